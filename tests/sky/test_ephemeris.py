@@ -121,6 +121,12 @@ def test_kinds_of_eclipse():
     assert local_circumstances("2026-01-05", SITE).kind == "none"
 
 
+def test_a_date_one_day_off_is_no_eclipse_and_names_the_right_one():
+    for date in ("2026-08-11", "2026-08-13"):
+        found = local_circumstances(date, SITE)
+        assert (found.kind, found.other_date, found.contacts) == ("none", "2026-08-12", {})
+
+
 @pytest.mark.filterwarnings("ignore:UT1")
 def test_an_eclipse_across_0h_utc_and_the_date_line():
     """2028 July 22 (UTC) over Sydney, where it is the afternoon of the same local date."""

@@ -77,6 +77,9 @@ class Circumstances:
         Of those in ``CONTACTS`` that happen.
     sun_events : dict
         ``sunrise`` or ``sunset`` between C1 and C4, as UTC.
+    other_date : str or None
+        Where the kind is ``none`` because the date is wrong: the UTC date of an eclipse seen from
+        the site a day or so away.
     """
 
     date: str
@@ -89,6 +92,7 @@ class Circumstances:
     delta_t_s: float
     contacts: dict[str, Contact]
     sun_events: dict[str, Time]
+    other_date: str | None = None
 
     @property
     def visible(self) -> bool:
@@ -126,6 +130,7 @@ class Circumstances:
             "delta_t": round(self.delta_t_s, 3),
             "contacts": {name: contact(c) for name, c in self.contacts.items()},
             **{name: iso_utc(t) for name, t in self.sun_events.items()},
+            **({"other_date": self.other_date} if self.other_date else {}),
         }
 
 
@@ -245,6 +250,15 @@ def _conjunction(date: str, ephemeris: str) -> Time:
     return noon + TimeDelta(hours[best] * 3600.0, format="sec")
 
 
+def _dates(time: Time, longitude: float) -> set[str]:
+    """Return what people at a longitude may call the date: UTC's and that of their civil time.
+
+    Civil time is taken within three hours of the mean solar time, which covers all time zones.
+    """
+    hours = [0.0, *(longitude / 15.0 + h for h in (-3.0, 0.0, 3.0))]
+    return {(time + TimeDelta(h * 3600.0, format="sec")).utc.iso[:10] for h in hours}
+
+
 def local_circumstances_many(
     date: str, sites: Sequence[Site], *, radii: Radii | None = None, ephemeris: str = "de421"
 ) -> list[Circumstances]:
@@ -253,7 +267,7 @@ def local_circumstances_many(
     Parameters
     ----------
     date : str
-        YYYY-MM-DD, UTC or local: the new moon nearest to it within 36 h is taken.
+        YYYY-MM-DD, UTC or local.
     sites : sequence of Site
     radii : Radii, optional
     ephemeris : str
@@ -262,7 +276,7 @@ def local_circumstances_many(
     Returns
     -------
     list of Circumstances
-        Of kind ``none`` where the discs never touch.
+        Of kind ``none`` where the discs do not touch on that date.
 
     Raises
     ------
@@ -320,6 +334,10 @@ def local_circumstances_many(
 
     results = []
     for i, site in enumerate(sites):
+        utc_date = times["greatest"][i].utc.iso[:10]
+        other_date = None
+        if partial[i] and date not in _dates(times["greatest"][i], site.longitude):
+            partial[i], central[i], other_date = False, False, utc_date
         names = CONTACTS if central[i] else ("C1", "greatest", "C4") if partial[i] else ()
         contacts = {}
         for name in names:
@@ -336,8 +354,8 @@ def local_circumstances_many(
                 date=date,
                 site=site,
                 kind=kind,
-                magnitude=float(max(magnitude[i], 0.0)),
-                obscuration=1.0 if kind == "total" else float(covered[i]),
+                magnitude=float(max(magnitude[i], 0.0)) if partial[i] else 0.0,
+                obscuration=1.0 if kind == "total" else float(covered[i]) * bool(partial[i]),
                 moon_sun_ratio=float(middle.penumbra_radius[i] / middle.sun_radius[i]),
                 duration_s=float(at["C3"][i] - at["C2"][i]) if central[i] else None,
                 delta_t_s=float(delta_t[i]),
@@ -347,6 +365,7 @@ def local_circumstances_many(
                     if partial[i]
                     else {}
                 ),
+                other_date=other_date,
             )
         )
     return results

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -46,6 +46,15 @@ class Orientation:
         left = side * np.asarray(dx, float) * self.pixel_scale_arcsec
         up = -np.asarray(dy, float) * self.pixel_scale_arcsec
         return left * np.cos(u) + up * np.sin(u), -left * np.sin(u) + up * np.cos(u)
+
+    def turned(self, degrees: float) -> Orientation:
+        """Return the orientation after the field has turned, degrees of position angle."""
+        return replace(self, up_position_angle=self.up_position_angle + degrees)
+
+    def in_pixels(self, matrix: Floats) -> Floats:
+        """Return a matrix for offsets (east, north), shape (2, 2), as one for offsets (x, y)."""
+        columns = np.stack(self.to_pixels(np.array([1.0, 0.0]), np.array([0.0, 1.0])))
+        return np.asarray(columns @ matrix @ np.linalg.inv(columns))
 
 
 def refraction_arcsec(

@@ -1,0 +1,1 @@
+"""What the camera did: files, Exif, decoding, clocks, darks and flats."""

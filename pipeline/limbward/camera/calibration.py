@@ -1,0 +1,246 @@
+"""Master darks, biases and flats, hot pixels, and which master belongs to a frame."""
+
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import log
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from limbward.camera.frame import RawFrame
+from limbward.camera.raw import read_raw
+from limbward.errors import LimbwardError
+
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+CLIP_SIGMA = 4.0  # 6e-5 of normal values are lost; a cosmic ray or a passing satellite is not kept
+HOT_SIGMA = 8.0
+EXPOSURE_RATIO = 1.1  # darks of an exposure within a tenth are as good as the same
+BAND_BYTES = 64 << 20  # of the stack held in memory at once
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What a dark must share with the frame it is taken off."""
+
+    camera: str
+    serial: str
+    iso: float | None
+    exposure_s: float | None
+
+
+@dataclass(frozen=True)
+class Master:
+    """A combined calibration frame.
+
+    Attributes
+    ----------
+    image : ndarray of float32
+        Of the shape of a frame's data. Dark and bias: DN, the black level included. Flat: relative
+        to the median of each colour, so that its vignetting is kept and its colour is not.
+    count : ndarray of uint16
+        Frames that went into each pixel.
+    setting : Setting
+    frames : int
+    """
+
+    image: Image
+    count: NDArray[np.uint16]
+    setting: Setting
+    frames: int
+
+
+def master_dark(paths: Sequence[str | Path], setting: Setting) -> Master:
+    """Combine darks, or biases, of one setting.
+
+    Parameters
+    ----------
+    paths : sequence of path
+    setting : Setting
+        Of all of them.
+
+    Returns
+    -------
+    Master
+
+    Raises
+    ------
+    LimbwardError
+        If there are none, one cannot be decoded, or their shapes differ.
+    """
+    return _combine(paths, setting, lambda frame: frame.data.astype(np.float32))
+
+
+def master_flat(
+    paths: Sequence[str | Path], setting: Setting, dark: Master | None = None
+) -> Master:
+    """Combine flats; the light may differ between them.
+
+    Parameters
+    ----------
+    paths : sequence of path
+    setting : Setting
+    dark : Master, optional
+        Dark or bias to take off; without one, the black level of each file is.
+
+    Returns
+    -------
+    Master
+        Divide a frame above black by it.
+
+    Raises
+    ------
+    LimbwardError
+        As `master_dark`, and if a flat is dark.
+    """
+
+    def relative(frame: RawFrame) -> Image:
+        level = dark.image if dark is not None else black_image(frame)
+        if dark is not None and dark.image.shape != frame.data.shape:
+            raise LimbwardError("The flats and their dark have different sizes.")
+        above = frame.data.astype(np.float32) - level
+        for plane in colour_planes(above, frame.pattern):
+            middle = float(np.median(plane))
+            if middle <= 0:
+                raise LimbwardError("A flat has no light in it; leave it out of the flats.")
+            plane /= np.float32(middle)
+        return above
+
+    return _combine(paths, setting, relative)
+
+
+def hot_pixels(dark: Master, pattern: NDArray[np.int8]) -> Mask:
+    """Return the pixels of a master dark that stand out from others of their colour.
+
+    Parameters
+    ----------
+    dark : Master
+    pattern : ndarray, shape (ph, pw)
+
+    Returns
+    -------
+    ndarray of bool
+        Of the shape of the master.
+    """
+    hot = np.zeros(dark.image.shape, bool)
+    planes = zip(colour_planes(dark.image, pattern), colour_planes(hot, pattern), strict=True)
+    for values, mask in planes:
+        middle = np.median(values)
+        spread = max(float(np.median(np.abs(values - middle))) * 1.4826, 0.5)
+        mask[...] = values > middle + HOT_SIGMA * spread
+    return hot
+
+
+def best_match(setting: Setting, masters: Sequence[Master]) -> Master | None:
+    """Return the master dark for a frame: same body, same ISO, exposure within a tenth.
+
+    Of several, the one of the nearest exposure; None if there is none.
+    """
+    if setting.exposure_s is None:
+        return None
+    best, least = None, log(EXPOSURE_RATIO) + 1e-9
+    for master in masters:
+        other = master.setting
+        same = (other.camera, other.serial, other.iso) == (
+            setting.camera,
+            setting.serial,
+            setting.iso,
+        )
+        if not same or not other.exposure_s:
+            continue
+        distance = abs(log(other.exposure_s / setting.exposure_s))
+        if distance < least:
+            best, least = master, distance
+    return best
+
+
+def black_image(frame: RawFrame) -> Image:
+    """Return the black level of each sample of a frame, DN."""
+    if frame.data.ndim == 3:
+        return np.broadcast_to(frame.black[:, None, None], frame.data.shape)
+    ph, pw = frame.black.shape
+    tiles = (-(-frame.height // ph), -(-frame.width // pw))
+    return np.tile(frame.black, tiles)[: frame.height, : frame.width]
+
+
+def colour_planes(image: NDArray[Any], pattern: NDArray[np.int8]) -> list[NDArray[Any]]:
+    """Return a view of an image for each position of its mosaic, or each plane of RGB."""
+    if image.ndim == 3:
+        return [image[c] for c in range(image.shape[0])]
+    ph, pw = pattern.shape
+    return [image[y::ph, x::pw] for y in range(ph) for x in range(pw)]
+
+
+def clipped_mean(stack: Image, sigma: float = CLIP_SIGMA) -> tuple[Image, NDArray[np.uint16]]:
+    """Return the mean along the first axis without outliers, and how many values it took.
+
+    Parameters
+    ----------
+    stack : ndarray of float32, shape (N, ...)
+    sigma : float
+        Values further than this from the median, in standard deviations, are left out. The
+        deviation is estimated from the median absolute deviation, which one outlier among few
+        frames does not spoil; with fewer than 4 frames nothing is left out.
+    """
+    flat = np.ascontiguousarray(stack.reshape(stack.shape[0], -1))
+    mean = np.empty(flat.shape[1], np.float32)
+    count = np.empty(flat.shape[1], np.uint16)
+    _clipped(flat, sigma, mean, count)
+    return mean.reshape(stack.shape[1:]), count.reshape(stack.shape[1:])
+
+
+def _combine(
+    paths: Sequence[str | Path], setting: Setting, values: Callable[[RawFrame], Image]
+) -> Master:
+    """Average frames pixel by pixel, holding one frame and one band of all of them in memory."""
+    if not paths:
+        raise LimbwardError("There are no frames to combine.")
+    with tempfile.TemporaryFile() as store:
+        shape: tuple[int, ...] = ()
+        for path in paths:
+            frame = values(read_raw(path))
+            if shape and frame.shape != shape:
+                raise LimbwardError(
+                    f"{Path(path).name} has another size than the frames it is combined with."
+                )
+            shape = frame.shape
+            store.write(frame.tobytes())
+        store.flush()
+        pixels = int(np.prod(shape))
+        stack = np.memmap(store, np.float32, mode="r", shape=(len(paths), pixels))
+        mean, count = np.empty(pixels, np.float32), np.empty(pixels, np.uint16)
+        band = max(1, BAND_BYTES // (4 * len(paths)))
+        for start in range(0, pixels, band):
+            part = slice(start, start + band)
+            mean[part], count[part] = clipped_mean(stack[:, part])
+        del stack
+    return Master(mean.reshape(shape), count.reshape(shape), setting, len(paths))
+
+
+def _clipped_loop(stack: Image, sigma: float, mean: Image, count: NDArray[np.uint16]) -> None:
+    """Fill mean and count of each column."""
+    n, size = stack.shape
+    values = np.empty(n, np.float32)
+    for i in range(size):
+        for k in range(n):
+            values[k] = stack[k, i]
+        middle = np.median(values)
+        limit = np.inf
+        if n >= 4:
+            # The MAD of few values scatters; half a DN keeps a pixel that never varies whole.
+            limit = sigma * 1.4826 * max(np.median(np.abs(values - middle)), 1e-3 * abs(middle))
+        total, used = 0.0, 0
+        for k in range(n):
+            if abs(values[k] - middle) <= limit:
+                total += values[k]
+                used += 1
+        mean[i] = total / used if used else middle
+        count[i] = used
+
+
+_clipped: Callable[..., None] = njit(cache=True, nogil=True)(_clipped_loop)

@@ -1,0 +1,302 @@
+"""What a camera wrote about a frame: its Exif tags, read by ExifRead.
+
+Field semantics: CIPA DC-008-2023 (Exif 3.0), JEITA CP-3451.
+A value that makes no sense (an exposure of 1/0 s, a date of zeros) becomes None and a note.
+"""
+
+import logging
+import math
+import re
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import exifread
+
+from limbward.camera.card import kind_of
+from limbward.camera.containers import embedded_jpeg, tiff_blocks
+from limbward.camera.headers import libraw_exif, read_fits_header
+from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif
+
+__all__ = ["Exif", "camera_name", "from_tags", "read_exif"]
+
+Tags = Mapping[str, Any]
+
+# ExifRead reports damaged tags through logging, on standard error when nobody listens; what
+# matters of them reaches the frame table as a note of ours.
+logging.getLogger("exifread").setLevel(logging.CRITICAL)
+
+UNIT_UM = {2: 25400.0, 3: 10000.0, 4: 1000.0, 5: 1.0}  # ResolutionUnit: inch, cm; mm, um in use
+ISO_OVERFLOW = 65535  # PhotographicSensitivity says 65535 when the value is 65535 or more
+
+
+def read_exif(path: str | Path, *, decode: bool = True) -> Exif:
+    """Read what the camera wrote about a RAW, JPEG, TIFF or FITS file.
+
+    Parameters
+    ----------
+    path : str or Path
+    decode : bool
+        Whether a RAW file whose Exif is not understood may be opened with LibRaw for it.
+
+    Returns
+    -------
+    Exif
+        All None, with a note, for a file that says nothing or is damaged.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be opened.
+    """
+    path = Path(path)
+    kind = kind_of(path.name)
+    if kind == "fits":
+        return read_fits_header(path)
+    note = "The file has no Exif block that ExifRead understands."
+    with path.open("rb") as stream:
+        try:
+            tags = _tags(stream)
+        except Exception as error:  # ExifRead meets damaged files with exceptions of any kind
+            tags, note = {}, f"The Exif block is damaged ({error})."
+    if _has_exif(tags):
+        return from_tags(tags)
+    return libraw_exif(path, note) if decode and kind == "raw" else Exif(notes=(note,))
+
+
+def from_tags(tags: Tags) -> Exif:
+    """Interpret tags as ExifRead returns them (``"EXIF ExposureTime"`` and so on)."""
+    notes: list[str] = []
+    time_camera, has_subsec = _time(tags, notes)
+    return Exif(
+        camera=camera_name(_text(tags, "Image Make"), _text(tags, "Image Model")),
+        serial=_serial(tags),
+        time_camera=time_camera,
+        has_subsec=has_subsec,
+        offset_hours=_offset(tags, notes),
+        gps_utc=_gps(tags, notes),
+        exposure_s=_exposure(tags, notes),
+        iso=_iso(tags, notes),
+        f_number=_f_number(tags),
+        focal_length_mm=_positive(tags, "EXIF FocalLength"),
+        pixel_pitch_um=_pitch(tags, notes),
+        orientation=_orientation(tags),
+        notes=tuple(notes),
+    )
+
+
+def camera_name(make: str, model: str) -> str:
+    """Join make and model, leaving out a make that the model repeats.
+
+    Examples
+    --------
+    >>> camera_name("ACME Corporation", "ACME One"), camera_name("ACME", "One")
+    ('ACME One', 'ACME One')
+    """
+    if make and model and model.casefold().split()[0] == make.casefold().split()[0]:
+        return model
+    return f"{make} {model}".strip()
+
+
+def _tags(stream: BinaryIO) -> dict[str, Any]:
+    jpeg = embedded_jpeg(stream)
+    if jpeg is not None:
+        return _process(jpeg)
+    blocks = tiff_blocks(stream)
+    if blocks:
+        merged: dict[str, Any] = {}
+        for directory, block in blocks.items():
+            # Each block is read as a zeroth directory; its tags belong to `directory`.
+            for name, tag in _process(block).items():
+                rest = name.split(" ", 1)[-1]
+                if directory == "GPS":
+                    rest = _GPS_NAMES.get(getattr(tag, "tag", -1), rest)
+                merged[f"{directory} {rest}"] = tag
+        return merged
+    return _process(stream)
+
+
+def _process(stream: BinaryIO) -> dict[str, Any]:
+    """Read tags; the maker note, hundreds of times slower, only where the serial is wanted."""
+    tags: dict[str, Any] = exifread.process_file(stream, details=False, extract_thumbnail=False)
+    if tags and not _serial(tags):
+        try:
+            with_notes = exifread.process_file(stream, details=True, extract_thumbnail=False)
+        except Exception:  # a maker note that ExifRead stumbles over costs only the serial
+            return tags
+        tags.update({k: v for k, v in with_notes.items() if k.startswith("MakerNote ")})
+    return tags
+
+
+_GPS_NAMES = {0x0007: "GPSTimeStamp", 0x001D: "GPSDate"}
+
+
+def _has_exif(tags: Tags) -> bool:
+    return any(
+        name in tags
+        for name in ("Image Make", "Image Model", "EXIF ExposureTime", "EXIF DateTimeOriginal")
+    )
+
+
+def _values(tags: Tags, name: str) -> Any:
+    return getattr(tags.get(name), "values", None)
+
+
+def _text(tags: Tags, name: str) -> str:
+    value = _values(tags, name)
+    if isinstance(value, bytes):
+        value = value.decode("latin-1")
+    return value.replace("\0", " ").strip() if isinstance(value, str) else ""
+
+
+def _numbers(tags: Tags, name: str) -> list[float]:
+    """Return the finite numbers of a tag; a ratio with a zero denominator is not one."""
+    value = _values(tags, name)
+    numbers = []
+    for item in value if isinstance(value, list) else []:
+        try:
+            number = float(item[0] if isinstance(item, tuple) else item)
+        except (TypeError, ValueError, ZeroDivisionError, OverflowError):
+            continue
+        if math.isfinite(number):
+            numbers.append(number)
+    return numbers
+
+
+def _number(tags: Tags, name: str) -> float | None:
+    numbers = _numbers(tags, name)
+    return numbers[0] if numbers else None
+
+
+def _positive(tags: Tags, name: str) -> float | None:
+    number = _number(tags, name)  # 0 is what a camera writes for a lens it cannot talk to
+    return number if number is not None and number > 0 else None
+
+
+def _serial(tags: Tags) -> str:
+    for name in (
+        "EXIF BodySerialNumber",
+        "Image BodySerialNumber",
+        "Image CameraSerialNumber",
+        "Image Tag 0xC62F",  # CameraSerialNumber of the DNG specification
+        "EXIF SerialNumber",
+        "MakerNote SerialNumber",
+        "MakerNote InternalSerialNumber",
+    ):
+        text = _text(tags, name)
+        if not text:
+            numbers = _numbers(tags, name)
+            text = f"{numbers[0]:.0f}" if len(numbers) == 1 and numbers[0] > 0 else ""
+        if text.strip("0 "):
+            return text
+    return ""
+
+
+def _datetime(text: str) -> datetime | None:
+    match = re.fullmatch(r"(\d{4})\D(\d\d)\D(\d\d)\D(\d\d)\D(\d\d)\D(\d\d).*", text)
+    if match is None:
+        return None
+    try:
+        time = datetime.strptime(" ".join(match.groups()), "%Y %m %d %H %M %S")
+    except ValueError:
+        return None
+    return time if PLAUSIBLE_YEARS[0] <= time.year < PLAUSIBLE_YEARS[1] else None
+
+
+def _time(tags: Tags, notes: list[str]) -> tuple[datetime | None, bool]:
+    for name, subsec, remark in (
+        ("EXIF DateTimeOriginal", "EXIF SubSecTimeOriginal", ""),
+        ("Image DateTimeOriginal", "EXIF SubSecTimeOriginal", ""),
+        ("EXIF DateTimeDigitized", "EXIF SubSecTimeDigitized", "DateTimeDigitized"),
+        ("Image DateTime", "EXIF SubSecTime", "DateTime, which editing changes"),
+    ):
+        text = _text(tags, name)
+        if not text.strip(": 0-"):
+            continue
+        time = _datetime(text)
+        if time is None:
+            notes.append(f"The camera's date '{text}' is not one.")
+            continue
+        if remark:
+            notes.append(f"There is no DateTimeOriginal; the time comes from {remark}.")
+        digits = _text(tags, subsec)
+        if not re.fullmatch(r"\d{1,9}", digits):
+            return time, False
+        return time + timedelta(seconds=float(f"0.{digits}")), True
+    notes.append("The camera wrote no date.")
+    return None, False
+
+
+def _offset(tags: Tags, notes: list[str]) -> float | None:
+    text = _text(tags, "EXIF OffsetTimeOriginal")
+    if not text.strip(": +-"):
+        return None
+    match = re.fullmatch(r"([+-])(\d\d):?(\d\d)", text)
+    if text == "Z":
+        return 0.0
+    if match is None or int(match[2]) > 14 or int(match[3]) > 59:
+        notes.append(f"The camera's zone '{text}' is not one.")
+        return None
+    return (-1 if match[1] == "-" else 1) * (int(match[2]) + int(match[3]) / 60)
+
+
+def _gps(tags: Tags, notes: list[str]) -> datetime | None:
+    date, clock = _text(tags, "GPS GPSDate"), _numbers(tags, "GPS GPSTimeStamp")
+    if not date and not clock:
+        return None
+    day = _datetime(f"{date} 00:00:00")
+    if day is None or len(clock) != 3 or not 0 <= clock[0] < 24 or min(clock) < 0:
+        notes.append("The GPS stamp is incomplete.")
+        return None
+    return day + timedelta(hours=clock[0], minutes=clock[1], seconds=clock[2])
+
+
+def _exposure(tags: Tags, notes: list[str]) -> float | None:
+    exposure = _number(tags, "EXIF ExposureTime") or _number(tags, "Image ExposureTime")
+    if exposure is not None and 0 < exposure < 1e5:
+        return exposure
+    apex = _number(tags, "EXIF ShutterSpeedValue")
+    if apex is not None and -17 < apex < 20:
+        notes.append("The exposure comes from ShutterSpeedValue, which is rounded.")
+        return float(2.0**-apex)  # APEX: Tv = -log2(t / 1 s), DC-008 annex C
+    notes.append("The camera wrote no exposure time.")
+    return None
+
+
+def _iso(tags: Tags, notes: list[str]) -> float | None:
+    iso = _positive(tags, "EXIF ISOSpeedRatings") or _positive(tags, "Image ISOSpeedRatings")
+    if iso is not None and iso < ISO_OVERFLOW:
+        return iso
+    for name in ("EXIF RecommendedExposureIndex", "EXIF ISOSpeed"):
+        precise = _positive(tags, name)
+        if precise is not None:
+            return precise
+    if iso is not None:
+        notes.append("The ISO is 65535 or more.")
+    return None
+
+
+def _f_number(tags: Tags) -> float | None:
+    f_number = _positive(tags, "EXIF FNumber")
+    if f_number is not None:
+        return f_number
+    apex = _positive(tags, "EXIF ApertureValue")
+    return float(2.0 ** (apex / 2)) if apex is not None and apex < 20 else None
+
+
+def _pitch(tags: Tags, notes: list[str]) -> float | None:
+    resolution = _positive(tags, "EXIF FocalPlaneXResolution")
+    if resolution is None:
+        return None
+    unit = int(_number(tags, "EXIF FocalPlaneResolutionUnit") or 2)  # inch is the default
+    pitch = UNIT_UM.get(unit, math.nan) / resolution
+    if PLAUSIBLE_PITCH_UM[0] <= pitch <= PLAUSIBLE_PITCH_UM[1]:
+        return pitch
+    notes.append(f"A pixel pitch of {pitch:.3g} um, from the focal-plane resolution, is not real.")
+    return None
+
+
+def _orientation(tags: Tags) -> int | None:
+    value = _number(tags, "Image Orientation")
+    return int(value) if value is not None and 1 <= value <= 8 else None

@@ -1,0 +1,71 @@
+"""A decoded frame: the numbers of the sensor and what is needed to read them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.errors import LimbwardError
+
+RED, GREEN, BLUE = 0, 1, 2
+
+
+class UnreadableFrame(LimbwardError):
+    """A file that should be a frame cannot be decoded."""
+
+
+@dataclass(frozen=True)
+class RawFrame:
+    """A frame of linear sensor values, in the raw visible area and never rotated.
+
+    Attributes
+    ----------
+    data : ndarray of uint16 or float32, shape (H, W) or (3, H, W)
+        A mosaic or a monochrome frame; three planes R, G, B if the file holds linear RGB. DN.
+    pattern : ndarray of int8, shape (ph, pw)
+        Colour (0 R, 1 G, 2 B) at ``[y % ph, x % pw]``; ``[[1]]`` for monochrome; empty for RGB.
+    black : ndarray of float32, shape (ph, pw), or (3,) for RGB
+        Black level, DN.
+    white : float
+        Level at which a pixel is saturated, DN, black included.
+    daylight : ndarray of float32, shape (3,)
+        White balance multipliers for daylight, G = 1.
+    to_srgb : ndarray of float32, shape (3, 3)
+        From white-balanced camera RGB to linear sRGB; the identity if unknown.
+    """
+
+    data: NDArray[np.uint16] | NDArray[np.float32]
+    pattern: NDArray[np.int8]
+    black: NDArray[np.float32]
+    white: float
+    daylight: NDArray[np.float32]
+    to_srgb: NDArray[np.float32]
+
+    @property
+    def height(self) -> int:
+        """Rows."""
+        return int(self.data.shape[-2])
+
+    @property
+    def width(self) -> int:
+        """Columns."""
+        return int(self.data.shape[-1])
+
+    @property
+    def is_mosaic(self) -> bool:
+        """Whether each pixel sees one colour of several."""
+        return self.pattern.size > 1
+
+
+def linear_frame(
+    data: NDArray[np.uint16] | NDArray[np.float32],
+    white: float,
+    pattern: NDArray[np.int8] | None = None,
+) -> RawFrame:
+    """Return a frame without a black level or colour calibration: (H, W), or (3, H, W) for RGB."""
+    if pattern is None:
+        pattern = np.array([[GREEN]] if data.ndim == 2 else np.empty((0, 0)), np.int8)
+    black = np.zeros(pattern.shape if data.ndim == 2 else 3, np.float32)
+    return RawFrame(
+        data, pattern, black, white, np.ones(3, np.float32), np.eye(3, dtype=np.float32)
+    )

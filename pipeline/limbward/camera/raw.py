@@ -1,0 +1,252 @@
+"""Decoding frames: RAW files through LibRaw, TIFF and FITS as already-linear images."""
+
+from dataclasses import replace
+from math import lcm
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rawpy
+import tifffile
+from numpy.typing import NDArray
+
+from limbward.camera.card import kind_of
+from limbward.camera.frame import GREEN, RawFrame, UnreadableFrame, linear_frame
+from limbward.camera.linear import read_fits, read_tiff
+
+__all__ = ["RawFrame", "UnreadableFrame", "decode_raw", "read_raw"]
+
+MAX_PIXELS = 400_000_000  # the largest pixel-shift files
+# Deflate, the strongest compression in a DNG, cannot squeeze below 1/1032 (RFC 1951); a file that
+# declares more pixels than that has a broken header, and decoding it would only fill the memory.
+MAX_PIXELS_PER_BYTE = 520
+TILE = 48  # a multiple of every colour pattern LibRaw knows: 2, 4, 6, 8 and 16 pixels
+SECOND_GREEN = 3
+CFA_PHOTOMETRIC = 32803
+PHOTOMETRIC, BLACK_LEVEL_DIM, BLACK_LEVEL, ACTIVE_AREA = 262, 50713, 50714, 50829
+
+# IEC 61966-2-1: linear sRGB to CIE XYZ, white D65.
+SRGB_TO_XYZ = np.array(
+    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+)
+
+
+def read_raw(path: str | Path) -> RawFrame:
+    """Decode a RAW, TIFF or FITS file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    RawFrame
+
+    Raises
+    ------
+    UnreadableFrame
+        With a sentence that says why, if the file cannot be decoded.
+    """
+    path = Path(path)
+    kind = kind_of(path.name)
+    readers = {"raw": decode_raw, "tiff": read_tiff, "fits": read_fits}
+    if kind not in readers:
+        raise UnreadableFrame(f"{path.name} is not a RAW, TIFF or FITS file.")
+    try:
+        if path.stat().st_size == 0:
+            raise UnreadableFrame(f"{path.name} is empty; copy it from the card again.")
+        return readers[kind](path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UnreadableFrame(f"{path.name} cannot be read ({reason}).") from error
+    except MemoryError as error:
+        raise UnreadableFrame(f"{path.name} needs more memory than there is.") from error
+
+
+def decode_raw(path: Path) -> RawFrame:
+    """Decode a RAW file through LibRaw; see `read_raw`."""
+    with path.open("rb"):
+        pass  # the system's reason for a file that cannot be opened is better than LibRaw's
+    with rawpy.RawPy() as raw:
+        try:
+            # By name: from a buffer it takes a quarter longer and the file's size in memory.
+            raw.open_file(str(path))
+            _check_size(path, raw.sizes.raw_height * raw.sizes.raw_width)
+            raw.unpack()
+            return _frame(path, raw)
+        except rawpy.LibRawError as error:
+            raise UnreadableFrame(
+                f"{path.name} cannot be decoded (LibRaw: {_reason(error)}); copy it again from the "
+                "card, if it is good there."
+            ) from error
+        except UnicodeEncodeError as error:
+            raise UnreadableFrame(f"The path of {path.name} is not valid Unicode.") from error
+        except (RuntimeError, NotImplementedError) as error:
+            raise UnreadableFrame(
+                f"{path.name} holds a kind of RAW data that is not supported ({error})."
+            ) from error
+
+
+def _reason(error: Exception) -> str:
+    reason = error.args[0] if error.args else type(error).__name__
+    return reason.decode("utf-8", "replace") if isinstance(reason, bytes) else str(reason)
+
+
+def _check_size(path: Path, pixels: int) -> None:
+    size = path.stat().st_size
+    if pixels > MAX_PIXELS or pixels > MAX_PIXELS_PER_BYTE * size:
+        raise UnreadableFrame(
+            f"{path.name} declares {pixels / 1e6:.0f} megapixels in {size / 1e6:.2f} MB; "
+            "its header is damaged."
+        )
+
+
+def _frame(path: Path, raw: rawpy.RawPy) -> RawFrame:
+    visible = raw.raw_image_visible
+    if visible.size == 0:
+        raise UnreadableFrame(f"{path.name} holds no pixels.")
+    channel_black = np.array(raw.black_level_per_channel, np.float32)
+    if visible.ndim == 3:
+        data = np.ascontiguousarray(np.moveaxis(visible[..., :3], -1, 0))
+        pattern, black = np.empty((0, 0), np.int8), channel_black[:3]
+    else:
+        data = visible.copy()
+        colours = _colour_tile(path, raw)
+        if colours.size == 1:
+            colours = np.array([[GREEN]])
+        black = channel_black[colours]
+        pattern = np.where(colours == SECOND_GREEN, GREEN, colours).astype(np.int8)
+        stated = _stated_black(path, raw.sizes.top_margin, raw.sizes.left_margin)
+        if stated is not None:
+            shape = tuple(lcm(a, b) for a, b in zip(pattern.shape, stated.shape, strict=True))
+            pattern, black = _repeat(pattern, shape), _repeat(stated, shape)
+        if colours.size == 1:
+            return replace(linear_frame(data, _white(raw), pattern), black=black)
+    return RawFrame(data, pattern, black, _white(raw), _daylight(raw), _to_srgb(raw))
+
+
+def _colour_tile(path: Path, raw: rawpy.RawPy) -> NDArray[np.int64]:
+    """Return the smallest repeating tile of LibRaw's colour indices, from the visible corner.
+
+    Asked pixel by pixel inside the visible area, since LibRaw's pattern is laid out from there and
+    is not defined for the margins of every sensor.
+    """
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    block = np.array(
+        [[raw.raw_color(top + y, left + x) for x in range(TILE)] for y in range(TILE)], np.int64
+    )
+    if block.min() == block.max():
+        return block[:1, :1]
+    letters = raw.color_desc.decode("latin-1")
+    if not set(letters[i] for i in np.unique(block)) <= set("RGB") or letters[:3] != "RGB":
+        raise UnreadableFrame(
+            f"{path.name} has the colour filters {letters}; red, green and blue are needed."
+        )
+    rows = _period(block)
+    return block[:rows, : _period(block.T)]
+
+
+def _period(block: NDArray[np.int64]) -> int:
+    for n in range(1, TILE):
+        if TILE % n == 0 and np.array_equal(block, np.roll(block, n, axis=0)):
+            return n
+    return TILE
+
+
+def _repeat(tile: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+    """Return a tile laid out over a larger one that is a multiple of it."""
+    return np.tile(tile, [n // m for n, m in zip(shape, tile.shape, strict=True)])
+
+
+def _stated_black(path: Path, top: int, left: int) -> NDArray[np.float32] | None:
+    """Return the black levels a DNG states, from the visible corner; None if it states none.
+
+    LibRaw rounds them to whole numbers and, where they repeat over more than 2 x 2 pixels, rawpy
+    gives only the smallest. Both count: half a DN is as much as the outer corona in a short frame.
+    They are laid out from the corner of the active area (DNG 1.4 specification, BlackLevel), which
+    LibRaw's visible area leaves by a row or column if the active area begins at an odd one.
+    """
+    if path.suffix.lower() != ".dng":
+        return None
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            for first in tiff.pages:
+                for page in [first, *(getattr(first, "pages", None) or [])]:
+                    tags = getattr(page, "tags", None)
+                    if tags is None or tags.valueof(PHOTOMETRIC) != CFA_PHOTOMETRIC:
+                        continue
+                    tile = _black_tile(tags.valueof(BLACK_LEVEL_DIM), tags.valueof(BLACK_LEVEL))
+                    active = tags.valueof(ACTIVE_AREA, default=(0, 0))
+                    if tile is None:
+                        return None
+                    return np.roll(tile, (int(active[0]) - top, int(active[1]) - left), (0, 1))
+    except (tifffile.TiffFileError, ValueError, IndexError, KeyError, ZeroDivisionError):
+        return None  # LibRaw has read the file and rounded levels are better than none
+    return None
+
+
+def _black_tile(dim: object, level: object) -> NDArray[np.float32] | None:
+    if level is None:
+        return None
+    numbers = np.atleast_1d(np.asarray(level, np.float64))
+    shape = (1, 1) if dim is None else tuple(int(n) for n in np.atleast_1d(np.asarray(dim)))
+    count = shape[0] * shape[1]
+    if numbers.size == 2 * count:  # tifffile gives rationals as numerator, denominator
+        numbers = numbers[0::2] / numbers[1::2]
+    return numbers.reshape(shape).astype(np.float32) if numbers.size == count else None
+
+
+def _white(raw: rawpy.RawPy) -> float:
+    """Return the saturation level, the lower of LibRaw's and the one in the file, if sensible."""
+    white = float(raw.white_level)
+    stated = raw.camera_white_level_per_channel
+    if stated is not None and 0.5 * white < min(stated) < white:
+        white = float(min(stated))
+    return white
+
+
+def _daylight(raw: rawpy.RawPy) -> NDArray[np.float32]:
+    balance = np.array(raw.daylight_whitebalance[:3], np.float64)
+    if not np.all(np.isfinite(balance)) or np.any(balance <= 0):
+        return np.ones(3, np.float32)
+    return np.asarray(balance / balance[1], np.float32)
+
+
+def _to_srgb(raw: rawpy.RawPy) -> NDArray[np.float32]:
+    to_camera = np.asarray(raw.rgb_xyz_matrix, np.float64)[:3]
+    if np.any(to_camera):
+        return camera_to_srgb(to_camera)
+    # LibRaw knows no matrix for this model; from the one in a DNG it has made this one.
+    to_srgb = np.asarray(raw.color_matrix, np.float64)[:, :3]
+    rows = to_srgb.sum(axis=1, keepdims=True)
+    if np.any(np.abs(rows - 1.0) > 0.02):  # not a matrix that keeps white white
+        return np.eye(3, dtype=np.float32)
+    return np.asarray(to_srgb / rows, np.float32)
+
+
+def camera_to_srgb(xyz_to_camera: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the matrix from white-balanced camera RGB to linear sRGB.
+
+    Parameters
+    ----------
+    xyz_to_camera : ndarray, shape (3, 3)
+        CIE XYZ to camera RGB.
+
+    Returns
+    -------
+    ndarray of float32, shape (3, 3)
+        Maps white (1, 1, 1) to white; the identity if the matrix is empty or singular.
+
+    References
+    ----------
+    Digital Negative Specification 1.4 (2012), *Mapping Camera Color Space to CIE XYZ Space*: the
+    rows are scaled so that white gives (1, 1, 1), which the white balance has done to the data.
+    """
+    from_srgb = xyz_to_camera @ SRGB_TO_XYZ
+    rows = from_srgb.sum(axis=1, keepdims=True)
+    if np.any(np.abs(rows) < 1e-6):
+        return np.eye(3, dtype=np.float32)
+    from_srgb = from_srgb / rows
+    if np.linalg.cond(from_srgb) > 1e4:
+        return np.eye(3, dtype=np.float32)
+    return np.asarray(np.linalg.inv(from_srgb), np.float32)

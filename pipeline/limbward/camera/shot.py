@@ -1,0 +1,49 @@
+"""What a camera says about one frame, from whatever kind of file."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+PLAUSIBLE_PITCH_UM = (0.5, 30.0)  # smallest phone pixels; largest scientific ones
+PLAUSIBLE_YEARS = (1990, 2100)  # the first digital cameras; later than any use of this program
+
+
+@dataclass(frozen=True)
+class Exif:
+    """What the camera says about one frame. None is: not said, or not believable.
+
+    Attributes
+    ----------
+    camera : str
+        Make and model, the make not doubled; empty if unknown.
+    serial : str
+        Serial number of the body; empty if unknown.
+    time_camera : datetime or None
+        Start of the exposure by the camera's clock, without zone, sub-seconds included if any.
+    has_subsec : bool
+        Whether `time_camera` carries a fraction of a second.
+    offset_hours : float or None
+        Zone that the camera claims, hours east of UTC (OffsetTimeOriginal).
+    gps_utc : datetime or None
+        GPS stamp, UTC without zone.
+    exposure_s, iso, f_number, focal_length_mm : float or None
+    pixel_pitch_um : float or None
+        From the focal-plane resolution.
+    orientation : int or None
+        Exif orientation, 1 to 8. Pixels are never turned by it.
+    notes : tuple of str
+        A sentence for each value that was not believed, and for each fallback.
+    """
+
+    camera: str = ""
+    serial: str = ""
+    time_camera: datetime | None = None
+    has_subsec: bool = False
+    offset_hours: float | None = None
+    gps_utc: datetime | None = None
+    exposure_s: float | None = None
+    iso: float | None = None
+    f_number: float | None = None
+    focal_length_mm: float | None = None
+    pixel_pitch_um: float | None = None
+    orientation: int | None = None
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,184 @@
+"""What carries the camera: where the Sun stands on the sensor, and how the sky is turned there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.sky.ephemeris import ARCSEC, SkyView
+from limbward.sky.orientation import Orientation, refraction_arcsec
+
+Floats = NDArray[np.float64]
+MountKind = Literal["equatorial", "altazimuth", "fixed"]
+
+
+@dataclass(frozen=True)
+class Mount:
+    """A mount and how well it does.
+
+    Attributes
+    ----------
+    kind : {'equatorial', 'altazimuth', 'fixed'}
+        ``equatorial`` tracks and keeps north; ``altazimuth`` tracks and keeps the zenith;
+        ``fixed`` does not track.
+    up_position_angle : float
+        Position angle of the image's up at greatest eclipse, degrees.
+    mirrored : bool
+    drift_arcsec_per_min : tuple of float
+        Of the Sun on the sensor, along celestial east and north, while tracking.
+    jitter_arcsec : float
+        Random pointing error of each frame, standard deviation on each axis.
+    field_rotation_deg_per_hour : float
+        Rate of ``up_position_angle`` of an equatorial mount whose axis is off the pole.
+    reframe_s : float
+        How often the photographer brings the Sun back to the centre of a fixed camera.
+    jumps : tuple
+        Of (seconds from greatest eclipse, arcsec east, arcsec north): the Sun moves on the sensor
+        by so much from then on.
+    centre_offset : tuple of float
+        Where the Sun is at greatest eclipse: fractions of the width and height from the centre.
+    """
+
+    kind: MountKind = "equatorial"
+    up_position_angle: float = 0.0
+    mirrored: bool = False
+    drift_arcsec_per_min: tuple[float, float] = (0.0, 0.0)
+    jitter_arcsec: float = 0.0
+    field_rotation_deg_per_hour: float = 0.0
+    reframe_s: float = 120.0
+    jumps: tuple[tuple[float, float, float], ...] = ()
+    centre_offset: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Pointing:
+    """Of N frames: the Sun's place (pixels), the image's up (degrees), the trail (pixels/s)."""
+
+    sun_x: Floats
+    sun_y: Floats
+    up_position_angle: Floats
+    trail_x_per_s: Floats
+    trail_y_per_s: Floats
+
+    def orientation(self, index: int, scale_arcsec: float, mirrored: bool) -> Orientation:
+        """Return the orientation of one frame."""
+        return Orientation(scale_arcsec, float(self.up_position_angle[index]), mirrored)
+
+
+def _apparent_vector(sky: SkyView, index: int | slice) -> Floats:
+    """Return the refracted direction of the Sun in horizon axes (north, east, up)."""
+    altitude = np.asarray(sky.sun_altitude[index], float)
+    lifted = np.radians(altitude + refraction_arcsec(altitude) / 3600.0)
+    azimuth = np.radians(sky.sun_azimuth[index])
+    return np.stack(
+        [np.cos(lifted) * np.cos(azimuth), np.cos(lifted) * np.sin(azimuth), np.sin(lifted)],
+        axis=-1,
+    )
+
+
+def horizontal_offset(sky: SkyView, index: int, origin: int) -> tuple[float, float]:
+    """Return how far the Sun has moved on the local sky, arcsec.
+
+    Parameters
+    ----------
+    sky : SkyView
+    index, origin : int
+        The instant, and the one at which the camera was pointed.
+
+    Returns
+    -------
+    right, up : float
+        On the plane that touches the sky where the Sun was: towards larger azimuth, and towards
+        the zenith.
+    """
+    o = _apparent_vector(sky, origin)
+    v = _apparent_vector(sky, index)
+    level = np.hypot(o[0], o[1])
+    right = np.array([-o[1] / level, o[0] / level, 0.0])
+    up = np.array([-o[2] * o[0] / level, -o[2] * o[1] / level, level])
+    along = float(o @ v)
+    return float(right @ v) / along * ARCSEC, float(up @ v) / along * ARCSEC
+
+
+def pointing(
+    mount: Mount,
+    sky: SkyView,
+    later: SkyView,
+    from_greatest_s: Floats,
+    greatest: SkyView,
+    *,
+    shape: tuple[int, int],
+    scale_arcsec: float,
+    rng: np.random.Generator,
+) -> Pointing:
+    """Return where the Sun stands on the sensor in each frame.
+
+    Parameters
+    ----------
+    mount : Mount
+    sky : SkyView
+        At the middle of each of N exposures, in time order.
+    later : SkyView
+        One second after, for the speed of the trail.
+    from_greatest_s : ndarray, shape (N,)
+    greatest : SkyView
+        At greatest eclipse, one instant.
+    shape : tuple of int
+        Rows and columns of the visible area.
+    scale_arcsec : float
+    rng : Generator
+        For the jitter.
+    """
+    n = len(from_greatest_s)
+    jitter = rng.normal(0.0, 1.0, (n, 2)) * mount.jitter_arcsec
+    east = mount.drift_arcsec_per_min[0] * from_greatest_s / 60.0 + jitter[:, 0]
+    north = mount.drift_arcsec_per_min[1] * from_greatest_s / 60.0 + jitter[:, 1]
+    for when, jump_east, jump_north in mount.jumps:
+        after = from_greatest_s >= when
+        east, north = east + after * jump_east, north + after * jump_north
+
+    up = np.full(n, mount.up_position_angle)
+    speed_east = np.full(n, mount.drift_arcsec_per_min[0] / 60.0)
+    speed_north = np.full(n, mount.drift_arcsec_per_min[1] / 60.0)
+    if mount.kind == "equatorial":
+        up = up + mount.field_rotation_deg_per_hour * from_greatest_s / 3600.0
+    else:
+        turned = sky.parallactic_angle - greatest.parallactic_angle[0]
+        up = up + (turned + 180.0) % 360.0 - 180.0
+    if mount.kind == "fixed":
+        framed = np.floor(from_greatest_s / mount.reframe_s)
+        for i in range(n):
+            # The Sun is put back to the centre at the first frame of each period.
+            first = int(np.flatnonzero(framed == framed[i])[0])
+            up[i] = up[first]
+            q = np.radians(sky.parallactic_angle[first])
+            right, high = horizontal_offset(sky, i, first)
+            # Facing the Sun, larger azimuth is to the right, which is away from celestial east.
+            east[i] += -right * np.cos(q) + high * np.sin(q)
+            north[i] += right * np.sin(q) + high * np.cos(q)
+            right1, high1 = _drift_in_a_second(sky, later, i)
+            speed_east[i] += -right1 * np.cos(q) + high1 * np.sin(q)
+            speed_north[i] += right1 * np.sin(q) + high1 * np.cos(q)
+
+    rows, columns = shape
+    x0 = (columns - 1) / 2 + mount.centre_offset[0] * columns
+    y0 = (rows - 1) / 2 + mount.centre_offset[1] * rows
+    out = np.empty((4, n))
+    for i in range(n):
+        camera = Orientation(scale_arcsec, float(up[i]), mount.mirrored)
+        dx, dy = camera.to_pixels(east[i], north[i])
+        tx, ty = camera.to_pixels(speed_east[i], speed_north[i])
+        out[:, i] = x0 + float(dx), y0 + float(dy), float(tx), float(ty)
+    return Pointing(out[0], out[1], up, out[2], out[3])
+
+
+def _drift_in_a_second(sky: SkyView, later: SkyView, index: int) -> tuple[float, float]:
+    """Return the Sun's motion on the local sky in one second: right and up, arcsec."""
+    daz = np.radians((later.sun_azimuth[index] - sky.sun_azimuth[index] + 180.0) % 360.0 - 180.0)
+    altitude = np.array([sky.sun_altitude[index], later.sun_altitude[index]])
+    lifted = altitude + refraction_arcsec(altitude) / 3600.0
+    right = float(daz * np.cos(np.radians(lifted[0]))) * ARCSEC
+    return right, float(lifted[1] - lifted[0]) * 3600.0

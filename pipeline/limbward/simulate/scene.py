@@ -1,0 +1,359 @@
+"""One exposure's sky as the optics see it: Sun, corona, Moon and stray light, before the camera.
+
+Brightness is in units of the mean solar disc. Two images are enough for every colour: sunlight,
+which is white, and the light of chromosphere and prominences, which is pink.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy import fft
+from scipy.ndimage import gaussian_filter
+
+from limbward.simulate.corona import (
+    ANGLES,
+    HEIGHTS,
+    OUTER,
+    PINK_ANGLES,
+    PINK_HEIGHTS,
+    PINK_TOP,
+    Corona,
+)
+from limbward.simulate.moon import ALBEDO_SIZE, LIMB_ANGLES, Moon
+
+Floats = NDArray[np.float64]
+Pixels = NDArray[np.float32]
+
+# Limb darkening at 550 nm, I(mu)/I(1) = a0 + a1 mu + a2 mu^2: A. N. Cox (ed.), *Allen's
+# Astrophysical Quantities*, 4th ed. (2000), section 14.7; its mean over the disc is
+# a0 + 2/3 a1 + 1/2 a2.
+LIMB_DARKENING = (0.30, 0.93, -0.23)
+DARKENING_MEAN = LIMB_DARKENING[0] + 2 / 3 * LIMB_DARKENING[1] + LIMB_DARKENING[2] / 2
+
+# Earthshine: the full Moon is 2.5e-6 of the Sun's surface brightness (-12.7 against -26.7 mag),
+# and the Earth lights the new Moon about 1e-4 as strongly as the Sun lights the full one.
+EARTHSHINE = 2.5e-10
+
+# Scattered light round every bright point: (fraction, Gaussian sigma in arcsec).
+WINGS = ((0.006, 12.0), (0.0015, 60.0), (0.0004, 300.0))
+CELLS_ACROSS = 1300  # the wings are computed on a grid of at most about this many cells
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where everything is in one exposure, at its middle.
+
+    Attributes
+    ----------
+    sun_x, sun_y, moon_x, moon_y : float
+        Centres, pixels.
+    to_sky : ndarray, shape (2, 2)
+        Multiplies a column (dx, dy) of pixels into (east, north) arcsec, refraction undone.
+    sun_radius_arcsec, moon_radius_arcsec : float
+    sun_axis_position_angle : float
+        Degrees from celestial north through east.
+    pixel_scale_arcsec : float
+    trail_x, trail_y : float
+        How far the image runs across the sensor while the shutter is open, pixels.
+    moon_trail_x, moon_trail_y : float
+        How far the Moon moves against the Sun meanwhile, pixels.
+    """
+
+    sun_x: float
+    sun_y: float
+    moon_x: float
+    moon_y: float
+    to_sky: Floats
+    sun_radius_arcsec: float
+    moon_radius_arcsec: float
+    sun_axis_position_angle: float
+    pixel_scale_arcsec: float
+    trail_x: float = 0.0
+    trail_y: float = 0.0
+    moon_trail_x: float = 0.0
+    moon_trail_y: float = 0.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Brightness images in units of the mean solar disc, shape (H, W)."""
+
+    white: Pixels
+    pink: Pixels
+
+
+def _table_kernel(table: Any, row: float, column: float, rows: int, columns: int) -> float:
+    """Interpolate linearly in a table whose columns wrap round."""
+    i = min(int(row), rows - 2)
+    fi = row - i
+    j = int(column)
+    fj = column - j
+    j0 = j % columns
+    j1 = (j + 1) % columns
+    upper = table[i, j0] * (1.0 - fj) + table[i, j1] * fj
+    lower = table[i + 1, j0] * (1.0 - fj) + table[i + 1, j1] * fj
+    return float(upper * (1.0 - fi) + lower * fi)
+
+
+_table = njit(cache=True, inline="always")(_table_kernel)
+
+
+def _edge_kernel(
+    e: float, n: float, r: float, radius: float, a: Any, trail_x: float, trail_y: float
+) -> Any:
+    """Return how much of a pixel a disc covers, and the unit outward normal in pixels.
+
+    The ramp is one pixel wide, as the area of a unit square behind a straight edge is on average
+    over directions; motion during the exposure widens it.
+    """
+    gx = (a[0, 0] * e + a[1, 0] * n) / r
+    gy = (a[0, 1] * e + a[1, 1] * n) / r
+    g = math.sqrt(gx * gx + gy * gy)  # arcsec a pixel across the edge
+    gx /= g
+    gy /= g
+    along = trail_x * gx + trail_y * gy
+    width = math.sqrt(1.0 + along * along)
+    cover = 0.5 - (r - radius) / g / width
+    return min(max(cover, 0.0), 1.0), gx, gy
+
+
+_edge = njit(cache=True, inline="always")(_edge_kernel)
+
+
+def _paint_kernel(
+    white: Any,
+    pink: Any,
+    centres: Any,
+    a: Any,
+    radii: Any,
+    axis: float,
+    moon_trail: Any,
+    structure: Any,
+    pink_table: Any,
+    limb: Any,
+    albedo: Any,
+    earthshine: float,
+) -> None:
+    rows, columns = white.shape
+    sun_x, sun_y, moon_x, moon_y = centres
+    sun_r, moon_r = radii
+    turn = 1.0 / (2.0 * math.pi)
+    per_log = (HEIGHTS - 1) / math.log(OUTER)
+    reach = 3.0 * max(abs(a[0, 0]) + abs(a[0, 1]), abs(a[1, 0]) + abs(a[1, 1])) + 8.0
+    for y in range(rows):
+        for x in range(columns):
+            dx, dy = x - sun_x, y - sun_y
+            e = a[0, 0] * dx + a[0, 1] * dy
+            n = a[1, 0] * dx + a[1, 1] * dy
+            r = math.sqrt(e * e + n * n) + 1e-9
+            mx, my = x - moon_x, y - moon_y
+            me = a[0, 0] * mx + a[0, 1] * my
+            mn = a[1, 0] * mx + a[1, 1] * my
+            mr = math.sqrt(me * me + mn * mn) + 1e-9
+
+            moon_cover, ux, uy = 0.0, 0.0, 0.0
+            if mr < moon_r - reach:
+                moon_cover = 1.0
+            elif mr < moon_r + reach:
+                place = math.atan2(me, mn) * turn * LIMB_ANGLES + LIMB_ANGLES
+                i = int(place)
+                f = place - i
+                height = limb[i % LIMB_ANGLES] * (1.0 - f) + limb[(i + 1) % LIMB_ANGLES] * f
+                moon_cover, ux, uy = _edge(
+                    me, mn, mr, moon_r + height, a, moon_trail[0], moon_trail[1]
+                )
+
+            w, p = 0.0, 0.0
+            if moon_cover < 1.0:
+                sun_cover, vx, vy = 0.0, 0.0, 0.0
+                if r < sun_r - reach:
+                    sun_cover = 1.0
+                elif r < sun_r + reach:
+                    sun_cover, vx, vy = _edge(e, n, r, sun_r, a, 0.0, 0.0)
+                # What two nearly parallel edges leave free between them matters most at the
+                # contacts, where a product of coverages would let light through a closed gap.
+                together = ux * vx + uy * vy
+                if together > 0.5:
+                    sun_free = max(sun_cover - moon_cover, 0.0)
+                    sky_free = 1.0 - max(sun_cover, moon_cover)
+                elif together < -0.5:
+                    sun_free = min(sun_cover, 1.0 - moon_cover)
+                    sky_free = max(1.0 - sun_cover - moon_cover, 0.0)
+                else:
+                    sun_free = sun_cover * (1.0 - moon_cover)
+                    sky_free = (1.0 - sun_cover) * (1.0 - moon_cover)
+                if sun_free > 0.0:
+                    s = min(r / sun_r, 1.0)
+                    mu = math.sqrt(1.0 - s * s)
+                    dark = LIMB_DARKENING[0] + mu * (LIMB_DARKENING[1] + mu * LIMB_DARKENING[2])
+                    w += sun_free * dark / DARKENING_MEAN
+                if sky_free > 0.0:
+                    rho = max(r / sun_r, 1.0)
+                    angle = (math.atan2(e, n) - axis) * turn
+                    angle -= math.floor(angle)
+                    i1 = 1.0 / (rho * rho)
+                    i2 = i1 * i1
+                    i8 = i2 * i2 * i2 * i2
+                    mean = (
+                        0.0532 * i1 / math.sqrt(rho) + 1.425 * i2 * i1 / rho + 2.565 * i8 / rho
+                    ) * 1e-6
+                    row = min(math.log(rho) * per_log, HEIGHTS - 1.0)
+                    w += sky_free * mean * _table(structure, row, angle * ANGLES, HEIGHTS, ANGLES)
+                    if rho < PINK_TOP:
+                        row = (rho - 1.0) / (PINK_TOP - 1.0) * (PINK_HEIGHTS - 1)
+                        p = sky_free * _table(
+                            pink_table, row, angle * PINK_ANGLES, PINK_HEIGHTS, PINK_ANGLES
+                        )
+            if moon_cover > 0.0:
+                scale = 0.5 * (ALBEDO_SIZE - 1)
+                i = int(min(max((mn / moon_r + 1.0) * scale, 0.0), 2.0 * scale))
+                j = int(min(max((me / moon_r + 1.0) * scale, 0.0), 2.0 * scale))
+                w += moon_cover * earthshine * albedo[i, j]
+            white[y, x] = w
+            pink[y, x] = p
+
+
+_paint = njit(cache=True, fastmath=True, nogil=True)(_paint_kernel)
+
+
+def _trail(image: Pixels, dx: float, dy: float) -> Pixels:
+    """Smear an image along a straight path of (dx, dy) pixels centred on where it was."""
+    length = math.hypot(dx, dy)
+    steps = max(2, math.ceil(length * 1.5))
+    weights: dict[tuple[int, int], float] = {}
+    for k in range(steps):
+        t = (k + 0.5) / steps - 0.5
+        x, y = t * dx, t * dy
+        i, j = math.floor(y), math.floor(x)
+        fi, fj = y - i, x - j
+        for di, wi in ((0, 1 - fi), (1, fi)):
+            for dj, wj in ((0, 1 - fj), (1, fj)):
+                key = (i + di, j + dj)
+                weights[key] = weights.get(key, 0.0) + wi * wj / steps
+    pad = max(max(abs(i), abs(j)) for i, j in weights)
+    padded = np.pad(image, pad, mode="edge")
+    rows, columns = image.shape
+    out = np.zeros_like(image)
+    for (i, j), weight in weights.items():
+        # Light at (y, x) goes to (y + i, x + j).
+        part = padded[pad - i : pad - i + rows, pad - j : pad - j + columns]
+        out += np.float32(weight) * part
+    return out
+
+
+def _wings(image: Pixels, scale_arcsec: float) -> tuple[Floats, int]:
+    """Return the scattered light of an image on a coarser grid, and the cell size in pixels."""
+    rows, columns = image.shape
+    cell = max(1, math.ceil(max(rows, columns) / CELLS_ACROSS))
+    pad_rows, pad_columns = -rows % cell, -columns % cell
+    padded = np.pad(image, ((0, pad_rows), (0, pad_columns)), mode="edge")
+    h, w = padded.shape[0] // cell, padded.shape[1] // cell
+    coarse = padded.reshape(h, cell, w, cell).mean(axis=(1, 3), dtype=np.float64)
+    sigmas = [s / scale_arcsec / cell for _, s in WINGS]
+    margin = math.ceil(3 * max(sigmas))
+    size = [fft.next_fast_len(n + margin, real=True) for n in (h, w)]
+    # Double precision: a bead of photosphere is 1e9 times brighter than the sky beside it.
+    spectrum = fft.rfft2(coarse, size)
+    fy, fx = np.fft.fftfreq(size[0]), np.fft.rfftfreq(size[1])
+    transfer = np.zeros(spectrum.shape)
+    for (fraction, _), sigma in zip(WINGS, sigmas, strict=True):
+        gy = np.exp(-2 * (np.pi * sigma * fy) ** 2)
+        gx = np.exp(-2 * (np.pi * sigma * fx) ** 2)
+        transfer += fraction * gy[:, None] * gx
+    spread = fft.irfft2(spectrum * transfer, size)[:h, :w]
+    return np.maximum(spread, 0.0), cell
+
+
+def _add_wings_kernel(image: Any, coarse: Any, cell: int, core: float) -> None:
+    rows, columns = image.shape
+    h, w = coarse.shape
+    for y in range(rows):
+        v = min(max((y + 0.5) / cell - 0.5, 0.0), h - 1.0)
+        i = min(int(v), h - 2)
+        fi = v - i
+        for x in range(columns):
+            u = min(max((x + 0.5) / cell - 0.5, 0.0), w - 1.0)
+            j = min(int(u), w - 2)
+            fj = u - j
+            upper = coarse[i, j] * (1.0 - fj) + coarse[i, j + 1] * fj
+            lower = coarse[i + 1, j] * (1.0 - fj) + coarse[i + 1, j + 1] * fj
+            image[y, x] = core * image[y, x] + upper * (1.0 - fi) + lower * fi
+
+
+_add_wings = njit(cache=True, nogil=True)(_add_wings_kernel)
+
+
+def paint(
+    shape: tuple[int, int],
+    place: Placement,
+    corona: Corona,
+    moon: Moon,
+    *,
+    earthshine: float = EARTHSHINE,
+) -> Scene:
+    """Return the sharp scene, before any blur.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns.
+    place : Placement
+    corona : Corona
+    moon : Moon
+    earthshine : float
+        Mean brightness of the Moon's night side.
+    """
+    white = np.empty(shape, dtype=np.float32)
+    pink = np.empty(shape, dtype=np.float32)
+    _paint(
+        white,
+        pink,
+        np.array([place.sun_x, place.sun_y, place.moon_x, place.moon_y]),
+        np.ascontiguousarray(place.to_sky, dtype=float),
+        np.array([place.sun_radius_arcsec, place.moon_radius_arcsec]),
+        math.radians(place.sun_axis_position_angle),
+        np.array([place.moon_trail_x, place.moon_trail_y]),
+        corona.structure,
+        corona.pink,
+        moon.limb_arcsec,
+        moon.albedo,
+        earthshine,
+    )
+    return Scene(white, pink)
+
+
+def blur(scene: Scene, place: Placement, psf_sigma_px: float) -> Scene:
+    """Return the scene as the optics, the air and the mount spread it.
+
+    Parameters
+    ----------
+    scene : Scene
+    place : Placement
+    psf_sigma_px : float
+        Gaussian core. The wings are ``WINGS``; they take their light from the core.
+    """
+    white, pink = scene.white, scene.pink
+    trailed = math.hypot(place.trail_x, place.trail_y) > 0.05
+    if trailed:
+        white = _trail(white, place.trail_x, place.trail_y)
+    white = gaussian_filter(white, psf_sigma_px, truncate=4.0, mode="nearest")
+    coarse, cell = _wings(white, place.pixel_scale_arcsec)
+    _add_wings(white, coarse, cell, 1.0 - sum(fraction for fraction, _ in WINGS))
+
+    # The pink light lies in a ring round the Sun; only its box is worth blurring.
+    reach = PINK_TOP * place.sun_radius_arcsec / place.pixel_scale_arcsec + 8 * psf_sigma_px
+    reach += abs(place.trail_x) + abs(place.trail_y) + 2
+    rows = slice(max(0, int(place.sun_y - reach)), max(0, int(place.sun_y + reach) + 1))
+    columns = slice(max(0, int(place.sun_x - reach)), max(0, int(place.sun_x + reach) + 1))
+    box = pink[rows, columns]
+    if box.size:
+        if trailed:
+            box = _trail(box, place.trail_x, place.trail_y)
+        pink[rows, columns] = gaussian_filter(box, psf_sigma_px, truncate=4.0, mode="nearest")
+    return Scene(white, pink)

@@ -1,0 +1,91 @@
+"""The sky of one eclipse as smooth functions of time, cheap enough for a fit's inner loop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.time import Time, TimeDelta
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+
+from limbward.sky.ephemeris import Radii, Site, view
+from limbward.sky.orientation import apparent_moon_offset, refraction_matrix
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SkyTrack:
+    """Sun and Moon from a site near an eclipse, as functions of seconds from ``epoch`` (UTC)."""
+
+    epoch: Time
+    first_s: float
+    last_s: float
+    _offset: CubicSpline
+    _parallactic: CubicSpline
+    _sun_radius: CubicSpline
+    _moon_radius: CubicSpline
+    _squeeze: CubicSpline
+
+    def offset_arcsec(self, t: Floats) -> Floats:
+        """Return the Moon's refracted offset from the Sun, shape (..., 2): east, north."""
+        return np.asarray(self._offset(t))
+
+    def parallactic_angle(self, t: Floats) -> Floats:
+        """Return the zenith's position angle at the Sun, degrees, without wraps."""
+        return np.asarray(self._parallactic(t))
+
+    def squeeze(self, t: Floats) -> Floats:
+        """Return what refraction does to offsets (east, north), shape (..., 2, 2)."""
+        return np.asarray(self._squeeze(t))
+
+    def sun_radius_arcsec(self, t: Floats) -> Floats:
+        """Return the Sun's radius, the mean of its refracted (slightly flattened) disc."""
+        return np.asarray(self._sun_radius(t))
+
+    def moon_radius_arcsec(self, t: Floats) -> Floats:
+        """Return the Moon's radius, the mean of its refracted disc."""
+        return np.asarray(self._moon_radius(t))
+
+
+def sky_track(
+    epoch: Time,
+    site: Site,
+    *,
+    half_span_s: float = 3 * 3600.0,
+    radii: Radii | None = None,
+    ephemeris: str = "de421",
+    pressure_hpa: float = 1010.0,
+    temperature_c: float = 10.0,
+) -> SkyTrack:
+    """Return the sky of an eclipse as smooth functions of time.
+
+    Parameters
+    ----------
+    epoch : Time
+        Zero of the seconds, greatest eclipse by custom.
+    site : Site
+    half_span_s : float
+        Seconds covered either way.
+    radii, ephemeris, pressure_hpa, temperature_c
+        As for `limbward.sky.ephemeris.view` and `limbward.sky.orientation.refraction_matrix`.
+
+    Notes
+    -----
+    A cubic spline through values a minute apart; it follows the offset to 1e-5 arcsec.
+    """
+    t = np.arange(-half_span_s, half_span_s + 1, 60.0)
+    sky = view(epoch + TimeDelta(t, format="sec"), site, radii=radii, ephemeris=ephemeris)
+    matrix = refraction_matrix(sky, pressure_hpa, temperature_c)
+    shrink = np.sqrt(np.linalg.det(matrix))
+    return SkyTrack(
+        epoch,
+        float(t[0]),
+        float(t[-1]),
+        CubicSpline(t, apparent_moon_offset(sky, pressure_hpa, temperature_c)),
+        CubicSpline(t, np.degrees(np.unwrap(np.radians(sky.parallactic_angle)))),
+        CubicSpline(t, sky.sun_radius_arcsec * shrink),
+        CubicSpline(t, sky.moon_radius_arcsec * shrink),
+        CubicSpline(t, matrix),
+    )

@@ -1,0 +1,267 @@
+"""Clocks solved from generated limb measurements with known truth."""
+
+import numpy as np
+import pytest
+from astropy.time import TimeDelta
+from hypothesis import given
+from hypothesis import strategies as st
+
+from limbward.camera.clock import solve_clock, split_zone
+from limbward.camera.evidence import Covered, Crescents, Direct
+from limbward.sky.contacts import local_circumstances
+from limbward.sky.ephemeris import Site, view
+from limbward.sky.orientation import Orientation, apparent_moon_offset
+from limbward.sky.track import sky_track
+
+SITE = Site(65.0, -23.4, 40.0)
+
+
+@pytest.fixture(scope="module")
+def track():
+    greatest = local_circumstances("2026-08-12", SITE).contacts["greatest"].time
+    return sky_track(greatest, SITE)
+
+
+def crescents(track, t, rng, *, offset, drift, orientation, sigma=0.04, step=1.0, turns=False):
+    """Return what a camera with that clock would have measured at true times ``t``."""
+    turn = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
+    dx, dy = np.array(
+        [
+            orientation.turned(turn[i] if turns else 0.0).to_pixels(*track.offset_arcsec(t[i]))
+            for i in range(t.size)
+        ]
+    ).T
+    radius = track.sun_radius_arcsec(t) / orientation.pixel_scale_arcsec
+    n = t.size
+    return Crescents(
+        np.floor((t + offset + drift * t / 3600) / step) * step,
+        np.full(n, step),
+        np.zeros(n),
+        dx + rng.normal(0, sigma, n),
+        dy + rng.normal(0, sigma, n),
+        np.full(n, sigma),
+        radius + rng.normal(0, 0.02, n),
+        np.full(n, 0.02),
+        np.arange(n, dtype=float),
+    )
+
+
+def covered(reading, before=(), after=()):
+    before, after = np.array(before, float), np.array(after, float)
+    return Covered(reading, np.ones(reading.size), before, after, -59.0, 59.0)
+
+
+def session(rng, n=24):
+    return np.sort(np.append(rng.uniform(-3600, -90, n // 2), rng.uniform(90, 3500, n // 2)))
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_offset_drift_scale_and_orientation(track, mirrored):
+    rng = np.random.default_rng(1)
+    true = Orientation(3.2, 217.0, mirrored)
+    c = crescents(track, session(rng), rng, offset=3 * 3600 - 58.3, drift=2.4, orientation=true)
+    found = solve_clock(track, crescents=c)
+    assert found.offset_s == pytest.approx(3 * 3600 - 58.3, abs=0.3)
+    assert found.drift_s_per_hour == pytest.approx(2.4, abs=0.8)
+    assert found.orientation.mirrored == mirrored
+    assert found.orientation.up_position_angle == pytest.approx(217.0, abs=0.03)
+    assert found.orientation.pixel_scale_arcsec == pytest.approx(3.2, rel=3e-4)
+    assert not found.rotates
+
+
+def test_stated_errors_are_honest(track):
+    """60 cards: the pulls of offset and orientation have a standard deviation near 1."""
+    pulls = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        up, offset = rng.uniform(0, 360), rng.uniform(-1e5, 1e5)
+        c = crescents(
+            track,
+            session(rng),
+            rng,
+            offset=offset,
+            drift=rng.normal(0, 2),
+            orientation=Orientation(3.2, up),
+        )
+        found = solve_clock(track, crescents=c)
+        turned = (found.orientation.up_position_angle - up + 180) % 360 - 180
+        pulls.append(
+            (turned / found.up_sigma_deg, (found.offset_s - offset) / found.offset_sigma_s)
+        )
+    assert np.all(np.std(pulls, axis=0) > 0.5)
+    assert np.all(np.std(pulls, axis=0) < 1.3)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_frames_on_one_side_of_totality(track, side):
+    rng = np.random.default_rng(3)
+    t = np.sort(side * rng.uniform(120, 3400, 14))
+    c = crescents(track, t, rng, offset=-47.2, drift=0.5, orientation=Orientation(3.2, 10.0))
+    found = solve_clock(track, crescents=c)
+    assert found.offset_s == pytest.approx(-47.2, abs=4 * found.offset_sigma_s)
+    assert found.offset_sigma_s < 1.0
+
+
+def test_a_field_that_turns_is_found(track):
+    rng = np.random.default_rng(5)
+    true = Orientation(3.2, 80.0)
+    c = crescents(track, session(rng), rng, offset=12.0, drift=0.0, orientation=true, turns=True)
+    found = solve_clock(track, crescents=c)
+    assert found.rotates
+    assert found.offset_s == pytest.approx(12.0, abs=0.3)
+    assert found.orientation.up_position_angle == pytest.approx(80.0, abs=0.03)
+
+
+def test_wild_frames_are_left_out(track):
+    rng = np.random.default_rng(7)
+    c = crescents(
+        track, session(rng), rng, offset=5.0, drift=1.0, orientation=Orientation(3.2, 0.0)
+    )
+    c.dx[[3, 11, 17]] += 25.0
+    found = solve_clock(track, crescents=c)
+    assert np.flatnonzero(~found.used).tolist() == [3, 11, 17]
+    assert np.isnan(found.residual_s[[3, 11, 17]]).all()
+    assert found.offset_s == pytest.approx(5.0, abs=0.3)
+
+
+def test_gps_tags_alone(track):
+    rng = np.random.default_rng(9)
+    utc = np.sort(rng.uniform(-1000, 1000, 30))
+    reading = np.floor(utc + 7.25 + 1.2 * utc / 3600)
+    stamps = utc + rng.normal(0, 0.05, 30)
+    direct = Direct(reading, np.ones(30), stamps, np.zeros(30), np.full(30, 0.1), np.arange(30.0))
+    found = solve_clock(track, direct=direct)
+    assert found.offset_s == pytest.approx(7.25, abs=3 * found.offset_sigma_s)
+    assert found.orientation is None
+    assert found.utc_s(reading, 1.0) == pytest.approx(utc, abs=0.8)
+
+
+def test_totality_alone_gives_an_interval_and_says_so(track):
+    found = solve_clock(track, covered=covered(np.linspace(-50, 50, 12) + 100.0))
+    assert found.offset_s == pytest.approx(100.0, abs=found.offset_sigma_s * 2)
+    assert found.offset_sigma_s > 2
+    assert "between 86 and 115 s" in found.warnings[0]
+    wide = solve_clock(track, covered=covered(np.array([0.0, 500.0])))
+    assert "more time than totality lasts" in wide.warnings[0]
+
+
+def test_beads_narrow_the_interval(track):
+    t = np.linspace(-30, 30, 12)
+    wide = solve_clock(track, covered=covered(t + 100.0))
+    beads = covered(t + 100.0, before=[-60.0 + 100.0], after=[60.0 + 100.0])
+    found = solve_clock(track, covered=beads)
+    assert found.offset_sigma_s < wide.offset_sigma_s
+    assert found.offset_s == pytest.approx(100.0, abs=2 * found.offset_sigma_s)
+
+
+def test_totality_outside_totality_is_a_warning(track):
+    rng = np.random.default_rng(11)
+    c = crescents(
+        track, session(rng), rng, offset=5.0, drift=0.0, orientation=Orientation(3.2, 0.0)
+    )
+    fits = solve_clock(track, crescents=c, covered=covered(np.array([-20.0, 30.0]) + 5.0))
+    assert fits.sources == ("crescents", "totality")
+    assert not fits.warnings
+    late = solve_clock(track, crescents=c, covered=covered(np.array([-20.0, 130.0]) + 5.0))
+    assert late.sources == ("crescents",)
+    assert "outside it" in late.warnings[0]
+
+
+def test_no_evidence_is_no_solution(track):
+    assert solve_clock(track) is None
+
+
+def test_the_track_follows_the_direct_computation(track):
+    """Splines through values a minute apart against `view`: 1e-3 arcsec."""
+    t = np.array([-3333.3, -17.7, 1234.5])
+    sky = view(track.epoch + TimeDelta(t, format="sec"), SITE)
+    assert track.offset_arcsec(t) == pytest.approx(apparent_moon_offset(sky), abs=1e-3)
+
+
+@given(hours=st.integers(-12, 14), rest=st.floats(-590, 590))
+def test_whole_zones_split_off(hours, rest):
+    days, zone, left = split_zone(hours * 3600.0 + rest)
+    assert (days, zone) == (0, hours)
+    assert left == pytest.approx(rest, abs=1e-6)
+
+
+def test_quarter_zones_and_hints():
+    """Nepal is at UTC+5:45, India at +5:30 (common knowledge)."""
+    assert split_zone(5.75 * 3600 + 20)[:2] == (0, 5.75)
+    assert split_zone(5.5 * 3600 - 20)[:2] == (0, 5.5)
+    assert split_zone(3600.0 + 700.0, hint_hours=1.0) == (0, 1.0, pytest.approx(700.0))
+
+
+def test_wrong_dates_and_twelve_hours():
+    assert split_zone(-86400.0 + 7200 + 30) == (-1, 2.0, pytest.approx(30))
+    assert split_zone(-86400.0 + 7200 + 30, hint_hours=2.0) == (-1, 2.0, pytest.approx(30))
+    # A battery ran out and the clock began in 2000.
+    assert split_zone(-9720 * 86400.0 - 40) == (-9720, 0.0, pytest.approx(-40))
+    assert split_zone(14 * 3600.0 - 3)[:2] == (0, 14.0)
+    assert split_zone(-10 * 3600.0 - 3, hint_hours=2.0)[:2] == (0, -10.0)
+
+
+@pytest.mark.parametrize(("size", "seconds"), [(11.0, 0.3), (-11.0, 0.3), (3600.0, 0.5)])
+def test_a_clock_set_half_way(track, size, seconds):
+    rng = np.random.default_rng(13)
+    t = session(rng)
+    c = crescents(track, t, rng, offset=-20.0, drift=0.6, orientation=Orientation(3.2, 123.0))
+    later = np.arange(t.size) >= 13
+    c.reading_s[later] += size
+    found = solve_clock(track, crescents=c)
+    assert (found.step.after, found.step.before) == (12, 13)
+    assert found.step.seconds == pytest.approx(size, abs=3 * found.step.sigma_s)
+    assert found.offset_s == pytest.approx(-20.0, abs=0.6)
+    true = found.utc_s(c.reading_s, c.resolution_s, c.order)
+    assert true == pytest.approx(t, abs=1.0)
+    assert "set during the session" in found.warnings[0]
+
+
+def test_a_steady_clock_has_no_step(track):
+    for seed in range(20):
+        rng = np.random.default_rng(100 + seed)
+        c = crescents(
+            track, session(rng), rng, offset=1.0, drift=2.0, orientation=Orientation(3.2, 5.0)
+        )
+        assert solve_clock(track, crescents=c).step is None
+
+
+def test_readings_at_a_steady_pace_do_not_average_their_coarseness_away(track):
+    """Frames exactly 5 minutes apart: every reading is cut by nearly the same part of a second.
+
+    Least squares that takes the cuts as independent would claim 0.3 s / sqrt(23) = 0.06 s and be
+    off by up to half a second; the interval knows better.
+    """
+    errors, sigmas = [], []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        t = np.append(np.arange(-3600, -90, 300.0), np.arange(300, 3500, 300.0)) + rng.uniform()
+        c = crescents(
+            track,
+            t,
+            rng,
+            offset=0.0,
+            drift=rng.uniform(-0.5, 0.5),
+            sigma=0.005,
+            orientation=Orientation(1.5, 5.0),
+        )
+        found = solve_clock(track, crescents=c)
+        errors.append(found.offset_s)
+        sigmas.append(found.offset_sigma_s)
+    stated = np.sqrt(np.mean(np.square(sigmas)))
+    assert stated > 0.1
+    assert np.std(errors) == pytest.approx(stated, rel=0.35)
+
+
+def test_gps_tags_join_the_crescents(track):
+    rng = np.random.default_rng(15)
+    t = session(rng)
+    c = crescents(track, t, rng, offset=8.4, drift=1.0, orientation=Orientation(3.2, 5.0))
+    stamps = np.floor(t) + 0.5
+    direct = Direct(
+        c.reading_s, c.resolution_s, stamps, np.ones(t.size), np.full(t.size, 0.1), c.order
+    )
+    alone, joined = solve_clock(track, crescents=c), solve_clock(track, crescents=c, direct=direct)
+    assert joined.sources == ("crescents", "direct")
+    assert joined.offset_sigma_s < alone.offset_sigma_s
+    assert joined.offset_s == pytest.approx(8.4, abs=4 * joined.offset_sigma_s)
