@@ -1,0 +1,1 @@
+"""Measuring the limbs of Sun and Moon and registering frames on them."""

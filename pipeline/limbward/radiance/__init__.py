@@ -1,0 +1,1 @@
+"""From registered raw frames to one linear picture of the corona."""

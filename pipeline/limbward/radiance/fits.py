@@ -1,0 +1,83 @@
+"""FITS pictures: row 1 is the bottom row in the file, row 0 the top row in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from os import PathLike
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from limbward.errors import LimbwardError
+
+Pixels = NDArray[Any]
+
+
+def write_picture(
+    path: str | PathLike[str],
+    image: Pixels,
+    header: fits.Header,
+    extensions: Mapping[str, Pixels] | None = None,
+    history: Sequence[str] = (),
+) -> None:
+    """Write a picture with its extensions.
+
+    Parameters
+    ----------
+    path : path
+        Replaced if it exists.
+    image : ndarray, shape (3, H, W) or (H, W)
+        Rows from the top.
+    header : Header
+        World coordinates and whatever else belongs to the picture.
+    extensions : mapping of name to ndarray
+        Pictures on the same grid.
+    history : sequence of str
+        One ``HISTORY`` entry each.
+    """
+    primary = fits.PrimaryHDU(image[..., ::-1, :], header=header)
+    for line in history:
+        primary.header["HISTORY"] = line
+    hdus = [primary]
+    for name, data in (extensions or {}).items():
+        hdus.append(fits.ImageHDU(data[..., ::-1, :], name=name))
+    fits.HDUList(hdus).writeto(path, overwrite=True, checksum=True)
+
+
+def read_picture(
+    path: str | PathLike[str], names: Sequence[str] = ()
+) -> tuple[Pixels, fits.Header, dict[str, Pixels]]:
+    """Read a picture and those of its extensions that are asked for.
+
+    Parameters
+    ----------
+    path : path
+    names : sequence of str
+        Extensions; those the file does not have are left out.
+
+    Returns
+    -------
+    image : ndarray of float32
+        Rows from the top.
+    header : Header
+    extensions : dict
+
+    Raises
+    ------
+    LimbwardError
+        If the file cannot be read as a FITS picture.
+    """
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            data = hdus[0].data
+            if data is None or data.ndim not in (2, 3):
+                raise LimbwardError(f"{path} holds no picture in its primary HDU.")
+            found = {
+                n: np.ascontiguousarray(hdus[n].data[..., ::-1, :]) for n in names if n in hdus
+            }
+            image = np.ascontiguousarray(data[..., ::-1, :], dtype=np.float32)
+            return image, hdus[0].header, found
+    except OSError as error:
+        raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error

@@ -1,0 +1,243 @@
+"""Small registered versions of all frames: what the ratios and the weights are made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates, maximum_filter
+
+from limbward.radiance.grid import Circle, Grid, reduced_affine
+from limbward.radiance.noise import NoiseModel
+
+Floats = NDArray[np.float64]
+Pixels = NDArray[np.float32]
+
+LONG_SIDE = 384  # pixels of the small grid: 100 frames of three colours take 120 MB
+INNERMOST = 1.05  # solar radii; nearer the limb a small pixel spans too much brightness
+FADE = 0.35  # of the ceiling: over this range of prediction a frame's weight falls to nothing
+NEGLIGIBLE = 1e-4  # of the sum of the weights
+
+
+@dataclass(frozen=True)
+class FrameView:
+    """One frame as the merge sees it before its pixels are decoded.
+
+    Attributes
+    ----------
+    planes : ndarray of float32, shape (3, h, w)
+        The frame reduced: mean R, G, B above black, DN; NaN where saturated.
+    factor : int
+        By how much it is reduced.
+    affine : ndarray, shape (2, 3)
+        From the full grid to the full frame.
+    exposure_s : float
+        Nominal exposure, seconds at the reference ISO and f-number.
+    sun, moon : Circle
+        In the full frame.
+    ceiling : float
+        Signal above black up to which the frame is used, DN.
+    noise : NoiseModel
+        Of one raw sample.
+    """
+
+    planes: Pixels
+    factor: int
+    affine: Floats
+    exposure_s: float
+    sun: Circle
+    moon: Circle
+    ceiling: float
+    noise: NoiseModel
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Frames registered on the Sun on a small grid.
+
+    Attributes
+    ----------
+    grid : Grid
+        The full-size grid; ``factor`` of its pixels make one here.
+    signal : ndarray of float32, shape (N, 3, h, w)
+        DN above black; NaN where a frame has nothing: saturated, behind the Moon, outside.
+    open : ndarray of bool, shape (N, h, w)
+        Where all of the small pixel sees the sky in the frame, saturated or not.
+    predicted : ndarray of float32, shape (3, h, w)
+        Radiance, DN/s; finite and positive everywhere.
+    exposure : ndarray, shape (N,)
+        Seconds, nominal.
+    samples : ndarray, shape (N,)
+        Raw samples in one value of ``signal``.
+    """
+
+    grid: Grid
+    factor: int
+    signal: Pixels
+    open: NDArray[np.bool_]
+    predicted: Pixels
+    exposure: Floats
+    samples: Floats
+    ceiling: Floats
+    noise: list[NoiseModel]
+
+
+def mean_law(rho: Floats) -> Floats:
+    """Return the mean brightness of the corona, in that of the solar disc.
+
+    References
+    ----------
+    S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical Quantities*.
+    """
+    r = np.maximum(rho, 1.0)
+    return np.asarray(1e-6 * (0.0532 * r**-2.5 + 1.425 * r**-7 + 2.565 * r**-17))
+
+
+def _distance(shape: tuple[int, ...], x: float, y: float) -> Floats:
+    rows, columns = np.arange(shape[-2]), np.arange(shape[-1])
+    return np.hypot(columns[None, :] - x, rows[:, None] - y)
+
+
+def _register(
+    view: FrameView, grid: Grid, factor: int, margin_px: float
+) -> tuple[Pixels, NDArray[np.bool_]]:
+    """Return a frame on the small grid (3, h, w), and where it sees the sky."""
+    small = grid.reduced(factor)
+    affine = reduced_affine(view.affine, factor, view.factor, grid)
+    f = view.factor
+
+    def to_reduced(value: float) -> float:
+        return (value + 0.5) / f - 0.5
+
+    # The corona is divided by its mean law before it is resampled: interpolating the steep law
+    # itself would add 0.3 % at 1.3 solar radii, more or less with the sub-pixel shift.
+    law = mean_law(
+        _distance(view.planes.shape, to_reduced(view.sun.x), to_reduced(view.sun.y))
+        * (f / view.sun.radius)
+    )
+    rows, columns = np.indices((small.height, small.width), dtype=np.float64)
+    x = affine[0, 0] * columns + affine[0, 1] * rows + affine[0, 2]
+    y = affine[1, 0] * columns + affine[1, 1] * rows + affine[1, 2]
+    h, w = view.planes.shape[1:]
+    inside = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
+    well_inside = (x >= 1) & (x <= w - 2) & (y >= 1) & (y <= h - 2)
+    from_moon = np.hypot(x - to_reduced(view.moon.x), y - to_reduced(view.moon.y)) * f
+    # Open only where all of the small pixel is, or a pixel beside it might be left with nothing.
+    is_open = well_inside & (from_moon > view.moon.radius + margin_px + 0.75 * factor)
+    # The bins that a value is interpolated from reach 1.5 bins and their diagonal away.
+    clear = inside & (from_moon > view.moon.radius + margin_px + 2.2 * f)
+    from_sun = np.hypot(x - to_reduced(view.sun.x), y - to_reduced(view.sun.y))
+    rho = from_sun * (f / view.sun.radius)
+    clear &= rho > INNERMOST
+    out = np.full((3, small.height, small.width), np.nan, np.float32)
+    at = np.stack([y[clear], x[clear]])
+    for c in range(3):
+        flat = map_coordinates(view.planes[c] / law, at, order=1, mode="nearest")
+        out[c][clear] = flat * mean_law(rho[clear])
+    return out, is_open
+
+
+def _azimuthal(image: Pixels, distance: Floats) -> Pixels:
+    """Return the image with its gaps filled by the azimuthal median, kept positive."""
+    ring = distance.astype(int)
+    good = np.isfinite(image)
+    if not good.any():
+        return np.full(image.shape, 1.0, np.float32)
+    known = np.unique(ring[good])
+    middle = np.array([np.median(image[good & (ring == k)]) for k in known])
+    profile = np.interp(np.arange(ring.max() + 1), known, middle)
+    positive = profile[profile > 0]
+    floor = 0.1 * float(positive.min()) if positive.size else 1e-6
+    filled = np.where(good, image, profile[ring])
+    return np.maximum(filled, floor).astype(np.float32)
+
+
+def predict(signal: Pixels, exposure: Floats, grid: Grid, factor: int) -> Pixels:
+    """Return the radiance on the small grid, DN/s, filled everywhere.
+
+    The sum of the signals over the sum of the exposures that are not saturated: best for photon
+    noise, and blind to the noise of any one frame.
+    """
+    small = grid.reduced(factor)
+    distance = _distance((small.height, small.width), small.sun_x, small.sun_y)
+    out = np.empty((3, small.height, small.width), np.float32)
+    for c in range(3):
+        valid = np.isfinite(signal[:, c])
+        light = np.where(valid, signal[:, c], 0.0).sum(axis=0, dtype=np.float64)
+        time = np.tensordot(exposure, valid.astype(np.float64), axes=1)
+        image = np.full(light.shape, np.nan, np.float32)
+        image[time > 0] = (light[time > 0] / time[time > 0]).astype(np.float32)
+        out[c] = _azimuthal(image, distance)
+    return out
+
+
+def build_stack(views: Sequence[FrameView], grid: Grid, moon_margin_px: float = 2.0) -> Stack:
+    """Register frames on the Sun on a small grid.
+
+    Parameters
+    ----------
+    views : sequence of FrameView
+    grid : Grid
+        The grid of the merge.
+    moon_margin_px : float
+        Full pixels outside the lunar limb that are left out.
+    """
+    factor = max(1, -(-max(grid.width, grid.height) // LONG_SIDE))
+    small = grid.reduced(factor)
+    shape = (len(views), 3, small.height, small.width)
+    signal = np.empty(shape, np.float32)
+    is_open = np.empty((shape[0], *shape[2:]), bool)
+    for k, view in enumerate(views):
+        signal[k], is_open[k] = _register(view, grid, factor, moon_margin_px)
+    exposure = np.array([v.exposure_s for v in views], np.float64)
+    return Stack(
+        grid=grid,
+        factor=factor,
+        signal=signal,
+        open=is_open,
+        predicted=predict(signal, exposure, grid, factor),
+        exposure=exposure,
+        # A bin holds factor**2 samples, a quarter of them red and a quarter blue.
+        samples=np.array([max(1.0, v.factor**2 / 4.0) for v in views]),
+        ceiling=np.array([v.ceiling for v in views], np.float64),
+        noise=[v.noise for v in views],
+    )
+
+
+def smoothstep(t: Pixels) -> Pixels:
+    """Return 0 below 0, 1 above 1, and a cubic without kinks between."""
+    u = np.clip(t, 0.0, 1.0)
+    return np.asarray(u * u * (3.0 - 2.0 * u), np.float32)
+
+
+def weight_maps(stack: Stack, factor: Floats) -> Pixels:
+    """Return the weight of each frame on the small grid, (N, 3, h, w).
+
+    Parameters
+    ----------
+    stack : Stack
+    factor : ndarray, shape (N,)
+        True exposures in units of the nominal ones.
+
+    Notes
+    -----
+    The inverse of the variance of the radiance that a frame gives, from the predicted radiance and
+    the noise of the camera (Granados et al., CVPR 2010; near the Cramér-Rao bound, Aguerrebere et
+    al., SIAM J. Imaging Sci. 7 (2014) 1). Weights from the noisy sample itself would favour low
+    values. Towards saturation a weight fades over a third of the range, so that no seam shows
+    where an exposure drops out; the fade looks at the brightest neighbour on the small grid.
+    """
+    true = factor * stack.exposure
+    predicted = predict(stack.signal, true, stack.grid, stack.factor)
+    brightest = maximum_filter(predicted, size=(1, 3, 3))
+    out = np.empty(stack.signal.shape, np.float32)
+    total = np.zeros(stack.signal.shape[1:], np.float64)
+    for k, noise in enumerate(stack.noise):
+        ceiling = stack.ceiling[k]
+        fade = smoothstep((ceiling - brightest * true[k]) / (FADE * ceiling))
+        out[k] = fade * (true[k] ** 2 / noise.variance(predicted * true[k]))
+        total += out[k] * stack.open[k]
+    out[out < NEGLIGIBLE * total] = 0.0
+    return out

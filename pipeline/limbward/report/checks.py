@@ -1,0 +1,178 @@
+"""What went wrong or is out of the ordinary, and what to do about it."""
+
+from __future__ import annotations
+
+import itertools
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from limbward.report.coverage import thin_places
+from limbward.report.material import ClockAudit, Coverage, Frame, Material
+from limbward.report.wording import counted, exposure_text, listed
+
+DCF_LAST = 9999  # the highest number of a picture (CIPA DC-009)
+WIDEST_GAP = 500  # numbers; more were shot on another day or another card
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Something a person should know, and what to do."""
+
+    what: str
+    todo: str
+
+
+def advise(material: Material) -> list[Advice]:
+    """Return the warnings of a report, the ones that can still be acted on first."""
+    found = [*_unreadable(material.frames), *_gaps(material.frames), *_copies(material.frames)]
+    for clock in material.clocks:
+        found += _clock(clock)
+    found += _no_corona(material)
+    if material.coverage is not None:
+        found += _coverage(material.coverage)
+    return found
+
+
+def _unreadable(frames: Sequence[Frame]) -> list[Advice]:
+    bad = [f for f in frames if f.phase == "unreadable"]
+    if not bad:
+        return []
+    names = listed([f.file for f in bad])
+    return [
+        Advice(
+            f"{counted(len(bad), 'file')} could not be read: {names}.",
+            "Copy them again from the card before it is formatted or used again; then run again.",
+        )
+    ]
+
+
+def missing_numbers(frames: Sequence[Frame]) -> list[tuple[str, int, int]]:
+    """Return the gaps in the cameras' counts of pictures: roll, first and last number missing.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        In the order of shooting.
+
+    Examples
+    --------
+    >>> rolls = [Frame("a", "other", number=n, roll="card ABCD") for n in (9998, 1, 2, 5)]
+    >>> missing_numbers(rolls)
+    [('card ABCD', 9999, 9999), ('card ABCD', 3, 4)]
+    """
+    rolls: dict[str, list[int]] = defaultdict(list)
+    for frame in frames:
+        if frame.number is not None:
+            rolls[frame.roll].append(frame.number)
+    gaps = []
+    for roll, numbers in rolls.items():
+        for a, b in itertools.pairwise(numbers):
+            step = (b - a) % DCF_LAST
+            if 1 < step <= WIDEST_GAP:
+                gaps.append((roll, a % DCF_LAST + 1, (b - 2) % DCF_LAST + 1))
+    return gaps
+
+
+def _gaps(frames: Sequence[Frame]) -> list[Advice]:
+    gaps = missing_numbers(frames)
+    if not gaps:
+        return []
+    where = [
+        f"{roll} {a:04d}" if a == b else f"{roll} {a:04d} to {roll} {b:04d}" for roll, a, b in gaps
+    ]
+    return [
+        Advice(
+            f"The camera's count of pictures skips {listed(where)}.",
+            "If you did not delete them, look for them on the card or on a second card.",
+        )
+    ]
+
+
+def _copies(frames: Sequence[Frame]) -> list[Advice]:
+    copies = [f for f in frames if "It is a copy of" in f.note]
+    if not copies:
+        return []
+    return [
+        Advice(
+            f"{counted(len(copies), 'file is a copy', 'files are copies')} of others in the dump.",
+            "Nothing needs to be done; each picture is used once.",
+        )
+    ]
+
+
+def _clock(clock: ClockAudit) -> list[Advice]:
+    todo = (
+        "Photograph a GPS clock with this camera, its clock untouched, and name that frame and its "
+        "UTC under timing.references in the config."
+    )
+    if clock.entry["offset_s"] is not None:
+        todo = (
+            "Compare the times of this camera's frames at the contacts with what they show; if "
+            "they do not fit, name a frame of known UTC under timing.references in the config."
+        )
+    return [Advice(f"{clock.name}: {text}", todo) for text in clock.entry["warnings"]]
+
+
+def _no_corona(material: Material) -> list[Advice]:
+    if material.corona is not None:
+        return []
+    dark = [f for f in material.frames if f.phase == "totality"]
+    kind = material.contacts.get("kind")
+    if kind != "total":
+        if not dark:
+            return []  # nothing is amiss: there was no corona to be seen
+        return [
+            Advice(
+                f"{counted(len(dark), 'frame')} look like totality, yet the eclipse was {kind} "
+                "at the site.",
+                "Check site and eclipse in the config; north and east are positive.",
+            )
+        ]
+    if not dark:
+        return [
+            Advice(
+                "No frame of totality was found, so there is no corona.",
+                "Check that all cards and folders are named under input.cards.",
+            )
+        ]
+    return [
+        Advice(
+            f"There are {counted(len(dark), 'frame')} of totality, and none was merged.",
+            "The section Registration says why of each; or the merge was not run yet.",
+        )
+    ]
+
+
+def _coverage(coverage: Coverage) -> list[Advice]:
+    found = []
+    thin = thin_places(coverage)
+    if thin and thin[0][0] <= coverage.edges[0]:
+        shortest = coverage.reaches[0].exposure_s
+        found.append(
+            Advice(
+                f"Within {thin[0][1]:.2f} solar radii fewer than 3 frames are well exposed.",
+                f"At the next eclipse take exposures shorter than {exposure_text(shortest)} too, "
+                "or more of the shortest.",
+            )
+        )
+        thin = thin[1:]
+    if thin and thin[-1][1] >= coverage.edges[-1]:
+        longest = coverage.reaches[-1].exposure_s
+        found.append(
+            Advice(
+                f"Beyond {thin[-1][0]:.2f} solar radii fewer than 3 frames are well exposed.",
+                f"At the next eclipse take more exposures of {exposure_text(longest)}, or longer "
+                "ones if the mount follows the Sun.",
+            )
+        )
+        thin = thin[:-1]
+    for begin, end, _ in thin:
+        found.append(
+            Advice(
+                f"Between {begin:.2f} and {end:.2f} solar radii fewer than 3 frames are well "
+                "exposed.",
+                "At the next eclipse set the steps of the bracket closer together.",
+            )
+        )
+    return found

@@ -1,0 +1,206 @@
+"""What a report is made from: plain values that stages, or a notebook, fill in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+NAN = math.nan
+
+PHASES = ("partial", "contact", "totality", "dark", "flat", "bias", "other", "unreadable")
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One file of the card. NaN, None or an empty text where something is not known.
+
+    Attributes
+    ----------
+    file : str
+    phase : str
+        One of `PHASES`.
+    camera : str
+        Model and serial number.
+    time : datetime or None
+        UTC of the start of the exposure, without a zone.
+    sun_x, sun_y, moon_x, moon_y : float
+        Centres, pixels.
+    sun_radius, moon_radius, limb_sigma : float
+        Pixels.
+    clock_residual_s : float
+        How late the clock read, seconds, after the camera's clock solution was taken off.
+    number : int or None
+        The camera's own count of its pictures, from 1 to 9999.
+    roll : str
+        Frames with the same one share that count.
+    preview : Path or None
+        A small JPEG.
+    """
+
+    file: str
+    phase: str
+    camera: str = ""
+    size: int = 0
+    exposure_s: float = NAN
+    iso: float = NAN
+    time: datetime | None = None
+    sun_x: float = NAN
+    sun_y: float = NAN
+    sun_radius: float = NAN
+    moon_x: float = NAN
+    moon_y: float = NAN
+    moon_radius: float = NAN
+    limb_sigma: float = NAN
+    width: float = NAN
+    height: float = NAN
+    clock_residual_s: float = NAN
+    used: bool = False
+    note: str = ""
+    number: int | None = None
+    roll: str = ""
+    preview: Path | None = None
+
+    @property
+    def name(self) -> str:
+        """The file's name without its folders."""
+        return self.file.rsplit("/", 1)[-1]
+
+
+@dataclass(frozen=True)
+class ClockAudit:
+    """What one camera's clock did: the entry of clock.json and words for it.
+
+    Attributes
+    ----------
+    name : str
+        Model and serial number.
+    error, zone, drift : str
+        Such as ``58.3 ± 0.1 s slow``, ``UTC+3 h`` and ``gaining 2.4 ± 0.3 s/h``; the drift is
+        empty if it was not measured.
+    entry : mapping
+        The camera's part of clock.json.
+    """
+
+    name: str
+    error: str
+    zone: str
+    drift: str
+    entry: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Corona:
+    """The green plane of the merge.
+
+    Attributes
+    ----------
+    radiance, sigma : ndarray, shape (H, W)
+        NaN where nothing was merged.
+    count : ndarray, shape (H, W)
+        Frames used.
+    sun_x, sun_y, sun_radius : float
+        The Sun's disc, pixels.
+    moon_x, moon_y, moon_radius : float
+        The Moon's at greatest eclipse, pixels.
+    frames : int
+        How many were merged.
+    exposure_s : float
+        Their exposures together.
+    noise : mapping of ISO to (gain, read noise)
+        DN an electron, and DN.
+    history : sequence of str
+        How it was made.
+    """
+
+    radiance: NDArray[np.float32]
+    sigma: NDArray[np.float32]
+    count: NDArray[Any]
+    sun_x: float
+    sun_y: float
+    sun_radius: float
+    moon_x: float
+    moon_y: float
+    moon_radius: float
+    frames: int
+    exposure_s: float
+    noise: Mapping[float, tuple[float, float]]
+    history: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Enhanced:
+    """A filtered version of the corona: its name, its picture and what was done."""
+
+    name: str
+    picture: Path
+    done: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Where exposures of one length are good, in solar radii from the Sun's centre.
+
+    Attributes
+    ----------
+    exposure_s, iso : float
+        An ISO of 0 is one that is not known.
+    frames : int
+        How many there are of this length.
+    good : ndarray of bool
+        Whether the ring between two of the coverage's edges is well exposed.
+    """
+
+    exposure_s: float
+    iso: float
+    frames: int
+    good: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Which exposures are good where; ``edges`` bound the rings, solar radii."""
+
+    edges: Floats
+    reaches: Sequence[Reach]
+
+
+@dataclass(frozen=True)
+class Material:
+    """Everything a report tells; what is not there is None or empty.
+
+    Attributes
+    ----------
+    title, author, heading : str
+        The heading is the eclipse in a sentence.
+    caution : str
+        The words of caution that stand beside contact times.
+    contacts : mapping
+        As contacts.json.
+    pointings : sequence of mapping
+        The cameras of pointing.json.
+    composite : Path or None
+    composite_caption : str
+    """
+
+    title: str
+    heading: str
+    caution: str
+    contacts: Mapping[str, Any]
+    frames: Sequence[Frame]
+    author: str = ""
+    version: str = ""
+    clocks: Sequence[ClockAudit] = ()
+    pointings: Sequence[Mapping[str, Any]] = ()
+    corona: Corona | None = None
+    coverage: Coverage | None = None
+    composite: Path | None = None
+    composite_caption: str = ""
+    enhanced: Sequence[Enhanced] = field(default=())

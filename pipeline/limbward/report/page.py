@@ -1,0 +1,55 @@
+"""The page itself: template, style and script put together under a strict security policy."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+HERE = Path(__file__).parent
+
+
+def content_security_policy(style: str, script: str) -> str:
+    """Return a policy that lets a page run this style and this script, and load nothing.
+
+    Parameters
+    ----------
+    style, script : str
+        Exactly what stands between the tags.
+    """
+    return (
+        f"default-src 'none'; img-src data:; style-src {_hash(style)}; "
+        f"script-src {_hash(script)}; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    digest = base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+    return f"'sha256-{digest}'"
+
+
+def render_page(**content: Any) -> str:
+    """Return the page; ``content`` is what the template shows.
+
+    Whatever is not Markup is escaped: what stands in a camera's files is text, never HTML.
+    """
+    environment = Environment(
+        loader=FileSystemLoader(HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    style = (HERE / "report.css").read_text(encoding="utf-8")
+    script = (HERE / "report.js").read_text(encoding="utf-8")
+    return environment.get_template("report.html.j2").render(
+        policy=content_security_policy(style, script),
+        style=Markup(style),
+        script=Markup(script),
+        **content,
+    )

@@ -1,0 +1,122 @@
+"""Numbers in words: exposures, times, sizes, what the clocks did."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from limbward.report.material import ClockAudit
+
+SOURCES = {
+    "crescents": "the crescents of the partial phases",
+    "direct": "stamps of a GPS receiver or reference shots",
+    "totality": "the moments between which the Sun was covered",
+}
+
+
+def exposure_text(seconds: float) -> str:
+    """Return an exposure as photographers write it.
+
+    Examples
+    --------
+    >>> exposure_text(0.002), exposure_text(2.0), exposure_text(0.5)
+    ('1/500 s', '2 s', '1/2 s')
+    """
+    if not math.isfinite(seconds) or seconds <= 0:
+        return "not known"
+    if seconds < 0.6:
+        return f"1/{1.0 / seconds:.0f} s" if seconds < 0.29 or seconds == 0.5 else _short(seconds)
+    return _short(seconds)
+
+
+def _short(seconds: float) -> str:
+    return f"{seconds:.3g} s"
+
+
+def time_text(time: datetime, places: int = 1) -> str:
+    """Return the time of day rounded to ``places`` decimals of a second (0 to 3)."""
+    rounded = time + timedelta(seconds=0.5 * 10.0**-places)
+    if places == 0:
+        return rounded.strftime("%H:%M:%S")
+    return rounded.strftime("%H:%M:%S.%f")[: 9 + places]
+
+
+def parse_utc(text: str) -> datetime:
+    """Return an ISO time with or without Z as UTC without a zone."""
+    return datetime.fromisoformat(text.rstrip("Z"))
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """Return ``1 frame`` or ``2 frames``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def listed(names: Sequence[str], at_most: int = 6) -> str:
+    """Return names with commas, the last ones counted if there are many."""
+    if len(names) <= at_most:
+        return ", ".join(names)
+    return f"{', '.join(names[:at_most])} and {len(names) - at_most} more"
+
+
+def printable(text: str) -> str:
+    """Return text without control characters, which XML does not allow."""
+    return "".join(c if c.isprintable() else "\ufffd" for c in text)
+
+
+def unbroken(text: str) -> str:
+    """Return text that is kept on one line."""
+    return text.replace(" ", "\u00a0")
+
+
+def size_text(size: int) -> str:
+    """Return a size of files, in decimal units as cards have them."""
+    for unit, factor in (("GB", 1e9), ("MB", 1e6)):
+        if size >= factor:
+            return (
+                f"{size / factor:.3g} {unit}"
+                if size < 1e3 * factor
+                else f"{size / factor:.0f} {unit}"
+            )
+    return f"{size / 1e3:.3g} kB"
+
+
+def clock_sentences(clock: ClockAudit) -> list[str]:
+    """Return what a camera's clock did, in sentences.
+
+    Parameters
+    ----------
+    clock : ClockAudit
+    """
+    entry = clock.entry
+    if entry["offset_s"] is None:
+        if entry["utc_offset_hours"] is None:
+            return ["Its clock could not be compared with anything, so its frames have no UTC."]
+        return [
+            f"Its clock could not be compared with anything. It is taken to be set to {clock.zone} "
+            "without error, since the files or the config say so."
+        ]
+    epoch = parse_utc(entry["epoch_utc"])
+    moment = f"{time_text(epoch, 0)} UTC"
+    first = f"At {moment} the clock was {clock.error} on {unbroken(clock.zone)}"
+    sentences = [f"{first}, {clock.drift}." if clock.drift else f"{first}."]
+    sources = [SOURCES.get(source, source) for source in entry["sources"]]
+    if sources:
+        text = (
+            f"This follows from {' and '.join(sources)} ({counted(entry['frames_used'], 'frame')})"
+        )
+        scatter = entry["residual_rms_s"]
+        text += f"; they scatter by {scatter:.2f} s." if scatter is not None else "."
+        sentences.append(text)
+    sentences.append(f"To put times of this camera on UTC at that moment, {correction(clock)}.")
+    return sentences
+
+
+def correction(clock: ClockAudit) -> str:
+    """Return what to do to a reading to get UTC: ``take off 3 h, then add 58.3 s``."""
+    hours, offset = clock.entry["utc_offset_hours"], clock.entry["offset_s"]
+    steps = []
+    if hours:
+        steps.append(f"{'take off' if hours > 0 else 'add'} {abs(hours):g} h")
+    steps.append(f"{'take off' if offset > 0 else 'add'} {abs(offset):.1f} s")
+    return ", then ".join(steps)

@@ -1,0 +1,235 @@
+"""The merge against the truth, against plain NumPy, and against itself turned and shifted."""
+
+import numpy as np
+import pytest
+
+from limbward.errors import LimbwardError
+from limbward.radiance import taps
+from limbward.radiance.calibrate import Calibration
+from limbward.radiance.grid import Circle, Grid, frame_affine
+from limbward.radiance.merge import Accumulator, MergeFrame, add_frame, map_affine, merge, moon_box
+from limbward.radiance.noise import NoiseModel
+from limbward.radiance.relative import relative_exposures
+from limbward.radiance.stack import build_stack, weight_maps
+from limbward.sky.orientation import Orientation
+from tests.radiance.reference import gathered
+from tests.radiance.scene import RGGB, Scene, Shot
+from tests.radiance.test_relative import bracketed
+
+GBRG = np.array([[1, 2], [0, 1]], np.int8)
+
+
+def pipeline(scene, shots, rng, vignette=None, **options):
+    raws = [scene.frame(s, rng, vignette) for s in shots]
+    views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
+    stack = build_stack(views, scene.grid)
+    exposures = relative_exposures(stack)
+    weights = weight_maps(stack, exposures.factor)
+    frames = [
+        MergeFrame(v.affine, v.exposure_s * f, o, v.moon, v.noise, w)
+        for v, f, o, w in zip(views, exposures.factor, exposures.offset, weights, strict=True)
+    ]
+    calibration = Calibration()
+    merged, disc = merge(
+        frames, lambda k: raws[k], scene.grid, stack.factor, lambda k, r: calibration, **options
+    )
+    # The unit is the mean of the true exposures: a matter of definition.
+    true = np.array([s.factor for s in shots])
+    return merged, disc, np.exp(np.log(exposures.factor / true).mean())
+
+
+@pytest.fixture(scope="module")
+def merged():
+    scene = Scene(1300, 900, 200.0)
+    rng = np.random.default_rng(21)
+    shots = bracketed(scene, rng)
+    result, _, unit = pipeline(scene, shots, rng)
+    truth = scene.truth() / unit
+    return result, truth, scene.rho()
+
+
+def rings(rho, first, last, step):
+    for inner in np.arange(first, last, step):
+        yield inner, (rho >= inner) & (rho < inner + step)
+
+
+def test_radial_profile_within_one_percent_in_every_colour(merged):
+    """From 1.05 to 3 solar radii, five decades of exposure, noise and 5 % shutter errors."""
+    result, truth, rho = merged
+    for inner, ring in rings(rho, 1.05, 3.0, 0.05):
+        for c in range(3):
+            ratio = np.nanmean(result.radiance[c][ring]) / np.mean(
+                truth[c][ring & np.isfinite(result.radiance[c])]
+            )
+            assert ratio == pytest.approx(1.0, abs=0.003), (inner, c)
+
+
+def test_no_seam_where_an_exposure_drops_out(merged):
+    """The ratio to the truth steps by less than 0.3 % between rings of 0.02 solar radii."""
+    result, truth, rho = merged
+    for c in range(3):
+        profile = [
+            np.nanmedian((result.radiance[c] / truth[c])[ring])
+            for _, ring in rings(rho, 1.1, 3.0, 0.02)
+        ]
+        assert np.abs(np.diff(profile)).max() < 0.003
+
+
+def test_sigma_is_the_scatter(merged):
+    result, truth, rho = merged
+    for inner, ring in rings(rho, 1.1, 3.0, 0.2):
+        for c in range(3):
+            pull = ((result.radiance[c] - truth[c]) / result.sigma[c])[ring]
+            pull = pull[np.isfinite(pull)]
+            pull -= np.median(pull)  # the profile's own bias has its test
+            assert 1.4826 * np.median(np.abs(pull)) == pytest.approx(1.0, abs=0.1), (inner, c)
+
+
+def test_every_pixel_of_the_corona_is_there(merged):
+    result, _, rho = merged
+    seen = (rho > 1.1) & (rho < 2.0)
+    assert np.isfinite(result.radiance[:, seen]).all()
+    assert (result.count[seen] > 3).all()
+    assert np.isnan(result.radiance[:, rho < 0.9]).all()
+    assert (result.count[rho < 0.9] == 0).all()
+
+
+@pytest.mark.parametrize("pattern", [RGGB, GBRG])
+@pytest.mark.parametrize("turn", [0.0, 3.0])
+def test_kernel_agrees_with_plain_numpy(pattern, turn):
+    rng = np.random.default_rng(8)
+    image = rng.uniform(100, 200, (90, 110)).astype(np.float32)
+    image[rng.integers(0, 90, 40), rng.integers(0, 110, 40)] = np.nan
+    image[30:33, 70:74] = np.inf
+    grid = Grid(100, 80, 3.0, 12.0)
+    frame = MergeFrame(
+        affine=frame_affine(grid, 55.3, 44.8, Orientation(3.0, 12.0), turn),
+        exposure_s=0.25,
+        offset=np.array([1.0, -2.0, 3.0]),
+        moon=Circle(50.0, 40.0, 12.0),
+        noise=NoiseModel(0.3, 2.0, 0.01),
+        weight=rng.uniform(0.5, 1.5, (3, 8, 10)).astype(np.float32),
+    )
+    place = map_affine(grid, 10)
+    sums = Accumulator.empty(80, 100)
+    add_frame(sums, frame, image[None], taps.build(pattern), place, 2.0)
+    light, weight, variance = gathered(image, pattern, frame, place, 2.0, (80, 100))
+    # Beside hot samples the rounded place may fall on the other side of the least share.
+    assert np.count_nonzero((sums.weight > 0) != (weight > 0)) <= 3
+    # The kernel rounds places to 1/64 pixel: with white noise for a picture that is the worst case.
+    seen = (weight > 0) & (sums.weight > 0)
+    np.testing.assert_allclose(sums.weight[seen], weight[seen], rtol=0.15)
+    value, expected = sums.light[seen] / sums.weight[seen], light[seen] / weight[seen]
+    scatter = expected.std()
+    assert np.sqrt(np.mean((value - expected) ** 2)) < 0.03 * scatter
+    ratio = (sums.variance[seen] / sums.weight[seen] ** 2) / (variance[seen] / weight[seen] ** 2)
+    assert np.median(ratio) == pytest.approx(1.0, abs=0.005)
+
+
+def noiseless(shot, **options):
+    scene = Scene(420, 320, 60.0, noisy=False, **options)
+    merged, _, _ = pipeline(scene, [shot], np.random.default_rng(1))
+    return scene, merged.radiance
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("turn", [0.0, 2.0, 90.0, 180.0])
+def test_shifts_turns_and_mirrors_are_undone(turn, mirrored):
+    """However the camera stands, the picture is the same sky: to rounding to whole DN."""
+    shot = Shot(0.03, 1.0, 213.37, 155.81, rotation_deg=turn)
+    scene, radiance = noiseless(shot, mirrored=mirrored)
+    rho = scene.rho()
+    seen = (rho > 1.3) & (rho < 2.2) & np.isfinite(radiance).all(axis=0)
+    assert seen.sum() > 20000
+    ratio = radiance[:, seen] / scene.truth()[:, seen]
+    assert np.abs(np.mean(ratio, axis=1) - 1.0).max() < 0.002
+    assert np.sqrt(np.mean((ratio - ratio.mean()) ** 2)) < 0.01
+
+
+@pytest.mark.parametrize("pattern", [np.array([[1]], np.int8), np.empty((0, 0), np.int8)])
+def test_frames_without_a_mosaic(pattern):
+    shot = Shot(0.03, 1.0, 213.37, 155.81)
+    scene, radiance = noiseless(shot, pattern=pattern)
+    rho = scene.rho()
+    seen = (rho > 1.3) & (rho < 2.2) & np.isfinite(radiance).all(axis=0)
+    truth = scene.truth()
+    for c in range(3):
+        ratio = radiance[c][seen] / truth[c if pattern.size == 0 else 1][seen]
+        assert np.mean(ratio) == pytest.approx(1.0, abs=0.002)
+
+
+def test_a_saturated_spot_that_no_prediction_shows_is_left_out():
+    """A prominence a few pixels wide: only the short exposure may give it."""
+    scene = Scene(420, 320, 60.0, noisy=False)
+    rng = np.random.default_rng(1)
+    shots = [Shot(1 / 250, 1.0, 210, 160), Shot(1 / 15, 1.0, 210, 160)]
+    raws = [scene.frame(s, rng) for s in shots]
+    bright = 60000.0  # DN/s
+    for shot, frame in zip(shots, raws, strict=True):
+        spot = frame.data[160:163, 320:323]
+        spot[...] = np.minimum(512 + bright * 5 * shot.exposure_s, 16000)
+    views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
+    stack = build_stack(views, scene.grid)
+    weights = weight_maps(stack, np.ones(2))
+    frames = [
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w)
+        for v, w in zip(views, weights, strict=True)
+    ]
+    result, _ = merge(
+        frames, lambda k: raws[k], scene.grid, stack.factor, lambda k, r: Calibration()
+    )
+    x, y = 321 + scene.grid.sun_x - 210, 161 + scene.grid.sun_y - 160
+    assert result.count[round(y), round(x)] == 1
+    assert np.nanmin(result.radiance[:, round(y), round(x)]) > 0.5 * 5 * bright
+
+
+def test_a_frame_that_cannot_be_read_is_left_out_and_named():
+    scene = Scene(420, 320, 60.0)
+    rng = np.random.default_rng(1)
+    shots = [Shot(1 / 30, 1.0, 210, 160), Shot(1 / 15, 1.0, 212, 161)]
+    raws = [scene.frame(s, rng) for s in shots]
+    views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
+    stack = build_stack(views, scene.grid)
+    frames = [
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w)
+        for v, w in zip(views, weight_maps(stack, np.ones(2)), strict=True)
+    ]
+
+    def load(k):
+        if k == 1:
+            raise LimbwardError("the file is cut short")
+        return raws[k]
+
+    result, _ = merge(frames, load, scene.grid, stack.factor, lambda k, r: Calibration())
+    assert result.failed == {1: "the file is cut short"}
+    assert result.count.max() == 1
+
+
+def test_the_moons_disc_is_registered_on_the_moon():
+    """A mark on the Moon, which wanders over the corona, stays sharp in the Moon's own merge."""
+    scene = Scene(420, 320, 60.0, noisy=False)
+    rng = np.random.default_rng(1)
+    shots = [Shot(0.5, 1.0, 210, 160, moon_dx=d, moon_dy=0.5 * d) for d in (-4.0, 0.0, 4.0)]
+    raws = [scene.frame(s, rng) for s in shots]
+    y, x = np.indices((320, 420))
+    for shot, frame in zip(shots, raws, strict=True):
+        moon = scene.moon(shot)
+        mark = np.exp(-((x - moon.x - 10) ** 2 + (y - moon.y + 7) ** 2) / (2 * 2.0**2))
+        frame.data[...] = np.minimum(frame.data + np.rint(400 * mark), 16000)
+    views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
+    stack = build_stack(views, scene.grid)
+    frames = [
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w)
+        for v, w in zip(views, weight_maps(stack, np.ones(3)), strict=True)
+    ]
+    box = moon_box(Circle(205.25, 161.5, scene.moon(shots[0]).radius))
+    _, disc = merge(
+        frames, lambda k: raws[k], scene.grid, stack.factor, lambda k, r: Calibration(), box=box
+    )
+    green = np.nan_to_num(disc.radiance[1])
+    yy, xx = np.indices(green.shape)
+    near = np.hypot(xx + box.left - 215.25, yy + box.top - 154.5) < 8
+    total = green[near].sum()
+    assert (green * near * xx).sum() / total + box.left == pytest.approx(215.25, abs=0.05)
+    assert (green * near * yy).sum() / total + box.top == pytest.approx(154.5, abs=0.05)
+    assert green[near].max() == pytest.approx(400 / 0.5, rel=0.2)

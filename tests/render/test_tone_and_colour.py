@@ -1,0 +1,103 @@
+"""The tone curve's promises, and colours that must come out as they are known."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from limbward.render.colour import (
+    lightness_to_luminance,
+    luminance,
+    paint,
+    solar_white,
+    to_linear_srgb,
+)
+from limbward.render.tone import ToneCurve, fit_tone
+
+CURVES = st.builds(
+    lambda dark, span, soft: ToneCurve(dark, dark + span, span * soft),
+    st.floats(-100, 100),
+    st.floats(1, 1e6),
+    st.floats(1e-4, 10),
+)
+
+
+@given(curve=CURVES, a=st.floats(-1e6, 1e6), b=st.floats(-1e6, 1e6))
+def test_tone_is_monotone(curve, a, b):
+    low, high = curve.lightness(np.array([min(a, b), max(a, b)]))
+    assert low <= high
+    if abs(a - b) > 1e-6 * max(abs(a), abs(b), 1.0):
+        assert low < high
+
+
+@given(curve=CURVES, share=st.floats(-0.5, 3.0))
+def test_tone_is_inverted(curve, share):
+    radiance = np.array([curve.dark + share * (curve.bright - curve.dark)])
+    back = curve.radiance(curve.lightness(radiance))
+    assert back == pytest.approx(radiance, abs=1e-9 * (curve.bright - curve.dark + abs(curve.dark)))
+
+
+def test_tone_meets_its_ends():
+    curve = ToneCurve(2.0, 5000.0, 4.0, 0.05, 0.95)
+    np.testing.assert_allclose(curve.lightness(np.array([2.0, 5000.0])), [0.05, 0.95])
+    with pytest.raises(ValueError, match="bright > dark"):
+        ToneCurve(5.0, 2.0, 1.0)
+
+
+def test_fitted_tone_spans_the_corona():
+    y, x = np.indices((300, 300))
+    rho = (np.hypot(x - 149.5, y - 149.5) / 40).astype(np.float32)
+    light = np.where(rho > 1.02, 1000 * np.maximum(rho, 1) ** -6 + 1.0, np.nan).astype("f4")
+    curve = fit_tone(light, rho)
+    shown = curve.lightness(light)
+    assert np.nanmin(shown) > 0.0
+    assert np.nanmedian(shown[(rho > 1.03) & (rho < 1.06)]) == pytest.approx(0.95, abs=0.05)
+    assert np.nanmedian(shown[rho > 3.2]) < 0.15
+
+
+def test_no_corona_no_curve():
+    with pytest.raises(ValueError, match="limb"):
+        fit_tone(np.ones((9, 9), np.float32), np.full((9, 9), 5.0, np.float32))
+
+
+def test_lightness_is_cie():
+    """CIE 15:2004: L* 50 is Y 0.1842, L* 8 is Y 0.008856."""
+    np.testing.assert_allclose(
+        lightness_to_luminance(np.array([1.0, 0.5, 0.08])), [1.0, 0.18419, 0.008856], rtol=1e-3
+    )
+
+
+def test_grey_is_painted_grey_at_its_lightness():
+    """L* 50 is sRGB 118.9 of 255 (IEC 61966-2-1)."""
+    out = paint(np.full((2, 2), 0.5, np.float32), np.ones((3, 2, 2), np.float32))
+    np.testing.assert_allclose(out, 118.9 / 255, atol=2e-3)
+
+
+def test_bright_pink_is_darkened_not_bleached():
+    pink = np.array([1.0, 0.22, 0.38], np.float32)
+    ratio = (pink / luminance(pink[:, None, None])[0, 0])[:, None, None]
+    out = paint(np.full((1, 1), 0.9, np.float32), ratio)[0, 0]
+    linear = np.where(out > 0.04045, ((out + 0.055) / 1.055) ** 2.4, out / 12.92)
+    np.testing.assert_allclose(linear / linear[0], pink, atol=0.01)
+    assert out[0] == pytest.approx(1.0, abs=1e-3)
+
+
+def test_white_comes_from_the_middle_corona():
+    rng = np.random.default_rng(1)
+    y, x = np.indices((200, 200))
+    rho = (np.hypot(x - 99.5, y - 99.5) / 40).astype(np.float32)
+    colour = np.array([0.5, 1.0, 0.7])
+    radiance = colour[:, None, None] * (100 * np.maximum(rho, 1) ** -5)
+    radiance = (radiance * rng.normal(1, 0.02, radiance.shape)).astype(np.float32)
+    radiance[0][rho < 1.1] *= 4  # prominences do not count
+    white = solar_white(radiance, rho, np.ones(3, np.float32))
+    np.testing.assert_allclose(white, 1 / colour, rtol=0.01)
+    linear = to_linear_srgb(radiance, white, np.eye(3, dtype=np.float32))
+    ring = (rho > 1.2) & (rho < 1.6)
+    np.testing.assert_allclose(linear[0][ring].mean() / linear[2][ring].mean(), 1.0, atol=0.01)
+
+
+def test_white_falls_back_to_daylight():
+    daylight = np.array([2.0, 1.0, 1.4], np.float32)
+    nothing = np.full((3, 20, 20), np.nan, np.float32)
+    np.testing.assert_array_equal(solar_white(nothing, np.ones((20, 20), "f4"), daylight), daylight)
