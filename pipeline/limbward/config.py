@@ -1,0 +1,395 @@
+"""What a run needs to know, as typed models; `limbward.config_file` reads them from YAML."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, date, datetime
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    ValidationError,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from limbward.yaml_source import Location, key_path
+
+ENHANCEMENT_NAME = r"^[A-Za-z0-9][A-Za-z0-9_-]*$"  # becomes a file name
+
+
+class Section(BaseModel):
+    """A group of keys of the config: no unknown keys, no silent conversion, not changed later."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def _read_date(value: object) -> object:
+    if isinstance(value, date):
+        return value
+    if not isinstance(value, str) or len(value) != 10:
+        raise ValueError("should be a date written YYYY-MM-DD")
+    try:
+        return date.fromisoformat(value)
+    except ValueError:
+        raise ValueError(f"{value} is not a date of the form YYYY-MM-DD") from None
+
+
+def _read_utc(value: object) -> object:
+    if isinstance(value, str) and len(value) > 10:
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            raise ValueError(
+                f"{value} is not a time of the form YYYY-MM-DDThh:mm:ss.sssZ"
+            ) from None
+    if not isinstance(value, datetime):
+        raise ValueError("should be a time written YYYY-MM-DDThh:mm:ss.sssZ")
+    return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+Day = Annotated[date, BeforeValidator(_read_date)]
+Instant = Annotated[datetime, BeforeValidator(_read_utc)]
+
+
+class SiteConfig(Section):
+    """Where the camera stood (WGS84)."""
+
+    latitude: float = Field(ge=-90, le=90, description="Degrees north; south is negative.")
+    longitude: float = Field(ge=-180, le=360, description="Degrees east; west is negative.")
+    height: float = Field(
+        default=0.0,
+        ge=-500,
+        le=20000,
+        description="Metres above the ellipsoid (a map height will do).",
+    )
+    name: str = Field(default="", description="For the report.")
+
+
+class InputConfig(Section):
+    """The photographs; opened for reading only."""
+
+    cards: list[str] = Field(
+        min_length=1,
+        description="Folders of photographs, searched with all their subfolders. "
+        "Relative paths start at the config file.",
+    )
+    darks: list[str] = Field(
+        default=[],
+        description="Glob patterns of frames taken with the lens capped ('darks/**/*.dng').",
+    )
+    flats: list[str] = Field(
+        default=[],
+        description="Glob patterns of frames of an evenly lit field, same optics and focus.",
+    )
+    biases: list[str] = Field(
+        default=[], description="Glob patterns of capped frames of the shortest exposure."
+    )
+    exclude: list[str] = Field(default=[], description="Glob patterns of files to leave out.")
+
+
+class SkyConfig(Section):
+    """How Sun and Moon are computed."""
+
+    ephemeris: Literal["de421", "de440"] = Field(
+        default="de421",
+        description="JPL ephemeris; de440 needs the extra package 'limbward[de440]'.",
+    )
+    k_penumbra: float = Field(
+        default=0.2725076,
+        ge=0.27,
+        le=0.275,
+        description="Moon's radius for C1 and C4, Earth radii.",
+    )
+    k_umbra: float = Field(
+        default=0.2725076,
+        ge=0.27,
+        le=0.275,
+        description="Moon's radius for C2 and C3, Earth radii.",
+    )
+    solar_radius_km: float = Field(
+        default=696000.0, ge=690000, le=700000, description="Radius of the photosphere."
+    )
+    limb_profile: str | None = Field(
+        default=None,
+        description="CSV of position angle (degrees) and height of the Moon's limb (arcsec), for "
+        "C2, C3 and the beads; null is a smooth limb.",
+    )
+    refraction: bool = Field(
+        default=True, description="Whether positions allow for the air flattening the field."
+    )
+    pressure_hpa: float = Field(
+        default=1010.0,
+        ge=0,
+        le=1100,
+        description="Air pressure at the camera, not reduced to sea level.",
+    )
+    temperature_c: float = Field(default=10.0, ge=-80, le=60, description="Air temperature.")
+
+
+class TimeReference(Section):
+    """A frame whose true time is known, for instance because it shows a clock."""
+
+    file: str = Field(min_length=1, description="The frame, as its path ends on the card.")
+    utc: Instant = Field(description="UTC at the start of the exposure.")
+
+
+class TimingConfig(Section):
+    """How the camera clocks are put on UTC."""
+
+    utc_offset_hours: float | None = Field(
+        default=None,
+        ge=-14,
+        le=14,
+        description="Time zone the camera clocks were set to; null finds it from the photographs.",
+    )
+    mount: Literal["auto", "equatorial", "altazimuth", "fixed"] = Field(
+        default="auto", description="How the camera followed the Sun; auto finds out."
+    )
+    references: list[TimeReference] = Field(
+        default=[], description="Frames whose true time is known."
+    )
+    sidecars: bool = Field(
+        default=False,
+        description="Whether corrected times are also written as XMP files to the workspace.",
+    )
+
+
+class AlignConfig(Section):
+    """How Sun and Moon are found in the frames."""
+
+    max_sigma_px: float = Field(
+        default=1.0,
+        gt=0,
+        le=50,
+        description="Frames with the Sun less certain than this are not merged.",
+    )
+    up_position_angle: float | None = Field(
+        default=None,
+        ge=-360,
+        le=360,
+        description="Position angle of the image's upward direction at greatest eclipse, degrees "
+        "from celestial north through east; null measures it.",
+    )
+    pixel_scale_arcsec: float | None = Field(
+        default=None, gt=0.01, le=600, description="Arcseconds a pixel; null measures it."
+    )
+
+
+class MergeConfig(Section):
+    """How the frames of totality become one linear picture of the corona."""
+
+    camera: str | None = Field(
+        default=None,
+        description="Model or serial number of the body whose frames are merged; null takes the "
+        "one with the most usable frames of totality.",
+    )
+    saturation: float = Field(
+        default=0.9,
+        ge=0.3,
+        le=1.0,
+        description="Fraction of the white level up to which the sensor is taken as linear.",
+    )
+    moon_margin_px: float = Field(
+        default=2.0,
+        ge=0,
+        le=100,
+        description="Pixels inside this distance of the lunar limb are left out.",
+    )
+    bloom_px: float = Field(
+        default=2.0, ge=0, le=100, description="Pixels this near to a saturated one are left out."
+    )
+    size: int | None = Field(
+        default=None,
+        ge=64,
+        le=32768,
+        description="Side of the square result, pixels; null is the frame's.",
+    )
+
+
+def check_filter(name: str, params: dict[str, Any]) -> None:
+    """Raise a validation error if there is no such filter or it does not take ``params``.
+
+    Raises
+    ------
+    PydanticCustomError
+        Of type ``unknown_filter`` or ``filter_params``; the context holds the known names, or the
+        errors and the model of the parameters.
+    """
+    # Filters bring scipy and numba, a second of imports that a config without steps does not need.
+    filters = import_module("limbward.filters")
+    names = list(filters.names())
+    if name not in names:
+        raise PydanticCustomError("unknown_filter", "no such filter", {"names": names})
+    model = filters.load(name).Params
+    try:
+        model.model_validate(params)
+    except ValidationError as error:
+        raise PydanticCustomError(
+            "filter_params",
+            "{text}",
+            {"text": str(error), "errors": error.errors(), "model": model},
+        ) from None
+
+
+class StepConfig(BaseModel):
+    """One filter of an enhancement; the other keys are the filter's own parameters."""
+
+    model_config = ConfigDict(extra="allow", strict=True, frozen=True, allow_inf_nan=False)
+
+    filter: str = Field(description="Name of the filter.")
+
+    @property
+    def params(self) -> dict[str, Any]:
+        """The filter's parameters, as written."""
+        return dict(self.model_extra or {})
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        check_filter(self.filter, self.params)
+        return self
+
+
+class EnhanceConfig(Section):
+    """One enhanced version of the corona: filters applied one after the other."""
+
+    name: str = Field(
+        pattern=ENHANCEMENT_NAME, max_length=60, description="Name of the result's files."
+    )
+    steps: list[StepConfig] = Field(min_length=1, description="Filters, in order.")
+
+
+class ComposeConfig(Section):
+    """The finished picture."""
+
+    up: Literal["solar_north", "celestial_north", "zenith", "camera"] = Field(
+        default="solar_north", description="What is up in the picture."
+    )
+    detail: str | None = Field(
+        default=None,
+        description="Name of the enhancement that gives the detail; null is the first.",
+    )
+
+
+class ReportConfig(Section):
+    """The report."""
+
+    title: str = Field(
+        default="", max_length=200, description="Heading; empty is made from the date."
+    )
+    author: str = Field(default="", max_length=200, description="Name under the heading.")
+
+
+class RunConfig(Section):
+    """How the work is done; nothing here changes a result."""
+
+    jobs: int | None = Field(
+        default=None, ge=1, le=256, description="Processes at work at once; null is one a core."
+    )
+
+
+def _default_enhance() -> list[EnhanceConfig]:
+    # Not validated, so that a config without 'enhance' does not load the filters.
+    step = StepConfig.model_construct(filter="nrgf")
+    return [EnhanceConfig.model_construct(name="nrgf", steps=[step])]
+
+
+class Config(Section):
+    """Everything a run is told."""
+
+    site: SiteConfig = Field(description=str(SiteConfig.__doc__))
+    eclipse: Day = Field(description="Date of the eclipse, YYYY-MM-DD, UTC or local.")
+    input: InputConfig = Field(description=str(InputConfig.__doc__))
+    workspace: str = Field(
+        default="workspace",
+        min_length=1,
+        description="Folder for everything that is made, relative to the config file.",
+    )
+    sky: SkyConfig = Field(default=SkyConfig(), description=str(SkyConfig.__doc__))
+    timing: TimingConfig = Field(default=TimingConfig(), description=str(TimingConfig.__doc__))
+    align: AlignConfig = Field(default=AlignConfig(), description=str(AlignConfig.__doc__))
+    merge: MergeConfig = Field(default=MergeConfig(), description=str(MergeConfig.__doc__))
+    enhance: list[EnhanceConfig] = Field(
+        default_factory=_default_enhance,
+        description="Enhanced versions of the corona; one by the filter nrgf if not given.",
+    )
+    compose: ComposeConfig = Field(default=ComposeConfig(), description=str(ComposeConfig.__doc__))
+    report: ReportConfig = Field(default=ReportConfig(), description=str(ReportConfig.__doc__))
+    run: RunConfig = Field(default=RunConfig(), description=str(RunConfig.__doc__))
+
+    _base_dir: Path = PrivateAttr(default=Path())
+    _places: dict[Location, str] = PrivateAttr(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _enhancements_fit(self) -> Self:
+        problems: list[tuple[Location, str]] = []
+        names = [e.name for e in self.enhance]
+        # Some file systems do not tell a.fits from A.fits.
+        counts = Counter(name.lower() for name in names)
+        for i, name in enumerate(names):
+            if counts[name.lower()] > 1:
+                problems.append(
+                    (("enhance", i, "name"), f"{name!r} is the name of another one too")
+                )
+        detail = self.compose.detail
+        if detail is not None and detail not in names:
+            problems.append(
+                (("compose", "detail"), f"no enhancement is called {detail!r}; there are {names}")
+            )
+        if problems:
+            # The context says which keys are to blame; a validator of a whole model cannot else.
+            text = "; ".join(sentence for _, sentence in problems)
+            raise PydanticCustomError("located", "{text}", {"text": text, "problems": problems})
+        return self
+
+    @property
+    def base_dir(self) -> Path:
+        """Folder of the config file; relative paths in the config start here."""
+        return self._base_dir
+
+    def resolve(self, path: str) -> Path:
+        """Return a path or glob pattern of the config as seen from the working directory."""
+        return self._base_dir / Path(path).expanduser()
+
+    def where(self, *location: str | int) -> str:
+        """Return ``file:line: key.path`` of a key, to begin a message about it with.
+
+        Examples
+        --------
+        >>> from limbward.config import Config
+        >>> config = Config.model_validate(
+        ...     {
+        ...         "site": {"latitude": 0.0, "longitude": 0.0},
+        ...         "eclipse": "2026-08-12",
+        ...         "input": {"cards": ["card"]},
+        ...     }
+        ... )
+        >>> config.where("input", "cards", 0)
+        'input.cards[0]'
+        """
+        shown = key_path(location)
+        for end in range(len(location), -1, -1):  # a default has its section's line
+            if location[:end] in self._places:
+                return f"{self._places[location[:end]]}: {shown}"
+        return shown
+
+
+def bind(config: Config, base_dir: Path, places: dict[Location, str]) -> Config:
+    """Return the config with its folder and the ``file:line`` of its keys."""
+    bound = config.model_copy()
+    bound._base_dir = base_dir
+    bound._places = places
+    return bound
+
+
+def with_jobs(config: Config, jobs: int | None) -> Config:
+    """Return the config with another number of processes, if one is given."""
+    if jobs is None:
+        return config
+    return config.model_copy(update={"run": RunConfig(jobs=jobs)})

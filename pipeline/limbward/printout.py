@@ -1,0 +1,166 @@
+"""What the commands print for people: contact times and what the camera clocks did."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from rich.table import Table
+
+CAUTION = (
+    "The times carry seconds of uncertainty from the mountains and valleys of the lunar limb: "
+    "they are no signal to take a solar filter off. An eye or a camera pointed at the Sun needs a "
+    "certified solar filter except while the Sun is totally covered. Local rules and experienced "
+    "practice come first."
+)
+
+Clock = dict[str, Any]  # one camera of clock.json
+
+
+_COVERING = (("C2", "vanishes"), ("C3", "returns"))
+
+
+def contacts_heading(circumstances: dict[str, Any]) -> str:
+    """Return the eclipse in a sentence.
+
+    Parameters
+    ----------
+    circumstances : dict
+        As in contacts.json.
+    """
+    site, date, kind = circumstances["site"], circumstances["date"], circumstances["kind"]
+    place = f"{_degrees(site['latitude'], 'NS')} {_degrees(site['longitude'], 'EW')}"
+    if site.get("name"):
+        place = f"{site['name']} ({place})"
+    if kind == "none":
+        other = circumstances.get("other_date")
+        there_is = f" There is one on {other}." if other else ""
+        return f"No eclipse of the Sun on {date} at {place}.{there_is}"
+    text = f"{kind.capitalize()} eclipse of {date} at {place}, {site['height']:g} m"
+    text += f": magnitude {circumstances['magnitude']:.3f}"
+    text += f", {100 * circumstances['obscuration']:.1f} % of the Sun covered"
+    if circumstances.get("duration_s"):
+        name = "totality" if kind == "total" else "annularity"
+        minutes, seconds = divmod(circumstances["duration_s"], 60)
+        text += f", {name} {minutes:.0f} min {seconds:.0f} s"
+    if circumstances.get("visible") is False:
+        text += "; the Sun is below the horizon throughout"
+    return text + "."
+
+
+def contacts_table(circumstances: dict[str, Any]) -> Table:
+    """Return the contacts as a table; see `contacts_heading`."""
+    table = Table("", "UTC", "altitude", "azimuth", "P", "V", box=None, pad_edge=False)
+    for name, contact in circumstances["contacts"].items():
+        below = "" if contact["altitude"] > 0 else " (below the horizon)"
+        table.add_row(
+            name,
+            _to_tenth(contact["utc"]),
+            f"{contact['altitude']:.1f}°{below}",
+            *(f"{contact[k]:.1f}°" for k in ("azimuth", "position_angle", "vertex_angle")),
+        )
+    return table
+
+
+def beads_table(profile: dict[str, Any]) -> Table:
+    """Return C2, C3 and the beads by a limb profile as a table."""
+    table = Table("by the limb profile", "UTC", "P", box=None, pad_edge=False)
+    rows = [(profile[name], f"{name}: the photosphere {does}", "") for name, does in _COVERING]
+    for bead in profile["beads"]:
+        does = "goes out" if bead["contact"] == "C2" else "appears"
+        rows.append((bead["utc"], f"a bead {does}", f"{bead['position_angle']:.1f}°"))
+    for utc, what, angle in sorted(rows):
+        table.add_row(what, _to_tenth(utc), angle)
+    return table
+
+
+def clock_verdict(clock: Clock) -> str:
+    """Return what a camera's clock did, in a sentence.
+
+    Parameters
+    ----------
+    clock : dict
+        An element of ``cameras`` in clock.json; without uncertainties, none are shown.
+
+    Examples
+    --------
+    >>> from limbward.printout import clock_verdict
+    >>> clock_verdict(
+    ...     {
+    ...         "camera": "Example One",
+    ...         "serial": "12",
+    ...         "utc_offset_hours": 3.0,
+    ...         "offset_s": -58.31,
+    ...         "offset_sigma_s": 0.12,
+    ...         "drift_s_per_hour": -2.4,
+    ...         "drift_sigma_s_per_hour": 0.3,
+    ...     }
+    ... )
+    'Example One (12): 58.31 ± 0.12 s slow on UTC+3 h, losing 2.4 ± 0.3 s/h'
+    """
+    error = clock_error(clock)
+    drift = clock_drift(clock)
+    zone = f" on {clock_zone(clock)}" if clock["offset_s"] is not None else ""
+    return f"{clock_name(clock)}: {error}{zone}" + (f", {drift}" if drift else "")
+
+
+def clock_name(clock: Clock) -> str:
+    """Return model and serial number."""
+    serial = clock.get("serial")
+    return f"{clock['camera']} ({serial})" if serial else f"{clock['camera']}"
+
+
+def clock_zone(clock: Clock) -> str:
+    """Return the zone the clock was set to: ``UTC+3 h``."""
+    hours = clock["utc_offset_hours"]
+    return "an unknown zone" if hours is None else f"UTC{hours:+g} h" if hours else "UTC"
+
+
+def clock_error(clock: Clock) -> str:
+    """Return by how much the clock was fast or slow."""
+    offset = clock["offset_s"]
+    if offset is None:
+        return "not known"
+    value = _measured(abs(offset), clock.get("offset_sigma_s"))
+    return f"{value} s {'fast' if offset > 0 else 'slow'}"
+
+
+def clock_drift(clock: Clock) -> str:
+    """Return how the error grew; empty if that was not measured."""
+    drift = clock["drift_s_per_hour"]
+    if drift is None:
+        return ""
+    value = _measured(abs(drift), clock.get("drift_sigma_s_per_hour"))
+    return f"{'gaining' if drift > 0 else 'losing'} {value} s/h"
+
+
+def clocks_table(clocks: list[Clock]) -> Table:
+    """Return the clocks of all cameras as a table."""
+    table = Table("camera", "clock", "set to", "drift", "frames", box=None, pad_edge=False)
+    for clock in clocks:
+        table.add_row(
+            clock_name(clock),
+            clock_error(clock),
+            clock_zone(clock),
+            clock_drift(clock) or "not measured",
+            str(clock["frames_used"]),
+        )
+    return table
+
+
+def _measured(value: float, sigma: float | None) -> str:
+    """Return a value to as many places as its uncertainty allows."""
+    if sigma is None:
+        return f"{value:.1f}"
+    places = 0 if sigma >= 10 else 1 if sigma >= 0.25 else 2
+    return f"{value:.{places}f} ± {max(sigma, 0.01):.{places}f}"
+
+
+def _degrees(value: float, signs: str) -> str:
+    return f"{abs(value):.4f}° {signs[0] if value >= 0 else signs[1]}"
+
+
+def _to_tenth(utc: str) -> str:
+    """Return an ISO time rounded to 0.1 s, without the Z."""
+    rounded = datetime.fromisoformat(utc) + timedelta(milliseconds=50)
+    return rounded.strftime("%Y-%m-%d %H:%M:%S.%f")[:21]

@@ -1,0 +1,49 @@
+"""Columns of the stages' tables as plain arrays, with NaN or an empty text where masked."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from astropy.table import MaskedColumn, Table
+from astropy.units import UnitBase
+from numpy.typing import ArrayLike, NDArray
+
+
+def floats(table: Table, name: str) -> NDArray[np.float64]:
+    """Return a column as floats, NaN where masked or not there."""
+    if name not in table.colnames:
+        return np.full(len(table), np.nan)
+    column = table[name]
+    if column.dtype.kind in "OUS":  # a column masked throughout has no type of its own in ECSV
+        return np.full(len(table), np.nan)
+    return np.asarray(np.ma.filled(np.ma.asarray(column).astype(float), np.nan))
+
+
+def texts(table: Table, name: str) -> NDArray[Any]:
+    """Return a column as text, empty where masked or not there."""
+    if name not in table.colnames:
+        return np.full(len(table), "", dtype=object)
+    return np.array(
+        ["" if np.ma.is_masked(v) or v is None else str(v) for v in table[name]], dtype=object
+    )
+
+
+def flags(table: Table, name: str) -> NDArray[np.bool_]:
+    """Return a column as booleans, False where masked or not there."""
+    if name not in table.colnames:
+        return np.zeros(len(table), bool)
+    return np.asarray(np.ma.filled(np.ma.asarray(table[name]).astype(bool), False))
+
+
+def masked_floats(values: ArrayLike, unit: UnitBase | None = None) -> MaskedColumn:
+    """Return a column of floats, masked where NaN."""
+    array = np.asarray(values, dtype=float)
+    unknown = ~np.isfinite(array)
+    return MaskedColumn(np.where(unknown, 0.0, array), mask=unknown, unit=unit)
+
+
+def masked_texts(values: ArrayLike) -> MaskedColumn:
+    """Return a column of text, masked where empty."""
+    array = np.array([str(v) for v in np.asarray(values, dtype=object)], dtype=str)
+    return MaskedColumn(array, mask=array == "")

@@ -1,0 +1,117 @@
+"""Enhancement: filters applied to the merged corona, as the config lists them."""
+
+from __future__ import annotations
+
+import numpy as np
+from astropy.io.fits import Header
+from numpy.typing import NDArray
+
+from limbward import filters
+from limbward.config import Config, EnhanceConfig
+from limbward.filters.geometry import Geometry
+from limbward.progress import Reporter
+from limbward.radiance.fits import read_picture, write_picture
+from limbward.radiance.grid import read_geometry
+from limbward.render.preview import structure_picture
+from limbward.render.writers import write_png, write_tiff
+from limbward.stages.stage import Stage
+from limbward.workspace import Workspace, atomic_path
+
+Pixels = NDArray[np.float32]
+
+
+def geometry_of(header: Header) -> Geometry:
+    """Return where Sun and Moon are in a merged picture."""
+    grid, sun, moon = read_geometry(header)
+    return Geometry(
+        sun_x=sun.x,
+        sun_y=sun.y,
+        sun_radius_px=sun.radius,
+        moon_x=None if moon is None else moon.x,
+        moon_y=None if moon is None else moon.y,
+        moon_radius_px=None if moon is None else moon.radius,
+        up_position_angle=grid.up_position_angle,
+    )
+
+
+def enhance(
+    image: Pixels, sigma: Pixels | None, geometry: Geometry, recipe: EnhanceConfig
+) -> tuple[Pixels, list[str]]:
+    """Apply the steps of an enhancement.
+
+    Parameters
+    ----------
+    image, sigma : ndarray of float32, shape (3, H, W)
+    geometry : Geometry
+    recipe : EnhanceConfig
+
+    Returns
+    -------
+    ndarray of float32, shape (3, H, W)
+    list of str
+        What was done, one line a step.
+    """
+    done = []
+    for step in recipe.steps:
+        module = filters.load(step.filter)
+        params = module.Params.model_validate(step.params)
+        image = module.apply(image, sigma, geometry, params)
+        sigma = None  # the noise of a filtered picture is not known
+        done.append(f"{step.filter} {params.model_dump_json()}")
+    return image, done
+
+
+def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
+    """Write enhanced/NAME.fits, .tif and .png for every enhancement of the config."""
+    if not workspace.path(Workspace.corona).exists():
+        reporter.note("There is no corona to enhance.")
+        return
+    image, header, more = read_picture(workspace.path(Workspace.corona), ["SIGMA"])
+    geometry = geometry_of(header)
+    with reporter.progress(len(config.enhance), "filtering") as advance:
+        for recipe in config.enhance:
+            result, done = enhance(image, more.get("SIGMA"), geometry, recipe)
+            _write(workspace, recipe.name, result, header, done, geometry)
+            advance()
+
+
+def _write(
+    workspace: Workspace,
+    name: str,
+    result: Pixels,
+    header: Header,
+    done: list[str],
+    geometry: Geometry,
+) -> None:
+    as_fits, as_tiff, as_png = (workspace.path(p) for p in Workspace.enhanced(name))
+    own = header.copy()
+    own["BUNIT"] = ""
+    with atomic_path(as_fits) as part:
+        write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
+    height, width = result.shape[1:]
+    picture = structure_picture(result, geometry.visible(height, width))
+    text = f"{name}: " + ", ".join(done)
+    with atomic_path(as_tiff) as part:
+        write_tiff(part, picture, text)
+    with atomic_path(as_png) as part:
+        write_png(part, picture, text)
+
+
+def _outputs(config: Config) -> tuple[str, ...]:
+    return tuple(path for recipe in config.enhance for path in Workspace.enhanced(recipe.name))
+
+
+STAGE = Stage(
+    name="enhance",
+    run=run,
+    sections=("enhance",),
+    rooms=(
+        "filters",
+        "radiance/fits.py",
+        "radiance/grid.py",
+        "render/preview.py",
+        "render/writers.py",
+    ),
+    reads=(Workspace.corona,),
+    writes=_outputs,
+)

@@ -1,0 +1,329 @@
+"""Ingest: find the files, checksum them, read their Exif, decode each frame once to measure it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from glob import glob
+from pathlib import Path
+from typing import Any
+
+import astropy.units as u
+import numpy as np
+from astropy.table import MaskedColumn, Table
+
+from limbward.camera.card import IMAGE_KINDS, Listing, find_files
+from limbward.camera.classify import Content
+from limbward.config import Config
+from limbward.errors import ConfigError, LimbwardError
+from limbward.progress import Reporter
+from limbward.stages import setting
+from limbward.stages.measuring import Row, Task
+from limbward.stages.pool import measure_all
+from limbward.stages.records import Records
+from limbward.stages.stage import Stage
+from limbward.workspace import Workspace, write_text
+
+JOURNAL = "tables/ingest.jsonl"
+SAID_AT_MOST = 5
+
+COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
+    "file": (str, None),
+    "sha256": (str, None),
+    "size": (int, u.byte),
+    "kind": (str, None),
+    "paired_with": (str, None),
+    "sequence": (int, None),
+    "camera": (str, None),
+    "serial": (str, None),
+    "exposure": (float, u.s),
+    "iso": (int, None),
+    "f_number": (float, None),
+    "focal_length": (float, u.mm),
+    "pixel_pitch_um": (float, u.um),
+    "orientation": (int, None),
+    "time_camera": (str, None),
+    "has_subsec": (bool, None),
+    "offset_tag_hours": (float, u.hour),
+    "gps_utc": (str, None),
+    "width": (int, u.pix),
+    "height": (int, u.pix),
+    "phase": (str, None),
+    "sharpness": (float, u.pix),
+    "saturated_fraction": (float, None),
+    "limb_saturated": (bool, None),
+    "limb_coverage": (float, None),
+    "meas_sun_x": (float, u.pix),
+    "meas_sun_y": (float, u.pix),
+    "meas_sun_radius": (float, u.pix),
+    "meas_sun_sigma": (float, u.pix),
+    "meas_moon_x": (float, u.pix),
+    "meas_moon_y": (float, u.pix),
+    "meas_moon_radius": (float, u.pix),
+    "meas_moon_sigma": (float, u.pix),
+    "reduced": (str, None),
+    "preview": (str, None),
+    "note": (str, None),
+}
+
+
+def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
+    """Write contacts.json, tables/ingest.ecsv, reduced frames and previews.
+
+    Raises
+    ------
+    ConfigError
+        If a folder of photographs is not there.
+    LimbwardError
+        If there is no eclipse at that place and day, or there are no frames.
+    """
+    sky = setting.eclipse(config)
+    workspace.write_json(Workspace.contacts, setting.contacts_json(config, sky))
+    if sky.kind == "partial":
+        reporter.warn(
+            f"The eclipse is only partial at the site (magnitude {sky.magnitude:.3f}): there will "
+            "be no corona. If you saw totality, check the site's coordinates."
+        )
+    listing, stated = find_inputs(config)
+    for note in listing.notes:
+        reporter.warn(note)
+    for pattern in _without_match(config):
+        reporter.warn(f"No file matches {pattern!r}.")
+    if not any(f.kind in IMAGE_KINDS for f in listing.files):
+        raise LimbwardError(_nothing_found(config, listing))
+    tasks = [
+        Task(f, workspace.root, round(sky.moon_sun_ratio, 6), stated.get(f.path))
+        for f in listing.files
+    ]
+    code = str(Records(config, workspace).causes(STAGE)["code"])
+    rows = _measured(tasks, code, config.run.jobs, workspace, reporter)
+    for row, file in zip(rows, listing.files, strict=True):
+        row["sequence"], row["paired_with"] = file.sequence, file.paired_with
+    mark_copies(rows)
+    workspace.write_table(Workspace.table("ingest"), to_table(rows))
+    _remove_stale(workspace, rows)
+    _say_what_was_found(rows, reporter)
+
+
+def find_inputs(config: Config) -> tuple[Listing, dict[Path, Content]]:
+    """Return the files of the cards and the calibration patterns, and what the latter state.
+
+    Raises
+    ------
+    ConfigError
+        If a folder of photographs is not there.
+    """
+    base = config.base_dir.absolute()
+    roots = []
+    for i, card in enumerate(config.input.cards):
+        root = config.resolve(card).absolute()
+        if not root.exists():
+            raise ConfigError(
+                f"{config.where('input', 'cards', i)}: there is no folder {root}. Connect the card "
+                "or correct the path, which starts at the config file."
+            )
+        roots.append(root)
+    stated: dict[Path, Content] = {}
+    for content, patterns in _stated_patterns(config).items():
+        for path in _matches(config, patterns):
+            stated.setdefault(path, content)
+    listing = find_files([*roots, *stated], base, config.input.exclude, skip=_is_workspace(config))
+    return listing, stated
+
+
+def _stated_patterns(config: Config) -> dict[Content, list[str]]:
+    return {
+        "dark": config.input.darks,
+        "flat": config.input.flats,
+        "bias": config.input.biases,
+    }
+
+
+def _matches(config: Config, patterns: Iterable[str]) -> Iterator[Path]:
+    """Yield the files that glob patterns match; of a folder, all that is in it."""
+    for pattern in patterns:
+        for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True)):
+            path = Path(match)
+            if path.is_dir():
+                yield from (p for p in sorted(path.rglob("*")) if p.is_file())
+            else:
+                yield path
+
+
+def _without_match(config: Config) -> list[str]:
+    patterns = [p for group in _stated_patterns(config).values() for p in group]
+    return [p for p in patterns if next(_matches(config, [p]), None) is None]
+
+
+def _is_workspace(config: Config) -> Callable[[Path], bool]:
+    """Return a test for folders that a run has made, which may lie among the photographs."""
+    own = config.resolve(config.workspace).absolute()
+    return lambda folder: (
+        folder == own or (folder / Workspace.state("lock")).with_suffix("").exists()
+    )
+
+
+def _nothing_found(config: Config, listing: Listing) -> str:
+    where = ", ".join(str(config.resolve(card)) for card in config.input.cards)
+    if not listing.files:
+        return f"There are no files in {where}. Name the folders of photographs under input.cards."
+    kinds = Counter(f.kind for f in listing.files)
+    found = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items()))
+    return (
+        f"There are no RAW, TIFF or FITS frames in {where} (found: {found}). JPEGs and videos are "
+        "not linear and are not measured; name the folders of the RAW files."
+    )
+
+
+def fingerprint(config: Config) -> str:
+    """Return a digest of names, sizes and times of all input files."""
+    listing, stated = find_inputs(config)
+    digest = hashlib.sha256()
+    for f in listing.files:
+        line = (f.file, f.size, f.mtime_ns, stated.get(f.path))
+        digest.update(repr(line).encode("utf-8", "backslashreplace"))
+    return digest.hexdigest()
+
+
+def _key(task: Task, code: str) -> str:
+    """Return what a row depends on, as a digest: the same key gives the same row."""
+    f = task.file
+    parts = (code, f.file, f.size, f.mtime_ns, task.radius_ratio, task.stated)
+    return hashlib.sha256(repr(parts).encode("utf-8", "backslashreplace")).hexdigest()
+
+
+def _measured(
+    tasks: list[Task], code: str, jobs: int | None, workspace: Workspace, reporter: Reporter
+) -> list[Row]:
+    """Return a row for each task, taking those that an interrupted or earlier run has left.
+
+    Rows go to a journal as they come. A run of the stage that finds the journal complete for the
+    very same files was forced, and measures all of them again.
+    """
+    keys = [_key(task, code) for task in tasks]
+    known, complete = _read_journal(workspace)
+    if complete and set(known) == set(keys):
+        known = {}
+    known = {key: row for key, row in known.items() if _is_whole(row, workspace)}
+    write_text(workspace.path(JOURNAL), "".join(_line(k, r) for k, r in known.items()))
+    todo = {key: task for key, task in zip(keys, tasks, strict=True) if key not in known}
+    label = "measuring frames"
+    if known:
+        reporter.note(f"{len(tasks) - len(todo)} files were measured before and have not changed.")
+    with (
+        workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
+        reporter.progress(len(todo), label) as advance,
+    ):
+        for key, row in measure_all(todo, jobs):
+            known[key] = row
+            journal.write(_line(key, row))
+            journal.flush()
+            advance()
+    rows = [known[key] for key in keys]
+    lines = [_line(key, row) for key, row in zip(keys, rows, strict=True)]
+    write_text(workspace.path(JOURNAL), "".join(lines) + json.dumps({"complete": True}) + "\n")
+    return [dict(row) for row in rows]
+
+
+def _line(key: str, row: Row) -> str:
+    return json.dumps({"key": key, "row": row}, default=lambda v: v.tolist()) + "\n"
+
+
+def _read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
+    path = workspace.path(JOURNAL)
+    rows: dict[str, Row] = {}
+    complete = False
+    if not path.exists():
+        return rows, complete
+    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
+        try:
+            entry = json.loads(line)
+        except ValueError:
+            continue  # the line that was being written when the run was killed
+        if "row" in entry:
+            rows[entry["key"]] = entry["row"]
+        complete = complete or "complete" in entry
+    return rows, complete
+
+
+def _is_whole(row: Row, workspace: Workspace) -> bool:
+    made = [row[name] for name in ("reduced", "preview") if row.get(name)]
+    return all(workspace.path(name).exists() for name in made)
+
+
+def mark_copies(rows: list[Row]) -> None:
+    """Take frames out that are copies of an earlier one, such as those of a backup card."""
+    first: dict[str, str] = {}
+    for row in rows:
+        digest = row.get("sha256")
+        if row["kind"] not in IMAGE_KINDS or row["phase"] == "unreadable" or not digest:
+            continue
+        if digest in first:
+            row["phase"] = "other"
+            row["note"] = [*row["note"], f"It is a copy of {first[digest]}."]
+        else:
+            first[digest] = row["file"]
+
+
+def to_table(rows: list[Row]) -> Table:
+    """Return rows as a table with units; what is not known is masked."""
+    table = Table()
+    for name, (kind, unit) in COLUMNS.items():
+        values = [row.get(name) for row in rows]
+        if name == "note":
+            # Strung together as those of other stages are in frames.ecsv.
+            values = ["; ".join(note.removesuffix(".") for note in row["note"]) for row in rows]
+        mask = [value is None or value == "" for value in values]
+        filled: list[Any] = [
+            kind() if hidden else v for v, hidden in zip(values, mask, strict=True)
+        ]
+        dtype = {int: np.int64, float: np.float64, bool: np.bool_}.get(kind, str)
+        table[name] = MaskedColumn(np.array(filled, dtype=dtype), mask=mask, unit=unit)
+    return table
+
+
+def _remove_stale(workspace: Workspace, rows: list[Row]) -> None:
+    """Remove reduced frames and previews of files that are no longer there."""
+    wanted = {row[name] for row in rows for name in ("reduced", "preview") if row.get(name)}
+    for folder in (Workspace.reduced, Workspace.previews):
+        for path in sorted(workspace.path(folder).glob("*")):
+            if f"{folder}{path.name}" not in wanted:
+                path.unlink()
+
+
+def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
+    phases = Counter(row["phase"] for row in rows)
+    reporter.note(", ".join(f"{n} {phase}" for phase, n in phases.most_common()))
+    unreadable = [row for row in rows if row["phase"] == "unreadable"]
+    for row in unreadable[:SAID_AT_MOST]:
+        reporter.warn(f"{row['file']}: {row['note'][-1]}")
+    if len(unreadable) > SAID_AT_MOST:
+        reporter.warn(f"{len(unreadable) - SAID_AT_MOST} more are unreadable; see frames.ecsv.")
+
+
+STAGE = Stage(
+    name="ingest",
+    run=run,
+    sections=("site", "eclipse", "input", "sky"),
+    rooms=(
+        *(f"camera/{name}.py" for name in ("card", "classify", "containers", "exif", "frame")),
+        *(f"camera/{name}.py" for name in ("headers", "linear", "luminance", "raw", "reduce")),
+        *(
+            "camera/shot.py",
+            "limb",
+            "sky",
+            "stages/measuring.py",
+            "stages/pool.py",
+            "stages/setting.py",
+        ),
+    ),
+    writes=(
+        Workspace.contacts,
+        Workspace.table("ingest"),
+        Workspace.reduced,
+        Workspace.previews,
+    ),
+    fingerprint=fingerprint,
+)

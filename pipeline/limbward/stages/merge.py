@@ -1,0 +1,275 @@
+"""The merge: registered frames of totality to one linear corona."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io.fits import Header
+from astropy.table import Table
+from astropy.time import Time, TimeDelta
+from numpy.typing import NDArray
+
+from limbward.camera.raw import read_raw
+from limbward.config import Config
+from limbward.errors import LimbwardError
+from limbward.progress import Reporter
+from limbward.radiance.fits import write_picture
+from limbward.radiance.grid import Circle, Grid, Observer, add_moon, frame_affine, world_header
+from limbward.radiance.merge import Merged, MergeFrame, merge, moon_box
+from limbward.radiance.relative import RelativeExposures, relative_exposures
+from limbward.radiance.stack import FrameView, build_stack, weight_maps
+from limbward.sky.ephemeris import SkyView, view
+from limbward.sky.orientation import Orientation, apparent_moon_offset, refraction_matrix
+from limbward.stages import setting
+from limbward.stages.columns import masked_floats, masked_texts, texts
+from limbward.stages.merge_camera import Calibrations, Samples
+from limbward.stages.merge_frames import Frames, choose
+from limbward.stages.stage import Stage
+from limbward.workspace import Workspace, atomic_path
+
+
+def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
+    """Write corona.fits and tables/merge.ecsv.
+
+    Raises
+    ------
+    ConfigError
+        If ``merge.camera`` names no camera of the dump.
+    LimbwardError
+        If no frame could be decoded.
+    """
+    ingest = workspace.read_table(Workspace.table("ingest"))
+    timing = workspace.read_table(Workspace.table("timing"))
+    align = workspace.read_table(Workspace.table("align"))
+    note = np.full(len(ingest), "", dtype=object)
+    relative = np.full(len(ingest), np.nan)
+    used = np.zeros(len(ingest), bool)
+    frames = choose(config, ingest, timing, align, note)
+    if frames is None:
+        reporter.warn("No frame of totality can be merged; there will be no corona.")
+    else:
+        exposures, failed = _merge(config, workspace, reporter, ingest, frames)
+        relative[frames.row] = exposures.factor
+        used[frames.row] = True
+        for k, why in failed.items():
+            used[frames.row[k]] = False
+            note[frames.row[k]] = why
+        alone = (exposures.ties == 0) & used[frames.row]
+        if len(frames.row) > 1:
+            note[frames.row[alone]] = "its exposure could not be compared with another's"
+    table = Table()
+    table["file"] = ingest["file"]
+    table["used"] = used
+    table["relative_exposure"] = masked_floats(relative)
+    table["note"] = masked_texts(note)
+    workspace.write_table(Workspace.table("merge"), table)
+
+
+def _merge(
+    config: Config, workspace: Workspace, reporter: Reporter, ingest: Table, frames: Frames
+) -> tuple[RelativeExposures, dict[int, str]]:
+    """Merge the frames and write corona.fits."""
+    options = config.merge
+    camera = _orientation(config, workspace, frames)
+    side = options.size
+    grid = Grid(
+        side or frames.width,
+        side or frames.height,
+        camera.pixel_scale_arcsec,
+        camera.up_position_angle,
+    )
+    epoch = setting.greatest(setting.eclipse(config))
+    sky = view(
+        epoch, setting.site(config), radii=setting.radii(config), ephemeris=config.sky.ephemeris
+    )
+    air = {
+        "pressure_hpa": config.sky.pressure_hpa if config.sky.refraction else 0.0,
+        "temperature_c": config.sky.temperature_c,
+    }
+    moon_at = grid.place(*apparent_moon_offset(sky, **air)[0])
+    moon = Circle(*moon_at, float(sky.moon_radius_arcsec[0]) / grid.scale_arcsec)
+
+    with reporter.progress(None, "comparing exposures"):
+        samples = Samples(config, ingest, frames)
+        views = []
+        reduced = texts(ingest, "reduced")
+        affines = [
+            frame_affine(grid, frames.sun[k].x, frames.sun[k].y, camera, frames.rotation_deg[k])
+            for k in range(len(frames.row))
+        ]
+        for k, i in enumerate(frames.row):
+            planes, factor = _read_reduced(workspace.path(str(reduced[i])))
+            iso = frames.iso[k]
+            views.append(
+                FrameView(
+                    planes=planes,
+                    factor=factor,
+                    affine=affines[k],
+                    exposure_s=frames.light_s[k],
+                    sun=frames.sun[k],
+                    moon=frames.moon[k],
+                    ceiling=options.saturation * samples.range_dn,
+                    noise=samples.noise[iso],
+                )
+            )
+        stack = build_stack(views, grid, options.moon_margin_px)
+        del views
+        exposures = relative_exposures(stack)
+        weights = weight_maps(stack, exposures.factor)
+        factor = stack.factor
+        noise = stack.noise
+        del stack
+        calibrations = Calibrations(config, ingest, frames, samples, reporter)
+        if calibrations.spread is not None:  # what the flats leave of the pixels' own sensitivities
+            noise = [replace(model, spread=calibrations.spread) for model in noise]
+        todo = [
+            MergeFrame(
+                affine=affines[k],
+                exposure_s=frames.light_s[k] * exposures.factor[k],
+                offset=exposures.offset[k],
+                moon=frames.moon[k],
+                noise=noise[k],
+                weight=weights[k],
+            )
+            for k in range(len(frames.row))
+        ]
+    box = moon_box(moon)
+    with reporter.progress(len(todo), "merging frames") as advance:
+        merged, surface = merge(
+            todo,
+            lambda k: read_raw(frames.path[k]),
+            grid,
+            factor,
+            calibrations,
+            saturation=options.saturation,
+            moon_margin_px=options.moon_margin_px,
+            bloom_px=options.bloom_px,
+            box=box,
+            progress=lambda _: advance(),
+        )
+    if len(merged.failed) == len(todo):
+        raise LimbwardError(
+            f"None of the {len(todo)} frames of totality can be decoded: {merged.failed[0]}"
+        )
+    header = _header(config, grid, sky, epoch, frames, merged.failed, air)
+    add_moon(header, moon, grid.height)
+    samples.describe(header)
+    extensions: dict[str, NDArray[Any]] = {"SIGMA": merged.sigma, "COUNT": merged.count}
+    if surface is not None:
+        header["MOONLEFT"] = (box.left, "left column of the MOON extension, from 0")
+        header["MOONTOP"] = (box.top, "its top row, from 0 at the top")
+        extensions["MOON"] = surface.radiance
+    _write(workspace, merged, header, extensions, frames, calibrations.used)
+    return exposures, merged.failed
+
+
+def _orientation(config: Config, workspace: Workspace, frames: Frames) -> Orientation:
+    """Return how the camera stood at greatest eclipse: measured, or as the config says."""
+    cameras: list[dict[str, Any]] = workspace.read_json(Workspace.pointing)["cameras"]
+    found = next(
+        (c for c in cameras if (c["camera"], c["serial"]) == (frames.camera, frames.serial)), {}
+    )
+    scale, up = config.align.pixel_scale_arcsec, config.align.up_position_angle
+    scale = found.get("pixel_scale_arcsec") if scale is None else scale
+    up = found.get("up_position_angle") if up is None else up
+    if scale is None or up is None:
+        raise LimbwardError(
+            f"The orientation of {frames.camera} is not known; give align.up_position_angle and "
+            "align.pixel_scale_arcsec in the config."
+        )
+    return Orientation(float(scale), float(up), bool(found.get("mirrored", False)))
+
+
+def _read_reduced(path: Path) -> tuple[NDArray[np.float32], int]:
+    try:
+        with np.load(path) as stored:
+            return stored["planes"], int(stored["factor"])
+    except (OSError, ValueError, KeyError) as error:
+        raise LimbwardError(
+            f"{path} cannot be read ({error}); run again with --from ingest."
+        ) from error
+
+
+def _header(
+    config: Config,
+    grid: Grid,
+    sky: SkyView,
+    epoch: Time,
+    frames: Frames,
+    failed: dict[int, str],
+    air: dict[str, float],
+) -> Header:
+    good = np.array([k not in failed for k in range(len(frames.row))])
+    start, length = frames.start_s[good], frames.exposure_s[good]
+    observer = Observer(
+        solar_north=float(sky.sun_axis_position_angle[0]),
+        zenith=float(sky.parallactic_angle[0]),
+        b0=float(sky.sun_b0[0]),
+        l0=float(sky.sun_l0[0]),
+        distance_km=float(sky.sun_distance_km[0]),
+        sun_radius_arcsec=float(sky.sun_radius_arcsec[0]),
+        sun_radius_km=config.sky.solar_radius_km,
+    )
+
+    def at(seconds: float) -> Time:
+        return epoch + TimeDelta(seconds, format="sec")
+
+    header = world_header(
+        grid,
+        observer,
+        at(float(start.min())),
+        at(float((start + length / 2.0).mean())),
+        at(float((start + length).max())),
+        refraction=refraction_matrix(sky, **air)[0],
+    )
+    header["BUNIT"] = ("adu/s", f"at ISO {frames.iso_reference:.0f}")
+    header["ISOREF"] = (frames.iso_reference, "ISO to which radiances refer")
+    header["FNUMREF"] = (frames.f_reference, "f-number to which radiances refer")
+    header["CAMERA"], header["SERIALNO"] = frames.camera, frames.serial
+    header["NFRAMES"] = (int(good.sum()), "frames merged")
+    header["EXPTOTAL"] = (float(length.sum()), "s, sum of the exposures")
+    return header
+
+
+def _write(
+    workspace: Workspace,
+    merged: Merged,
+    header: Header,
+    extensions: dict[str, NDArray[Any]],
+    frames: Frames,
+    calibration: list[str],
+) -> None:
+    n = len(frames.row) - len(merged.failed)
+    history = [
+        f"Linear merge of {n} raw frames, registered on the Sun's centre, rows from the bottom.",
+        "Weights from the predicted radiance and the camera's noise (Granados et al. 2010).",
+        *calibration,
+    ]
+    with atomic_path(workspace.path(Workspace.corona)) as part:
+        write_picture(part, merged.radiance, header, extensions, history)
+
+
+STAGE = Stage(
+    name="merge",
+    run=run,
+    sections=("site", "eclipse", "sky", "align", "merge"),
+    rooms=(
+        "sky",
+        "camera",
+        "radiance",
+        "stages/merge_camera.py",
+        "stages/merge_frames.py",
+        "stages/setting.py",
+    ),
+    reads=(
+        Workspace.table("ingest"),
+        Workspace.table("timing"),
+        Workspace.table("align"),
+        Workspace.pointing,
+        Workspace.reduced,
+    ),
+    writes=(Workspace.corona, Workspace.table("merge")),
+)

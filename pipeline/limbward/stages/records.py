@@ -1,0 +1,140 @@
+"""What a stage's results were made from, so that a stage is run again only when it must be."""
+
+from __future__ import annotations
+
+import hashlib
+import inspect
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import limbward
+from limbward.config import Config
+from limbward.errors import LimbwardError
+from limbward.stages.stage import ORDER, Stage
+from limbward.workspace import TEMPORARY, Workspace
+
+PACKAGE = Path(limbward.__file__).parent
+HASHES = "state/hashes.json"
+
+
+class Records:
+    """Compares the stages' records in a workspace with how things stand now."""
+
+    def __init__(self, config: Config, workspace: Workspace) -> None:
+        self.config = config
+        self.workspace = workspace
+        self._causes: dict[str, dict[str, Any]] = {}
+        # Only a cache: without it everything is hashed anew.
+        self._hashes: dict[str, Any] = self._read(HASHES) or {}
+
+    def is_current(self, stage: Stage) -> bool:
+        """Return whether running the stage would make again what is there."""
+        record = self.read(stage)
+        if record is None or record.get("causes") != self.causes(stage):
+            return False
+        if record.get("reads") != self.digests(stage.inputs(self.config)):
+            return False
+        made: dict[str, str] = record["writes"]
+        return made == self.digests(made)
+
+    def causes(self, stage: Stage) -> dict[str, Any]:
+        """Return what the results depend on, but for the artefacts read."""
+        if stage.name not in self._causes:
+            self._causes[stage.name] = {
+                "config": _config_digest(self.config, stage.sections),
+                "code": _code_digest(stage),
+                "outside": stage.fingerprint(self.config) if stage.fingerprint else "",
+                "writes": list(stage.outputs(self.config)),
+            }
+        return self._causes[stage.name]
+
+    def read(self, stage: Stage) -> dict[str, Any] | None:
+        """Return the record of the last run, None if there is none."""
+        record = self._read(self.workspace.state(stage.name))
+        return record if record and isinstance(record.get("writes"), dict) else None
+
+    def _read(self, name: str) -> dict[str, Any] | None:
+        """Return a JSON object, None if it is not there or damaged: then it says nothing."""
+        if not self.workspace.path(name).exists():
+            return None
+        try:
+            found = self.workspace.read_json(name)
+        except LimbwardError:
+            return None
+        return found if isinstance(found, dict) else None
+
+    def forget(self, stage: Stage) -> None:
+        """Remove the record: from now on nothing is claimed of the stage's artefacts."""
+        self.workspace.path(self.workspace.state(stage.name)).unlink(missing_ok=True)
+
+    def write(self, stage: Stage, *, reads: dict[str, str | None], seconds: float) -> None:
+        """Record a run that ended well.
+
+        Parameters
+        ----------
+        stage : Stage
+        reads : dict
+            Digests of the artefacts read, taken before the run.
+        seconds : float
+        """
+        written = self.digests(stage.outputs(self.config))
+        record = {
+            "causes": self.causes(stage),
+            "reads": reads,
+            "writes": {name: digest for name, digest in written.items() if digest},
+            "seconds": round(seconds, 3),
+        }
+        self.workspace.write_json(self.workspace.state(stage.name), record)
+        self.workspace.write_json(HASHES, self._hashes)
+
+    def digests(self, artefacts: Iterable[str]) -> dict[str, str | None]:
+        """Return the SHA-256 of each artefact's content, None for one that is not there."""
+        return {name: self._digest(name) for name in artefacts}
+
+    def _digest(self, artefact: str) -> str | None:
+        path = self.workspace.path(artefact)
+        if not artefact.endswith("/"):
+            return self._file_digest(path) if path.is_file() else None
+        files = sorted(
+            p for p in path.rglob("*") if p.is_file() and not p.name.startswith(TEMPORARY)
+        )
+        lines = [f"{p.relative_to(path).as_posix()} {self._file_digest(p)}" for p in files]
+        return hashlib.sha256("\n".join(lines).encode()).hexdigest() if lines else None
+
+    def _file_digest(self, path: Path) -> str:
+        """Return a file's digest; one with the same size and time as when hashed is not read."""
+        status = path.stat()
+        name = path.relative_to(self.workspace.root).as_posix()
+        known = self._hashes.get(name)
+        if isinstance(known, list) and known[:2] == [status.st_size, status.st_mtime_ns]:
+            return str(known[2])
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        self._hashes[name] = [status.st_size, status.st_mtime_ns, digest]
+        return digest
+
+
+def _config_digest(config: Config, sections: tuple[str, ...]) -> str:
+    unknown = set(sections) - set(Config.model_fields)
+    if unknown:
+        raise ValueError(f"no such sections of the config: {sorted(unknown)}")
+    values = config.model_dump(mode="json", include=set(sections))
+    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+
+
+def _code_digest(stage: Stage) -> str:
+    """Return a digest of the version and of the source the stage depends on."""
+    files = [Path(inspect.getfile(inspect.unwrap(stage.run)))]
+    files += sorted(p for p in (PACKAGE / "stages").glob("*.py") if p.stem not in ORDER)
+    for room in stage.rooms:
+        path = PACKAGE / room
+        if not path.exists():
+            raise ValueError(f"stage {stage.name!r} depends on {room!r}, which does not exist")
+        files += sorted(path.rglob("*")) if path.is_dir() else [path]
+    digest = hashlib.sha256(limbward.__version__.encode())
+    for file in files:
+        if file.is_file() and "__pycache__" not in file.parts:
+            digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()

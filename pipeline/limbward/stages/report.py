@@ -1,0 +1,316 @@
+"""The report: one HTML file about everything the other stages made."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import numpy as np
+from astropy.io.fits import Header
+from astropy.table import Table
+
+import limbward
+from limbward import printout
+from limbward.camera.card import dcf_number
+from limbward.config import Config
+from limbward.errors import LimbwardError
+from limbward.progress import Reporter
+from limbward.radiance.fits import read_picture
+from limbward.radiance.grid import read_geometry
+from limbward.report import (
+    ClockAudit,
+    Corona,
+    Enhanced,
+    Frame,
+    Material,
+    Sample,
+    build_report,
+    measure_coverage,
+)
+from limbward.stages.columns import flags, floats, texts
+from limbward.stages.stage import Stage
+from limbward.workspace import Workspace, write_text
+
+NOISE = re.compile(r"at ISO (\d+)")
+GREEN = 1
+PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma")
+
+
+def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
+    """Write report.html from what artefacts there are."""
+    with reporter.progress(3, "writing the report") as advance:
+        contacts = _json(workspace, Workspace.contacts)
+        frames = read_frames(workspace)
+        corona = read_corona(workspace)
+        advance()
+        coverage = None
+        if corona is not None:
+            coverage = measure_coverage(_samples(workspace), corona.noise)
+        advance()
+        material = Material(
+            title=config.report.title or _title(config, contacts),
+            author=config.report.author,
+            heading=printout.contacts_heading(contacts) if contacts else "",
+            caution=printout.CAUTION,
+            version=limbward.__version__,
+            contacts=contacts,
+            frames=frames,
+            clocks=[
+                _audit(clock) for clock in _json(workspace, Workspace.clock).get("cameras", [])
+            ],
+            pointings=_json(workspace, Workspace.pointing).get("cameras", []),
+            corona=corona,
+            coverage=coverage,
+            composite=_there(workspace, Workspace.composite_png),
+            composite_caption=_caption(config, corona),
+            enhanced=_enhanced(config, workspace),
+        )
+        write_text(workspace.path(Workspace.report), build_report(material))
+        advance()
+
+
+def read_frames(workspace: Workspace) -> list[Frame]:
+    """Return the files of frames.ecsv, with what the stages' own tables know besides.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    if not workspace.path(Workspace.frames).exists():
+        return []
+    frames = workspace.read_table(Workspace.frames)
+    ingest = _table(workspace, "ingest", frames)
+    timing = _table(workspace, "timing", frames)
+    number = {
+        name: floats(frames, name)
+        for name in (
+            "size",
+            "exposure",
+            "iso",
+            "sun_x",
+            "sun_y",
+            "sun_radius",
+            "moon_x",
+            "moon_y",
+            "moon_radius",
+            "limb_sigma",
+        )
+    }
+    text = {n: texts(frames, n) for n in ("file", "phase", "camera", "serial", "time_utc", "note")}
+    used = flags(frames, "used")
+    residual = floats(timing, "clock_residual_s")
+    width, height = floats(ingest, "width"), floats(ingest, "height")
+    preview = texts(ingest, "preview")
+    found = []
+    for i, file in enumerate(text["file"]):
+        path = PurePosixPath(file)
+        picture = workspace.path(preview[i]) if preview[i] else None
+        found.append(
+            Frame(
+                file=file,
+                phase=text["phase"][i] or "other",
+                camera=printout.clock_name(
+                    {"camera": text["camera"][i], "serial": text["serial"][i]}
+                ),
+                size=int(np.nan_to_num(number["size"][i])),
+                exposure_s=number["exposure"][i],
+                iso=number["iso"][i],
+                time=_time(text["time_utc"][i]),
+                **{
+                    name: float(number[name][i])
+                    for name in (
+                        "sun_x",
+                        "sun_y",
+                        "sun_radius",
+                        "moon_x",
+                        "moon_y",
+                        "moon_radius",
+                        "limb_sigma",
+                    )
+                },
+                width=width[i],
+                height=height[i],
+                clock_residual_s=residual[i],
+                used=bool(used[i]),
+                note=text["note"][i],
+                number=dcf_number(Path(file)),
+                # The count runs on across the folders of one DCIM, and is the camera's own.
+                roll=f"{path.parent.parent.as_posix()}/{path.stem[:4]}",
+                preview=picture,
+            )
+        )
+    return found
+
+
+def read_corona(workspace: Workspace) -> Corona | None:
+    """Return the merged corona's green plane, None if there is no corona."""
+    path = _there(workspace, Workspace.corona)
+    if path is None:
+        return None
+    image, header, more = read_picture(path, ["SIGMA", "COUNT"])
+    _, sun, moon = read_geometry(header)
+    shape = image.shape[-2:]
+    sigma = more.get("SIGMA", np.full((3, *shape), np.nan, np.float32))
+    count = more.get("COUNT", np.zeros(shape, np.int16))
+    moon = moon or sun
+    return Corona(
+        radiance=np.array(image[GREEN]),
+        sigma=np.array(sigma[GREEN], dtype=np.float32),
+        count=np.array(count[GREEN] if count.ndim == 3 else count),
+        sun_x=sun.x,
+        sun_y=sun.y,
+        sun_radius=sun.radius,
+        moon_x=moon.x,
+        moon_y=moon.y,
+        moon_radius=moon.radius,
+        frames=int(header.get("NFRAMES", 0)),
+        exposure_s=float(header.get("EXPTOTAL", 0.0)),
+        noise=_noise(header),
+        history=_history(header),
+    )
+
+
+def _noise(header: Header) -> dict[float, tuple[float, float]]:
+    """Return gain and read noise by ISO, as the merge wrote them."""
+    found = {}
+    n = 1
+    while f"GAIN{n}" in header:
+        iso = NOISE.search(header.comments[f"GAIN{n}"])
+        if iso:
+            found[float(iso[1])] = (float(header[f"GAIN{n}"]), float(header[f"READ{n}"]))
+        n += 1
+    return found
+
+
+def _history(header: Header) -> list[str]:
+    """Return what was done; a line of more than 72 letters was broken when it was written."""
+    lines: list[str] = []
+    length = 0
+    for card in header.get("HISTORY", []):
+        line = str(card)
+        if length >= 71:  # 71 where the 72nd was a space, which is not kept
+            lines[-1] += line if length == 72 else f" {line}"
+        else:
+            lines.append(line)
+        length = len(line)
+    return lines
+
+
+def _samples(workspace: Workspace) -> Iterator[Sample]:
+    """Yield the reduced frames of the merge with the Sun's place in them."""
+    frames = workspace.read_table(Workspace.frames)
+    reduced = texts(_table(workspace, "ingest", frames), "reduced")
+    x, y, radius = (floats(frames, f"sun_{n}") for n in ("x", "y", "radius"))
+    exposure, iso = floats(frames, "exposure"), floats(frames, "iso")
+    for i in np.flatnonzero(flags(frames, "used") & np.isfinite(x + y + radius)):
+        path = workspace.path(reduced[i])
+        if not reduced[i] or not path.exists():
+            continue
+        try:
+            with np.load(path) as stored:
+                plane, factor = stored["planes"][GREEN], float(stored["factor"])
+        except (OSError, ValueError, KeyError) as error:
+            raise LimbwardError(
+                f"{path} cannot be read ({error}); run again with --from ingest."
+            ) from error
+        yield Sample(
+            exposure_s=float(exposure[i]),
+            iso=float(np.nan_to_num(iso[i])),
+            plane=plane,
+            sun_x=(float(x[i]) + 0.5) / factor - 0.5,
+            sun_y=(float(y[i]) + 0.5) / factor - 0.5,
+            sun_radius=float(radius[i]) / factor,
+        )
+
+
+def _enhanced(config: Config, workspace: Workspace) -> list[Enhanced]:
+    found = []
+    for recipe in config.enhance:
+        picture = _there(workspace, Workspace.enhanced(recipe.name)[2])
+        if picture is not None:
+            done = [
+                " ".join([f"the filter {s.filter}", *(f"{k}={v}" for k, v in s.params.items())])
+                for s in recipe.steps
+            ]
+            found.append(Enhanced(recipe.name, picture, done))
+    return found
+
+
+def _audit(clock: dict[str, Any]) -> ClockAudit:
+    return ClockAudit(
+        name=printout.clock_name(clock),
+        error=printout.clock_error(clock),
+        zone=printout.clock_zone(clock),
+        drift=printout.clock_drift(clock),
+        entry=clock,
+    )
+
+
+def _title(config: Config, contacts: dict[str, Any]) -> str:
+    kind = f"{contacts['kind'].capitalize()} eclipse" if contacts.get("kind") else "Eclipse"
+    return f"{kind} of the Sun, {config.eclipse.day} {config.eclipse:%B %Y}"
+
+
+def _caption(config: Config, corona: Corona | None) -> str:
+    if corona is None:
+        return ""
+    up = config.compose.up.replace("_", " ")
+    up = "As the camera stood." if up == "camera" else f"{up.capitalize()} is up."
+    return f"Made of {corona.frames} frames. {up}"
+
+
+def _time(text: str) -> datetime | None:
+    return datetime.fromisoformat(text.rstrip("Z")) if text else None
+
+
+def _json(workspace: Workspace, name: str) -> dict[str, Any]:
+    return dict(workspace.read_json(name)) if workspace.path(name).exists() else {}
+
+
+def _table(workspace: Workspace, stage: str, frames: Table) -> Table:
+    """Return a stage's table if it is there and fits the frames, else one without columns."""
+    name = Workspace.table(stage)
+    if workspace.path(name).exists():
+        table = workspace.read_table(name)
+        if list(table["file"]) == list(frames["file"]):
+            return table
+    return frames["file",]
+
+
+def _there(workspace: Workspace, name: str) -> Path | None:
+    path = workspace.path(name)
+    return path if path.is_file() else None
+
+
+def _reads(config: Config) -> tuple[str, ...]:
+    return (
+        Workspace.frames,
+        Workspace.contacts,
+        Workspace.clock,
+        Workspace.pointing,
+        Workspace.corona,
+        Workspace.composite_png,
+        Workspace.reduced,
+        Workspace.previews,
+        *(Workspace.table(name) for name in ("ingest", "timing", "align", "merge")),
+        *(Workspace.enhanced(recipe.name)[2] for recipe in config.enhance),
+    )
+
+
+STAGE = Stage(
+    name="report",
+    run=run,
+    sections=("eclipse", "report", "enhance", "compose"),
+    rooms=(
+        "report",
+        "printout.py",
+        "camera/card.py",
+        "radiance/fits.py",
+        "radiance/grid.py",
+    ),
+    reads=_reads,
+    writes=(Workspace.report,),
+)

@@ -1,0 +1,231 @@
+"""Running the stages that are out of date, in order."""
+
+from __future__ import annotations
+
+import difflib
+import platform
+import re
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import import_module
+from importlib.metadata import PackageNotFoundError, requires, version
+from typing import Any
+
+import limbward
+from limbward.config import Config
+from limbward.errors import ConfigError, LimbwardError
+from limbward.frames import SOURCES, assemble_frames
+from limbward.progress import Reporter
+from limbward.stages.records import Records
+from limbward.stages.stage import ORDER, Stage
+from limbward.workspace import Workspace
+
+
+@dataclass(frozen=True)
+class StageRun:
+    """What became of a stage: run or skipped, and how long its last run took."""
+
+    name: str
+    skipped: bool
+    seconds: float
+
+
+def load_stages() -> tuple[Stage, ...]:
+    """Return the stages in the order of a run, each from its module's ``STAGE``."""
+    return tuple(import_module(f"limbward.stages.{name}").STAGE for name in ORDER)
+
+
+def run_stages(
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    *,
+    first: str | None = None,
+    last: str | None = None,
+    force: bool = False,
+    stages: Sequence[Stage] | None = None,
+) -> list[StageRun]:
+    """Run the stages that are out of date.
+
+    Parameters
+    ----------
+    config : Config
+    workspace : Workspace
+        Locked meanwhile.
+    reporter : Reporter
+    first : str, optional
+        Begin with this stage, and run it and those after it even if they are up to date.
+    last : str, optional
+        End after this stage.
+    force : bool
+        Run stages even if they are up to date.
+    stages : sequence of Stage, optional
+        All of `load_stages` by default.
+
+    Returns
+    -------
+    list of StageRun
+        Of the stages from ``first`` to ``last``.
+
+    Raises
+    ------
+    ConfigError
+        If there is no such stage or ``first`` comes after ``last``.
+    LimbwardError
+        If a stage fails. What earlier stages made stays, and so do the artefacts of earlier runs,
+        without a record, so that the stage is run again next time.
+    """
+    stages = load_stages() if stages is None else stages
+    begin, end = _span([stage.name for stage in stages], first, last)
+    runs: list[StageRun] = []
+    with workspace.locked():
+        records = Records(config, workspace)
+        for stage in stages[:begin]:
+            if not records.is_current(stage):
+                reporter.warn(f"{stage.name} is out of date, and is not run because of --from.")
+        kept = [stage.name for stage in stages[:begin] if records.read(stage)]
+        _refresh_frames(records, stages, kept)
+        with _provenance(config, workspace, runs):
+            for stage in stages[begin:end]:
+                if not force and first is None and records.is_current(stage):
+                    reporter.note(f"{stage.name}: up to date")
+                    record = records.read(stage) or {}
+                    runs.append(StageRun(stage.name, True, record.get("seconds", 0.0)))
+                    continue
+                runs.append(_run(stage, records, reporter, stages))
+                _refresh_frames(records, stages, kept)
+    return runs
+
+
+def _span(names: list[str], first: str | None, last: str | None) -> tuple[int, int]:
+    for name in (first, last):
+        if name is not None and name not in names:
+            nearest = difflib.get_close_matches(name, names, 1)
+            hint = f"; did you mean {nearest[0]!r}?" if nearest else ""
+            raise ConfigError(f"No stage is called {name!r}{hint} There are {', '.join(names)}.")
+    begin = 0 if first is None else names.index(first)
+    end = len(names) if last is None else names.index(last) + 1
+    if begin >= end:
+        raise ConfigError(f"The stage {first} comes after {last}, so there is nothing to run.")
+    return begin, end
+
+
+def _run(stage: Stage, records: Records, reporter: Reporter, stages: Sequence[Stage]) -> StageRun:
+    """Run a stage and record it."""
+    config, workspace = records.config, records.workspace
+    reporter.stage(stage.name)
+    reads = records.digests(stage.inputs(config))
+    for name, digest in reads.items():
+        if digest is None:
+            _explain_missing(stage, name, records, stages)
+    earlier = records.read(stage) or {"writes": {}}
+    owned = sorted({*stage.outputs(config), *earlier["writes"]})
+    records.forget(stage)
+    before = {name: _identity(workspace, name) for name in owned}
+    begun = time.perf_counter()
+    stage.run(config, workspace, reporter)
+    seconds = time.perf_counter() - begun
+    for name in owned:
+        if before[name] is not None and _identity(workspace, name) == before[name]:
+            workspace.path(name).unlink()  # of an earlier run, and no longer true
+    records.write(stage, reads=reads, seconds=seconds)
+    return StageRun(stage.name, False, round(seconds, 3))
+
+
+def _identity(workspace: Workspace, name: str) -> tuple[int, int] | None:
+    """Return what changes when a file is written again; None for folders and what is not there."""
+    path = workspace.path(name)
+    if not path.is_file():
+        return None
+    status = path.stat()
+    return status.st_ino, status.st_mtime_ns
+
+
+def _explain_missing(stage: Stage, name: str, records: Records, stages: Sequence[Stage]) -> None:
+    """Raise if an artefact is missing because the stage that makes it never ran."""
+    for maker in stages:
+        if name in maker.outputs(records.config) and records.read(maker) is None:
+            raise LimbwardError(
+                f"The stage {stage.name} needs {name}, which the stage {maker.name} makes; "
+                f"run with --from {maker.name}, or without --from."
+            )
+
+
+def _refresh_frames(records: Records, stages: Sequence[Stage], kept: Sequence[str]) -> None:
+    """Write frames.ecsv from the tables that are true now: none after one that is out of date.
+
+    Tables of stages in ``kept`` count as true: the run was told to build on them.
+    """
+    current = []
+    for stage in stages:
+        if stage.name in SOURCES:
+            if not (stage.name in kept or records.is_current(stage)):
+                break
+            current.append(stage.name)
+    if current:
+        assemble_frames(records.workspace, current)
+
+
+@contextmanager
+def _provenance(config: Config, workspace: Workspace, runs: list[StageRun]) -> Iterator[None]:
+    """Write provenance.json when the block ends, well or not."""
+    begun = _now()
+    outcome = "failed"
+    try:
+        yield
+        outcome = "done"
+    except LimbwardError as error:
+        outcome = f"failed: {error}"
+        raise
+    finally:
+        frames = workspace.path(workspace.frames)
+        inputs: list[dict[str, Any]] = []
+        if frames.exists():
+            table = workspace.read_table(workspace.frames)
+            inputs = [
+                {
+                    "file": str(row["file"]),
+                    "sha256": _known(row["sha256"]),
+                    "size": _known(row["size"]),
+                }
+                for row in table
+            ]
+        workspace.write_json(
+            workspace.provenance,
+            {
+                "limbward": limbward.__version__,
+                "python": platform.python_version(),
+                "platform": platform.platform(),
+                "libraries": _library_versions(),
+                "began": begun,
+                "ended": _now(),
+                "outcome": outcome,
+                "stages": [vars(run) for run in runs],
+                "config": config.model_dump(mode="json"),
+                "inputs": inputs,
+            },
+        )
+
+
+def _known(value: Any) -> Any:
+    """Return a table's value for JSON, None if masked."""
+    return None if getattr(value, "mask", False) else getattr(value, "tolist", lambda: value)()
+
+
+def _library_versions() -> dict[str, str]:
+    versions = {}
+    for requirement in requires("limbward") or []:
+        match = re.match(r"[\w.-]+", requirement)
+        if match and "extra ==" not in requirement:
+            try:
+                versions[match[0]] = version(match[0])
+            except PackageNotFoundError:
+                versions[match[0]] = "not installed"
+    return versions
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

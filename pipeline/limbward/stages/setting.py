@@ -1,0 +1,119 @@
+"""The place, the eclipse and the air that a config describes, as the rooms want them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from astropy.time import Time
+
+from limbward.config import Config
+from limbward.errors import LimbwardError
+from limbward.sky.contacts import Circumstances, local_circumstances
+from limbward.sky.ephemeris import Radii, Site
+from limbward.sky.limb_profile import (
+    ProfileContacts,
+    profile_contacts,
+    profile_json,
+    read_profile,
+)
+from limbward.sky.track import SkyTrack, sky_track
+
+
+def site(config: Config) -> Site:
+    """Return the place of observation."""
+    s = config.site
+    return Site(s.latitude, s.longitude, s.height, s.name)
+
+
+def radii(config: Config) -> Radii:
+    """Return the sizes of Sun and Moon."""
+    s = config.sky
+    return Radii(s.k_penumbra, s.k_umbra, s.solar_radius_km)
+
+
+def eclipse(config: Config) -> Circumstances:
+    """Return the eclipse's local circumstances.
+
+    Raises
+    ------
+    LimbwardError
+        If none is seen there on that day.
+    """
+    found = local_circumstances(
+        config.eclipse.isoformat(),
+        site(config),
+        radii=radii(config),
+        ephemeris=config.sky.ephemeris,
+    )
+    where = (
+        f"at latitude {config.site.latitude:g}, longitude {config.site.longitude:g}. Check the "
+        "date (UTC or local) and the signs: north and east are positive."
+    )
+    if found.other_date:
+        raise LimbwardError(
+            f"{config.where('eclipse')}: there is no solar eclipse on {config.eclipse}, but there "
+            f"is one on {found.other_date} {where}"
+        )
+    if found.kind == "none":
+        raise LimbwardError(
+            f"{config.where('eclipse')}: there is no solar eclipse on {config.eclipse} {where}"
+        )
+    if not found.visible:
+        raise LimbwardError(
+            f"{config.where('eclipse')}: the Sun is down during the eclipse of {config.eclipse} "
+            f"{where}"
+        )
+    return found
+
+
+def by_limb_profile(config: Config, circumstances: Circumstances) -> ProfileContacts | None:
+    """Return C2, C3 and the beads by the configured limb profile; None without one or totality.
+
+    Raises
+    ------
+    LimbwardError
+        If the profile cannot be read or is none.
+    """
+    if config.sky.limb_profile is None or circumstances.kind != "total":
+        return None
+    return profile_contacts(
+        circumstances,
+        site(config),
+        read_profile(config.resolve(config.sky.limb_profile)),
+        radii=radii(config),
+        ephemeris=config.sky.ephemeris,
+    )
+
+
+def covered(config: Config, circumstances: Circumstances) -> tuple[Time, Time] | None:
+    """Return when the photosphere vanishes and returns; None where the eclipse is not total."""
+    if circumstances.kind != "total":
+        return None
+    profiled = by_limb_profile(config, circumstances)
+    if profiled is not None:
+        return profiled.second, profiled.third
+    return circumstances.contacts["C2"].time, circumstances.contacts["C3"].time
+
+
+def contacts_json(config: Config, circumstances: Circumstances) -> dict[str, Any]:
+    """Return what goes to contacts.json."""
+    profiled = by_limb_profile(config, circumstances)
+    extra = {} if profiled is None else {"limb_profile": profile_json(profiled)}
+    return circumstances.to_json_dict() | extra
+
+
+def greatest(circumstances: Circumstances) -> Time:
+    """Return the instant of greatest eclipse, the zero of a session's seconds."""
+    return circumstances.contacts["greatest"].time
+
+
+def track(config: Config, epoch: Time) -> SkyTrack:
+    """Return Sun and Moon around ``epoch`` as functions of seconds."""
+    return sky_track(
+        epoch,
+        site(config),
+        radii=radii(config),
+        ephemeris=config.sky.ephemeris,
+        pressure_hpa=config.sky.pressure_hpa if config.sky.refraction else 0.0,
+        temperature_c=config.sky.temperature_c,
+    )

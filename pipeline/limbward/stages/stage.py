@@ -1,0 +1,56 @@
+"""What a stage is: a function that turns artefacts into artefacts, and what it depends on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from limbward.config import Config
+from limbward.progress import Reporter
+from limbward.workspace import Workspace
+
+# The stages of a run; each module limbward.stages.NAME holds one as STAGE.
+ORDER = ("ingest", "timing", "align", "merge", "enhance", "compose", "report")
+
+# Names of artefacts, fixed or following from the config.
+Artefacts = tuple[str, ...] | Callable[[Config], tuple[str, ...]]
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One step of a run.
+
+    Attributes
+    ----------
+    name : str
+    run : callable
+        Reads and writes artefacts of the workspace, calls rooms, tells the reporter. It writes
+        everything that applies each time; an artefact it leaves unwritten (a corona, where there
+        was no totality) is removed afterwards if an earlier run had made it.
+    sections : tuple of str
+        Top-level keys of the config on which the results depend.
+    rooms : tuple of str
+        Folders or modules of the package, such as ``sky`` or ``camera/raw.py``, whose source the
+        results depend on. The stage's own module and what stages share always count.
+    reads, writes : tuple of str, or a function from the config to one
+        Artefacts by their names in `Workspace`.
+    fingerprint : callable, optional
+        Returns text that changes when anything outside the workspace changes that matters, such
+        as the files on a card.
+    """
+
+    name: str
+    run: Callable[[Config, Workspace, Reporter], None]
+    sections: tuple[str, ...] = ()
+    rooms: tuple[str, ...] = ()
+    reads: Artefacts = ()
+    writes: Artefacts = ()
+    fingerprint: Callable[[Config], str] | None = None
+
+    def inputs(self, config: Config) -> tuple[str, ...]:
+        """Return the names of the artefacts it reads."""
+        return self.reads(config) if callable(self.reads) else self.reads
+
+    def outputs(self, config: Config) -> tuple[str, ...]:
+        """Return the names of the artefacts it writes."""
+        return self.writes(config) if callable(self.writes) else self.writes

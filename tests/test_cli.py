@@ -1,0 +1,359 @@
+"""Commands: what they print where, and the exit status that scripts rely on."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from limbward import __version__
+from limbward.cli import main
+from limbward.errors import LimbwardError
+from limbward.printout import CAUTION, clock_verdict, contacts_heading
+from limbward.stages import runner
+from limbward.stages.stage import Stage
+from limbward.workspace import Workspace
+
+CONFIG = """\
+site: {latitude: 65.0, longitude: -23.4, height: 40}
+eclipse: 2026-08-12
+input: {cards: [card]}
+"""
+CLOCK = {
+    "camera": "Example One",
+    "serial": "12",
+    "utc_offset_hours": 3.0,
+    "offset_s": -58.31,
+    "offset_sigma_s": 0.12,
+    "drift_s_per_hour": 2.4,
+    "drift_sigma_s_per_hour": 0.3,
+    "epoch_utc": "2026-08-12T17:46:50.800Z",
+    "frames_used": 24,
+    "residual_rms_s": 0.4,
+    "sources": ["crescents"],
+    "warnings": ["The clock was set during the eclipse."],
+}
+
+
+@pytest.fixture
+def limbward(capsys):
+    """Run the command line in this process: returns exit status, standard output and error."""
+
+    def call(*arguments: str | Path) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as left:
+            main([str(a) for a in arguments])
+        captured = capsys.readouterr()
+        return int(left.value.code or 0), captured.out, captured.err
+
+    return call
+
+
+@pytest.fixture
+def config(tmp_path):
+    path = tmp_path / "limbward.yaml"
+    path.write_text(CONFIG)
+    (tmp_path / "card").mkdir()
+    return path
+
+
+@pytest.fixture
+def two_stages(monkeypatch):
+    """Replace the pipeline by two stages that write clock.json and a report."""
+
+    def timing(settings, workspace, reporter):
+        with reporter.progress(2, "cameras") as advance:
+            advance(2)
+        reporter.warn("clouds")
+        workspace.write_json(Workspace.clock, {"cameras": [CLOCK]})
+
+    def report(settings, workspace, reporter):
+        workspace.write_json(Workspace.report, {})
+
+    stages = (
+        Stage("timing", timing, writes=(Workspace.clock,)),
+        Stage("report", report, reads=(Workspace.clock,), writes=(Workspace.report,)),
+    )
+    monkeypatch.setattr(runner, "load_stages", lambda: stages)
+
+
+def failing(monkeypatch, error: Exception) -> None:
+    def fail(*_):
+        raise error
+
+    monkeypatch.setattr(runner, "load_stages", lambda: (Stage("timing", fail),))
+
+
+def test_run_prints_what_to_look_at(limbward, config, two_stages):
+    status, out, err = limbward("run", config)
+    workspace = config.parent / "workspace"
+    assert status == 0
+    assert out.splitlines() == [
+        f"report: {workspace / 'report.html'}",
+        "clock: Example One (12): 58.31 ± 0.12 s slow on UTC+3 h, gaining 2.4 ± 0.3 s/h",
+    ]
+    assert "timing:" in err
+    assert "warning: clouds" in err
+    status, _, err = limbward("run", config)
+    assert status == 0
+    assert "timing: up to date" in err
+
+
+def test_run_takes_stages_and_a_workspace(limbward, config, two_stages, tmp_path):
+    elsewhere = tmp_path / "else where"
+    assert limbward("run", config, "--workspace", elsewhere, "--until", "timing")[0] == 0
+    assert (elsewhere / "clock.json").exists()
+    assert not (elsewhere / "report.html").exists()
+    assert not (config.parent / "workspace").exists()
+    status, _, err = limbward("run", config, "--from", "reprot")
+    assert status == 2
+    assert "did you mean 'report'?" in err
+    _, _, err = limbward("run", config, "--workspace", elsewhere, "--force")
+    assert "up to date" not in err
+
+
+def test_quiet_prints_warnings_only(limbward, config, two_stages):
+    _, out, err = limbward("run", config, "--quiet")
+    assert err == "warning: clouds\n"
+    assert "report.html" in out
+
+
+def test_audit(limbward, config, two_stages):
+    status, out, err = limbward("audit", config, "--json")
+    assert status == 0
+    assert json.loads(out) == {"cameras": [CLOCK]}
+    assert "warning: clouds" in err
+    assert not (config.parent / "workspace" / "report.html").exists()
+    _, out, _ = limbward("audit", config)
+    for text in ("Example One (12)", "58.31 ± 0.12 s slow", "UTC+3 h", "gaining 2.4", "24"):
+        assert text in out
+    assert "The clock was set during the eclipse." in out
+
+
+def test_contacts_as_json(limbward):
+    status, out, err = limbward(
+        "contacts", "--lat", "65", "--lon", "-23.4", "--date", "2026-08-12", "--json"
+    )
+    assert status == 0
+    assert err == ""
+    found = json.loads(out)
+    assert {"date", "site", "kind", "magnitude", "obscuration", "delta_t", "contacts"} <= set(found)
+    assert found["kind"] == "total"
+    assert list(found["contacts"]) == ["C1", "C2", "greatest", "C3", "C4"]
+    for contact in found["contacts"].values():
+        assert contact["utc"].endswith("Z")
+        keys = {"utc", "altitude", "azimuth", "position_angle", "vertex_angle"}
+        assert keys <= set(contact)
+
+
+def test_contacts_for_people_carry_the_caution(limbward):
+    where = ("--lat", "65", "--lon", "-23.4", "--date", "2026-08-12")
+    _, out, _ = limbward("contacts", *where)
+    assert CAUTION in out
+    assert "no signal to take a solar filter off" in CAUTION
+    exact = json.loads(limbward("contacts", *where, "--json")[1])["contacts"]
+    for name, contact in exact.items():
+        (line,) = (line for line in out.splitlines() if line.startswith(name))
+        shown = re.search(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d", line)
+        assert shown
+        difference = datetime.fromisoformat(shown[0] + "Z") - datetime.fromisoformat(contact["utc"])
+        assert abs(difference.total_seconds()) <= 0.05
+
+
+def test_contacts_take_radii(limbward):
+    where = ("contacts", "--lat", "65", "--lon", "-23.4", "--date", "2026-08-12", "--json")
+    mean = json.loads(limbward(*where)[1])
+    valley = json.loads(limbward(*where, "--k-umbra", "0.272281")[1])
+    larger = json.loads(limbward(*where, "--solar-radius-km", "696500")[1])
+    assert valley["duration_s"] < mean["duration_s"]
+    assert valley["contacts"]["C1"] == mean["contacts"]["C1"]
+    assert larger["duration_s"] < mean["duration_s"]
+    assert larger["contacts"]["C1"]["utc"] < mean["contacts"]["C1"]["utc"]
+
+
+def test_no_eclipse_is_an_answer(limbward):
+    status, out, _ = limbward("contacts", "--lat", "-65", "--lon", "3", "--date", "2026-08-12")
+    assert status == 0
+    assert out.startswith("No eclipse of the Sun on 2026-08-12 at 65.0000° S 3.0000° E.")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["contacts", "--lat", "95", "--lon", "0", "--date", "2026-08-12"],
+        ["contacts", "--lat", "65", "--lon", "0", "--date", "12.8.2026"],
+        ["contacts", "--lat", "65"],
+        ["run"],
+        ["run", "no-such-file.yaml"],
+        ["check", "no-such-file.yaml"],
+        ["simulate", "x", "--scenario", "annular"],
+        ["simulate", "x", "--lat", "3"],
+        ["no-such-command"],
+        ["run", "x.yaml", "--no-such-option"],
+        [],
+    ],
+)
+def test_wrong_command_lines_exit_with_2(limbward, arguments, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    status, _, err = limbward(*arguments)
+    assert status == 2
+    assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_check(limbward, config):
+    status, out, _ = limbward("check", config)
+    assert status == 0
+    assert f"{config}: valid." in out
+    assert "Total eclipse of 2026-08-12" in out
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        ("2026-08-12", "2026-08-22", "2: eclipse: no eclipse of the Sun is seen"),
+        ("65.0", "-65.0", "2: eclipse: no eclipse of the Sun is seen"),
+        ("2026-08-12", "1715-05-03", "2: eclipse: The date lies outside the ephemeris"),
+        ("[card]", "[card, crad]", "3: input.cards[1]: there is no folder"),
+        ("site", "sight", "1: sight: unknown key; did you mean 'site'?"),
+    ],
+)
+def test_check_says_what_is_wrong_and_where(limbward, config, old, new, expected):
+    config.write_text(CONFIG.replace(old, new))
+    status, out, err = limbward("check", config)
+    assert status == 2
+    assert out == ""
+    assert f"{config}:{expected}" in err
+
+
+@pytest.mark.parametrize(
+    ("error", "message"),
+    [
+        (LimbwardError("No photographs in card."), "No photographs in card.\n"),
+        (OSError(28, "No space left on device", "w/a"), "w/a: No space left on device.\n"),
+        (
+            ZeroDivisionError("by zero"),
+            "Unexpected ZeroDivisionError: by zero. "
+            "Run again with --verbose to see where it arose.\n",
+        ),
+    ],
+)
+def test_failures_are_a_sentence_and_exit_with_1(limbward, config, monkeypatch, error, message):
+    failing(monkeypatch, error)
+    status, out, err = limbward("run", config, "-q")
+    assert (status, out, err) == (1, "", message)
+    status, out, err = limbward("run", config, "-q", "-v")
+    assert status == 1
+    assert err.startswith("Traceback")
+    assert err.endswith(message)
+    # The next call in the same process is not verbose any more.
+    assert limbward("run", config, "-q")[2] == message
+
+
+def test_a_locked_workspace_exits_with_1(limbward, config, two_stages):
+    with Workspace(config.parent / "workspace").locked():
+        status, _, err = limbward("run", config)
+    assert status == 1
+    assert "Another run is at work" in err
+
+
+def test_schema_is_json(limbward):
+    status, out, _ = limbward("schema")
+    assert status == 0
+    assert set(json.loads(out)["required"]) == {"site", "eclipse", "input"}
+
+
+def test_simulate_then_check_then_refuse_to_overwrite(limbward, tmp_path):
+    directory = tmp_path / "sim"
+    small = ("--megapixels", "0.05", "--jobs", "1", "-q")
+    status, out, _ = limbward("simulate", directory, "--scenario", "partial", *small)
+    assert status == 0
+    assert out == f"config: {directory / 'limbward.yaml'}\n"
+    assert limbward("check", directory / "limbward.yaml")[0] == 0
+    before = sorted((p, p.stat().st_mtime_ns) for p in directory.rglob("*"))
+    for command in (("simulate", directory, *small), ("demo", directory, *small)):
+        status, _, err = limbward(*command)
+        assert status == 1
+        assert "choose another folder" in err
+    assert sorted((p, p.stat().st_mtime_ns) for p in directory.rglob("*")) == before
+
+
+def test_simulate_somewhere_else(limbward, tmp_path):
+    where = ("--lat", "-60", "--lon", "0", "--megapixels", "0.05", "--jobs", "1", "-q")
+    status, _, err = limbward("simulate", tmp_path / "x", "--date", "2026-08-12", *where)
+    assert status == 1
+    assert "No solar eclipse is seen from the site on 2026-08-12" in err
+
+
+def test_demo_leaves_a_folder_of_something_else_alone(limbward, tmp_path):
+    (tmp_path / "thesis.txt").write_text("years of work")
+    status, _, err = limbward("demo", tmp_path)
+    assert status == 1
+    assert "holds something other than a whole demo" in err
+    assert [p.name for p in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+def test_version_and_module_entry():
+    shown = subprocess.run(
+        [sys.executable, "-m", "limbward", "--version"], capture_output=True, text=True, check=True
+    )
+    assert shown.stdout == f"limbward {__version__}\n"
+    assert shown.stderr == ""
+
+
+def test_help_does_not_load_the_numerics():
+    code = (
+        "import sys\n"
+        "from limbward.cli import main\n"
+        "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
+        "heavy = {'numpy', 'numba', 'scipy', 'astropy', 'pydantic', 'matplotlib'}\n"
+        "sys.stderr.write(' '.join(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stderr == ""
+    assert done.returncode == 0
+    for command in ("demo", "simulate", "run", "audit", "contacts", "check", "schema"):
+        assert command in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        ({}, "Example One (12): 58.31 ± 0.12 s slow on UTC+3 h, gaining 2.4 ± 0.3 s/h"),
+        (
+            {"offset_s": 4.0, "utc_offset_hours": 0.0, "drift_s_per_hour": -0.5, "serial": ""},
+            "Example One: 4.00 ± 0.12 s fast on UTC, losing 0.5 ± 0.3 s/h",
+        ),
+        (
+            {"utc_offset_hours": -3.5, "drift_s_per_hour": None, "offset_sigma_s": 21.0},
+            "Example One (12): 58 ± 21 s slow on UTC-3.5 h",
+        ),
+        (
+            {"offset_s": None, "offset_sigma_s": None, "drift_s_per_hour": None},
+            "Example One (12): not known",
+        ),
+    ],
+)
+def test_clock_verdicts(changes, expected):
+    assert clock_verdict(CLOCK | changes) == expected
+
+
+def test_heading_says_when_the_sun_is_down():
+    circumstances = {
+        "date": "2026-08-12",
+        "site": {"name": "Camp", "latitude": 1.0, "longitude": -2.0, "height": 3.0},
+        "kind": "partial",
+        "visible": False,
+        "magnitude": 0.5,
+        "obscuration": 0.4,
+        "duration_s": None,
+        "contacts": {},
+    }
+    assert contacts_heading(circumstances) == (
+        "Partial eclipse of 2026-08-12 at Camp (1.0000° N 2.0000° W), 3 m: magnitude 0.500, "
+        "40.0 % of the Sun covered; the Sun is below the horizon throughout."
+    )
