@@ -1,0 +1,53 @@
+"""The notebooks: each runs from top to bottom, and what it says about the truth is true."""
+
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
+CELL_TIMEOUT_S = 300  # a cell that hangs must not hang the tests
+
+# Run after a notebook's own cells, in its kernel. The bars are those of the demo: a second, half a
+# pixel; and no error may lie beyond four of its own stated sigmas.
+CHECKS = {
+    "first-run": """
+assert abs(clock_error_s) < min(1.0, 4 * measured["offset_sigma_s"])
+assert abs(drift_error) < 4 * measured["drift_sigma_s_per_hour"]
+assert np.sqrt(np.mean(time_error_s**2)) < 0.6
+assert len(merged) >= 15
+assert np.sqrt(np.mean(sun_error_px**2)) < 0.5
+assert np.sqrt(np.mean(moon_error_px**2)) < 0.5
+assert abs(scale_error) < 0.001
+assert abs(up_error_deg) < 0.1
+assert np.abs(profile_error).max() < 0.02
+assert picture.size[0] > picture.size[1] > 100
+""",
+}
+
+
+def test_there_are_notebooks():
+    assert {path.stem for path in NOTEBOOKS} >= set(CHECKS)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_outputs_are_stripped(path):
+    cells = [c for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
+    assert cells
+    assert not [c.id for c in cells if c.outputs or c.execution_count is not None]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebook_runs(path, tmp_path):
+    notebook = nbformat.read(path, as_version=4)
+    if path.stem in CHECKS:
+        notebook.cells.append(nbformat.v4.new_code_cell(CHECKS[path.stem]))
+    NotebookClient(
+        notebook,
+        timeout=CELL_TIMEOUT_S,
+        kernel_name="python3",
+        resources={"metadata": {"path": str(tmp_path)}},
+    ).execute()
+    # It cleans up after itself, since people run it where the project is checked out.
+    assert not list(tmp_path.iterdir())
