@@ -120,7 +120,9 @@ def test_wild_frames_are_left_out(track):
     c.dx[[3, 11, 17]] += 25.0
     found = solve_clock(track, crescents=c)
     assert np.flatnonzero(~found.used).tolist() == [3, 11, 17]
-    assert np.isnan(found.residual_s[[3, 11, 17]]).all()
+    # 25 px at 0.15 px/s: these frames would be minutes off, the others are not.
+    assert (np.abs(found.residual_s[[3, 11, 17]]) > 10).all()
+    assert np.abs(found.residual_s[found.used]).max() < 2
     assert found.offset_s == pytest.approx(5.0, abs=0.3)
 
 

@@ -20,7 +20,7 @@ from limbward.camera.crescent_fit import (
     fit_crescents,
     log_direct,
 )
-from limbward.camera.evidence import Covered, Crescents, Direct
+from limbward.camera.evidence import BEADS_S, Covered, Crescents, Direct
 from limbward.camera.posterior import sample_posterior
 from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
@@ -39,7 +39,7 @@ class ClockSolution:
 
     ``offset_s`` is reading minus UTC at the epoch, time zone included, before any ``step``.
     ``covariance`` (2, 2) is that of offset and drift. Residuals are in seconds of time, one a
-    crescent, positive where the clock read late; NaN where the frame was not used.
+    crescent, positive where the clock read late; those of frames not ``used`` count for nothing.
     """
 
     offset_s: float
@@ -98,6 +98,7 @@ def solve_clock(
     direct: Direct | None = None,
     covered: Covered | None = None,
     rotates: bool | None = None,
+    relief_arcsec: float = 0.0,
 ) -> ClockSolution | None:
     """Solve for a clock's offset and drift, and for the plate scale and the camera's orientation.
 
@@ -111,6 +112,8 @@ def solve_clock(
         Used alone where there is neither of the others.
     rotates : bool or None
         Whether the field turns with the zenith (alt-azimuth mount, tripod); None tries both.
+    relief_arcsec : float
+        Error of the Moon's centre, common to all frames, by the mountains on its limb.
 
     Returns
     -------
@@ -119,7 +122,7 @@ def solve_clock(
     """
     known = direct if direct is not None and direct.reading_s.size else None
     if crescents is not None and crescents.reading_s.size >= 3:
-        fit = fit_crescents(track, crescents, known, rotates)
+        fit = fit_crescents(track, crescents, known, rotates, relief_arcsec)
         if fit is not None:
             return _checked(_from_crescents(fit, known is not None), covered)
     if known is not None:
@@ -210,7 +213,8 @@ def _solve_covered(c: Covered) -> ClockSolution:
             "The frames that show totality span more time than totality lasts here: check the "
             "site, and whether the clock was set during the session."
         )
-    sigma = max(half / np.sqrt(3.0), 0.3)
+    # Where totality begins for a camera is known to a few seconds only.
+    sigma = max(half / np.sqrt(3.0), 0.5 * BEADS_S)
     return ClockSolution(
         middle, 0.0, np.diag([sigma**2, DRIFT_PRIOR**2]), ("totality",), (warning,)
     )

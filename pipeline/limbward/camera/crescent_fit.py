@@ -51,7 +51,10 @@ class Step:
 
 @dataclass(frozen=True)
 class CrescentFit:
-    """What the crescents say; arrays are one a frame. ``residual_s`` is NaN where not used."""
+    """What the crescents say; arrays are one a frame.
+
+    ``residual_s`` is how late the clock read, also in frames that were not ``used``.
+    """
 
     cost: float
     offset_s: float
@@ -144,7 +147,11 @@ class _Model:
 
 
 def fit_crescents(
-    track: SkyTrack, crescents: Crescents, direct: Direct | None, rotates: bool | None
+    track: SkyTrack,
+    crescents: Crescents,
+    direct: Direct | None,
+    rotates: bool | None,
+    relief_arcsec: float = 0.0,
 ) -> CrescentFit | None:
     """Fit a camera's clock, scale and orientation.
 
@@ -157,11 +164,14 @@ def fit_crescents(
         Instants known otherwise, which join the fit.
     rotates : bool or None
         Whether the field turns with the zenith; None tries both.
+    relief_arcsec : float
+        Error of the Moon's centre by the mountains on its limb. They are the same in all frames,
+        so that N frames do not average them away: each counts as if it had sqrt(N) times this.
 
     Returns
     -------
     CrescentFit or None
-        None if no three crescents agree on an offset.
+        None if fewer than three crescents, or fewer than three in ten, fit one clock.
 
     Notes
     -----
@@ -174,12 +184,12 @@ def fit_crescents(
     start = _consensus(track, crescents)
     if start is None:
         return None
+    scale0 = float(np.median(track.sun_radius_arcsec(np.zeros(1)) / crescents.sun_radius_px))
+    relief_px = relief_arcsec / scale0 * np.sqrt(crescents.sigma_px.size)
+    crescents = replace(crescents, sigma_px=np.hypot(crescents.sigma_px, relief_px))
     best: tuple[float, _Model, Floats] | None = None
     for mirrored in (False, True):
         for turning in (False, True) if rotates is None else (rotates,):
-            scale0 = float(
-                np.median(track.sun_radius_arcsec(np.zeros(1)) / crescents.sun_radius_px)
-            )
             model = _Model(track, crescents, direct, scale0, mirrored, turning, start.later)
             cost, p = _least_squares(model, _first_guess(model, start))
             if best is None or cost < best[0]:
@@ -188,7 +198,10 @@ def fit_crescents(
     cost, model, p = best
     if not start.later.any():
         cost, model, p = _with_step(cost, model, p)
-    return _finish(cost, model, p)
+    used = np.hypot(*model.miss_px(p).T) < MISS_SIGMA * _sigmas(model, p)
+    if used.sum() < max(3, 0.3 * used.size):
+        return None
+    return _finish(cost, model, p, used)
 
 
 @dataclass(frozen=True)
@@ -335,11 +348,10 @@ def _clipped_cost(design: Floats, r0: Floats) -> float:
     return float(np.sum(np.minimum(left**2, 25.0)))
 
 
-def _finish(cost: float, model: _Model, p: Floats) -> CrescentFit:
+def _finish(cost: float, model: _Model, p: Floats, used: Mask) -> CrescentFit:
     """Return the posterior around the least-squares solution, and who was left out."""
     c = model.crescents
     sigma = _sigmas(model, p)
-    used = np.hypot(*model.miss_px(p).T) < MISS_SIGMA * sigma
     free = 5 if model.later.any() else 4
     mean, covariance = _posterior(model, p, sigma, used, free)
     p = np.append(mean, p[free:])
@@ -368,7 +380,7 @@ def _finish(cost: float, model: _Model, p: Floats) -> CrescentFit:
         up_sigma_deg=float(errors[UP]),
         rotates=model.rotates,
         step=step,
-        residual_s=np.where(used, late, np.nan),
+        residual_s=late,
         used=used,
     )
 

@@ -128,8 +128,11 @@ def shots(
         c2, c3 = contacts["C2"], contacts["C3"]
         margin = timedelta(seconds=60)
         before = plan.partial_frames - plan.partial_frames // 2
+        if plan.partial_sides != "both":
+            before = plan.partial_frames if plan.partial_sides == "C2" else 0
         spread("partial", contacts["C1"] + margin, c2 - margin, before)
-        spread("partial", c3 + margin, contacts["C4"] - margin, plan.partial_frames // 2)
+        after = plan.partial_frames - before
+        spread("partial", c3 + margin, contacts["C4"] - margin, after)
         if plan.contact_sides in ("both", "C2"):
             rough += _contact_frames(plan, c2, -6.0, 1.5)
         rough += _brackets(plan, c2, c3, scenario.binary_shutter)

@@ -60,7 +60,8 @@ class Plan:
     ----------
     iso : int
     partial_frames : int
-        Through the filter, spread over the partial phases, half before and half after totality.
+        Through the filter, spread over the partial phases, half before and half after totality
+        unless ``partial_sides`` says otherwise.
     partial_exposure_s : float
     filter_density : float
         Of the solar filter, decades.
@@ -76,8 +77,8 @@ class Plan:
         The part of totality, from 0 to 1, that the brackets cover.
     gap_s : float
         Between frames of a bracket.
-    contact_sides : str
-        ``"both"``, ``"C2"`` or ``"C3"``.
+    contact_sides, partial_sides : str
+        ``"both"``, ``"C2"`` or ``"C3"``: on which side of totality such frames are taken.
     darks, flats : int
         Darks match the longest bracket exposure.
     jpegs : int
@@ -97,6 +98,7 @@ class Plan:
     totality_part: tuple[float, float] = (0.0, 1.0)
     gap_s: float = 0.35
     contact_sides: str = "both"
+    partial_sides: str = "both"
     darks: int = 3
     flats: int = 3
     jpegs: int = 2

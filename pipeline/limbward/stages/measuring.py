@@ -22,6 +22,7 @@ from limbward.camera.luminance import green_plane, saturated_fraction
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
 from limbward.camera.shot import Exif
+from limbward.limb.corona import crop_corona
 from limbward.limb.measure import LimbMeasurement, measure
 from limbward.workspace import Workspace, atomic_path
 
@@ -182,6 +183,10 @@ def _measure_pixels(task: Task, row: Row) -> None:
     if found.kind == "partial" and found.sun is not None:
         # Through a filter, so never merged; hundreds of them in full would fill a disk.
         reduced = coarser(reduced, FILTERED_COARSER)
+    arrays: dict[str, Any] = {}
+    if found.moon is not None and found.kind != "partial":
+        crop = crop_corona(plane.image, plane.saturated, plane.scale, plane.origin, found.moon)
+        arrays = {"crop": crop.values, "crop_scale": crop.scale, "crop_origin": crop.origin}
     row["reduced"] = f"{Workspace.reduced}{name}.npz"
     with (
         atomic_path(workspace.path(row["reduced"])) as part,
@@ -193,6 +198,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
             factor=reduced.factor,
             sun_limb=found.sun_limb,
             moon_limb=found.moon_limb,
+            **arrays,
         )
     row.update(_limb_columns(found))
     if found.note:

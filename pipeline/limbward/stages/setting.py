@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from astropy.time import Time
 
 from limbward.config import Config
-from limbward.errors import LimbwardError
+from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.contacts import Circumstances, local_circumstances
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
+    LimbProfile,
     ProfileContacts,
     profile_contacts,
     profile_json,
@@ -36,34 +38,81 @@ def eclipse(config: Config) -> Circumstances:
 
     Raises
     ------
-    LimbwardError
-        If none is seen there on that day.
+    ConfigError
+        If none is seen there on that day, or the day lies outside the ephemeris.
     """
-    found = local_circumstances(
-        config.eclipse.isoformat(),
-        site(config),
-        radii=radii(config),
-        ephemeris=config.sky.ephemeris,
-    )
+    try:
+        found = local_circumstances(
+            config.eclipse.isoformat(),
+            site(config),
+            radii=radii(config),
+            ephemeris=config.sky.ephemeris,
+        )
+    except LimbwardError as error:
+        raise ConfigError(f"{config.where('eclipse')}: {error}") from error
     where = (
         f"at latitude {config.site.latitude:g}, longitude {config.site.longitude:g}. Check the "
         "date (UTC or local) and the signs: north and east are positive."
     )
     if found.other_date:
-        raise LimbwardError(
+        raise ConfigError(
             f"{config.where('eclipse')}: there is no solar eclipse on {config.eclipse}, but there "
             f"is one on {found.other_date} {where}"
         )
     if found.kind == "none":
-        raise LimbwardError(
+        raise ConfigError(
             f"{config.where('eclipse')}: there is no solar eclipse on {config.eclipse} {where}"
         )
     if not found.visible:
-        raise LimbwardError(
+        raise ConfigError(
             f"{config.where('eclipse')}: the Sun is down during the eclipse of {config.eclipse} "
             f"{where}"
         )
     return found
+
+
+def only_partial(circumstances: Circumstances) -> str:
+    """Return a warning where the eclipse is not total; empty where it is."""
+    if circumstances.kind == "total":
+        return ""
+    return (
+        f"The eclipse is only {circumstances.kind} at the site (magnitude "
+        f"{circumstances.magnitude:.3f}): there will be no corona. If you saw totality, check the "
+        "site's coordinates."
+    )
+
+
+def card_paths(config: Config) -> list[Path]:
+    """Return the absolute paths of the cards: folders, or single files.
+
+    Raises
+    ------
+    ConfigError
+        With a line for each that is not there.
+    """
+    paths = [config.resolve(card).absolute() for card in config.input.cards]
+    missing = [
+        f"{config.where('input', 'cards', i)}: there is no folder {path}. Connect the card or "
+        "correct the path, which starts at the config file."
+        for i, path in enumerate(paths)
+        if not path.exists()
+    ]
+    if missing:
+        raise ConfigError("\n".join(missing))
+    return paths
+
+
+def limb_profile(config: Config) -> LimbProfile | None:
+    """Return the configured profile of the Moon's limb, if there is one.
+
+    Raises
+    ------
+    LimbwardError
+        If it cannot be read or is none.
+    """
+    if config.sky.limb_profile is None:
+        return None
+    return read_profile(config.resolve(config.sky.limb_profile))
 
 
 def by_limb_profile(config: Config, circumstances: Circumstances) -> ProfileContacts | None:
@@ -74,12 +123,13 @@ def by_limb_profile(config: Config, circumstances: Circumstances) -> ProfileCont
     LimbwardError
         If the profile cannot be read or is none.
     """
-    if config.sky.limb_profile is None or circumstances.kind != "total":
+    profile = limb_profile(config)
+    if profile is None or circumstances.kind != "total":
         return None
     return profile_contacts(
         circumstances,
         site(config),
-        read_profile(config.resolve(config.sky.limb_profile)),
+        profile,
         radii=radii(config),
         ephemeris=config.sky.ephemeris,
     )

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
+from dataclasses import replace
 
 import astropy.units as u
 import numpy as np
@@ -12,35 +10,39 @@ from astropy.table import Table
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.camera.clock import ClockSolution, solve_clock, split_zone
-from limbward.camera.evidence import Covered, Crescents, Direct
+from limbward.camera.clock import ClockSolution, solve_clock
+from limbward.camera.evidence import Crescents
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.config import Config
-from limbward.limb.refit import refit
 from limbward.progress import Reporter
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
 from limbward.stages import setting
-from limbward.stages.columns import flags, floats, masked_floats, masked_texts, texts
+from limbward.stages.clock_entries import describe_clock, describe_evidence, describe_pointing
+from limbward.stages.clock_evidence import (
+    Body,
+    bodies,
+    check_references,
+    covered_evidence,
+    direct_readings,
+    order,
+    readings,
+    resolution,
+)
+from limbward.stages.columns import floats, masked_floats, masked_texts, texts
+from limbward.stages.discs import PLACES, Discs, measure_again, partial_discs
 from limbward.stages.stage import Stage
+from limbward.stages.totality import compare, orientation_by_corona, session
 from limbward.workspace import Workspace, write_text
 
 Floats = NDArray[np.float64]
 
-GPS_SIGMA_S = 0.1  # beyond the stamp's step: what passes between the fix and the shutter
+# Without a limb profile the Moon's centre is off by this much on the average of a session: 1 arcsec
+# of relief over a limb of which a dozen mountains count (0.2 s of time; found on simulated cards
+# with a relief of 0.8 arcsec).
+RELIEF_ARCSEC = 0.06
 SIDECARS = "sidecars/"
-SIGMA_FLOOR_PX = 0.01  # no limb is measured better, whatever its scatter says
-PLACES = ("sun_x", "sun_y", "sun_radius", "sun_sigma", "moon_x", "moon_y", "moon_radius")
 CONTACT_S = 20.0  # unfiltered frames this near to C2 or C3 show beads and the diamond ring
-
-
-@dataclass(frozen=True)
-class Body:
-    """One camera body and the rows of its frames."""
-
-    camera: str
-    serial: str
-    rows: NDArray[np.int64]
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -51,6 +53,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     totality = setting.covered(config, circumstances)
     track = setting.track(config, epoch)
     reading = readings(frames, epoch)
+    check_references(config, frames)
 
     utc, sigma = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
     residual = np.full(len(frames), np.nan)
@@ -60,7 +63,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
             solution, discs = solve_body(config, workspace, totality, track, frames, body, reading)
+            if solution is not None and solution.orientation is None:
+                solution = orient_by_corona(
+                    config, workspace, track, frames, body, reading, solution
+                )
             clock = describe_clock(config, body, solution, frames, epoch)
+            clock |= describe_evidence(config, body, solution, discs, frames)
             clocks.append(clock)
             if solution is not None:
                 rows = body.rows
@@ -69,7 +77,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 )
                 sigma[rows] = solution.sigma_s(reading[rows], resolution(frames)[rows])
                 if discs is not None:
-                    residual[discs.rows] = solution.residual_s
+                    used = np.where(solution.used, solution.residual_s, np.nan)
+                    residual[discs.rows] = used
                     for name in PLACES:
                         place[name][discs.rows] = getattr(discs, name)
                 if solution.orientation is not None:
@@ -99,54 +108,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     workspace.write_json(Workspace.pointing, {"cameras": pointings})
 
 
-def bodies(frames: Table) -> list[Body]:
-    """Return the camera bodies that took frames whose clock was read, in order of their names."""
-    camera, serial = texts(frames, "camera"), texts(frames, "serial")
-    timed = texts(frames, "time_camera") != ""
-    names = sorted({(c, s) for c, s, t in zip(camera, serial, timed, strict=True) if t})
-    return [Body(c, s, np.flatnonzero((camera == c) & (serial == s) & timed)) for c, s in names]
-
-
-def readings(frames: Table, epoch: Time) -> Floats:
-    """Return clock readings less the epoch, both as bare dates and times; NaN where unknown."""
-    zero = epoch.utc.to_datetime()
-    seconds = [
-        (datetime.fromisoformat(text) - zero).total_seconds() if text else np.nan
-        for text in texts(frames, "time_camera")
-    ]
-    return np.array(seconds, dtype=float)
-
-
-def resolution(frames: Table) -> Floats:
-    """Return the step of each reading: a second, or a hundredth with SubSecTimeOriginal."""
-    return np.where(flags(frames, "has_subsec"), 0.01, 1.0)
-
-
-def covered_evidence(
-    totality: tuple[Time, Time], epoch: Time, frames: Table, body: Body, reading: Floats
-) -> Covered:
-    """Return the body's frames of totality, and of the beads before and after it."""
-    phase, sequence = texts(frames, "phase")[body.rows], order(frames)[body.rows]
-    dark, beads = body.rows[phase == "totality"], body.rows[phase == "contact"]
-    at = sequence[phase == "contact"]
-    inside = sequence[phase == "totality"]
-    first, last = (inside.min(), inside.max()) if inside.size else (np.inf, -np.inf)
-    second, third = ((t - epoch).to_value("s") for t in totality)
-    return Covered(
-        reading[dark],
-        resolution(frames)[dark],
-        reading[beads[at < first]],
-        reading[beads[at > last]],
-        second,
-        third,
-    )
-
-
-def order(frames: Table) -> Floats:
-    """Return numbers that grow in the order of taking."""
-    return floats(frames, "sequence")
-
-
 def solve_body(
     config: Config,
     workspace: Workspace,
@@ -163,6 +124,7 @@ def solve_body(
     covered = None
     if totality is not None:
         covered = covered_evidence(totality, track.epoch, frames, body, reading)
+    profile = setting.limb_profile(config)
     turns = {"auto": None, "equatorial": False, "altazimuth": True, "fixed": True}
     exposure, sequence = np.nan_to_num(floats(frames, "exposure")), order(frames)
 
@@ -184,6 +146,7 @@ def solve_body(
             direct=direct,
             covered=covered,
             rotates=turns[config.timing.mount],
+            relief_arcsec=0.0 if profile is not None else RELIEF_ARCSEC,
         )
 
     solution = solve()
@@ -194,9 +157,55 @@ def solve_body(
             return solution, None
         at = discs.rows
         t = solution.utc_s(reading[at], step[at], sequence[at]) + 0.5 * exposure[at]
-        discs = measure_again(workspace, track, frames, discs, solution, t)
+        discs = measure_again(workspace, track, frames, discs, solution, t, profile)
         solution = solve()
     return solution, discs
+
+
+def orient_by_corona(
+    config: Config,
+    workspace: Workspace,
+    track: SkyTrack,
+    frames: Table,
+    body: Body,
+    reading: Floats,
+    solution: ClockSolution,
+) -> ClockSolution:
+    """Return the solution with the orientation that the Moon's motion on the corona shows."""
+    phase = texts(frames, "phase")
+    rows = body.rows[phase[body.rows] == "totality"]
+    step = resolution(frames)
+    middle = np.full(len(frames), np.nan)
+    exposure = np.nan_to_num(floats(frames, "exposure"))
+    middle[rows] = solution.utc_s(reading[rows], step[rows], order(frames)[rows])
+    middle[rows] += 0.5 * exposure[rows]
+    s = session(frames, rows, middle)
+    comparisons = compare(
+        workspace, frames, s, s.moon_x, s.moon_y, np.zeros(s.rows.size), lambda: None
+    )
+    found = orientation_by_corona(
+        s,
+        track,
+        comparisons,
+        time_sigma_s=solution.offset_sigma_s,
+        scale_arcsec=config.align.pixel_scale_arcsec,
+    )
+    if found is None:
+        return solution
+    orientation, fit = found
+    warning = (
+        "No partial phase was measured, so the camera's orientation follows from the Moon's motion "
+        f"across the corona ({fit.up_sigma_deg:.1f} degrees); a mirrored picture (star diagonal) "
+        "would not be noticed. Photograph partial phases to know both better."
+    )
+    return replace(
+        solution,
+        orientation=orientation,
+        scale_sigma_arcsec=2e-3 * orientation.pixel_scale_arcsec,
+        up_sigma_deg=fit.up_sigma_deg,
+        sources=(*solution.sources, "corona"),
+        warnings=(*solution.warnings, warning),
+    )
 
 
 def write_sidecars(workspace: Workspace, table: Table) -> None:
@@ -207,169 +216,6 @@ def write_sidecars(workspace: Workspace, table: Table) -> None:
         if time:
             path = workspace.path(f"{SIDECARS}{sidecar_name(file)}")
             write_text(path, sidecar_xml(time, float(s) if np.isfinite(s) else None))
-
-
-@dataclass(frozen=True)
-class Discs:
-    """Sun and Moon in N partial frames, pixels; ``sigma`` is that of the vector between them."""
-
-    rows: NDArray[np.int64]
-    sun_x: Floats
-    sun_y: Floats
-    sun_radius: Floats
-    sun_sigma: Floats
-    moon_x: Floats
-    moon_y: Floats
-    moon_radius: Floats
-    sigma: Floats
-
-
-def partial_discs(frames: Table, body: Body) -> Discs:
-    """Return the discs as ingest measured them."""
-    column = {name: floats(frames, f"meas_{name}") for name in (*PLACES, "moon_sigma")}
-    both = (texts(frames, "phase") == "partial") & np.isfinite(column["sun_x"] + column["moon_x"])
-    rows = body.rows[both[body.rows]]
-    sigma = np.hypot(column.pop("moon_sigma"), column["sun_sigma"])
-    taken = {name: values[rows] for name, values in column.items()}
-    taken["sun_sigma"] = np.maximum(taken["sun_sigma"], SIGMA_FLOOR_PX)
-    return Discs(rows=rows, sigma=np.maximum(sigma[rows], SIGMA_FLOOR_PX), **taken)
-
-
-def measure_again(
-    workspace: Workspace,
-    track: SkyTrack,
-    frames: Table,
-    discs: Discs,
-    solution: ClockSolution,
-    t: Floats,
-) -> Discs:
-    """Fit the discs anew with the sizes and the refraction of each frame's time."""
-    assert solution.orientation is not None
-    t = np.clip(t, track.first_s, track.last_s)
-    ratio = track.moon_radius_arcsec(t) / track.sun_radius_arcsec(t)
-    turn = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
-    reduced = texts(frames, "reduced")
-    found = []
-    for i, row in enumerate(discs.rows):
-        with np.load(workspace.path(reduced[row])) as stored:
-            limbs = [stored["sun_limb"], stored["moon_limb"]]
-        starts = [
-            (discs.sun_x[i], discs.sun_y[i], discs.sun_radius[i]),
-            (discs.moon_x[i], discs.moon_y[i], discs.moon_radius[i]),
-        ]
-        turned = solution.orientation.turned(turn[i] if solution.rotates else 0.0)
-        squeeze = turned.in_pixels(track.squeeze(t[i]))
-        sun, moon = refit(limbs, starts, squeeze, radius_ratio=float(ratio[i]))
-        found.append((sun.x, sun.y, sun.radius, sun.sigma, moon.x, moon.y, moon.radius, moon.sigma))
-    sx, sy, sr, ss, mx, my, mr, ms = np.array(found, dtype=float).reshape(-1, 8).T
-    return Discs(
-        discs.rows, sx, sy, sr, np.maximum(ss, SIGMA_FLOOR_PX), mx, my, mr,
-        np.maximum(np.hypot(ss, ms), SIGMA_FLOOR_PX),
-    )  # fmt: skip
-
-
-def direct_readings(
-    config: Config, frames: Table, rows: NDArray[np.int64], reading: Floats, epoch: Time
-) -> Direct:
-    """Return the frames of a body whose UTC a GPS tag or the config gives."""
-    files, gps = texts(frames, "file"), texts(frames, "gps_utc")
-    step = resolution(frames)
-    zero = epoch.utc.to_datetime()
-    sequence = order(frames)
-    found = []
-    for row in rows:
-        for reference in config.timing.references:
-            if files[row] == reference.file or files[row].endswith(f"/{reference.file}"):
-                true = (reference.utc.replace(tzinfo=None) - zero).total_seconds()
-                found.append((reading[row], step[row], true, 0.0, 0.1, sequence[row]))
-        if gps[row]:
-            stamp = datetime.fromisoformat(gps[row].rstrip("Z"))
-            coarse = 0.0 if stamp.microsecond else 1.0
-            true = (stamp - zero).total_seconds() + 0.5 * coarse
-            found.append((reading[row], step[row], true, coarse, GPS_SIGMA_S, sequence[row]))
-    columns = np.array(found, dtype=float).reshape(-1, 6).T
-    return Direct(*columns)
-
-
-def describe_clock(
-    config: Config, body: Body, solution: ClockSolution | None, frames: Table, epoch: Time
-) -> dict[str, Any]:
-    """Return a body's entry in clock.json."""
-    tags = floats(frames, "offset_tag_hours")[body.rows]
-    tags = tags[np.isfinite(tags)]
-    tag = float(np.median(tags)) if tags.size else None
-    claimed = config.timing.utc_offset_hours if config.timing.utc_offset_hours is not None else tag
-    entry: dict[str, Any] = {
-        "camera": body.camera,
-        "serial": body.serial,
-        "utc_offset_hours": claimed,
-        "offset_s": None,
-        "offset_sigma_s": None,
-        "drift_s_per_hour": None,
-        "drift_sigma_s_per_hour": None,
-        "epoch_utc": iso_utc(epoch),
-        "frames_used": 0,
-        "residual_rms_s": None,
-        "sources": [],
-        "warnings": [],
-    }
-    if solution is None:
-        entry["warnings"].append(
-            "Nothing in this camera's frames tells the true time (no measured crescent, GPS tag, "
-            "reference shot or totality), so its clock could not be checked."
-        )
-        return entry
-    days, hours, rest = split_zone(solution.offset_s, claimed)
-    warnings = list(solution.warnings)
-    if days:
-        warnings.append(
-            f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
-            "corrected. Set the date before the next session."
-        )
-    if claimed is not None and abs(hours - claimed) == 12.0:
-        warnings.append(
-            "The clock is 12 hours off (morning for afternoon); times are corrected. Set it before "
-            "the next session."
-        )
-    elif claimed is not None and hours != claimed:
-        warnings.append(
-            f"The camera claims to be set to UTC{claimed:+g} h, its pictures say UTC{hours:+g} h "
-            "(another zone, or daylight saving); the pictures are believed."
-        )
-    entry |= {
-        "utc_offset_hours": hours,
-        "offset_s": round(days * 86400.0 + rest, 4),
-        "offset_sigma_s": round(solution.offset_sigma_s, 4),
-        "drift_s_per_hour": round(solution.drift_s_per_hour, 4),
-        "drift_sigma_s_per_hour": round(solution.drift_sigma_s_per_hour, 4),
-        "frames_used": int(solution.used.sum()) if solution.used.size else int(body.rows.size),
-        "residual_rms_s": known(solution.residual_rms_s),
-        "sources": list(solution.sources),
-        "warnings": warnings,
-    }
-    return entry
-
-
-def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> dict[str, Any]:
-    """Return a body's entry in pointing.json."""
-    orientation = solution.orientation
-    assert orientation is not None
-    turn = np.diff(track.parallactic_angle(np.array([-1800.0, 1800.0])))[0]
-    return {
-        "camera": body.camera,
-        "serial": body.serial,
-        "pixel_scale_arcsec": round(orientation.pixel_scale_arcsec, 6),
-        "pixel_scale_sigma": round(solution.scale_sigma_arcsec, 7),
-        "up_position_angle": round(orientation.up_position_angle, 5),
-        "up_position_angle_sigma": round(solution.up_sigma_deg, 5),
-        "mirrored": orientation.mirrored,
-        "field_rotation_deg_per_hour": round(float(turn), 4) if solution.rotates else 0.0,
-    }
-
-
-def known(value: float, digits: int = 4) -> float | None:
-    """Return a rounded value, or None for NaN, which JSON does not have."""
-    return round(float(value), digits) if np.isfinite(value) else None
 
 
 def phases(
@@ -389,6 +235,9 @@ def phases(
     # With a clock known to worse than half a minute the content alone decides.
     timed = np.isfinite(utc) & (np.nan_to_num(sigma, nan=np.inf) < 30.0)
     unfiltered = np.isin(kind, ("totality", "contact"))
+    # A frame of totality in which no limb was found is one all the same.
+    limbless = (kind == "other") & (texts(frames, "reduced") != "")
+    unfiltered |= limbless
     during = timed & unfiltered & (middle > second) & (middle < third)
     near = np.minimum(np.abs(middle - second), np.abs(middle - third))
     phase[during] = "totality"
@@ -411,7 +260,8 @@ STAGE = Stage(
         "sky",
         "limb",
         *(f"camera/{name}.py" for name in ("clock", "crescent_fit", "evidence", "posterior")),
-        *("camera/sidecar.py", "stages/setting.py", "stages/columns.py"),
+        *(f"stages/{name}.py" for name in ("clock_entries", "clock_evidence", "columns")),
+        *("camera/sidecar.py", "stages/discs.py", "stages/setting.py", "stages/totality.py"),
     ),
     reads=(Workspace.table("ingest"), Workspace.reduced),
     writes=_writes,

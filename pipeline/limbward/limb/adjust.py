@@ -1,0 +1,246 @@
+"""One adjustment of all frames of totality: limbs, the ephemeris, and pairs seen on the corona."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.sky.orientation import Orientation
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+ROUNDS = 12
+OUTLIER_SIGMA = 5.0
+UNKNOWN_UP_SIGMA = 1e3  # degrees; an orientation that nothing tells is free
+
+
+@dataclass(frozen=True)
+class Limbs:
+    """Measured Moons of N frames and what the ephemeris says of them.
+
+    ``offset_arcsec`` (N, 2) is the Moon's place from the Sun's, east and north, and
+    ``velocity_arcsec_s`` (N, 2) its change, at the frames' times; ``turn_deg`` how far the field
+    has turned since the orientation's instant. ``sigma`` is in pixels.
+    """
+
+    x: Floats
+    y: Floats
+    sigma: Floats
+    offset_arcsec: Floats
+    velocity_arcsec_s: Floats
+    turn_deg: Floats
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Pairs of frames registered on the corona: Sun of ``first`` less Sun of ``second``, pixels."""
+
+    first: NDArray[np.int64]
+    second: NDArray[np.int64]
+    dx: Floats
+    dy: Floats
+    sigma: Floats
+
+
+@dataclass(frozen=True)
+class Adjustment:
+    """What fits all of it.
+
+    Attributes
+    ----------
+    x, y, sigma : ndarray, shape (N,)
+        Sun centres and their standard errors, pixels. The error that is common to all frames
+        (the Moon's mean place, the clock) is in it.
+    moon_x, moon_y : ndarray, shape (N,)
+        Moon centres that go with them.
+    up_position_angle, up_sigma_deg : float
+    time_shift_s : float
+        What to add to all times; 0 unless the clock is known badly.
+    limb_miss_px : ndarray, shape (N,)
+        Distance of each limb from where the adjustment puts the Moon.
+    limb_used, pair_used : ndarray of bool
+        False where an observation disagrees with the others.
+    held_by_pairs : ndarray of bool, shape (N,)
+        Whether the frame is tied to others by the corona.
+    """
+
+    x: Floats
+    y: Floats
+    sigma: Floats
+    moon_x: Floats
+    moon_y: Floats
+    up_position_angle: float
+    up_sigma_deg: float
+    time_shift_s: float
+    limb_miss_px: Floats
+    limb_used: Mask
+    pair_used: Mask
+    held_by_pairs: Mask
+
+
+def adjust(
+    limbs: Limbs,
+    pairs: Pairs,
+    orientation: Orientation,
+    *,
+    up_sigma_deg: float,
+    time_sigma_s: float,
+) -> Adjustment:
+    """Solve for the Sun's centre in every frame.
+
+    Parameters
+    ----------
+    limbs : Limbs
+    pairs : Pairs
+        May be empty.
+    orientation : Orientation
+        Its ``up_position_angle`` is a start where nothing is known of it.
+    up_sigma_deg : float
+        How well it is known; large where it is not.
+    time_sigma_s : float
+        How well the clock is known: an error common to all frames.
+
+    Returns
+    -------
+    Adjustment
+
+    Notes
+    -----
+    Unknown are two coordinates a frame, the orientation's angle and one shift of all times. A limb
+    says where the Sun is up to the Moon's offset, which turns with the angle and moves with the
+    time; a pair says how two Suns lie to each other. The Moon moves across the corona by tens of
+    pixels, so that pairs and limbs together also fix the angle where no partial phase was seen.
+    Iterated, with weights that fall off for what disagrees (P. J. Huber, Ann. Math. Stat. 35
+    (1964) 73).
+    """
+    n = limbs.x.size
+    up, shift = orientation.up_position_angle, 0.0
+    measured = np.isfinite(limbs.x)
+    sigma_limb = np.where(measured, limbs.sigma, 1.0)
+    limb_weight, pair_weight = measured.astype(float), np.ones(pairs.first.size)
+    for turn in range(ROUNDS):
+        design, right = _equations(limbs, pairs, orientation, up, shift)
+        root = np.concatenate(
+            [
+                np.tile(np.sqrt(limb_weight) / sigma_limb, 2),
+                np.tile(np.sqrt(pair_weight) / pairs.sigma, 2),
+                [1.0 / max(up_sigma_deg, 1e-6), 1.0 / max(time_sigma_s, 1e-6)],
+            ]
+        )
+        right[-2:] = orientation.up_position_angle - up, -shift
+        design, right = design * root[:, None], right * root
+        normal = design.T @ design
+        # A frame that neither a limb nor a pair holds stays unknown; the rest is solved.
+        held = np.diag(normal) > 0
+        solution = np.full(2 * n + 2, np.nan)
+        covariance = np.full((2 * n + 2, 2 * n + 2), np.nan)
+        inverse = np.linalg.pinv(normal[np.ix_(held, held)], hermitian=True)
+        solution[held] = inverse @ (design[:, held].T @ right)
+        covariance[np.ix_(held, held)] = inverse
+        x, y = solution[:n], solution[n : 2 * n]
+        # A start far off is approached in steps over which the Moon's arc is nearly straight.
+        up += float(np.clip(solution[2 * n], -20.0, 20.0))
+        shift += float(solution[2 * n + 1])
+        ox, oy = _offset_px(limbs, orientation, up, shift)
+        limb_miss = np.hypot(limbs.x - ox - x, limbs.y - oy - y)
+        pair_miss = np.hypot(
+            x[pairs.first] - x[pairs.second] - pairs.dx,
+            y[pairs.first] - y[pairs.second] - pairs.dy,
+        )
+        limb_weight = np.where(measured, _huber(limb_miss / sigma_limb), 0.0)
+        pair_weight = _huber(pair_miss / pairs.sigma)
+        if turn > 3 and np.all(np.abs(solution[2 * n :]) < 1e-5):
+            break
+    variances = np.diag(covariance)
+    tied = np.zeros(n, bool)
+    pair_used = pair_miss < OUTLIER_SIGMA * pairs.sigma
+    tied[pairs.first[pair_used]] = True
+    tied[pairs.second[pair_used]] = True
+    return Adjustment(
+        x,
+        y,
+        np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n])),
+        x + ox,
+        y + oy,
+        up % 360.0,
+        float(np.sqrt(variances[2 * n])),
+        shift,
+        limb_miss,
+        measured & (limb_miss < OUTLIER_SIGMA * sigma_limb),
+        pair_used,
+        tied,
+    )
+
+
+def _equations(
+    limbs: Limbs, pairs: Pairs, orientation: Orientation, up: float, shift: float
+) -> tuple[Floats, Floats]:
+    """Return design (M, 2N + 2) and right side of the linear equations at ``up`` and ``shift``.
+
+    Rows: limbs in x, in y; pairs in x, in y; what is known of angle and time. Columns: Suns in x,
+    in y; corrections of angle (degrees) and time (s).
+    """
+    n, k = limbs.x.size, pairs.first.size
+    ox, oy = _offset_px(limbs, orientation, up, shift)
+    more, less = (_offset_px(limbs, orientation, up + d, shift) for d in (0.5, -0.5))
+    later = _offset_px(limbs, orientation, up, shift + 1.0)
+    design = np.zeros((2 * n + 2 * k + 2, 2 * n + 2))
+    frames, rows = np.arange(n), 2 * n + np.arange(k)
+    for axis, offset in enumerate((ox, oy)):
+        at = axis * n
+        design[at + frames, at + frames] = 1.0
+        design[at + frames, 2 * n] = more[axis] - less[axis]
+        design[at + frames, 2 * n + 1] = later[axis] - offset
+        design[rows + axis * k, at + pairs.first] = 1.0
+        design[rows + axis * k, at + pairs.second] = -1.0
+    design[-2, 2 * n] = design[-1, 2 * n + 1] = 1.0
+    limb_x, limb_y = np.nan_to_num(limbs.x - ox), np.nan_to_num(limbs.y - oy)
+    right = np.concatenate([limb_x, limb_y, pairs.dx, pairs.dy, [0.0, 0.0]])
+    return design, right
+
+
+def _huber(miss_sigma: Floats) -> Floats:
+    """Return weights: 1 within 2 sigma, then falling as the square of the distance."""
+    miss = np.nan_to_num(np.asarray(miss_sigma), nan=np.inf)
+    return np.asarray(np.where(miss < 2.0, 1.0, (2.0 / np.maximum(miss, 2.0)) ** 2))
+
+
+def _offset_px(
+    limbs: Limbs, orientation: Orientation, up: float, shift_s: float
+) -> tuple[Floats, Floats]:
+    """Return the Moon's offset from the Sun in each frame, pixels."""
+    sky = limbs.offset_arcsec + shift_s * limbs.velocity_arcsec_s
+    base = Orientation(orientation.pixel_scale_arcsec, 0.0, orientation.mirrored)
+    u = np.radians(up + np.nan_to_num(limbs.turn_deg))
+    # Turning the camera by u turns the sky the other way.
+    east = sky[:, 0] * np.cos(u) - sky[:, 1] * np.sin(u)
+    north = sky[:, 0] * np.sin(u) + sky[:, 1] * np.cos(u)
+    return base.to_pixels(east, north)
+
+
+def choose_pairs(
+    time_s: Floats, exposure_s: Floats, *, partners: int = 4, reach: int = 14, stops: float = 4.2
+) -> list[tuple[int, int]]:
+    """Return which frames to compare with which.
+
+    Parameters
+    ----------
+    time_s, exposure_s : ndarray, shape (N,)
+    partners : int
+        Later frames each frame is compared with, those of nearest exposure first.
+    reach : int
+        How many frames later a partner may be.
+    stops : float
+        Exposures further apart have no well exposed part of the corona in common.
+    """
+    order = np.argsort(time_s, kind="stable")
+    pairs = []
+    for k, i in enumerate(order):
+        later = order[k + 1 : k + 1 + reach]
+        apart = np.abs(np.log2(exposure_s[later] / exposure_s[i]))
+        near = np.argsort(apart, kind="stable")[:partners]
+        pairs += [(int(i), int(later[m])) for m in near if apart[m] <= stops]
+    return pairs

@@ -1,0 +1,339 @@
+"""Registering frames on the corona itself: its fine structure, compared in pairs of frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from limbward.limb.circle import Circle
+
+Floats = NDArray[np.float64]
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+REACH = 2.3  # lunar radii kept around the Moon
+LUNAR_RADIUS_PX = 110  # a larger Moon is binned down to between this and twice this
+INNER, OUTER = 1.06, 2.2  # lunar radii compared
+FAINTEST_SNR = 12.0  # of a pixel that is compared
+MISMATCH = 0.01  # beyond noise, to which two frames agree about a pixel's brightness
+LEAST_PIXELS, MOST_PIXELS = 500, 15000  # compared; more make it slower, not better
+FURTHEST = 12.0  # pixels of a crop; the limb puts frames much nearer
+FURTHEST_TURN = 0.1  # radians
+SETTLED_PX = 0.003
+STEPS = 8
+# Neighbouring pixels of the smoothed detail are not independent; found by repeating registrations
+# of one simulated scene with new noise.
+CORRELATED = 2.5
+FLOOR_PX = 0.01  # no pair of frames is registered better
+
+
+@dataclass(frozen=True)
+class Crop:
+    """The surroundings of the Moon in one frame.
+
+    Attributes
+    ----------
+    values : ndarray of float32, shape (h, w)
+        Brightness above black, NaN where saturated.
+    scale : float
+        Full raw pixels to a pixel of the crop.
+    origin : tuple of float
+        Full raw coordinates (x, y) of the centre of its first pixel.
+    """
+
+    values: Image
+    scale: float
+    origin: tuple[float, float]
+
+
+def crop_corona(
+    image: Image, saturated: Mask, scale: float, origin: tuple[float, float], moon: Circle
+) -> Crop:
+    """Cut the inner corona out of a plane and bin it to a size that is quick to compare.
+
+    Parameters
+    ----------
+    image, saturated : ndarray, shape (h, w)
+        As for `limbward.limb.measure.measure`.
+    scale, origin
+        Of the plane, as there.
+    moon : Circle
+        In full raw pixels.
+    """
+    x, y, r = (moon.x - origin[0]) / scale, (moon.y - origin[1]) / scale, moon.radius / scale
+    bins = max(1, int(r // LUNAR_RADIUS_PX))
+    top, left = max(int(y - REACH * r), 0), max(int(x - REACH * r), 0)
+    bottom, right = int(y + REACH * r) + 1, int(x + REACH * r) + 1
+    part = image[top:bottom, left:right]
+    clipped = saturated[top:bottom, left:right]
+    height, width = (n // bins * bins for n in part.shape)
+    values = np.where(clipped, np.float32(np.nan), part)[:height, :width]
+    binned = values.reshape(height // bins, bins, width // bins, bins).mean(axis=(1, 3))
+    middle = (bins - 1) / 2.0
+    corner = (origin[0] + scale * (left + middle), origin[1] + scale * (top + middle))
+    return Crop(binned.astype(np.float32), scale * bins, corner)
+
+
+@dataclass(frozen=True)
+class Detail:
+    """What a frame shows of the inner corona, ready to be compared.
+
+    ``log`` is the logarithm of the brightness on the crop's grid; ``weight`` is the inverse of its
+    variance, 0 where nothing can be compared; ``slope_x`` and ``slope_y`` are its derivatives, a
+    pixel of the crop.
+    """
+
+    log: Image
+    weight: Image
+    slope_x: Image
+    slope_y: Image
+    scale: float
+    origin: tuple[float, float]
+
+
+def corona_detail(crop: Crop, moon: Circle, *, gain: float = 1.0) -> Detail:
+    """Return what a frame can be registered by.
+
+    Parameters
+    ----------
+    crop : Crop
+    moon : Circle
+        In full raw pixels; the disc and its rim are left out.
+    gain : float
+        Electrons a DN, for the noise of bright pixels. 1 is on the safe side for most cameras.
+    """
+    rows, cols = np.indices(crop.values.shape, dtype=np.float32)
+    dx = crop.origin[0] + crop.scale * cols - np.float32(moon.x)
+    dy = crop.origin[1] + crop.scale * rows - np.float32(moon.y)
+    distance = np.hypot(dx, dy) / np.float32(moon.radius)
+    value = np.nan_to_num(crop.values, nan=0.0)
+    noise = _dark_noise(value, distance < 0.8)
+    variance = noise**2 + np.maximum(value, 0.0) / gain
+    usable = np.isfinite(crop.values) & (value > FAINTEST_SNR * np.sqrt(variance))
+    # Clipped pixels bloom into their neighbours.
+    usable &= ~ndimage.binary_dilation(~np.isfinite(crop.values), iterations=3)
+    usable &= (distance > INNER) & (distance < OUTER)
+    raw = np.log(np.where(usable, value, 1.0)).astype(np.float32)
+    share = usable.astype(np.float32)
+    # A little blur makes linear interpolation between pixels good to a hundredth of one.
+    log = _smooth(raw * share, 0.8) / np.maximum(_smooth(share, 0.8), 1e-3)
+    inside = ndimage.binary_erosion(usable, iterations=3)
+    relative = variance / np.maximum(value, 1e-3) ** 2
+    weight = np.where(inside, 1.0 / (relative + MISMATCH**2), 0.0)
+    slope_y, slope_x = (np.asarray(g, np.float32) for g in np.gradient(log))
+    return Detail(
+        log.astype(np.float32),
+        weight.astype(np.float32),
+        slope_x,
+        slope_y,
+        crop.scale,
+        crop.origin,
+    )
+
+
+def _dark_noise(value: Image, disc: Mask) -> float:
+    """Return a pixel's standard deviation on the lunar disc, from neighbours' differences."""
+    both = disc[:, 1:] & disc[:, :-1]
+    difference = np.abs(np.diff(value, axis=1))[both]
+    if difference.size < 50:
+        return 1.0
+    return max(float(np.median(difference)) * 1.4826 / float(np.sqrt(2.0)), 1e-3)
+
+
+def _smooth(image: Image, sigma: float) -> Image:
+    return np.asarray(ndimage.gaussian_filter(image, sigma, mode="constant", truncate=3.0))
+
+
+@dataclass(frozen=True)
+class Shift:
+    """How a second frame lies on a first one.
+
+    Attributes
+    ----------
+    dx, dy : float
+        What to add to the first frame's assumed Sun centre, full raw pixels, if the second frame's
+        is right.
+    turn_deg : float
+        By how much the second frame's picture must be turned (from x towards y) to lie on the
+        first, beyond the turn assumed.
+    sigma_px, sigma_deg : float
+        Standard errors.
+    correlation : float
+        Of the two details where both are seen.
+    """
+
+    dx: float
+    dy: float
+    turn_deg: float
+    sigma_px: float
+    sigma_deg: float
+    correlation: float
+
+
+def register(
+    first: Detail,
+    second: Detail,
+    sun_first: tuple[float, float],
+    sun_second: tuple[float, float],
+    *,
+    turn_deg: float = 0.0,
+    with_turn: bool = True,
+) -> Shift | None:
+    """Register two frames on the corona.
+
+    Parameters
+    ----------
+    first, second : Detail
+    sun_first, sun_second : tuple of float
+        Assumed centres of the Sun (x, y), full raw pixels.
+    turn_deg : float
+        Assumed turn of the second frame onto the first.
+    with_turn : bool
+        Whether a further turn is solved for.
+
+    Returns
+    -------
+    Shift or None
+        None where the frames have too little in common, or the solution runs away.
+
+    Notes
+    -----
+    The limb puts frames within a pixel of each other, so the shift is found by least squares on
+    the gradients, which weighs each pixel by its noise and needs no window. A polynomial of second
+    degree in the plane is solved for as well: exposure, thin cloud, vignetting and a sky that
+    brightens to one side go there and do not pull the corona.
+
+    References
+    ----------
+    B. D. Lucas, T. Kanade, IJCAI (1981) 674; phase correlation of band-passed coronae, which needs
+    no start, is due to M. Druckmuller, ApJ 706 (2009) 1605.
+    """
+    rows, cols = np.nonzero(second.weight > 0)
+    if rows.size < LEAST_PIXELS:
+        return None
+    step = max(1, rows.size // MOST_PIXELS)
+    rows, cols = rows[::step], cols[::step]
+    target = second.log[rows, cols].astype(np.float64)
+    weight_second = second.weight[rows, cols].astype(np.float64)
+    ux = second.origin[0] + second.scale * cols - sun_second[0]
+    uy = second.origin[1] + second.scale * rows - sun_second[1]
+    reach = float(np.hypot(ux, uy).max())
+    free = 3 if with_turn else 2
+    p = np.zeros(3)  # dx, dy in full pixels; turn in radians
+    for _ in range(STEPS):
+        angle = np.radians(turn_deg) + p[2]
+        vx, vy = np.cos(angle) * ux - np.sin(angle) * uy, np.sin(angle) * ux + np.cos(angle) * uy
+        at = [
+            (sun_first[1] + p[1] + vy - first.origin[1]) / first.scale,
+            (sun_first[0] + p[0] + vx - first.origin[0]) / first.scale,
+        ]
+        value, weight_first, gx, gy = (
+            ndimage.map_coordinates(a, at, order=1, mode="constant").astype(np.float64)
+            for a in (first.log, first.weight, first.slope_x, first.slope_y)
+        )
+        both = (weight_first > 0) & (weight_second > 0)
+        if both.sum() < LEAST_PIXELS:
+            return None
+        root = 1.0 / np.sqrt(1.0 / weight_first[both] + 1.0 / weight_second[both])
+        gx, gy = gx[both] / first.scale, gy[both] / first.scale
+        px, py = ux[both] / reach, uy[both] / reach
+        smooth = [np.ones_like(px), px, py, px * px, px * py, py * py]
+        moves = [gx, gy, gy * vx[both] - gx * vy[both]][:free]
+        solution, covariance = _robust_fit(
+            np.stack([*moves, *smooth], axis=1), target[both] - value[both], root
+        )
+        p[:free] += solution[:free]
+        if np.hypot(p[0], p[1]) > FURTHEST * first.scale or abs(p[2]) > FURTHEST_TURN:
+            return None
+        if np.hypot(solution[0], solution[1]) < SETTLED_PX:
+            break
+    radius = np.hypot(ux[both], uy[both])
+    a, b = _streamers(value[both], radius), _streamers(target[both], radius)
+    sigma = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
+    turn_sigma = float(np.degrees(np.sqrt(covariance[2, 2]))) if with_turn else 0.0
+    return Shift(
+        float(p[0]),
+        float(p[1]),
+        float(np.degrees(p[2])),
+        float(np.hypot(CORRELATED * sigma, FLOOR_PX)),
+        float(np.hypot(CORRELATED * turn_sigma, np.degrees(FLOOR_PX / reach))),
+        float(np.corrcoef(a, b)[0, 1]),
+    )
+
+
+def _robust_fit(design: Floats, left: Floats, root: Floats) -> tuple[Floats, Floats]:
+    """Return solution and covariance of a fit in which what is far off counts less.
+
+    Prominences, stars and hot pixels are far off.
+    """
+    robust = root
+    for _ in range(2):
+        weighted = design * robust[:, None]
+        normal = weighted.T @ weighted
+        solution = np.linalg.solve(normal, weighted.T @ (left * robust))
+        rest = (left - design @ solution) * root
+        spread = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)
+        robust = root / np.sqrt(1.0 + (rest / (4.0 * spread)) ** 2)
+    return np.asarray(solution, np.float64), np.asarray(
+        np.linalg.inv(normal) * spread**2, dtype=np.float64
+    )
+
+
+def _streamers(log: Floats, radius: Floats) -> Floats:
+    """Return what is left of a logarithm after its mean at each distance from the Sun."""
+    ring = (radius / radius.max() * 40).astype(int)
+    count = np.maximum(np.bincount(ring), 1)
+    return np.asarray(log - (np.bincount(ring, log) / count)[ring])
+
+
+def coarse_turn(
+    first: Detail, second: Detail, sun_first: tuple[float, float], sun_second: tuple[float, float]
+) -> tuple[float, float]:
+    """Return by how much a second frame is turned, and how clearly, for a start of `register`.
+
+    Parameters
+    ----------
+    first, second, sun_first, sun_second
+        As for `register`.
+
+    Returns
+    -------
+    turn_deg, correlation : float
+        Turn of the second frame onto the first, to half a degree, from -180 to 180.
+
+    Notes
+    -----
+    Circular cross-correlation of the streamers over position angle, ring by ring. It finds a
+    camera that was turned between brackets or a telescope that went over the meridian.
+    """
+    radius = np.linspace(1.1, 1.9, 12)
+    angle = np.radians(np.arange(0.0, 360.0, 0.5))
+
+    def rings(d: Detail, sun: tuple[float, float]) -> Floats:
+        rows, cols = np.nonzero(d.weight > 0)
+        if rows.size == 0:
+            return np.zeros((radius.size, angle.size))
+        x, y = d.origin[0] + d.scale * cols - sun[0], d.origin[1] + d.scale * rows - sun[1]
+        unit = float(np.hypot(x, y).max()) / OUTER
+        r = radius[:, None] * unit
+        at = [
+            (sun[1] + r * np.sin(angle) - d.origin[1]) / d.scale,
+            (sun[0] + r * np.cos(angle) - d.origin[0]) / d.scale,
+        ]
+        value = ndimage.map_coordinates(d.log, at, order=1)
+        seen = ndimage.map_coordinates(d.weight, at, order=1) > 0
+        count = np.maximum(seen.sum(axis=1, keepdims=True), 1)
+        mean = np.where(seen, value, 0.0).sum(axis=1, keepdims=True) / count
+        return np.where(seen, value - mean, 0.0)
+
+    a, b = rings(first, sun_first), rings(second, sun_second)
+    product = np.fft.irfft(np.fft.rfft(a) * np.conj(np.fft.rfft(b)), n=angle.size).sum(axis=0)
+    norm = float(np.sqrt((a**2).sum() * (b**2).sum()))
+    if norm == 0.0:
+        return 0.0, 0.0
+    k = int(np.argmax(product))
+    turn = 0.5 * k
+    return (turn + 180.0) % 360.0 - 180.0, float(product[k] / norm)

@@ -1,0 +1,160 @@
+"""Entries of clock.json and pointing.json, with what a person should be told."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+
+from limbward.camera.clock import ClockSolution, split_zone
+from limbward.config import Config
+from limbward.sky.contacts import iso_utc
+from limbward.sky.track import SkyTrack
+from limbward.stages.clock_evidence import Body, matches, order
+from limbward.stages.columns import floats, texts
+from limbward.stages.discs import Discs
+
+
+def describe_clock(
+    config: Config, body: Body, solution: ClockSolution | None, frames: Table, epoch: Time
+) -> dict[str, Any]:
+    """Return a body's entry in clock.json."""
+    tags = floats(frames, "offset_tag_hours")[body.rows]
+    tags = tags[np.isfinite(tags)]
+    tag = float(np.median(tags)) if tags.size else None
+    claimed = config.timing.utc_offset_hours if config.timing.utc_offset_hours is not None else tag
+    entry: dict[str, Any] = {
+        "camera": body.camera,
+        "serial": body.serial,
+        "utc_offset_hours": claimed,
+        "offset_s": None,
+        "offset_sigma_s": None,
+        "drift_s_per_hour": None,
+        "drift_sigma_s_per_hour": None,
+        "epoch_utc": iso_utc(epoch),
+        "frames_used": 0,
+        "residual_rms_s": None,
+        "sources": [],
+        "warnings": [],
+    }
+    measured = int(
+        np.sum(np.isfinite(floats(frames, "meas_moon_x") + floats(frames, "meas_sun_x"))[body.rows])
+    )
+    unused = solution is None or "crescents" not in solution.sources
+    if unused and measured >= 3:
+        entry["warnings"].append(
+            f"{measured} crescents were measured, but they fit no time of this eclipse at this "
+            "site: check the date, and the signs and digits of latitude and longitude."
+        )
+    elif unused and measured:
+        entry["warnings"].append(
+            f"{measured} crescents were measured; at least three are needed to solve for a clock."
+        )
+    if solution is None:
+        if not entry["warnings"]:
+            entry["warnings"].append(
+                "Nothing in this camera's frames tells the true time (no measured crescent, GPS "
+                "tag, reference shot or totality), so its clock could not be checked."
+            )
+        return entry
+    days, hours, rest = split_zone(solution.offset_s, claimed)
+    warnings = entry["warnings"] + list(solution.warnings)
+    if days:
+        warnings.append(
+            f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
+            "corrected. Set the date before the next session."
+        )
+    if claimed is not None and abs(hours - claimed) == 12.0:
+        warnings.append(
+            "The clock is 12 hours off (morning for afternoon); times are corrected. Set it before "
+            "the next session."
+        )
+    elif claimed is not None and hours != claimed:
+        warnings.append(
+            f"The camera claims to be set to UTC{claimed:+g} h, its pictures say UTC{hours:+g} h "
+            "(another zone, or daylight saving); the pictures are believed."
+        )
+    entry |= {
+        "utc_offset_hours": hours,
+        "offset_s": round(days * 86400.0 + rest, 4),
+        "offset_sigma_s": round(solution.offset_sigma_s, 4),
+        "drift_s_per_hour": round(solution.drift_s_per_hour, 4),
+        "drift_sigma_s_per_hour": round(solution.drift_sigma_s_per_hour, 4),
+        "frames_used": int(solution.used.sum()) if solution.used.size else int(body.rows.size),
+        "residual_rms_s": known(solution.residual_rms_s),
+        "sources": list(solution.sources),
+        "warnings": warnings,
+    }
+    return entry
+
+
+def describe_evidence(
+    config: Config,
+    body: Body,
+    solution: ClockSolution | None,
+    discs: Discs | None,
+    frames: Table,
+) -> dict[str, Any]:
+    """Return what each kind of evidence amounts to, and which frames disagree."""
+    phase = texts(frames, "phase")[body.rows]
+    files = texts(frames, "file")
+    gps = int(np.sum(texts(frames, "gps_utc")[body.rows] != ""))
+    named = [r for r in config.timing.references if any(matches(f, r) for f in files[body.rows])]
+    used = 0 if solution is None else int(solution.used.sum())
+    evidence = [
+        {
+            "source": "crescents",
+            "frames": int(np.sum(phase == "partial")),
+            "used": used,
+            "scatter_s": None if solution is None else known(solution.residual_rms_s),
+        },
+        {"source": "GPS tags", "frames": gps, "used": gps},
+        {"source": "reference shots", "frames": len(named), "used": len(named)},
+        {
+            "source": "totality seen",
+            "frames": int(np.sum(np.isin(phase, ("totality", "contact")))),
+            "used": int(np.sum(np.isin(phase, ("totality", "contact"))))
+            if solution is not None and "totality" in solution.sources
+            else 0,
+        },
+    ]
+    disagreeing = []
+    if solution is not None and discs is not None:
+        for i in np.flatnonzero(~solution.used):
+            disagreeing.append(
+                {"file": files[discs.rows[i]], "by_s": known(solution.residual_s[i], 1)}
+            )
+    step = None
+    if solution is not None and solution.step is not None:
+        at = order(frames)
+        step = {
+            "seconds": round(solution.step.seconds, 3),
+            "sigma_s": round(solution.step.sigma_s, 3),
+            "after_file": str(files[at == solution.step.after][0]),
+            "before_file": str(files[at == solution.step.before][0]),
+        }
+    return {"evidence": evidence, "disagreeing": disagreeing, "step": step}
+
+
+def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> dict[str, Any]:
+    """Return a body's entry in pointing.json."""
+    orientation = solution.orientation
+    assert orientation is not None
+    turn = np.diff(track.parallactic_angle(np.array([-1800.0, 1800.0])))[0]
+    return {
+        "camera": body.camera,
+        "serial": body.serial,
+        "pixel_scale_arcsec": round(orientation.pixel_scale_arcsec, 6),
+        "pixel_scale_sigma": round(solution.scale_sigma_arcsec, 7),
+        "up_position_angle": round(orientation.up_position_angle, 5),
+        "up_position_angle_sigma": round(solution.up_sigma_deg, 5),
+        "mirrored": orientation.mirrored,
+        "field_rotation_deg_per_hour": round(float(turn), 4) if solution.rotates else 0.0,
+    }
+
+
+def known(value: float, digits: int = 4) -> float | None:
+    """Return a rounded value, or None for NaN, which JSON does not have."""
+    return round(float(value), digits) if np.isfinite(value) else None

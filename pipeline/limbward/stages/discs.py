@@ -1,0 +1,96 @@
+"""Sun and Moon in partial frames: as ingest measured them, and again with their time known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from limbward.camera.clock import ClockSolution
+from limbward.limb.refit import refit
+from limbward.sky.limb_profile import LimbProfile
+from limbward.sky.orientation import Orientation
+from limbward.sky.track import SkyTrack
+from limbward.stages.clock_evidence import Body
+from limbward.stages.columns import floats, texts
+from limbward.workspace import Workspace
+
+Floats = NDArray[np.float64]
+
+SIGMA_FLOOR_PX = 0.01  # no limb is measured better, whatever its scatter says
+PLACES = ("sun_x", "sun_y", "sun_radius", "sun_sigma", "moon_x", "moon_y", "moon_radius")
+
+
+@dataclass(frozen=True)
+class Discs:
+    """Sun and Moon in N partial frames, pixels; ``sigma`` is that of the vector between them."""
+
+    rows: NDArray[np.int64]
+    sun_x: Floats
+    sun_y: Floats
+    sun_radius: Floats
+    sun_sigma: Floats
+    moon_x: Floats
+    moon_y: Floats
+    moon_radius: Floats
+    sigma: Floats
+
+
+def partial_discs(frames: Table, body: Body) -> Discs:
+    """Return the discs as ingest measured them."""
+    column = {name: floats(frames, f"meas_{name}") for name in (*PLACES, "moon_sigma")}
+    both = (texts(frames, "phase") == "partial") & np.isfinite(column["sun_x"] + column["moon_x"])
+    rows = body.rows[both[body.rows]]
+    sigma = np.hypot(column.pop("moon_sigma"), column["sun_sigma"])
+    taken = {name: values[rows] for name, values in column.items()}
+    taken["sun_sigma"] = np.maximum(taken["sun_sigma"], SIGMA_FLOOR_PX)
+    return Discs(rows=rows, sigma=np.maximum(sigma[rows], SIGMA_FLOOR_PX), **taken)
+
+
+def measure_again(
+    workspace: Workspace,
+    track: SkyTrack,
+    frames: Table,
+    discs: Discs,
+    solution: ClockSolution,
+    t: Floats,
+    profile: LimbProfile | None = None,
+) -> Discs:
+    """Fit the discs anew with the sizes, the refraction and the lunar limb of each frame's time."""
+    assert solution.orientation is not None
+    t = np.clip(t, track.first_s, track.last_s)
+    ratio = track.moon_radius_arcsec(t) / track.sun_radius_arcsec(t)
+    turn = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
+    reduced = texts(frames, "reduced")
+    found = []
+    for i, row in enumerate(discs.rows):
+        with np.load(workspace.path(reduced[row])) as stored:
+            sun_limb, moon_limb = stored["sun_limb"], stored["moon_limb"]
+        starts = [
+            (discs.sun_x[i], discs.sun_y[i], discs.sun_radius[i]),
+            (discs.moon_x[i], discs.moon_y[i], discs.moon_radius[i]),
+        ]
+        turned = solution.orientation.turned(turn[i] if solution.rotates else 0.0)
+        squeeze = turned.in_pixels(track.squeeze(t[i]))
+        if profile is not None:
+            moon_limb = without_relief(moon_limb, starts[1][:2], turned, profile)
+        sun, moon = refit([sun_limb, moon_limb], starts, squeeze, radius_ratio=float(ratio[i]))
+        found.append((sun.x, sun.y, sun.radius, sun.sigma, moon.x, moon.y, moon.radius, moon.sigma))
+    sx, sy, sr, ss, mx, my, mr, ms = np.array(found, dtype=float).reshape(-1, 8).T
+    return Discs(
+        discs.rows, sx, sy, sr, np.maximum(ss, SIGMA_FLOOR_PX), mx, my, mr,
+        np.maximum(np.hypot(ss, ms), SIGMA_FLOOR_PX),
+    )  # fmt: skip
+
+
+def without_relief(
+    limb: Floats, centre: tuple[float, float], orientation: Orientation, profile: LimbProfile
+) -> Floats:
+    """Return edge points (N, 3) of the Moon's limb, moved to its mean limb."""
+    dx, dy = limb[:, 0] - centre[0], limb[:, 1] - centre[1]
+    east, north = orientation.to_sky(dx, dy)
+    height = profile.height(np.degrees(np.arctan2(east, north)) % 360.0)
+    share = 1.0 - height / np.hypot(east, north)
+    return np.column_stack([centre[0] + dx * share, centre[1] + dy * share, limb[:, 2]])
