@@ -24,6 +24,15 @@ assert abs(up_error_deg) < 0.1
 assert np.abs(profile_error).max() < 0.02
 assert picture.size[0] > picture.size[1] > 100
 """,
+    "clock-audit": """
+assert abs(offset_error_s) < min(1.0, 4 * clock["offset_sigma_s"])
+assert abs(drift_error) < 4 * clock["drift_sigma_s_per_hour"]
+assert abs(stepped.step.seconds - 60.0) < 4 * stepped.step.sigma_s
+""",
+    "alignment": """
+assert usable.sum() >= 18
+assert sun_rms_px < 0.1
+""",
 }
 
 
