@@ -13,6 +13,7 @@ from markupsafe import Markup
 from limbward.report import plots, timeline
 from limbward.report.checks import advise
 from limbward.report.coverage import frames_at, thin_places
+from limbward.report.limbs import draw_limb
 from limbward.report.material import PHASES, ClockAudit, Coverage, Frame, Material
 from limbward.report.page import render_page
 from limbward.report.pictures import Picture, embed, embed_previews
@@ -83,6 +84,7 @@ def build_report(material: Material) -> str:
         clocks=[(clock, _clock(frames, clock, k)) for k, clock in enumerate(material.clocks)],
         coverage=_coverage(material.coverage),
         registration=_registration(material),
+        limbs=[(view, draw_limb(view)) for view in material.limbs],
         left_out=left_out(frames),
         merge=_merge(material),
         enhanced=[(e, embed(e.picture, ENHANCED_PX, 84)) for e in material.enhanced],

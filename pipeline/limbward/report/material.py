@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.report.limbs import LimbView
+
 Floats = NDArray[np.float64]
 NAN = math.nan
 
@@ -204,3 +206,4 @@ class Material:
     composite: Path | None = None
     composite_caption: str = ""
     enhanced: Sequence[Enhanced] = field(default=())
+    limbs: Sequence[LimbView] = field(default=())

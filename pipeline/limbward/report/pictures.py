@@ -27,6 +27,11 @@ class Picture:
     height: int
 
 
+def jpeg_picture(data: bytes, size: tuple[int, int]) -> Picture:
+    """Return a JPEG in memory as a picture of the page."""
+    return Picture(_uri(data), *size)
+
+
 def embed(path: Path, long_side: int, quality: int) -> Picture:
     """Return a picture as a JPEG of at most ``long_side`` pixels.
 

@@ -30,10 +30,12 @@ from limbward.report import (
     build_report,
     measure_coverage,
 )
+from limbward.report.limbs import LimbView
 from limbward.stages.columns import flags, floats, texts
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace, write_text
 
+WORST_LIMBS = 12
 NOISE = re.compile(r"at ISO (\d+)")
 GREEN = 1
 PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma")
@@ -67,6 +69,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             composite=_there(workspace, Workspace.composite_png),
             composite_caption=_caption(config, corona),
             enhanced=_enhanced(config, workspace),
+            limbs=_worst_limbs(workspace),
         )
         write_text(workspace.path(Workspace.report), build_report(material))
         advance()
@@ -278,6 +281,40 @@ def _table(workspace: Workspace, stage: str, frames: Table) -> Table:
         if list(table["file"]) == list(frames["file"]):
             return table
     return frames["file",]
+
+
+def _worst_limbs(workspace: Workspace) -> list[LimbView]:
+    """Return the frames of totality whose limb lies furthest from where the alignment has it."""
+    names = [Workspace.table(name) for name in ("ingest", "align")]
+    if not all(workspace.path(name).exists() for name in names):
+        return []
+    ingest, align = (workspace.read_table(name) for name in names)
+    miss, reduced = floats(align, "limb_miss"), texts(ingest, "reduced")
+    worst = np.argsort(np.nan_to_num(-miss, nan=np.inf), kind="stable")[:WORST_LIMBS]
+    found = []
+    for row in worst[np.isfinite(miss[worst])]:
+        path = workspace.path(reduced[row])
+        with np.load(path) as stored:
+            if "crop" not in stored:
+                continue
+            left, top = (float(v) for v in stored["crop_origin"])
+            found.append(
+                LimbView(
+                    file=texts(align, "file")[row],
+                    exposure_s=float(floats(ingest, "exposure")[row]),
+                    miss_px=float(miss[row]),
+                    values=stored["crop"],
+                    scale=float(stored["crop_scale"]),
+                    origin=(left, top),
+                    points=stored["moon_limb"][:, :2],
+                    moon=(
+                        float(floats(align, "moon_x")[row]),
+                        float(floats(align, "moon_y")[row]),
+                        float(floats(align, "moon_radius")[row]),
+                    ),
+                )
+            )
+    return found
 
 
 def _there(workspace: Workspace, name: str) -> Path | None:
