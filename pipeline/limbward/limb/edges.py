@@ -57,6 +57,23 @@ def edge_points(image: Image, knee: float, *, most: int) -> EdgePoints:
     return EdgePoints(x.astype(float), y.astype(float), gx[y, x] / g, gy[y, x] / g, g)
 
 
+def clipped_near(
+    saturated: NDArray[np.bool_], x: Floats, y: Floats, reach: int = 2
+) -> NDArray[np.bool_]:
+    """Return whether a pixel within ``reach`` of each place is saturated.
+
+    Looking around a few hundred places is quicker than growing the mask of a whole frame.
+    """
+    columns, rows = np.rint(x).astype(int), np.rint(y).astype(int)
+    height, width = saturated.shape
+    found = np.zeros(columns.shape, bool)
+    for down in range(-reach, reach + 1):
+        for right in range(-reach + abs(down), reach + 1 - abs(down)):
+            r, c = rows + down, columns + right
+            found |= saturated[np.clip(r, 0, height - 1), np.clip(c, 0, width - 1)]
+    return found
+
+
 @dataclass(frozen=True)
 class RadialEdges:
     """Edges found along N radii of a circle; pixels.
@@ -150,12 +167,8 @@ def radial_edges(
     slope_noise = noise / np.sqrt(3.0) * 0.38
     steep = np.maximum(-curvature / step**2, 1e-12)
     sigma = np.sqrt((slope_noise / steep) ** 2 + 0.03**2)
-    near_clip = ndimage.map_coordinates(
-        ndimage.binary_dilation(saturated, iterations=2).astype(np.float32),
-        [y + np.sin(theta) * (found + sign * 2), x + np.cos(theta) * (found + sign * 2)],
-        order=0,
-        mode="nearest",
-    )
+    bright = found + sign * 2
+    near_clip = clipped_near(saturated, x + bright * np.cos(theta), y + bright * np.sin(theta))
     good = inside.all(axis=1) & ~at_border & (middle > 5 * slope_noise) & (curvature < 0)
     return RadialEdges(
         x + found[good] * np.cos(theta[good]),
@@ -164,5 +177,5 @@ def radial_edges(
         sigma[good],
         jump[good],
         own[good],
-        near_clip[good] > 0.5,
+        near_clip[good],
     )

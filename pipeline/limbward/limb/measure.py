@@ -8,11 +8,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from skimage.measure import block_reduce
 
 from limbward.limb.circle import Arc, Circle, algebraic_circle, consensus_circle, fit_circles
 from limbward.limb.darkening import edge_inset
-from limbward.limb.edges import EdgePoints, RadialEdges, edge_points, radial_edges
+from limbward.limb.edges import EdgePoints, RadialEdges, clipped_near, edge_points, radial_edges
 from limbward.limb.ramp import ramp_edges
 
 Image = NDArray[np.float32]
@@ -108,7 +107,8 @@ def measure(
     noise = _noise(image)
     factor = max(1, int(np.ceil(max(image.shape) / COARSE_SIDE)))
     whole = image[: image.shape[0] // factor * factor, : image.shape[1] // factor * factor]
-    coarse = block_reduce(whole, (factor, factor), np.mean).astype(np.float32)
+    height, width = (n // factor for n in whole.shape)
+    coarse = whole.reshape(height, factor, width, factor).mean(axis=(1, 3), dtype=np.float32)
     background = float(np.quantile(coarse, 0.02))
     coarse_noise = max(noise / factor, 1e-6)
     if float(np.quantile(coarse, 0.9995)) - background < 12 * coarse_noise:
@@ -219,8 +219,7 @@ def _ring(frame: _Frame, c: Start, low: float, high: float) -> tuple[Image, Mask
     r = np.linspace(low, high, 7) * c[2]
     place = [c[1] + np.sin(theta)[:, None] * r, c[0] + np.cos(theta)[:, None] * r]
     value = ndimage.map_coordinates(frame.image, place, order=1, cval=np.nan)
-    clipped = ndimage.map_coordinates(frame.saturated.astype(np.float32), place, order=0)
-    return value.astype(np.float32), clipped > 0.5
+    return value.astype(np.float32), clipped_near(frame.saturated, place[1], place[0], reach=0)
 
 
 def _sharpness(edges: RadialEdges) -> float | None:

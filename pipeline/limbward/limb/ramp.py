@@ -14,7 +14,7 @@ from scipy import ndimage
 from scipy.stats import norm
 
 from limbward.limb.circle import algebraic_circle
-from limbward.limb.edges import RadialEdges
+from limbward.limb.edges import RadialEdges, clipped_near
 
 Floats = NDArray[np.float64]
 
@@ -114,12 +114,8 @@ def ramp_edges(
     if blur is None:
         blur = float(BLURS[np.argmin([_roundness(theta, edge(s)) for s in BLURS])])
     found = edge(blur)
-    clipped = ndimage.map_coordinates(
-        ndimage.binary_dilation(saturated, iterations=2).astype(np.float32),
-        [y + np.sin(theta) * (found + 2), x + np.cos(theta) * (found + 2)],
-        order=0,
-        mode="nearest",
-    )
+    bright = found + 2
+    clipped = clipped_near(saturated, x + bright * np.cos(theta), y + bright * np.sin(theta))
     return RadialEdges(
         x + found * np.cos(theta),
         y + found * np.sin(theta),
@@ -127,7 +123,7 @@ def ramp_edges(
         np.full(theta.size, 0.15),
         top_level[good],
         np.full(theta.size, blur),
-        clipped > 0.5,
+        clipped,
     )
 
 
