@@ -119,7 +119,7 @@ def test_schema_refers_to_nothing_that_is_not_in_it():
         ),
         (
             SMALLEST + "run: {qqqq: 1}\n",
-            "limbward.yaml:4: run.qqqq: unknown key; here can stand jobs.",
+            "limbward.yaml:4: run.qqqq: unknown key; here can stand jobs, executor, scheduler.",
         ),
         (
             SMALLEST + "timing:\n  references:\n    - file: a\n      utcc: 1\n"
@@ -132,11 +132,23 @@ def test_schema_refers_to_nothing_that_is_not_in_it():
         ),
         (
             SMALLEST.replace("64.8", "'64.8'"),
-            "limbward.yaml:1: site.latitude: should be a number, but is the text '64.8'.",
+            "limbward.yaml:1: site.latitude: should be a number of decimal degrees, south "
+            "negative, but is the text '64.8'.",
         ),
         (
             SMALLEST.replace("64.8", "true"),
-            "limbward.yaml:1: site.latitude: should be a number, but is the truth value true.",
+            "limbward.yaml:1: site.latitude: should be a number of decimal degrees, south "
+            "negative, but is the truth value true.",
+        ),
+        (
+            SMALLEST.replace("-23.7", "23.7W"),
+            "limbward.yaml:1: site.longitude: should be a number of decimal degrees, west "
+            "negative, but is the text '23.7W'.",
+        ),
+        (
+            SMALLEST.replace("height: 40", "height: 40 m"),
+            "limbward.yaml:1: site.height: should be a number of metres, without the unit, but is "
+            "the text '40 m'.",
         ),
         (
             SMALLEST.replace("64.8", ".nan"),
@@ -247,17 +259,41 @@ def test_enhancements_that_would_share_a_file_are_refused(tmp_path):
     assert "letters, digits" in found
 
 
-def test_broken_yaml_names_the_line(tmp_path):
-    (found,) = mistakes(tmp_path, "site: {latitude: 1\neclipse: [\n")
-    assert found.startswith("limbward.yaml:2: not valid YAML: ")
-    (found,) = mistakes(tmp_path, SMALLEST + "---\na: 1\n")
-    assert found.startswith("limbward.yaml:4: not valid YAML: ")
-    (found,) = mistakes(tmp_path, SMALLEST + "merge: *nowhere\n")
-    assert found.startswith("limbward.yaml:4: not valid YAML: ")
+@pytest.mark.parametrize(
+    ("text", "line", "said"),
+    [
+        ("site: {latitude: 1\neclipse: [\n", 2, "the bracket that opens on line 1 is not closed"),
+        ("input: {cards: [card}\n", 1, "the bracket that opens on line 1 is not closed"),
+        ("eclipse: 2026-08-12\ninput: {cards: [card]\n", 2, "the bracket that opens on line 2"),
+        ("input: {cards: [card]}}\n", 1, "a closing bracket that none opens"),
+        ("site:\n  latitude: 1\n   longitude: 2\n", 3, "indented differently"),
+        ("site:\n  latitude: 1\n longitude: 2\n", 3, "indented differently"),
+        ("  eclipse: 2026-08-12\nsite: {}\n", 2, "indented differently"),
+        ("site:\n\tlatitude: 1\n", 2, "a tab; indent with spaces"),
+        ("site: {}\neclipse 2026-08-12\ninput: {}\n", 2, "a key without a colon"),
+        ("site: {}\neclipse:2026-08-12\ninput: {}\n", 2, "a key without a colon and a space"),
+        ("report: {}\nsite: a: b\n", 2, "text with a colon in it needs quotes"),
+        ("report:\n  title: 'Totality\nsite: {}\n", 2, "quotes that open on line 2 are not"),
+        ("report: {title: 'it's'}\n", 1, "missing"),
+        ("input:\n  cards: - card\n", 2, "has to begin on a line of its own"),
+        (SMALLEST + "---\na: 1\n", 4, "begins a second document"),
+        (SMALLEST + "merge: *nowhere\n", 4, "begins with * needs quotes"),
+        (SMALLEST + "workspace: @work\n", 4, "begins with @ needs quotes"),
+        (SMALLEST + 'workspace: "C:\\Users"\n', 4, "use single quotes"),
+    ],
+)
+def test_broken_yaml_names_the_line_and_the_remedy(tmp_path, text, line, said):
+    (found,) = mistakes(tmp_path, text)
+    assert found.startswith(f"limbward.yaml:{line}: not valid YAML: ")
+    assert said in found
+    assert not re.search(r"parsing|scanning|mapping|sequence|token|scalar|<", found)
+
+
+def test_text_that_is_no_text(tmp_path):
     (found,) = mistakes(tmp_path, SMALLEST.encode() + b"workspace: \xff\n")
     assert found == "limbward.yaml:4: not UTF-8 text; save the file as UTF-8."
     (found,) = mistakes(tmp_path, SMALLEST + "workspace: \0\n")
-    assert "not valid YAML" in found
+    assert "not valid YAML: there are control characters" in found
 
 
 def test_aliases_are_expanded_up_to_a_bound(tmp_path):

@@ -37,16 +37,32 @@ def test_the_reporter_fits_the_stream(monkeypatch):
 
 
 def test_lines_come_at_the_start_every_tenth_and_at_the_end():
+    now = 0.0
     stream = io.StringIO()
-    reporter = LineReporter(stream, clock=lambda: 0.0)
+    reporter = LineReporter(stream, clock=lambda: now)
     reporter.stage("merge")
     with reporter.progress(200, "frames") as advance:
+        now = 10.0
         for _ in range(200):
             advance()
     lines = stream.getvalue().splitlines()
     assert lines[:2] == ["merge:", "  frames: 200 to do"]
-    assert lines[2:-1] == [f"  frames: {n} of 200" for n in range(20, 200, 20)]
-    assert lines[-1] == "  frames: 200 of 200 done in 0.0 s"
+    assert lines[2:-1] == [f"  frames: {n} of 200" for n in (1, *range(21, 200, 20))]
+    assert lines[-1] == "  frames: 200 of 200 done in 10.0 s"
+
+
+def test_short_work_has_a_start_and_an_end():
+    now = 0.0
+    stream = io.StringIO()
+    reporter = LineReporter(stream, clock=lambda: now)
+    with reporter.progress(4, "composing") as advance:
+        for _ in range(4):
+            now += 1.2
+            advance()
+    assert stream.getvalue().splitlines() == [
+        "  composing: 4 to do",
+        "  composing: 4 of 4 done in 4.8 s",
+    ]
 
 
 def test_slow_work_says_something_every_five_seconds():

@@ -200,16 +200,18 @@ def test_force_from_and_until(pipeline):
 
 
 def test_from_needs_what_comes_before(pipeline):
-    with pytest.raises(
-        LimbwardError, match=r"timing needs tables/ingest\.ecsv, which the stage in"
-    ):
-        pipeline.run(first="timing")
+    with pytest.raises(LimbwardError, match="The stage ingest has never run in"):
+        pipeline.run(first="merge")
+    assert pipeline.reporter.warnings == []
     pipeline.run()
     pipeline.card["c"] = "3"
     assert pipeline.run(first="merge") == ["merge"]
     assert pipeline.reporter.warnings[-1].startswith("ingest is out of date")
     assert pipeline.frames("file") == ["a", "b"]  # what the run was built on
     assert pipeline.frames("used") == [True, True]
+    pipeline.workspace.path("tables/ingest.ecsv").unlink()
+    with pytest.raises(LimbwardError, match=r"needs tables/ingest\.ecsv, .* ingest had made"):
+        pipeline.run(first="timing")
 
 
 def test_a_failing_stage_leaves_what_was_there_and_runs_again(pipeline):
@@ -218,7 +220,7 @@ def test_a_failing_stage_leaves_what_was_there_and_runs_again(pipeline):
     with pytest.raises(LimbwardError, match="merge is broken"):
         pipeline.run(config(timing={"mount": "fixed"}))
     assert pipeline.workspace.path("corona.fits").read_text() == "ab 0.9"
-    assert not pipeline.workspace.path("state/merge.json").exists()
+    assert "causes" not in pipeline.workspace.read_json("state/merge.json")
     # Nothing of the old merge is claimed of the new frames.
     assert pipeline.frames("note") == ["mount fixed"] * 2
     assert pipeline.frames("used") == [False] * 2
@@ -272,6 +274,32 @@ def test_outputs_that_follow_from_the_config(tmp_path):
     assert enhanced("one", "two") == [True]
     assert enhanced("two") == [False]
     assert [p.name for p in (tmp_path / "enhanced").iterdir()] == ["two.fits"]
+
+
+def test_what_a_run_that_was_cut_off_made_is_known_to_the_next(tmp_path):
+    workspace, broken = Workspace(tmp_path), [True]
+
+    def names(settings: Config) -> tuple[str, ...]:
+        return tuple(f"enhanced/{e.name}.fits" for e in settings.enhance)
+
+    def run(settings: Config, space: Workspace, reporter: SilentReporter) -> None:
+        for name in names(settings):
+            write_text(space.path(name), name)
+        if broken[0]:
+            raise LimbwardError("cut off")
+
+    stage = Stage("enhance", run, sections=("enhance",), writes=names)
+
+    def enhanced(name: str) -> None:
+        settings = config(enhance=[{"name": name, "steps": [{"filter": "nrgf"}]}])
+        run_stages(settings, workspace, SilentReporter(), stages=[stage])
+
+    for name in ("one", "two"):
+        with pytest.raises(LimbwardError, match="cut off"):
+            enhanced(name)
+    broken[0] = False
+    enhanced("three")
+    assert [p.name for p in (tmp_path / "enhanced").iterdir()] == ["three.fits"]
 
 
 def test_a_change_of_the_code_is_seen(pipeline, tmp_path, monkeypatch):

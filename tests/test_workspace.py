@@ -53,7 +53,7 @@ def test_the_old_file_is_seen_until_the_new_one_is_whole(tmp_path):
 def test_a_writer_that_writes_nothing_is_an_error(tmp_path):
     path = tmp_path / "a.txt"
     write_text(path, "old")
-    with pytest.raises(FileNotFoundError), atomic_path(path):
+    with pytest.raises(LimbwardError, match="cannot be written"), atomic_path(path):
         pass
     assert path.read_text() == "old"
 

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import logging
 import sys
-import traceback
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -14,6 +10,30 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from limbward.errors import ConfigError, LimbwardError
+from limbward.options import (
+    Command,
+    ConfigPath,
+    Day,
+    Ephemeris,
+    FirstStage,
+    Height,
+    Jobs,
+    Json,
+    LastStage,
+    Latitude,
+    LimbProfile,
+    Longitude,
+    Megapixels,
+    Output,
+    PenumbraRadius,
+    ScenarioName,
+    Seed,
+    SolarRadius,
+    Steps,
+    UmbraRadius,
+    WorkspacePath,
+)
+from limbward.talk import Quiet, Verbose, make_reporter, plain_endings
 
 # What a command needs is imported inside it: --help should not wait for numba.
 if TYPE_CHECKING:
@@ -27,32 +47,10 @@ app = typer.Typer(
     name="limbward",
     help="From a card of eclipse RAW brackets to a linear corona, with the clocks put on UTC.",
     no_args_is_help=True,
-    add_completion=False,
+    rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-
-
-@dataclass
-class _Talk:
-    """How much to say."""
-
-    verbose: bool = False
-    quiet: bool = False
-
-
-_talk = _Talk()
-
-
-def _set_verbose(value: bool) -> None:
-    if value:
-        _talk.verbose = True
-        logging.basicConfig(stream=sys.stderr, format="%(name)s: %(message)s")
-        logging.getLogger("limbward").setLevel(logging.DEBUG)
-
-
-def _set_quiet(value: bool) -> None:
-    _talk.quiet = _talk.quiet or value
 
 
 def _show_version(value: bool) -> None:
@@ -61,32 +59,6 @@ def _show_version(value: bool) -> None:
 
         print(f"limbward {__version__}")
         raise typer.Exit
-
-
-Verbose = Annotated[
-    bool,
-    typer.Option(
-        "--verbose", "-v", callback=_set_verbose, help="Log more, and show where an error arose."
-    ),
-]
-Quiet = Annotated[
-    bool, typer.Option("--quiet", "-q", callback=_set_quiet, help="No progress, only warnings.")
-]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
-ConfigPath = Annotated[Path, typer.Argument(metavar="CONFIG", help="The YAML config file.")]
-WorkspacePath = Annotated[
-    Path | None,
-    typer.Option("--workspace", metavar="DIR", help="Folder for everything that is made."),
-]
-Jobs = Annotated[
-    int | None, typer.Option("--jobs", min=1, max=256, help="Processes at work at once.")
-]
-Megapixels = Annotated[
-    float, typer.Option(min=0.05, max=100.0, help="Size of the simulated frames.")
-]
-Seed = Annotated[
-    int, typer.Option(min=0, help="The same seed gives the same files, byte for byte.")
-]
 
 
 @app.callback()
@@ -98,10 +70,10 @@ def _main(
     pass
 
 
-@app.command()
+@app.command(cls=Command, epilog="Example: limbward demo --megapixels 1 /tmp/demo")
 def demo(
     directory: Annotated[
-        Path, typer.Argument(metavar="[DIR]", help="Folder for the card and all that is made.")
+        Path, typer.Argument(metavar="DIR", help="Folder for the card and all that is made.")
     ] = Path("limbward-demo"),
     megapixels: Megapixels = DEMO_MEGAPIXELS,
     seed: Seed = 1,
@@ -109,11 +81,14 @@ def demo(
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Simulate a card dump and run the pipeline on it."""
+    """Simulate a card dump and run the pipeline on it.
+
+    The same command again does only what is not done yet.
+    """
     from limbward.demo import read_truth, simulate_demo
     from limbward.printout import clock_verdict
 
-    reporter = _reporter()
+    reporter = make_reporter()
     config = simulate_demo(
         directory, megapixels=megapixels, seed=seed, jobs=jobs, reporter=reporter
     )
@@ -124,30 +99,27 @@ def demo(
         print(f"truth: {clock_verdict(camera)}")
 
 
-@app.command()
+@app.command(
+    cls=Command,
+    epilog="Example: limbward simulate rehearsal --scenario tripod --lat 41.5 --lon -3.6",
+)
 def simulate(
     directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the card.")],
-    scenario: Annotated[
-        str, typer.Option(help="telescope, tripod, altazimuth, two-cameras or partial.")
-    ] = "telescope",
-    latitude: Annotated[
-        float | None, typer.Option("--lat", min=-90, max=90, help="Another place, degrees north.")
-    ] = None,
-    longitude: Annotated[
-        float | None, typer.Option("--lon", min=-180, max=360, help="Degrees east.")
-    ] = None,
-    height: Annotated[float | None, typer.Option(min=-500, max=20000, help="Metres.")] = None,
-    date: Annotated[
-        datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Another eclipse."),
-    ] = None,
+    scenario: ScenarioName = "telescope",
+    latitude: Annotated[float | None, Latitude] = None,
+    longitude: Annotated[float | None, Longitude] = None,
+    height: Annotated[float | None, Height] = None,
+    date: Annotated[datetime | None, Day] = None,
     megapixels: Megapixels = DEMO_MEGAPIXELS,
     seed: Seed = 1,
     jobs: Jobs = None,
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Simulate a card dump, with its config and the truth about it."""
+    """Simulate a card dump, with its config and the truth about it.
+
+    Without a place and a date it is that of the demo, 12 August 2026.
+    """
     from limbward.demo import choose_scenario
     from limbward.demo import simulate as simulate_into
 
@@ -159,32 +131,30 @@ def simulate(
         height=height,
         date=None if date is None else date.date().isoformat(),
     )
-    config = simulate_into(directory, chosen, seed=seed, jobs=jobs, reporter=_reporter())
+    config = simulate_into(directory, chosen, seed=seed, jobs=jobs, reporter=make_reporter())
     print(f"config: {config}")
 
 
-@app.command()
+@app.command(cls=Command, epilog="Example: limbward run limbward.yaml --until align")
 def run(
     config: ConfigPath,
     workspace: WorkspacePath = None,
-    first: Annotated[
-        str | None,
-        typer.Option("--from", metavar="STAGE", help="Run this stage and all after it."),
-    ] = None,
-    last: Annotated[
-        str | None, typer.Option("--until", metavar="STAGE", help="Stop after this stage.")
-    ] = None,
+    first: FirstStage = None,
+    last: LastStage = None,
     force: Annotated[bool, typer.Option("--force", help="Run what is up to date, too.")] = False,
     jobs: Jobs = None,
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Run the stages that are out of date."""
+    """Run the stages that are out of date.
+
+    They are ingest, timing, align, merge, enhance, compose and report.
+    """
     settings, space = _load(config, workspace, jobs)
-    _run(settings, space, _reporter(), first=first, last=last, force=force)
+    _run(settings, space, make_reporter(), first=first, last=last, force=force)
 
 
-@app.command()
+@app.command(cls=Command, epilog="Example: limbward audit limbward.yaml --json > clocks.json")
 def audit(
     config: ConfigPath,
     workspace: WorkspacePath = None,
@@ -194,141 +164,216 @@ def audit(
     quiet: Quiet = False,
 ) -> None:
     """Say what the camera clocks did: ingest and timing only."""
+    from limbward.printout import audit_lines, print_json
+    from limbward.progress import visible
     from limbward.stages.runner import run_stages
 
     settings, space = _load(config, workspace, jobs)
-    run_stages(settings, space, _reporter(), last="timing")
+    run_stages(settings, space, make_reporter(), last="timing")
     clock = space.read_json(space.clock)
     if as_json:
-        _print_json(clock)
+        print_json(clock)
         return
-    from limbward.printout import clocks_table
-
-    _print_rich(clocks_table(clock["cameras"]))
-    for camera in clock["cameras"]:
-        for warning in camera["warnings"]:
-            print(f"warning: {camera['camera']}: {warning}")
+    print(visible("\n\n".join("\n".join(audit_lines(c)) for c in clock["cameras"])))
 
 
-@app.command()
+@app.command(
+    cls=Command,
+    epilog="Example: limbward contacts --lat 65.0 --lon -23.4 --date 2026-08-12",
+)
 def contacts(
-    latitude: Annotated[float, typer.Option("--lat", min=-90, max=90, help="Degrees north.")],
-    longitude: Annotated[float, typer.Option("--lon", min=-180, max=360, help="Degrees east.")],
-    date: Annotated[
-        datetime, typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Of the eclipse.")
-    ],
-    height: Annotated[float, typer.Option(min=-500, max=20000, help="Metres.")] = 0.0,
-    k_penumbra: Annotated[
-        float, typer.Option(min=0.27, max=0.275, help="Moon's radius for C1 and C4, Earth radii.")
-    ] = 0.2725076,
-    k_umbra: Annotated[
-        float, typer.Option(min=0.27, max=0.275, help="Moon's radius for C2 and C3, Earth radii.")
-    ] = 0.2725076,
-    solar_radius_km: Annotated[float, typer.Option(min=690000, max=700000)] = 696000.0,
-    limb_profile: Annotated[
-        Path | None,
-        typer.Option(help="CSV of position angle and limb height, for C2, C3 and the beads."),
-    ] = None,
+    latitude: Annotated[float, Latitude],
+    longitude: Annotated[float, Longitude],
+    date: Annotated[datetime, Day],
+    height: Annotated[float, Height] = 0.0,
+    k_penumbra: Annotated[float, PenumbraRadius] = 0.2725076,
+    k_umbra: Annotated[float, UmbraRadius] = 0.2725076,
+    solar_radius_km: Annotated[float, SolarRadius] = 696000.0,
+    limb_profile: LimbProfile = None,
+    ephemeris: Annotated[str, Ephemeris] = "de421",
     as_json: Json = False,
     verbose: Verbose = False,
 ) -> None:
     """Local circumstances of an eclipse: C1, C2, greatest, C3, C4.
 
+    P and V say where on the Sun's limb the Moon touches it (at greatest eclipse, where the Moon's
+    centre lies): degrees from celestial north (P) and from the zenith (V), through east, which is
+    anticlockwise as the eye sees it.
+
     The times carry seconds of uncertainty from the lunar limb: they are no signal to take a solar
     filter off.
     """
+    from limbward.printout import print_contacts, print_json
     from limbward.sky.contacts import local_circumstances
     from limbward.sky.ephemeris import Radii, Site
     from limbward.sky.limb_profile import profile_contacts, profile_json, read_profile
 
     site, radii = Site(latitude, longitude, height), Radii(k_penumbra, k_umbra, solar_radius_km)
-    found = local_circumstances(date.date().isoformat(), site, radii=radii)
+    found = local_circumstances(date.date().isoformat(), site, radii=radii, ephemeris=ephemeris)
     circumstances = found.to_json_dict()
     if limb_profile is not None:
-        profiled = profile_contacts(found, site, read_profile(limb_profile), radii=radii)
+        profile = read_profile(limb_profile)
+        profiled = profile_contacts(found, site, profile, radii=radii, ephemeris=ephemeris)
         circumstances["limb_profile"] = profile_json(profiled)
     if as_json:
-        _print_json(circumstances)
+        print_json(circumstances)
     else:
-        _print_contacts(circumstances)
+        print_contacts(circumstances)
 
 
-@app.command()
+@app.command(cls=Command, epilog="Example: limbward check limbward.yaml")
 def check(config: ConfigPath, verbose: Verbose = False) -> None:
-    """Validate a config and say what is wrong, with line numbers."""
+    """Validate a config and say what is wrong, with line numbers.
+
+    Also says which eclipse it is, and when: see that it is the one you photographed.
+    """
     from limbward.config_file import load_config
-    from limbward.sky.contacts import local_circumstances
-    from limbward.sky.ephemeris import Radii, Site
+    from limbward.printout import print_contacts
+    from limbward.stages import setting
 
     settings = load_config(config)
-    site, sky = settings.site, settings.sky
+    wrong, circumstances = [], None
     try:
-        circumstances = local_circumstances(
-            settings.eclipse.isoformat(),
-            Site(site.latitude, site.longitude, site.height, site.name),
-            radii=Radii(sky.k_penumbra, sky.k_umbra, sky.solar_radius_km),
-            ephemeris=sky.ephemeris,
-        ).to_json_dict()
-    except LimbwardError as error:  # a date outside the ephemeris, an ephemeris not installed
-        raise ConfigError(f"{settings.where('eclipse')}: {error}") from error
-    wrong = []
-    if circumstances["kind"] == "none":
-        other = circumstances.get("other_date")
-        there_is = f", but there is one on {other}" if other else ""
-        wrong.append(
-            f"{settings.where('eclipse')}: no eclipse of the Sun is seen from the site that day"
-            f"{there_is}; check the date, and the signs of latitude and longitude."
-        )
-    for i, card in enumerate(settings.input.cards):
-        if not settings.resolve(card).is_dir():
-            where = settings.where("input", "cards", i)
-            wrong.append(f"{where}: there is no folder {settings.resolve(card)}.")
-    if wrong:
+        circumstances = setting.eclipse(settings)
+    except ConfigError as error:
+        wrong.append(str(error))
+    try:
+        setting.card_paths(settings)
+    except ConfigError as error:
+        wrong.append(str(error))
+    if wrong or circumstances is None:
         raise ConfigError("\n".join(wrong))
-    _print_contacts(circumstances)
+    print_contacts(setting.contacts_json(settings, circumstances))
     print(f"{config}: valid.")
+    warning = setting.only_partial(circumstances)
+    if warning:
+        print(f"warning: {warning}", file=sys.stderr)
 
 
-@app.command()
+@app.command(cls=Command, epilog="Example: limbward backup /media/card /mnt/disk/eclipse")
+def backup(
+    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="The card; only ever read.")],
+    destination: Annotated[
+        Path, typer.Argument(metavar="DEST", help="A folder, new or of an earlier backup.")
+    ],
+    also: Annotated[
+        list[Path] | None,
+        typer.Option("--also", metavar="DEST", help="Another destination; may be repeated."),
+    ] = None,
+    card: Annotated[
+        list[Path] | None,
+        typer.Option("--card", metavar="SOURCE", help="Another card; may be repeated."),
+    ] = None,
+    config: Annotated[
+        Path | None, typer.Option(metavar="CONFIG", help="Take site and date from this config.")
+    ] = None,
+    site: Annotated[
+        str | None, typer.Option(metavar="TEXT", help="Where it was, for the bag's label.")
+    ] = None,
+    date: Annotated[datetime | None, Day] = None,
+    as_json: Json = False,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Copy a card to a bag (RFC 8493), read the copy back and compare.
+
+    After an interruption, the same command goes on where it stopped. Nothing is overwritten.
+    """
+    from functools import partial
+
+    from limbward.backup.describe import describe
+    from limbward.backup.job import back_up
+    from limbward.backup_printout import backup_faults, backup_lines
+    from limbward.config_file import load_config
+    from limbward.printout import print_json
+    from limbward.progress import counted, visible
+
+    day = None if date is None else date.date().isoformat()
+    if config is not None:
+        settings = load_config(config)
+        place = settings.site
+        site = site or place.name or f"{place.latitude}, {place.longitude}"
+        day = day or settings.eclipse.isoformat()
+    reporter = make_reporter()
+    reporter.stage("backup")
+    with counted(reporter, "copying") as count:
+        outcome = back_up(
+            [source, *(card or [])],
+            [destination, *(also or [])],
+            partial(describe, site=site, date=day),
+            count,
+        )
+    found = outcome.to_json_dict()
+    if as_json:
+        print_json(found)
+    else:
+        print(visible("\n".join(backup_lines(found))))
+    if not outcome.ok:
+        raise LimbwardError("\n".join(backup_faults(found)))
+
+
+@app.command(cls=Command, epilog="Example: limbward verify /mnt/disk/eclipse")
+def verify(
+    bag: Annotated[Path, typer.Argument(metavar="DEST", help="A bag.")],
+    as_json: Json = False,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Check a bag and name what is damaged, missing or extra."""
+    from limbward.backup.verify import verify_bag
+    from limbward.backup_printout import verdict_faults
+    from limbward.printout import print_json
+    from limbward.progress import counted
+
+    reporter = make_reporter()
+    reporter.stage("verify")
+    with counted(reporter, "checking") as count:
+        verdict = verify_bag(bag, count)
+    found = verdict.to_json_dict()
+    if as_json:
+        print_json(found)
+    if not verdict.ok:
+        raise LimbwardError("\n".join(verdict_faults(found)))
+    if not as_json:
+        print(f"{bag}: {verdict.files} files, {verdict.bytes / 1e9:.3f} GB, all as they were.")
+
+
+@app.command(
+    cls=Command,
+    epilog="Example: limbward enhance corona.fits --steps fnrgf:order=6,attenuation=0.1",
+)
+def enhance(
+    image: Annotated[
+        Path, typer.Argument(metavar="IMAGE.fits", help="A merge (corona.fits) made earlier.")
+    ],
+    steps: Steps,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="A quarter of the size, as PNG only: quick.")
+    ] = False,
+    output: Output = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Filter a merge made earlier."""
+    from limbward.stages.enhance_image import enhance_image
+
+    for path in enhance_image(image, steps, preview=preview, output=output):
+        print(path)
+
+
+@app.command(cls=Command, epilog="Example: limbward schema > limbward.schema.json")
 def schema() -> None:
     """Print the JSON Schema of a config, for editors."""
     from limbward.config_file import json_schema
+    from limbward.printout import print_json
 
-    _print_json(json_schema())
+    print_json(json_schema())
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 1 the work failed, 2 it was asked wrongly."""
-    _talk.verbose = _talk.quiet = False
-    try:
+    with plain_endings():
         app(args=arguments)
-    except ConfigError as error:
-        _fail(str(error), 2)
-    except LimbwardError as error:
-        _fail(str(error), 1)
-    except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        _fail(f"{where}{error.strerror or error}.", 1)
-    except Exception as error:  # the last place where it can be said in a sentence
-        said = str(error) or "no further text"
-        _fail(
-            f"Unexpected {type(error).__name__}: {said}. "
-            "Run again with --verbose to see where it arose.",
-            1,
-        )
-
-
-def _fail(message: str, status: int) -> None:
-    if _talk.verbose:
-        traceback.print_exc()
-    print(message, file=sys.stderr)
-    sys.exit(status)
-
-
-def _reporter() -> Reporter:
-    from limbward.progress import make_reporter
-
-    return make_reporter(quiet=_talk.quiet)
 
 
 def _load(path: Path, workspace: Path | None, jobs: int | None) -> tuple[Config, Workspace]:
@@ -352,24 +397,3 @@ def _run(config: Config, workspace: Workspace, reporter: Reporter, **how: Any) -
     if workspace.path(workspace.clock).exists():
         for camera in workspace.read_json(workspace.clock)["cameras"]:
             print(f"clock: {clock_verdict(camera)}")
-
-
-def _print_json(value: Any) -> None:
-    print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def _print_rich(item: Any) -> None:
-    from rich.console import Console
-
-    Console(highlight=False, soft_wrap=True).print(item)
-
-
-def _print_contacts(circumstances: dict[str, Any]) -> None:
-    from limbward.printout import CAUTION, beads_table, contacts_heading, contacts_table
-
-    print(contacts_heading(circumstances))
-    if circumstances["contacts"]:
-        _print_rich(contacts_table(circumstances))
-        if "limb_profile" in circumstances:
-            _print_rich(beads_table(circumstances["limb_profile"]))
-        print(CAUTION)

@@ -205,6 +205,11 @@ class MergeConfig(Section):
     bloom_px: float = Field(
         default=2.0, ge=0, le=100, description="Pixels this near to a saturated one are left out."
     )
+    sky: Literal["plane", "keep"] = Field(
+        default="keep",
+        description="Brightness of the sky: a plane fitted beside the corona's law is taken off, "
+        "and stands in the header to be added again; or it is kept.",
+    )
     size: int | None = Field(
         default=None,
         ge=64,
@@ -275,6 +280,63 @@ class ComposeConfig(Section):
         default=None,
         description="Name of the enhancement that gives the detail; null is the first.",
     )
+    detail_strength: float = Field(
+        default=0.16,
+        ge=0,
+        le=0.6,
+        description="Lightness that full contrast of the detail adds in the middle tones; 0 shows "
+        "the tone curve alone.",
+    )
+    saturation: float = Field(
+        default=1.3, ge=0, le=4, description="Of the colours: 0 is grey, 1 as they are."
+    )
+    white_balance: Literal["solar", "daylight"] = Field(
+        default="solar",
+        description="'solar' makes the middle corona white, which is scattered sunlight; "
+        "'daylight' is the camera's own, and keeps the red of low air.",
+    )
+    sky: float = Field(
+        default=0.05, ge=0, le=0.5, description="Lightness of the darkest sky, 0 black to 1 white."
+    )
+    highlights: float = Field(
+        default=0.95, ge=0.5, le=1, description="Lightness of the brightest corona."
+    )
+    outer: float = Field(
+        default=0.001,
+        ge=1e-6,
+        le=1,
+        description="Part of the brightness range above which tones are logarithmic; smaller lifts "
+        "the outer corona.",
+    )
+    level_sky: bool = Field(
+        default=False, description="Takes a slope across the outermost sky off, as near twilight."
+    )
+    earthshine: float = Field(
+        default=1.0, ge=0, le=5, description="Strength of the Moon's surface; 0 is a black disc."
+    )
+    limb_px: float | None = Field(
+        default=None,
+        ge=0.2,
+        le=20,
+        description="Blur of the Moon's edge, pixels (standard deviation); null is that measured "
+        "in the frames.",
+    )
+    crop_radii: float | None = Field(
+        default=None,
+        ge=1.1,
+        le=100,
+        description="Solar radii from the Sun's centre to the nearer edges; null keeps all.",
+    )
+    profile: Literal["srgb", "wide"] = Field(
+        default="srgb",
+        description="Colour space of the TIFF; 'wide' has the primaries of ITU-R BT.2020.",
+    )
+    title: str = Field(
+        default="", max_length=200, description="For the files' captions; empty is the report's."
+    )
+    author: str = Field(
+        default="", max_length=200, description="For the files' captions; empty is the report's."
+    )
 
 
 class ReportConfig(Section):
@@ -292,6 +354,20 @@ class RunConfig(Section):
     jobs: int | None = Field(
         default=None, ge=1, le=256, description="Processes at work at once; null is one a core."
     )
+    executor: Literal["local", "dask"] = Field(
+        default="local",
+        description="Where frames are measured and decoded: processes of this machine, or the "
+        "workers of a Dask cluster that see the same files under the same paths.",
+    )
+    scheduler: str | None = Field(
+        default=None, description="Address of the Dask scheduler, such as tcp://10.0.0.5:8786."
+    )
+
+    @model_validator(mode="after")
+    def _scheduler_fits(self) -> Self:
+        if self.executor == "dask" and not self.scheduler:
+            raise PydanticCustomError("scheduler", "executor dask needs the scheduler's address")
+        return self
 
 
 def _default_enhance() -> list[EnhanceConfig]:
@@ -392,4 +468,4 @@ def with_jobs(config: Config, jobs: int | None) -> Config:
     """Return the config with another number of processes, if one is given."""
     if jobs is None:
         return config
-    return config.model_copy(update={"run": RunConfig(jobs=jobs)})
+    return config.model_copy(update={"run": config.run.model_copy(update={"jobs": jobs})})

@@ -16,6 +16,11 @@ from limbward.errors import ConfigError
 from limbward.yaml_source import Location, key_path, read_source
 
 SMALLEST = "site, eclipse and input"
+NUMBERS: dict[Location, str] = {  # which people write with a unit or a point of the compass
+    ("site", "latitude"): "a number of decimal degrees, south negative",
+    ("site", "longitude"): "a number of decimal degrees, west negative",
+    ("site", "height"): "a number of metres, without the unit",
+}
 # An error as pydantic reports it.
 Detail = Mapping[str, Any]
 
@@ -149,6 +154,8 @@ def _sentence(error: Detail, model: type[BaseModel]) -> str:
         "string_pattern_mismatch": "letters, digits, '-' and '_' only",
         "string_too_short": "text that is not empty",
     }
+    if kind == "float_type" and location in NUMBERS:
+        return f"should be {NUMBERS[location]}, but is {_shown(given)}."
     if kind in wanted:
         return f"should be {wanted[kind]}, but is {_shown(given)}."
     # Our own sentences, and whatever a filter's parameters may add.

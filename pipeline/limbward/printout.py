@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime, timedelta
 from typing import Any
 
+from rich.console import Console
 from rich.table import Table
 
 CAUTION = (
@@ -14,10 +16,35 @@ CAUTION = (
     "practice come first."
 )
 
+ANGLES = (
+    "P and V: where on the Sun's limb the Moon touches it (at greatest eclipse, where\n"
+    "the Moon's centre lies), in degrees from celestial north (P) and from the zenith\n"
+    "(V), through east: anticlockwise as the eye sees it."
+)
+
 Clock = dict[str, Any]  # one camera of clock.json
 
+UNMEASURED_DRIFT = 10.0  # s/h; a quartz is never off by that, so such a sigma says nothing
+SAID_AT_MOST = 10
 
 _COVERING = (("C2", "vanishes"), ("C3", "returns"))
+
+
+def print_json(value: Any) -> None:
+    """Print one JSON object."""
+    print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def print_contacts(circumstances: dict[str, Any]) -> None:
+    """Print an eclipse's contacts, as in contacts.json, with what a reader has to know."""
+    print(contacts_heading(circumstances))
+    if circumstances["contacts"]:
+        console = Console(highlight=False, soft_wrap=True)
+        console.print(contacts_table(circumstances))
+        if "limb_profile" in circumstances:
+            console.print(beads_table(circumstances["limb_profile"]))
+        print(ANGLES)
+        print(CAUTION)
 
 
 def contacts_heading(circumstances: dict[str, Any]) -> str:
@@ -96,12 +123,12 @@ def clock_verdict(clock: Clock) -> str:
     ...         "drift_sigma_s_per_hour": 0.3,
     ...     }
     ... )
-    'Example One (12): 58.31 ± 0.12 s slow on UTC+3 h, losing 2.4 ± 0.3 s/h'
+    'Example One (12): 58.31 ± 0.12 s slow, losing 2.4 ± 0.3 s an hour; zone UTC+3 h'
     """
-    error = clock_error(clock)
-    drift = clock_drift(clock)
-    zone = f" on {clock_zone(clock)}" if clock["offset_s"] is not None else ""
-    return f"{clock_name(clock)}: {error}{zone}" + (f", {drift}" if drift else "")
+    if clock["offset_s"] is None:
+        return f"{clock_name(clock)}: {clock_error(clock)}"
+    drift = clock_drift(clock) or "drift not measured"
+    return f"{clock_name(clock)}: {clock_error(clock)}, {drift}; zone {clock_zone(clock)}"
 
 
 def clock_name(clock: Clock) -> str:
@@ -127,25 +154,49 @@ def clock_error(clock: Clock) -> str:
 
 def clock_drift(clock: Clock) -> str:
     """Return how the error grew; empty if that was not measured."""
-    drift = clock["drift_s_per_hour"]
-    if drift is None:
+    drift, sigma = clock["drift_s_per_hour"], clock.get("drift_sigma_s_per_hour")
+    if drift is None or (sigma is not None and sigma >= UNMEASURED_DRIFT):
         return ""
-    value = _measured(abs(drift), clock.get("drift_sigma_s_per_hour"))
-    return f"{'gaining' if drift > 0 else 'losing'} {value} s/h"
+    return f"{'gaining' if drift > 0 else 'losing'} {_measured(abs(drift), sigma)} s an hour"
 
 
-def clocks_table(clocks: list[Clock]) -> Table:
-    """Return the clocks of all cameras as a table."""
-    table = Table("camera", "clock", "set to", "drift", "frames", box=None, pad_edge=False)
-    for clock in clocks:
-        table.add_row(
-            clock_name(clock),
-            clock_error(clock),
-            clock_zone(clock),
-            clock_drift(clock) or "not measured",
-            str(clock["frames_used"]),
+def audit_lines(clock: Clock) -> list[str]:
+    """Return all that is known of a camera's clock, in short lines."""
+    rows = [("clock", clock_error(clock))]
+    if clock["offset_s"] is not None:
+        rows += [
+            ("zone", clock_zone(clock)),
+            ("drift", clock_drift(clock) or "not measured"),
+            ("frames", f"{clock['frames_used']} used"),
+        ]
+    elif clock["utc_offset_hours"] is not None:
+        rows.append(("zone", f"{clock_zone(clock)}, not checked"))
+    lines = [clock_name(clock), *(f"  {name:<8}{value}" for name, value in rows)]
+    for row in clock.get("evidence", []):
+        if row["frames"]:
+            scatter = row.get("scatter_s")
+            scattered = "" if scatter is None else f", scatter {scatter:.2f} s"
+            lines.append(f"  {row['source']}: {row['used']} of {row['frames']} used{scattered}")
+    lines += [f"  {line}" for line in disagreeing_lines(clock)]
+    return [*lines, *(f"  warning: {warning}" for warning in clock["warnings"])]
+
+
+def disagreeing_lines(clock: Clock) -> list[str]:
+    """Return where the clock was set, and the frames that disagree with its solution."""
+    lines = []
+    step = clock.get("step")
+    if step:
+        lines.append(
+            f"the clock was set by {step['seconds']:+.1f} ± {step['sigma_s']:.1f} s between "
+            f"{step['after_file']} and {step['before_file']}"
         )
-    return table
+    rows = clock.get("disagreeing", [])
+    for row in rows[:SAID_AT_MOST]:
+        by = "" if row["by_s"] is None else f" by {row['by_s']:+.1f} s"
+        lines.append(f"{row['file']} disagrees{by} and was not used")
+    if len(rows) > SAID_AT_MOST:
+        lines.append(f"{len(rows) - SAID_AT_MOST} more disagree; see clock.json")
+    return lines
 
 
 def _measured(value: float, sigma: float | None) -> str:

@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from typing import Protocol, TextIO
 
 from rich.console import Console
@@ -70,7 +70,7 @@ class SilentReporter:
 
 
 class LineReporter:
-    """Plain lines: start, about every tenth or five seconds, end."""
+    """Plain lines: start, end, and in long work about every tenth or five seconds."""
 
     def __init__(self, stream: TextIO, clock: Callable[[], float] = time.monotonic) -> None:
         self._stream = stream
@@ -78,7 +78,7 @@ class LineReporter:
         self._lock = threading.Lock()
 
     def _line(self, text: str) -> None:
-        self._stream.write(f"{text}\n")
+        self._stream.write(f"{visible(text)}\n")
         self._stream.flush()
 
     def stage(self, name: str) -> None:
@@ -98,7 +98,8 @@ class LineReporter:
                 done += pieces
                 now = self._clock()
                 enough = total is not None and done - said >= LINE_EVERY_FRACTION * total
-                if done != total and (enough or now - said_at >= LINE_EVERY_S):
+                long = now - begun >= LINE_EVERY_S
+                if done != total and long and (enough or now - said_at >= LINE_EVERY_S):
                     self._line(f"  {label}: {done}" + (f" of {total}" if total else ""))
                     said, said_at = done, now
 
@@ -159,11 +160,12 @@ class BarReporter:
 
     def note(self, text: str) -> None:
         """Say something worth knowing."""
-        self._progress.console.print(f"  {escape(text)}", highlight=False)
+        self._progress.console.print(f"  {escape(visible(text))}", highlight=False)
 
     def warn(self, text: str) -> None:
         """Say something the person should act on."""
-        self._progress.console.print(f"  [yellow]warning:[/yellow] {escape(text)}", highlight=False)
+        said = escape(visible(text))
+        self._progress.console.print(f"  [yellow]warning:[/yellow] {said}", highlight=False)
 
 
 class QuietReporter(SilentReporter):
@@ -176,7 +178,7 @@ class QuietReporter(SilentReporter):
     def warn(self, text: str) -> None:
         """Say something the person should act on."""
         super().warn(text)
-        self._stream.write(f"warning: {text}\n")
+        self._stream.write(f"warning: {visible(text)}\n")
 
 
 def make_reporter(*, quiet: bool = False, stream: TextIO | None = None) -> Reporter:
@@ -195,6 +197,38 @@ def make_reporter(*, quiet: bool = False, stream: TextIO | None = None) -> Repor
     if stream.isatty() and os.environ.get("TERM") not in ("dumb", ""):
         return BarReporter(stream)
     return LineReporter(stream)
+
+
+@contextmanager
+def counted(reporter: Reporter, label: str) -> Iterator[Callable[[int, int], None]]:
+    """Yield a callable that shows (done, total); the total is known from its first call on."""
+    with ExitStack() as stack:
+        advance: Advance | None = None
+        before = 0
+
+        def count(done: int, total: int) -> None:
+            nonlocal advance, before
+            if advance is None:
+                advance = stack.enter_context(reporter.progress(total, label))
+            advance(done - before)
+            before = done
+
+        yield count
+
+
+def visible(text: str) -> str:
+    r"""Return text in which what would steer a terminal, or turn its text round, is written out.
+
+    Names of files and what cameras write come from outside.
+
+    Examples
+    --------
+    >>> visible("a\x1b[2Jb")
+    'a\\x1b[2Jb'
+    """
+    return "".join(
+        c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text
+    )
 
 
 def _ignore(pieces: int = 1) -> None:

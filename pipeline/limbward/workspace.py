@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import secrets
+import shutil
 import socket
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,8 @@ from filelock import FileLock, Timeout
 from limbward.errors import LimbwardError
 
 TEMPORARY = ".writing-"  # begins the name of a file that is not finished
+
+FULL_BYTES = 1 << 20  # a file system with less room than this is full
 
 
 class Workspace:
@@ -40,8 +44,13 @@ class Workspace:
     clock = "clock.json"
     pointing = "pointing.json"
     corona = "corona.fits"
+    noise = "noise.json"
     composite_tif = "composite.tif"
     composite_png = "composite.png"
+    annotated = "pictures/composite-annotated.png"
+    side_by_side = "pictures/side-by-side.png"
+    polar = "pictures/polar.png"
+    tone = "pictures/tone.json"
     report = "report.html"
     provenance = "provenance.json"
     reduced = "reduced/"
@@ -133,6 +142,11 @@ class Workspace:
                 f"Another run is at work in {self.root}{_described(holder)}. "
                 "Wait for it, or give this run another --workspace."
             ) from None
+        except OSError as error:
+            raise LimbwardError(
+                f"Nothing can be written to the workspace {self.root} ({error.strerror}); give "
+                "another --workspace."
+            ) from error
         try:
             for left in self.root.rglob(f"{TEMPORARY}*"):
                 left.unlink(missing_ok=True)
@@ -176,6 +190,11 @@ def atomic_path(path: Path) -> Iterator[Path]:
     Path
         In the same folder, with the same suffixes.
 
+    Raises
+    ------
+    LimbwardError
+        If it cannot be written: a full disk, a folder that takes no files.
+
     Examples
     --------
     >>> import tempfile
@@ -186,15 +205,32 @@ def atomic_path(path: Path) -> Iterator[Path]:
     >>> target.read_text()
     'whole'
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
     part = path.parent / f"{TEMPORARY}{secrets.token_hex(4)}-{path.name}"
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         yield part
         with part.open("rb+") as file:
             os.fsync(file.fileno())
         os.replace(part, path)
+    except OSError as error:  # a full disk reaches the writers of pictures in many disguises
+        raise LimbwardError(
+            f"{path} cannot be written ({_reason(error, path.parent)}); what was finished before "
+            "is kept, and the next run goes on from there."
+        ) from error
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def _reason(error: OSError, folder: Path) -> str:
+    """Return why a file could not be written; array writers do not say that a disk is full."""
+    if error.strerror:
+        return error.strerror
+    try:
+        full = shutil.disk_usage(folder).free < FULL_BYTES
+    except OSError:
+        full = False
+    return os.strerror(errno.ENOSPC) if full else str(error)
 
 
 def write_text(path: Path, text: str) -> None:

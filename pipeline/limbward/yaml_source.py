@@ -11,6 +11,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from limbward.errors import ConfigError
+from limbward.yaml_trouble import explain
 
 MAX_BYTES = 1_000_000  # a long config has 10 kB
 MAX_VALUES = 20_000  # after aliases are expanded
@@ -86,15 +87,15 @@ def read_source(path: Path, name: str) -> Source:
         node = yaml.compose(text)
         return _Reader(yaml, name).read(node)
     except MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        line = mark.line + 1 if mark else 1
-        what = " ".join(part for part in (error.context, error.problem) if part)
+        line, what = explain(error)
         raise ConfigError(f"{name}:{line}: not valid YAML: {what}.") from error
     except RecursionError as error:
         raise ConfigError(f"{name}: nested too deeply to be a config.") from error
-    except YAMLError as error:
-        first = str(error).strip().splitlines()[0]
-        raise ConfigError(f"{name}: not valid YAML: {first}.") from error
+    except YAMLError as error:  # of the reader, the only one that knows no line
+        raise ConfigError(
+            f"{name}: not valid YAML: there are control characters in it; write the file anew with "
+            "a plain text editor."
+        ) from error
 
 
 class _Reader:

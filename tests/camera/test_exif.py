@@ -40,7 +40,7 @@ def test_everything_a_raw_file_says_is_read(tmp_path):
     assert (exif.iso, exif.f_number, exif.focal_length_mm) == (200, 8.0, 600.0)
     assert exif.pixel_pitch_um == pytest.approx(3.76, abs=1e-3)
     assert exif.orientation == 6
-    assert exif.notes == ()
+    assert exif.notes == exif.camera_notes == ()
 
 
 @pytest.mark.parametrize(("digits", "seconds"), [("5", 0.5), ("05", 0.05), ("123", 0.123)])
@@ -133,6 +133,13 @@ def test_pixel_pitch(tmp_path, resolution, unit, pitch):
     tags = {0xA20E: resolution} | ({} if unit is None else {0xA210: unit})
     exif = read_exif(jpeg(tmp_path / "a.jpg", tags, NAMED))
     assert exif.pixel_pitch_um == (None if pitch is None else pytest.approx(pitch))
+
+
+def test_what_is_of_the_camera_is_not_said_of_the_frame(tmp_path):
+    exif = read_exif(jpeg(tmp_path / "a.jpg", {0xA20E: ratio(72, 1), 0xA210: 2}, NAMED))
+    assert len(exif.camera_notes) == 1
+    assert "pixel pitch of 353 um" in exif.camera_notes[0]  # 25400 um / 72
+    assert not any("pitch" in note for note in exif.notes)
 
 
 def test_gps_stamps_are_rationals_and_may_be_incomplete(tmp_path):

@@ -1,4 +1,5 @@
 import os
+import struct
 import sys
 
 import numpy as np
@@ -162,3 +163,13 @@ def test_reading_leaves_the_file_as_it_was(tmp_path):
     before = path.read_bytes(), path.stat().st_mtime_ns
     read_raw(path)
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+
+
+def test_a_mosaic_that_no_sensor_has_is_a_sentence(tmp_path):
+    whole = dng(tmp_path / "a.dng", noise((48, 64))).read_bytes()
+    # CFAPattern (tag 33422) said to be long and to lie among the pixels.
+    at = whole.index(struct.pack("<HHI", 33422, 1, 4))
+    damaged = whole[: at + 4] + struct.pack("<II", 68, len(whole) - 800) + whole[at + 12 :]
+    (tmp_path / "a.dng").write_bytes(damaged)
+    with pytest.raises(UnreadableFrame, match="mosaic"):
+        read_raw(tmp_path / "a.dng")

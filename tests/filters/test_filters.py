@@ -6,7 +6,8 @@ from pydantic import ValidationError
 
 from limbward import filters
 from limbward.errors import ConfigError
-from limbward.filters import nrgf
+from limbward.filters import fnrgf, nrgf
+from limbward.filters.annulus import MIN_PIXELS
 from limbward.filters.geometry import Geometry
 
 
@@ -31,7 +32,7 @@ def annuli(plane, geometry):
     ring = distance.astype(int)
     for k in range(ring[seen].min(), ring[seen].max() + 1):
         inside = seen & (ring == k)
-        if inside.sum() >= nrgf.MIN_PIXELS:
+        if inside.sum() >= MIN_PIXELS:
             yield k, plane[inside].astype(float)
 
 
@@ -39,7 +40,7 @@ def annuli(plane, geometry):
 def test_every_annulus_has_mean_0_and_deviation_1(channels):
     """Morgan, Habbal and Woo (2006), equation 1: (I - <I>) / sigma at each height."""
     image, geometry = corona()
-    out = nrgf.apply(image, None, geometry, nrgf.Params(channels=channels))
+    out = nrgf.apply(image, None, geometry, nrgf.Params(channels=channels, coverage=0.0))
     assert out.shape == image.shape
     assert out.dtype == np.float32
     n = 0
@@ -48,6 +49,61 @@ def test_every_annulus_has_mean_0_and_deviation_1(channels):
         assert abs(values.std() - 1.0) < 1e-3, k
         n += 1
     assert n > 250
+
+
+def test_annuli_seen_whole_are_normalised_by_themselves():
+    """With the default coverage, the definition holds in every annulus of which 95 % is seen."""
+    image, geometry = corona()
+    out = nrgf.apply(image, None, geometry, nrgf.Params())
+    n = 0
+    for k, values in annuli(out[1], geometry):
+        if values.size >= 0.95 * np.pi * (2 * k + 1):
+            assert abs(values.mean()) < 1e-3, k
+            assert abs(values.std() - 1.0) < 1e-3, k
+            n += 1
+    assert n > 150
+
+
+def test_structure_goes_on_where_an_annulus_leaves_the_frame():
+    """In the corners the same angular pattern is worth the same as where it was seen whole."""
+    geometry = Geometry(300.0, 200.0, 60.0)
+    y, x = np.indices((401, 601))
+    rho = np.hypot(x - 300, y - 200) / 60
+    angle = np.arctan2(y - 200, x - 300)
+    pattern = np.cos(2 * angle) + 0.5 * np.sin(5 * angle + 1)
+    r = np.maximum(rho, 0.5)
+    image = (r**-3 * (1 + 0.3 * pattern)).astype(np.float32)[None]
+    want = pattern / np.sqrt(0.5 + 0.125)
+    whole = (rho > 1) & (rho < 3.2)
+    corners = rho > 3.5
+    out = nrgf.apply(image, None, geometry, nrgf.Params())[0]
+    assert np.abs(out - want)[whole].max() < 0.05
+    assert np.abs(out - want)[corners].max() < 0.3  # the chain from ring to ring drifts
+    # By themselves, the corners' annuli are far off: this is what the parameter is for.
+    alone = nrgf.apply(image, None, geometry, nrgf.Params(coverage=0.0))[0]
+    assert np.abs(alone - want)[corners].max() > 0.5
+
+
+@pytest.mark.parametrize("channels", ["luminance", "each"])
+def test_fourier_order_0_is_nrgf(channels):
+    image, geometry = corona()
+    a = nrgf.apply(image, None, geometry, nrgf.Params(channels=channels))
+    b = fnrgf.apply(image, None, geometry, fnrgf.Params(channels=channels, order=0))
+    whole = geometry.distance(*a.shape[1:]) < 240
+    whole &= geometry.distance(*a.shape[1:]) > 80
+    assert np.abs(a - b)[:, whole].max() < 2e-3
+
+
+def test_fourier_series_takes_low_orders_out_and_leaves_high_ones():
+    """Attenuation 1 up to order 3: a wave of order 2 vanishes, one of order 9 stays a wave."""
+    geometry = Geometry(200.0, 200.0, 60.0)
+    y, x = np.indices((401, 401))
+    rho, angle = np.hypot(x - 200, y - 200) / 60, np.arctan2(y - 200, x - 200)
+    wave = np.cos(9 * angle)
+    image = (2 + np.cos(2 * angle) + 0.3 * wave).astype(np.float32)[None]
+    out = fnrgf.apply(image, None, geometry, fnrgf.Params(order=3, attenuation=1.0))[0]
+    ring = (rho > 2) & (rho < 3)
+    np.testing.assert_allclose(out[ring], wave[ring] * np.sqrt(2), atol=0.1)
 
 
 def test_the_filter_is_a_line_at_each_height():

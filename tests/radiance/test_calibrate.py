@@ -4,54 +4,62 @@ import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt
 
-from limbward.camera.frame import RawFrame
-from limbward.radiance.calibrate import Calibration, calibrate, find_hot, inverse_of_flat
+from limbward.radiance.calibrate import find_hot, inverse_of_flat, mend, saturated_blocks
+from limbward.radiance.gather import BLOCK
+from limbward.radiance.taps import RADIUS
 from tests.radiance.scene import RGGB, Scene, Shot
 
-BLACK = np.array([[500.0, 510.0], [520.0, 530.0]], np.float32)
 
-
-def raw(data, pattern=RGGB, black=BLACK):
-    return RawFrame(data, pattern, black, 16000.0, np.ones(3, np.float32), np.eye(3, dtype="f4"))
-
-
-def test_black_flat_dark_and_hot():
-    rng = np.random.default_rng(1)
-    data = rng.integers(400, 9000, (40, 50)).astype(np.uint16)
-    flat = rng.uniform(0.8, 1.2, (40, 50)).astype(np.float32)
-    hot = rng.uniform(size=(40, 50)) < 0.01
-    out = calibrate(raw(data), Calibration(inverse_flat=flat, hot=hot))
-    expected = (data - np.tile(BLACK, (20, 25))) * flat
-    expected[hot] = np.nan
-    np.testing.assert_allclose(out[0], expected, rtol=1e-6)
-    dark = rng.uniform(480, 560, (40, 50)).astype(np.float32)
-    out = calibrate(raw(data), Calibration(dark=dark))
-    np.testing.assert_allclose(out[0], data - dark, rtol=1e-5, atol=1e-3)
-
-
-@pytest.mark.parametrize("radius", [0.0, 1.0, 2.0, 3.5])
-def test_bloom_is_a_distance_from_saturation(radius):
+@pytest.mark.parametrize("bloom", [0.0, 2.0, 9.0])
+@pytest.mark.parametrize("pattern", [RGGB, np.array([[1]], np.int8)])
+def test_what_is_used_is_free_of_saturation(bloom, pattern):
+    """At any place in a block not marked, no sample within reach is at the ceiling."""
     rng = np.random.default_rng(2)
-    data = np.full((60, 70), 1000, np.uint16)
-    data[rng.integers(0, 60, 9), rng.integers(0, 70, 9)] = 16000
-    data[20:40, 30:50] = 15990
-    out = calibrate(raw(data), Calibration(), 0.9, radius)
-    near = distance_transform_edt(data < 15000) <= (radius if radius >= 1 else 0)
-    np.testing.assert_array_equal(np.isinf(out[0]), near)
+    data = np.full((61, 75), 1000, np.uint16)
+    data[rng.integers(0, 61, 9), rng.integers(0, 75, 9)] = 16000
+    data[30:33, 40:50] = 15000
+    ceiling = np.array([14000.0, 15500.0, 14000.0], np.float32)
+    blocks = saturated_blocks(data[None], pattern, ceiling, bloom)
+    assert blocks.shape == (3, -(-61 // BLOCK), -(-75 // BLOCK))
+    y, x = np.indices(data.shape)
+    colour = pattern[y % pattern.shape[0], x % pattern.shape[1]]
+    for c in range(3):
+        over = (data >= ceiling[colour]) & ((colour == c) | (pattern.size == 1))
+        away = distance_transform_edt(~over)
+        free = ~blocks[c][y // BLOCK, x // BLOCK]
+        assert (away[free] > RADIUS + bloom).all()
+        # Not much more is given up than has to be: a block or what the bloom needs.
+        assert free[away > 2 * BLOCK * np.sqrt(2) + BLOCK + 2 * bloom].all()
 
 
-def test_three_planes():
-    data = np.arange(3 * 8 * 9, dtype=np.uint16).reshape(3, 8, 9) + 600
-    black = np.array([500, 501, 502], np.float32)
-    out = calibrate(raw(data, np.empty((0, 0), np.int8), black), Calibration())
-    np.testing.assert_array_equal(out, data - black[:, None, None])
+def test_missing_values_count_as_saturated():
+    data = np.ones((1, 16, 16), np.float32)
+    data[0, 3, 3] = np.nan
+    blocks = saturated_blocks(data, np.array([[1]], np.int8), np.full(3, 2.0, "f4"), 0.0)
+    assert blocks[:, 0, 0].all()
+    assert not blocks[:, -1, -1].any()
+    assert not saturated_blocks(np.ones_like(data), RGGB, np.full(3, 2.0, "f4"), 0.0).any()
 
 
-def test_saturation_counts_from_black():
-    data = np.array([[515 + 13900, 515 + 13950]] * 2, np.uint16)
-    out = calibrate(raw(data), Calibration(), saturation=13936 / 15485, bloom_px=0)
-    assert np.isfinite(out[0, :, 0]).all()
-    assert np.isinf(out[0, :, 1]).all()
+def test_hot_pixels_get_the_mean_of_their_colour_around():
+    y, x = np.indices((40, 50))
+    slope = (3 * x + 5 * y + 1000).astype(np.uint16)
+    slope[y % 2 != x % 2] += 500  # another colour
+    data = slope.copy()[None]
+    hot = np.zeros((1, 40, 50), bool)
+    hot[0, [10, 20, 0, 39], [10, 21, 30, 49]] = True
+    hot[0, 10, 12] = True  # a neighbour of its colour is hot too
+    dark = np.where(hot, 700.0, 600.0).astype(np.float32)
+    data[hot] += 9000
+    mend(data, hot, np.flatnonzero(hot), RGGB, dark)
+    expected = slope + (dark[0] - 600.0)
+    inner = [(20, 21)]
+    for i, j in inner:
+        assert data[0, i, j] == pytest.approx(expected[i, j], abs=1)
+    for i, j in [(10, 10), (10, 12), (0, 30), (39, 49)]:  # the ring is not whole
+        assert data[0, i, j] == pytest.approx(expected[i, j], abs=17)
+    rest = ~hot[0]
+    np.testing.assert_array_equal(data[0][rest], slope[rest])
 
 
 def test_vignetting_and_pixel_spread_are_divided_out():

@@ -6,8 +6,17 @@ import pytest
 from limbward.errors import LimbwardError
 from limbward.radiance import taps
 from limbward.radiance.calibrate import Calibration
+from limbward.radiance.gather import ALIGNED, BLOCK
 from limbward.radiance.grid import Circle, Grid, frame_affine
-from limbward.radiance.merge import Accumulator, MergeFrame, add_frame, map_affine, merge, moon_box
+from limbward.radiance.merge import (
+    Accumulator,
+    Batch,
+    MergeFrame,
+    add_frames,
+    map_affine,
+    merge,
+    moon_box,
+)
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.relative import relative_exposures
 from limbward.radiance.stack import build_stack, weight_maps
@@ -19,19 +28,29 @@ from tests.radiance.test_relative import bracketed
 GBRG = np.array([[1, 2], [0, 1]], np.int8)
 
 
+def top(view, factor=1.0):
+    return np.full(3, view.ceiling / (view.exposure_s * factor))
+
+
 def pipeline(scene, shots, rng, vignette=None, **options):
     raws = [scene.frame(s, rng, vignette) for s in shots]
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
     stack = build_stack(views, scene.grid)
     exposures = relative_exposures(stack)
-    weights = weight_maps(stack, exposures.factor)
+    weights, predicted = weight_maps(stack, exposures.factor)
     frames = [
-        MergeFrame(v.affine, v.exposure_s * f, o, v.moon, v.noise, w)
+        MergeFrame(v.affine, v.exposure_s * f, o, v.moon, v.noise, w, top(v, f))
         for v, f, o, w in zip(views, exposures.factor, exposures.offset, weights, strict=True)
     ]
     calibration = Calibration()
     merged, disc = merge(
-        frames, lambda k: raws[k], scene.grid, stack.factor, lambda k, r: calibration, **options
+        frames,
+        enumerate(raws),
+        scene.grid,
+        stack.factor,
+        predicted,
+        lambda k, r: calibration,
+        **options,
     )
     # The unit is the mean of the true exposures: a matter of definition.
     true = np.array([s.factor for s in shots])
@@ -94,13 +113,35 @@ def test_every_pixel_of_the_corona_is_there(merged):
     assert (result.count[rho < 0.9] == 0).all()
 
 
+def batch_of(data, pattern, black, calibration=None, blocked=None):
+    """Return a batch of frames (B, H, W) of one mosaic."""
+    blocks = (len(data), 3, -(-data.shape[1] // BLOCK), -(-data.shape[2] // BLOCK))
+    return Batch(
+        pixels=np.ascontiguousarray(data[:, None]),
+        blocked=np.zeros(blocks, bool) if blocked is None else blocked,
+        black=np.asarray(black, np.float32)[None],
+        taps=taps.build(pattern),
+        calibration=calibration or Calibration(),
+    )
+
+
 @pytest.mark.parametrize("pattern", [RGGB, GBRG])
-@pytest.mark.parametrize("turn", [0.0, 3.0])
-def test_kernel_agrees_with_plain_numpy(pattern, turn):
+@pytest.mark.parametrize("turn", [0.0, 0.04, 3.0])
+@pytest.mark.parametrize("corrected", [False, True])
+def test_kernel_agrees_with_plain_numpy(pattern, turn, corrected):
+    """Shifted frames, frames turned by little, and frames taken pixel by pixel."""
     rng = np.random.default_rng(8)
-    image = rng.uniform(100, 200, (90, 110)).astype(np.float32)
-    image[rng.integers(0, 90, 40), rng.integers(0, 110, 40)] = np.nan
-    image[30:33, 70:74] = np.inf
+    data = rng.integers(700, 800, (90, 110)).astype(np.uint16)
+    black = np.array([[600.0, 601.0], [602.0, 599.0]], np.float32)
+    image = data - np.tile(black, (45, 55))
+    calibration = Calibration()
+    if corrected:
+        dark = rng.uniform(595, 605, data.shape).astype(np.float32)
+        flat = rng.uniform(0.9, 1.1, data.shape).astype(np.float32)
+        calibration = Calibration(dark=dark, inverse_flat=flat)
+        image = (data - dark) * flat
+    blocked = np.zeros((1, 3, -(-90 // BLOCK), -(-110 // BLOCK)), bool)
+    blocked[0, 1, 5, 7] = blocked[0, 2, 2, 3] = True
     grid = Grid(100, 80, 3.0, 12.0)
     frame = MergeFrame(
         affine=frame_affine(grid, 55.3, 44.8, Orientation(3.0, 12.0), turn),
@@ -112,10 +153,20 @@ def test_kernel_agrees_with_plain_numpy(pattern, turn):
     )
     place = map_affine(grid, 10)
     sums = Accumulator.empty(80, 100)
-    add_frame(sums, frame, image[None], taps.build(pattern), place, 2.0)
+    add_frames(
+        sums,
+        [frame],
+        batch_of(data[None], pattern, black, calibration, blocked),
+        np.zeros((3, 8, 10), np.float32),
+        place,
+        2,
+    )
     light, weight, variance = gathered(image, pattern, frame, place, 2.0, (80, 100))
-    # Beside hot samples the rounded place may fall on the other side of the least share.
-    assert np.count_nonzero((sums.weight > 0) != (weight > 0)) <= 3
+    y, x = np.indices((80, 100))
+    fx, fy = np.einsum("ij,jyx->iyx", frame.affine, np.stack([x, y, np.ones_like(x)]))
+    out = np.clip((fy + 0.5).astype(int), 0, 89) // BLOCK, np.clip((fx + 0.5).astype(int), 0, 109)
+    weight[blocked[0][:, out[0], out[1] // BLOCK]] = 0.0
+    assert np.count_nonzero((sums.weight > 0) != (weight > 0)) <= 3  # where a fade begins
     # The kernel rounds places to 1/64 pixel: with white noise for a picture that is the worst case.
     seen = (weight > 0) & (sums.weight > 0)
     np.testing.assert_allclose(sums.weight[seen], weight[seen], rtol=0.15)
@@ -123,7 +174,100 @@ def test_kernel_agrees_with_plain_numpy(pattern, turn):
     scatter = expected.std()
     assert np.sqrt(np.mean((value - expected) ** 2)) < 0.03 * scatter
     ratio = (sums.variance[seen] / sums.weight[seen] ** 2) / (variance[seen] / weight[seen] ** 2)
-    assert np.median(ratio) == pytest.approx(1.0, abs=0.005)
+    assert np.median(ratio) == pytest.approx(1.0, abs=0.01)
+
+
+def test_aligned_and_turned_ways_agree():
+    """A slope just above the limit is taken pixel by pixel; the two ways are one formula."""
+    rng = np.random.default_rng(3)
+    data = rng.integers(700, 5000, (1, 260, 2400)).astype(np.uint16)
+    grid = Grid(2300, 200, 3.0, 12.0)
+    sums = []
+    for slope in (ALIGNED * 0.99, ALIGNED * 1.01):
+        frame = MergeFrame(
+            affine=np.array([[1.0, -slope, 40.3], [slope, 1.0, 20.8]]),
+            exposure_s=1.0,
+            offset=np.zeros(3),
+            moon=Circle(-500.0, 40.0, 12.0),
+            noise=NoiseModel(0.3, 2.0),
+            weight=np.ones((3, 1, 1), np.float32),
+        )
+        one = Accumulator.empty(200, 2300)
+        add_frames(
+            one,
+            [frame],
+            batch_of(data, RGGB, np.zeros((2, 2))),
+            np.zeros((3, 1, 1), np.float32),
+            map_affine(grid, 2400),
+            2,
+        )
+        sums.append(one.result().radiance)
+    # 2 % of the slope moves the far end by 0.07 pixel; near the first column nothing moves.
+    near = np.s_[:, 30:-30, 30:300]
+    assert np.sqrt(np.nanmean((sums[0] - sums[1])[near] ** 2)) < 0.05 * np.nanstd(sums[0][near])
+    assert np.isfinite(sums[0][near]).all()
+
+
+@pytest.mark.parametrize("brackets", [5, 7])
+def test_a_satellite_a_bird_and_a_cosmic_ray_are_left_out(brackets):
+    """Where five frames or more see a place; the frame in question is any of them."""
+    scene = Scene(420, 320, 60.0)
+    rng = np.random.default_rng(12)
+    shots = [
+        Shot(0.06, 1.0, 210 + rng.uniform(-3, 3), 160 + rng.uniform(-3, 3)) for _ in range(brackets)
+    ]
+    clean, _, _ = pipeline(scene, shots, np.random.default_rng(5))
+    for which in range(brackets):
+        raws = []
+        one = np.random.default_rng(5)
+        for s in shots:
+            raws.append(scene.frame(s, one))
+        spoiled = raws[which].data
+        spoiled[60:63, 20:400] += 1500  # a satellite's trail
+        spoiled[250:265, 300:320] = 520  # a bird
+        spoiled[200, 60] += 9000  # a cosmic ray
+        views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
+        stack = build_stack(views, scene.grid)
+        exposures = relative_exposures(stack)
+        weights, predicted = weight_maps(stack, exposures.factor)
+        frames = [
+            MergeFrame(v.affine, v.exposure_s * f, o, v.moon, v.noise, w, top(v, f))
+            for v, f, o, w in zip(
+                views,
+                exposures.factor,
+                exposures.offset,
+                weights,
+                strict=True,
+            )
+        ]
+        result, _ = merge(
+            frames, enumerate(raws), scene.grid, stack.factor, predicted, lambda k, r: Calibration()
+        )
+        pull = np.abs(result.radiance - clean.radiance) / clean.sigma
+        away = scene.rho() > 1.3
+        assert np.nanmax(pull[:, away]) < 8.0, which
+        lost = brackets - result.count[58:66, 60:360]
+        assert lost.max() >= 1
+
+
+def test_a_few_frames_are_not_judged():
+    """Of four frames nobody can say which is wrong."""
+    scene = Scene(300, 240, 45.0)
+    rng = np.random.default_rng(2)
+    shots = [Shot(0.06, 1.0, 150, 120) for _ in range(4)]
+    raws = [scene.frame(s, rng) for s in shots]
+    raws[1].data[30:40, 30:40] += 3000
+    views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
+    stack = build_stack(views, scene.grid)
+    weights, predicted = weight_maps(stack, np.ones(len(views)))
+    frames = [
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
+        for v, w in zip(views, weights, strict=True)
+    ]
+    result, _ = merge(
+        frames, enumerate(raws), scene.grid, stack.factor, predicted, lambda k, r: Calibration()
+    )
+    assert (result.count[32:38, 32:38] == 4).all()
 
 
 def noiseless(shot, **options):
@@ -170,13 +314,13 @@ def test_a_saturated_spot_that_no_prediction_shows_is_left_out():
         spot[...] = np.minimum(512 + bright * 5 * shot.exposure_s, 16000)
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
     stack = build_stack(views, scene.grid)
-    weights = weight_maps(stack, np.ones(2))
+    weights, predicted = weight_maps(stack, np.ones(2))
     frames = [
-        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w)
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
         for v, w in zip(views, weights, strict=True)
     ]
     result, _ = merge(
-        frames, lambda k: raws[k], scene.grid, stack.factor, lambda k, r: Calibration()
+        frames, enumerate(raws), scene.grid, stack.factor, predicted, lambda k, r: Calibration()
     )
     x, y = 321 + scene.grid.sun_x - 210, 161 + scene.grid.sun_y - 160
     assert result.count[round(y), round(x)] == 1
@@ -190,17 +334,16 @@ def test_a_frame_that_cannot_be_read_is_left_out_and_named():
     raws = [scene.frame(s, rng) for s in shots]
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
     stack = build_stack(views, scene.grid)
+    weights, predicted = weight_maps(stack, np.ones(len(views)))
     frames = [
-        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w)
-        for v, w in zip(views, weight_maps(stack, np.ones(2)), strict=True)
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
+        for v, w in zip(views, weights, strict=True)
     ]
 
-    def load(k):
-        if k == 1:
-            raise LimbwardError("the file is cut short")
-        return raws[k]
-
-    result, _ = merge(frames, load, scene.grid, stack.factor, lambda k, r: Calibration())
+    decoded = [(0, raws[0]), (1, LimbwardError("the file is cut short"))]
+    result, _ = merge(
+        frames, decoded, scene.grid, stack.factor, predicted, lambda k, r: Calibration()
+    )
     assert result.failed == {1: "the file is cut short"}
     assert result.count.max() == 1
 
@@ -218,13 +361,20 @@ def test_the_moons_disc_is_registered_on_the_moon():
         frame.data[...] = np.minimum(frame.data + np.rint(400 * mark), 16000)
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
     stack = build_stack(views, scene.grid)
+    weights, predicted = weight_maps(stack, np.ones(len(views)))
     frames = [
-        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w)
-        for v, w in zip(views, weight_maps(stack, np.ones(3)), strict=True)
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
+        for v, w in zip(views, weights, strict=True)
     ]
     box = moon_box(Circle(205.25, 161.5, scene.moon(shots[0]).radius))
     _, disc = merge(
-        frames, lambda k: raws[k], scene.grid, stack.factor, lambda k, r: Calibration(), box=box
+        frames,
+        enumerate(raws),
+        scene.grid,
+        stack.factor,
+        predicted,
+        lambda k, r: Calibration(),
+        box=box,
     )
     green = np.nan_to_num(disc.radiance[1])
     yy, xx = np.indices(green.shape)

@@ -7,11 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
-from limbward.render.compose import MOON_LIGHTNESS, Disc, compose
+from limbward.render.compose import Look, compose
+from limbward.render.figures import Scene, annotate, polar_map, shrink, side_by_side
+from limbward.render.moon import Disc, cover, earthshine
 from limbward.render.preview import structure_picture
 from limbward.render.rotate import inner_size, turn_picture
 from limbward.render.smooth import fill_nearest, smooth_to_noise
-from limbward.render.writers import srgb_profile, write_png, write_tiff
+from limbward.render.space import SRGB, Space, to_srgb
+from limbward.render.writers import Caption, write_png, write_tiff
 
 
 @given(w=st.floats(1, 100), h=st.floats(1, 100), turn=st.floats(-180, 180))
@@ -40,7 +43,8 @@ def spots(up, height=240, width=320):
 @pytest.mark.parametrize("to", [0.0, 15.2])
 def test_turned_pictures_have_north_up_and_east_left(up, to):
     picture = spots(up)
-    out = turn_picture(picture, np.ones(picture.shape[:2], bool), up, to)
+    out = turn_picture(np.moveaxis(picture, -1, 0), np.ones(picture.shape[:2], bool), up, to)
+    out = np.moveaxis(out, 0, -1)
     y, x = np.indices(out.shape[:2])
     for colour, pa in ((0, 0.0), (2, 90.0)):
         w = out[..., colour].astype(float) ** 2
@@ -51,7 +55,7 @@ def test_turned_pictures_have_north_up_and_east_left(up, to):
 
 
 def test_an_unturned_picture_is_not_interpolated():
-    picture = np.random.default_rng(1).uniform(size=(40, 50, 3)).astype(np.float32)
+    picture = np.random.default_rng(1).uniform(size=(3, 40, 50)).astype(np.float32)
     out = turn_picture(picture, np.ones((40, 50), bool), 10.0, 10.0)
     np.testing.assert_array_equal(out, picture)
 
@@ -59,7 +63,7 @@ def test_an_unturned_picture_is_not_interpolated():
 def test_pictures_are_cropped_to_what_is_valid():
     valid = np.ones((100, 200), bool)
     valid[:, :12] = False
-    out = turn_picture(np.zeros((100, 200, 3), np.float32), valid, 0.0, 0.0)
+    out = turn_picture(np.zeros((3, 100, 200), np.float32), valid, 0.0, 0.0)[0]
     assert out.shape[1] <= 200 - 2 * 12
     assert out.shape[1] > 160
     assert out.shape[0] % 2 == 0
@@ -85,6 +89,9 @@ def test_smoothing_brings_noise_to_its_target_and_spares_what_is_clean():
     np.testing.assert_array_equal(out[:, :180], image[:, :180])
 
 
+BLUR_PX = 1.1
+
+
 @pytest.fixture(scope="module")
 def picture():
     """A corona seen round a Moon, with a ring that no frame has seen and one prominence."""
@@ -104,8 +111,8 @@ def picture():
     sigma = np.sqrt(radiance) * 0.02
     radiance += sigma * rng.standard_normal(radiance.shape)
     radiance[:, np.hypot(x - moon.x, y - moon.y) < moon.radius + 3] = np.nan
-    structure = np.broadcast_to(np.cos(4 * angle) * 1.4, radiance.shape)
-    out, _ = compose(
+    structure = np.cos(4 * angle) * 1.4
+    made = compose(
         radiance.astype(np.float32),
         sigma.astype(np.float32),
         structure.astype(np.float32),
@@ -113,17 +120,18 @@ def picture():
         moon,
         np.array([2.0, 1.0, 1.43], np.float32),
         np.eye(3, dtype=np.float32),
+        Look(limb_px=BLUR_PX),
     )
+    out = np.moveaxis(made.picture, 0, -1)
     distance = np.hypot(x - moon.x, y - moon.y) - moon.radius
     return out, distance, angle, rho
 
 
 def test_the_moon_is_dark_round_and_even(picture):
     out, distance, _, rho = picture
-    disc = out[distance < -3]
+    disc = out[distance < -6]
     assert disc.max() < 0.07
-    assert np.ptp(disc) < 1e-6
-    assert disc.mean() == pytest.approx(MOON_LIGHTNESS, abs=0.03)
+    assert np.ptp(disc) < 1e-4
     assert out[(distance > 3) & (rho < 1.3)].min() > 0.2
 
 
@@ -134,6 +142,52 @@ def test_there_is_no_ring_at_the_limb(picture):
     profile = [np.median(grey[(distance >= d) & (distance < d + 1)]) for d in range(2, 30)]
     assert np.diff(profile).max() < 0.01
     assert min(np.diff(profile)) > -0.08
+
+
+def test_the_limb_is_as_soft_as_the_picture_is_sharp(picture):
+    """Across the limb brightness only rises, as a Gaussian's integral of the blur's width does."""
+    out, distance, angle, _ = picture
+    grey = out.mean(axis=2)
+    edges = np.arange(-8, 7, 0.5)
+    for turn in range(8):
+        sector = np.abs(np.angle(np.exp(1j * (angle - turn * np.pi / 4 - 0.2)))) < 0.15
+        at = [sector & (distance >= d) & (distance < d + 0.5) for d in edges]
+        profile = np.array([np.median(grey[a]) for a in at])
+        dark, bright = profile[0], profile[-8:].max()
+        rise = profile[: np.argmax(profile) + 1]
+        assert np.diff(rise).min() > -0.03 * (bright - dark)  # no black ring inside, no notch
+        assert profile.min() > dark - 0.01
+        assert profile.max() - profile[-4:].mean() < 0.15 * (bright - dark)  # no bright seam
+        share = (profile - dark) / (bright - dark)
+        width = np.interp(0.75, share[:20], edges[:20]) - np.interp(0.25, share[:20], edges[:20])
+        assert width == pytest.approx(2 * 0.6745 * BLUR_PX, abs=0.6)
+
+
+def test_a_disc_covers_as_a_gaussian_integral():
+    share = cover((101, 101), Disc(50.0, 50.0, 30.0), 2.0)
+    # Of a normal distribution, 0.1587 lies beyond one standard deviation.
+    np.testing.assert_allclose(
+        share[50, [50, 78, 80, 82, 95]], [1, 0.8413, 0.5, 0.1587, 0], atol=2e-4
+    )
+
+
+def test_earthshine_shows_the_maria_through_the_glare():
+    rng = np.random.default_rng(7)
+    moon = Disc(130.3, 129.1, 120.0)
+    y, x = np.indices((261, 261))
+    r = np.hypot(x - moon.x, y - moon.y) / moon.radius
+    maria = np.hypot(x - 100, y - 110) < 25
+    light = 400 + 30.0 * ~maria + 200 * np.exp((np.minimum(r, 1) - 1) / 0.05)
+    surface = np.stack([light * c for c in (0.5, 1.0, 0.8)])
+    surface += 10 * rng.standard_normal(surface.shape)
+    surface[:, r > 0.99] = np.nan
+    out = earthshine(surface.astype(np.float32), moon)
+    assert np.isfinite(out).all()
+    high = out[~maria & (r < 0.8)]
+    assert np.median(high) - np.median(out[maria]) > 0.3
+    # Glare, seven times the contrast of the maria, leaves no bright rim.
+    rim = out[(r > 0.9) & (r < 1.0)]
+    assert abs(np.median(rim) - np.median(high)) < 0.3
 
 
 def test_prominences_are_pink_and_the_corona_is_grey(picture):
@@ -157,13 +211,13 @@ def test_streamers_stand_out_and_the_sky_is_dark(picture):
 
 def test_tiff_has_16_bits_and_a_profile(tmp_path):
     rng = np.random.default_rng(4)
-    picture = rng.uniform(size=(70, 90, 3)).astype(np.float32)
+    picture = rng.uniform(size=(3, 70, 90)).astype(np.float32)
     write_tiff(tmp_path / "a.tif", picture, "Sonnenkorona ü")
     with tifffile.TiffFile(tmp_path / "a.tif") as tiff:
         page = tiff.pages[0]
         assert page.dtype == np.uint16
-        np.testing.assert_allclose(page.asarray() / 65535, picture, atol=1e-5)
-        assert page.tags["InterColorProfile"].value == srgb_profile()
+        np.testing.assert_allclose(np.moveaxis(page.asarray(), -1, 0) / 65535, picture, atol=1e-5)
+        assert page.tags["InterColorProfile"].value == SRGB.profile()
         assert page.tags["ImageDescription"].value.startswith("Sonnenkorona")
     with Image.open(tmp_path / "a.tif") as image:
         assert image.size == (90, 70)
@@ -173,19 +227,19 @@ def test_tiff_has_16_bits_and_a_profile(tmp_path):
 
 
 def test_png_is_srgb_and_true_to_half_a_step(tmp_path):
-    picture = np.linspace(0, 1, 3 * 64 * 64, dtype=np.float32).reshape(64, 64, 3)
+    picture = np.linspace(0, 1, 3 * 64 * 64, dtype=np.float32).reshape(3, 64, 64)
     write_png(tmp_path / "a.png", picture, "Corona, ü")
     with Image.open(tmp_path / "a.png") as image:
         assert image.mode == "RGB"
         assert image.info["srgb"] == 0
         assert image.info["Description"] == "Corona, ü"
-        error = np.asarray(image) / 255 - picture
+        error = np.moveaxis(np.asarray(image), -1, 0) / 255 - picture
     assert np.abs(error).max() < 1.01 / 255
     assert abs(error.mean()) < 0.1 / 255
 
 
 def test_files_are_the_same_every_time(tmp_path):
-    picture = np.full((16, 16, 3), 0.3, np.float32)
+    picture = np.full((3, 16, 16), 0.3, np.float32)
     for name, write in (("tif", write_tiff), ("png", write_png)):
         write(tmp_path / f"a.{name}", picture, "x")
         write(tmp_path / f"b.{name}", picture, "x")
@@ -197,5 +251,72 @@ def test_structure_is_grey_about_its_mean_and_the_moon_black():
     visible = np.ones((60, 80), bool)
     visible[20:40, 30:50] = False
     out = structure_picture(structure, visible)
-    assert (out[20:40, 30:50] == 0).all()
-    assert out[visible].mean() == pytest.approx(0.5, abs=0.03)
+    assert (out[:, 20:40, 30:50] == 0).all()
+    assert out[:, visible].mean() == pytest.approx(0.5, abs=0.03)
+
+
+def test_captions_are_xmp_and_orientation_is_recorded(tmp_path):
+    import xml.etree.ElementTree as ElementTree
+
+    span = ("2026-08-12T17:45:54Z", "2026-08-12T17:47:47Z")
+    caption = Caption("Corona <1>", "Title & more", "A. Nonym", "Camp, 65° N", *span)
+    picture = np.full((3, 20, 30), 0.4, np.float32)
+    write_tiff(tmp_path / "a.tif", picture, caption)
+    write_png(tmp_path / "a.png", picture, caption)
+    with tifffile.TiffFile(tmp_path / "a.tif") as tiff:
+        packet = bytes(tiff.pages[0].tags[700].value).decode()
+        assert tiff.pages[0].tags["Orientation"].value == 1
+    with Image.open(tmp_path / "a.png") as image:
+        assert image.info["XML:com.adobe.xmp"] == packet
+        assert image.info["Author"] == "A. Nonym"
+    body = packet[packet.index("<x:xmpmeta") : packet.index("<?xpacket end")]
+    text = " ".join(ElementTree.fromstring(body).itertext())
+    for part in ("Title & more", "A. Nonym", "Corona <1>", "65° N", "2026-08-12T17:45:54Z"):
+        assert part in text
+
+
+def test_the_wide_profile_means_its_colours():
+    """Read by another library's colour engine: its white and red are those of ITU-R BT.2020."""
+    import io
+
+    space = Space("wide")
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(space.profile()))
+    colours = np.array([[0.2, 0.5, 0.4], [0.9, 0.3, 0.4], [0.7, 0.7, 0.7]], np.float32).T[:, None]
+    linear = SRGB.decode(colours)
+    wide = space.encode(np.einsum("ij,jhw->ihw", space.from_srgb, linear))
+    shown = Image.fromarray(np.rint(np.moveaxis(wide, 0, -1) * 255).astype(np.uint8), "RGB")
+    out = ImageCms.profileToProfile(shown, profile, ImageCms.createProfile("sRGB"), 1)
+    np.testing.assert_allclose(np.moveaxis(np.asarray(out), -1, 0) / 255, colours, atol=3.5 / 255)
+    np.testing.assert_allclose(to_srgb(wide, space), colours, atol=2e-3)
+    # Red, from the recommendation's chromaticities (0.708, 0.292) and white D65.
+    np.testing.assert_allclose(space.luminance, [0.2627, 0.6780, 0.0593], atol=2e-4)
+
+
+def test_figures_are_pictures_of_the_sky(tmp_path):
+    y, x = np.indices((200, 300))
+    picture = np.zeros((3, 200, 300), np.float32)
+    picture[0] = np.abs(np.hypot(x - 149.5, y - 99.5) - 60) < 3  # a ring at 2 solar radii
+    scene = Scene(30.0, 30.0, 10.0, 25.0, ("one line",), "title")
+    annotate(tmp_path / "a.png", picture, scene)
+    polar_map(tmp_path / "p.png", picture, scene, 1.0)
+    side_by_side(tmp_path / "s.png", [("a", picture), ("b", picture)])
+    with Image.open(tmp_path / "p.png") as image:
+        red = np.asarray(image.convert("RGB")).astype(int)
+    red = (red[..., 0] > 200) & (red[..., 1] < 60)
+    rows = np.nonzero(red.sum(axis=1) > 1000)[0]
+    assert rows.size  # a circle is a level line in the map
+    assert np.ptp(rows) < 100
+    for name in "aps":
+        with Image.open(tmp_path / f"{name}.png") as image:
+            assert image.size[0] >= 300
+
+
+def test_shrinking_keeps_the_middle():
+    picture = np.zeros((1, 101, 103), np.float32)
+    picture[0, 50, 51] = 1
+    small, factor = shrink(picture, 35)
+    assert factor == 3
+    assert np.unravel_index(small.argmax(), small.shape)[1:] == (
+        small.shape[1] // 2,
+        small.shape[2] // 2,
+    )

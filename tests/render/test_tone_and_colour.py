@@ -76,7 +76,7 @@ def test_grey_is_painted_grey_at_its_lightness():
 def test_bright_pink_is_darkened_not_bleached():
     pink = np.array([1.0, 0.22, 0.38], np.float32)
     ratio = (pink / luminance(pink[:, None, None])[0, 0])[:, None, None]
-    out = paint(np.full((1, 1), 0.9, np.float32), ratio)[0, 0]
+    out = paint(np.full((1, 1), 0.9, np.float32), ratio)[:, 0, 0]
     linear = np.where(out > 0.04045, ((out + 0.055) / 1.055) ** 2.4, out / 12.92)
     np.testing.assert_allclose(linear / linear[0], pink, atol=0.01)
     assert out[0] == pytest.approx(1.0, abs=1e-3)

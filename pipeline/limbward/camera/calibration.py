@@ -55,7 +55,9 @@ class Master:
     frames: int
 
 
-def master_dark(paths: Sequence[str | Path], setting: Setting) -> Master:
+def master_dark(
+    paths: Sequence[str | Path], setting: Setting, read: Callable[[Path], RawFrame] = read_raw
+) -> Master:
     """Combine darks, or biases, of one setting.
 
     Parameters
@@ -63,6 +65,8 @@ def master_dark(paths: Sequence[str | Path], setting: Setting) -> Master:
     paths : sequence of path
     setting : Setting
         Of all of them.
+    read : callable
+        Decodes a file.
 
     Returns
     -------
@@ -73,11 +77,14 @@ def master_dark(paths: Sequence[str | Path], setting: Setting) -> Master:
     LimbwardError
         If there are none, one cannot be decoded, or their shapes differ.
     """
-    return _combine(paths, setting, lambda frame: frame.data.astype(np.float32))
+    return _combine(paths, setting, lambda frame: frame.data.astype(np.float32), read)
 
 
 def master_flat(
-    paths: Sequence[str | Path], setting: Setting, dark: Master | None = None
+    paths: Sequence[str | Path],
+    setting: Setting,
+    dark: Master | None = None,
+    read: Callable[[Path], RawFrame] = read_raw,
 ) -> Master:
     """Combine flats; the light may differ between them.
 
@@ -87,6 +94,8 @@ def master_flat(
     setting : Setting
     dark : Master, optional
         Dark or bias to take off; without one, the black level of each file is.
+    read : callable
+        Decodes a file.
 
     Returns
     -------
@@ -111,7 +120,7 @@ def master_flat(
             plane /= np.float32(middle)
         return above
 
-    return _combine(paths, setting, relative)
+    return _combine(paths, setting, relative, read)
 
 
 def hot_pixels(dark: Master, pattern: NDArray[np.int8]) -> Mask:
@@ -195,7 +204,10 @@ def clipped_mean(stack: Image, sigma: float = CLIP_SIGMA) -> tuple[Image, NDArra
 
 
 def _combine(
-    paths: Sequence[str | Path], setting: Setting, values: Callable[[RawFrame], Image]
+    paths: Sequence[str | Path],
+    setting: Setting,
+    values: Callable[[RawFrame], Image],
+    read: Callable[[Path], RawFrame],
 ) -> Master:
     """Average frames pixel by pixel, holding one frame and one band of all of them in memory."""
     if not paths:
@@ -203,7 +215,7 @@ def _combine(
     with tempfile.TemporaryFile() as store:
         shape: tuple[int, ...] = ()
         for path in paths:
-            frame = values(read_raw(path))
+            frame = values(read(Path(path)))
             if shape and frame.shape != shape:
                 raise LimbwardError(
                     f"{Path(path).name} has another size than the frames it is combined with."

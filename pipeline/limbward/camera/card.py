@@ -178,6 +178,9 @@ def _walk(
 
     for folder, folders, files in os.walk(root, onerror=unreadable):
         here = Path(folder)
+        if "bagit.txt" in files and "data" in folders:
+            # A bag (RFC 8493): the photographs lie in data, the other files are about them.
+            folders[:], files[:] = ["data"], []
         keep = []
         for name in sorted(folders):
             if _litter(name) or (skip is not None and skip(here / name)):

@@ -17,7 +17,7 @@ import exifread
 from limbward.camera.card import kind_of
 from limbward.camera.containers import embedded_jpeg, tiff_blocks
 from limbward.camera.headers import libraw_exif, read_fits_header
-from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif
+from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif, plain_text
 
 __all__ = ["Exif", "camera_name", "from_tags", "read_exif"]
 
@@ -68,6 +68,7 @@ def read_exif(path: str | Path, *, decode: bool = True) -> Exif:
 def from_tags(tags: Tags) -> Exif:
     """Interpret tags as ExifRead returns them (``"EXIF ExposureTime"`` and so on)."""
     notes: list[str] = []
+    camera_notes: list[str] = []
     time_camera, has_subsec = _time(tags, notes)
     return Exif(
         camera=camera_name(_text(tags, "Image Make"), _text(tags, "Image Model")),
@@ -80,9 +81,10 @@ def from_tags(tags: Tags) -> Exif:
         iso=_iso(tags, notes),
         f_number=_f_number(tags),
         focal_length_mm=_positive(tags, "EXIF FocalLength"),
-        pixel_pitch_um=_pitch(tags, notes),
+        pixel_pitch_um=_pitch(tags, camera_notes),
         orientation=_orientation(tags),
         notes=tuple(notes),
+        camera_notes=tuple(camera_notes),
     )
 
 
@@ -147,7 +149,7 @@ def _text(tags: Tags, name: str) -> str:
     value = _values(tags, name)
     if isinstance(value, bytes):
         value = value.decode("latin-1")
-    return value.replace("\0", " ").strip() if isinstance(value, str) else ""
+    return plain_text(value) if isinstance(value, str) else ""
 
 
 def _numbers(tags: Tags, name: str) -> list[float]:

@@ -4,14 +4,17 @@ FITS Standard 4.0, section 9, for the time keywords.
 """
 
 import math
+import warnings
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import rawpy
 from astropy.io import fits
+from astropy.utils.exceptions import AstropyUserWarning
 
-from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif
+from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif, plain_text
 
 
 def libraw_exif(path: Path, note: str) -> Exif:
@@ -41,14 +44,19 @@ def libraw_exif(path: Path, note: str) -> Exif:
     )
 
 
+def _keywords(path: Path) -> dict[str, Any]:
+    with fits.open(path, mode="readonly", memmap=True) as hdus:
+        return {str(k).upper(): v for hdu in reversed(hdus) for k, v in hdu.header.items() if k}
+
+
 def read_fits_header(path: Path) -> Exif:
     """Return what a FITS header says about a frame; DATE-OBS is UTC unless TIMESYS objects."""
     notes: list[str] = []
     try:
-        with fits.open(path, mode="readonly", memmap=True) as hdus:
-            header = {
-                str(k).upper(): v for hdu in reversed(hdus) for k, v in hdu.header.items() if k
-            }
+        with warnings.catch_warnings():
+            # Warned of, a file cut short among it; reading the pixels will fail with a sentence.
+            warnings.simplefilter("ignore", AstropyUserWarning)
+            header = _keywords(path)
     except (OSError, ValueError, TypeError, fits.VerifyError) as error:
         if isinstance(error, PermissionError | FileNotFoundError):
             raise
@@ -63,7 +71,7 @@ def read_fits_header(path: Path) -> Exif:
 
     def text(name: str) -> str:
         value = header.get(name, "")
-        return value.strip() if isinstance(value, str) else ""
+        return plain_text(value) if isinstance(value, str) else ""
 
     time, has_subsec = None, False
     stamp = text("DATE-BEG") or text("DATE-OBS")

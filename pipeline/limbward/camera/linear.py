@@ -40,7 +40,7 @@ def read_tiff(path: Path) -> RawFrame:
                     f"{path.name} is {page.photometric.name} TIFF; save it as grey or RGB."
                 )
             data = page.asarray()
-    except UnreadableFrame:
+    except (UnreadableFrame, MemoryError):
         raise
     except Exception as error:  # tifffile meets damaged files with exceptions of any kind
         raise UnreadableFrame(f"{path.name} cannot be read as TIFF ({error}).") from error
@@ -68,7 +68,7 @@ def read_fits(path: Path) -> RawFrame:
             # What astropy warns of, a file cut short among it, makes reading the data fail below.
             warnings.simplefilter("ignore", AstropyUserWarning)
             data, header = _first_image(path)
-    except UnreadableFrame:
+    except (UnreadableFrame, MemoryError):
         raise
     except (PermissionError, FileNotFoundError):
         raise

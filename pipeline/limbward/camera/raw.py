@@ -1,5 +1,6 @@
 """Decoding frames: RAW files through LibRaw, TIFF and FITS as already-linear images."""
 
+import logging
 from dataclasses import replace
 from math import lcm
 from pathlib import Path
@@ -11,7 +12,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from limbward.camera.card import kind_of
-from limbward.camera.frame import GREEN, RawFrame, UnreadableFrame, linear_frame
+from limbward.camera.frame import BLUE, GREEN, RED, RawFrame, UnreadableFrame, linear_frame
 from limbward.camera.linear import read_fits, read_tiff
 
 __all__ = ["RawFrame", "UnreadableFrame", "decode_raw", "read_raw"]
@@ -21,6 +22,7 @@ MAX_PIXELS = 400_000_000  # the largest pixel-shift files
 # declares more pixels than that has a broken header, and decoding it would only fill the memory.
 MAX_PIXELS_PER_BYTE = 520
 TILE = 48  # a multiple of every colour pattern LibRaw knows: 2, 4, 6, 8 and 16 pixels
+MOSAICS = ((2, 2), (6, 6), (16, 16))  # all there are of red, green and blue
 SECOND_GREEN = 3
 CFA_PHOTOMETRIC = 32803
 PHOTOMETRIC, BLACK_LEVEL_DIM, BLACK_LEVEL, ACTIVE_AREA = 262, 50713, 50714, 50829
@@ -29,6 +31,9 @@ PHOTOMETRIC, BLACK_LEVEL_DIM, BLACK_LEVEL, ACTIVE_AREA = 262, 50713, 50714, 5082
 SRGB_TO_XYZ = np.array(
     [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
 )
+
+# tifffile tells of damaged tags by logging; what matters of them becomes a sentence of ours.
+logging.getLogger("tifffile").setLevel(logging.CRITICAL)
 
 
 def read_raw(path: str | Path) -> RawFrame:
@@ -46,6 +51,8 @@ def read_raw(path: str | Path) -> RawFrame:
     ------
     UnreadableFrame
         With a sentence that says why, if the file cannot be decoded.
+    MemoryError
+        If there is too little memory, which may say nothing about the file.
     """
     path = Path(path)
     kind = kind_of(path.name)
@@ -59,8 +66,6 @@ def read_raw(path: str | Path) -> RawFrame:
     except OSError as error:
         reason = error.strerror or str(error)
         raise UnreadableFrame(f"{path.name} cannot be read ({reason}).") from error
-    except MemoryError as error:
-        raise UnreadableFrame(f"{path.name} needs more memory than there is.") from error
 
 
 def decode_raw(path: Path) -> RawFrame:
@@ -74,6 +79,8 @@ def decode_raw(path: Path) -> RawFrame:
             _check_size(path, raw.sizes.raw_height * raw.sizes.raw_width)
             raw.unpack()
             return _frame(path, raw)
+        except rawpy.LibRawUnsufficientMemoryError as error:
+            raise MemoryError(f"{path.name} needs more memory than there is") from error
         except rawpy.LibRawError as error:
             raise UnreadableFrame(
                 f"{path.name} cannot be decoded (LibRaw: {_reason(error)}); copy it again from the "
@@ -135,15 +142,20 @@ def _colour_tile(path: Path, raw: rawpy.RawPy) -> NDArray[np.int64]:
     block = np.array(
         [[raw.raw_color(top + y, left + x) for x in range(TILE)] for y in range(TILE)], np.int64
     )
-    if block.min() == block.max():
+    if raw.num_colors == 1 or np.all(block == GREEN):  # as some monochrome cameras write it
         return block[:1, :1]
     letters = raw.color_desc.decode("latin-1")
     if not set(letters[i] for i in np.unique(block)) <= set("RGB") or letters[:3] != "RGB":
         raise UnreadableFrame(
             f"{path.name} has the colour filters {letters}; red, green and blue are needed."
         )
-    rows = _period(block)
-    return block[:rows, : _period(block.T)]
+    tile = block[: _period(block), : _period(block.T)]
+    if tile.shape not in MOSAICS or not {RED, GREEN, BLUE} <= set(tile.ravel().tolist()):
+        # From a damaged tag LibRaw makes a pattern of whatever its memory held.
+        raise UnreadableFrame(
+            f"{path.name} has a colour mosaic that no sensor has; its header is damaged."
+        )
+    return tile
 
 
 def _period(block: NDArray[np.int64]) -> int:

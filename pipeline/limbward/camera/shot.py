@@ -7,6 +7,21 @@ PLAUSIBLE_PITCH_UM = (0.5, 30.0)  # smallest phone pixels; largest scientific on
 PLAUSIBLE_YEARS = (1990, 2100)  # the first digital cameras; later than any use of this program
 
 
+LONGEST_TEXT = 200  # of a make, a model or a serial number; more is damage or mischief
+
+
+def plain_text(text: str) -> str:
+    r"""Return a text from a file on one line, without characters that steer a terminal or a table.
+
+    Examples
+    --------
+    >>> plain_text("Model\nOne\0\x1b[2J ")
+    'Model One [2J'
+    """
+    kept = "".join(c if c.isprintable() else " " for c in text[: 4 * LONGEST_TEXT])
+    return " ".join(kept.split())[:LONGEST_TEXT]
+
+
 @dataclass(frozen=True)
 class Exif:
     """What the camera says about one frame. None is: not said, or not believable.
@@ -32,6 +47,8 @@ class Exif:
         Exif orientation, 1 to 8. Pixels are never turned by it.
     notes : tuple of str
         A sentence for each value that was not believed, and for each fallback.
+    camera_notes : tuple of str
+        The same for values that are of the camera, not of the frame.
     """
 
     camera: str = ""
@@ -47,3 +64,4 @@ class Exif:
     pixel_pitch_um: float | None = None
     orientation: int | None = None
     notes: tuple[str, ...] = ()
+    camera_notes: tuple[str, ...] = ()

@@ -1,4 +1,4 @@
-"""A raw frame made linear: dark, flat, hot and saturated pixels."""
+"""What a raw frame's samples are worth: dark, flat, hot and saturated pixels."""
 
 from __future__ import annotations
 
@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, maximum_filter
 
 from limbward.camera.calibration import colour_planes
 from limbward.camera.frame import RawFrame
+from limbward.radiance.gather import BLOCK
+from limbward.radiance.taps import RADIUS
 
 Pixels = NDArray[np.float32]
 
@@ -144,109 +146,118 @@ def _stand_out(frame: RawFrame) -> NDArray[np.bool_]:
     return out & (beside < 0.25 * excess)
 
 
-def _linearise(
-    data: NDArray[np.uint16],
-    black: Pixels,
-    dark: Pixels,
-    inverse_flat: Pixels,
-    hot: NDArray[np.bool_],
-    ceiling: float,
-    out: Pixels,
+def _mark(
+    data: Any, colours: NDArray[np.int64], ceiling: Pixels, block: int, out: NDArray[np.bool_]
 ) -> None:
+    """Mark in ``out`` (3, h, w) the blocks with a sample at or above the ceiling of its colour."""
     n_planes, height, width = data.shape
-    th, tw = black.shape[1], black.shape[2]
-    use_dark, use_flat, use_hot = dark.size > 0, inverse_flat.size > 0, hot.size > 0
-    for y in prange(height):
+    th, tw = colours.shape[1], colours.shape[2]
+    rows = out.shape[1]
+    for i in prange(rows):
+        over = np.empty(width, np.bool_)
         for p in range(n_planes):
-            for x in range(width):
-                raw = np.float32(data[p, y, x])
-                value = raw - (dark[p, y, x] if use_dark else black[p, y % th, x % tw])
-                if use_flat:
-                    value *= inverse_flat[p, y, x]
-                if use_hot and hot[p, y, x]:
-                    value = np.float32(np.nan)
-                elif raw >= ceiling:
-                    value = np.float32(np.inf)
-                out[p, y, x] = value
-
-
-def _bloom(out: Pixels, marks: NDArray[np.bool_], radius: float) -> None:
-    """Set to infinity what lies within ``radius`` of a saturated pixel.
-
-    Only pixels on the rim of a saturated area need to look around; ``marks`` holds the saturated
-    ones, of which ``out`` may not be read while it is written.
-    """
-    n_planes, height, width = out.shape
-    reach = int(np.floor(radius))
-    for y in prange(height):
-        for p in range(n_planes):
-            for x in range(width):
-                marks[p, y, x] = out[p, y, x] == np.inf
-    for y in prange(height):
-        for p in range(n_planes):
-            for x in range(width):
-                if not marks[p, y, x]:
+            for y in range(i * block, min((i + 1) * block, height)):
+                found = False
+                for q in range(tw):
+                    limit = ceiling[colours[p, y % th, q]]
+                    for x in range(q, width, tw):
+                        hit = not np.float32(data[p, y, x]) < limit  # what is no number is over too
+                        over[x] = hit
+                        found |= hit
+                if not found:
                     continue
-                inside = (
-                    0 < y < height - 1
-                    and 0 < x < width - 1
-                    and marks[p, y - 1, x]
-                    and marks[p, y + 1, x]
-                    and marks[p, y, x - 1]
-                    and marks[p, y, x + 1]
-                )
-                if inside:
-                    continue
-                for j in range(max(0, y - reach), min(height, y + reach + 1)):
-                    for i in range(max(0, x - reach), min(width, x + reach + 1)):
-                        if (j - y) ** 2 + (i - x) ** 2 <= radius * radius:
-                            out[p, j, i] = np.inf
+                for x in range(width):
+                    if over[x]:
+                        out[colours[p, y % th, x % tw], i, x // block] = True
 
 
-linearise = njit(parallel=True, nogil=True, cache=True)(_linearise)
-bloom = njit(parallel=True, nogil=True, cache=True)(_bloom)
+mark = njit(parallel=True, nogil=True, cache=True)(_mark)
 
 
-def calibrate(
-    frame: RawFrame,
-    calibration: Calibration,
-    saturation: float = 0.9,
-    bloom_px: float = 2.0,
-    out: Pixels | None = None,
-) -> Pixels:
-    """Return a frame's signal in DN, flat-fielded, with the samples not to be used marked.
+def saturated_blocks(
+    data: NDArray[Any], pattern: NDArray[np.int8], ceiling: Pixels, bloom_px: float
+) -> NDArray[np.bool_]:
+    """Return which squares of a frame hold or touch saturated samples, for each colour.
 
     Parameters
     ----------
-    frame : RawFrame
-    calibration : Calibration
-    saturation : float
-        Fraction of the range from black to white from which a sample counts as saturated.
+    data : ndarray, shape (P, H, W)
+        Raw samples, DN.
+    pattern : ndarray, shape (th, tw)
+    ceiling : ndarray, shape (3,)
+        Raw level of R, G, B from which a sample counts as saturated, black included.
     bloom_px : float
-        Samples this near to a saturated one count as saturated.
-    out : ndarray of float32, shape (P, H, W), optional
-        Where to write.
+        Samples this near to a saturated one are not used either.
 
     Returns
     -------
-    ndarray of float32, shape (P, H, W)
-        Infinity where saturated, NaN where hot.
+    ndarray of bool, shape (3, h, w)
+        Of squares of `limbward.radiance.gather.BLOCK` pixels: a value interpolated at a place in a
+        square that is not marked is free of saturated samples and of those beside them.
     """
-    data = planes(frame.data)
-    if out is None or out.shape != data.shape:
-        out = np.empty(data.shape, np.float32)
-    black = black_tile(frame)
-    none = np.empty((0, 0, 0), np.float32)
-    ceiling = float(black.mean()) + saturation * (frame.white - float(black.mean()))
-    linearise(
-        np.ascontiguousarray(data),
-        black,
-        none if calibration.dark is None else planes(calibration.dark),
-        none if calibration.inverse_flat is None else planes(calibration.inverse_flat),
-        np.empty((0, 0, 0), bool) if calibration.hot is None else planes(calibration.hot),
-        ceiling,
-        out,
-    )
-    if bloom_px >= 1.0 and np.isposinf(out).any():
-        bloom(out, np.empty(out.shape, bool), bloom_px)
-    return out
+    n_planes, height, width = data.shape
+    if pattern.size:
+        colours = np.asarray(pattern, np.int64)[None]
+    else:
+        colours = np.arange(n_planes, dtype=np.int64).reshape(-1, 1, 1)
+    out = np.zeros((3, -(-height // BLOCK), -(-width // BLOCK)), bool)
+    mark(data, colours, np.asarray(ceiling, np.float32), BLOCK, out)
+    if pattern.size == 1:  # without filters, the samples are all three colours
+        out[:] = out.any(axis=0)
+    if not out.any():
+        return out
+    reach = int(np.ceil((bloom_px + RADIUS + 0.5) / BLOCK))
+    return np.asarray(maximum_filter(out, size=(1, 2 * reach + 1, 2 * reach + 1)))
+
+
+def _mend(
+    data: Any, index: NDArray[np.int64], hot: NDArray[np.bool_], th: int, tw: int, dark: Pixels
+) -> None:
+    height, width = data.shape[1], data.shape[2]
+    use_dark = dark.size > 0
+    for n in range(index.size):
+        p, rest = index[n] // (height * width), index[n] % (height * width)
+        y, x = rest // width, rest % width
+        total, count = 0.0, 0
+        for j in range(-1, 2):
+            for i in range(-1, 2):
+                v, u = y + j * th, x + i * tw
+                inside = 0 <= v < height and 0 <= u < width
+                if inside and not hot[p, v, u]:
+                    total += np.float64(data[p, v, u]) - (dark[p, v, u] if use_dark else 0.0)
+                    count += 1
+        if count:
+            value = total / count + (dark[p, y, x] if use_dark else 0.0)
+            data[p, y, x] = max(value + 0.5, 0.0)
+
+
+mend_pixels = njit(nogil=True, cache=True)(_mend)
+
+
+def mend(
+    data: NDArray[Any],
+    hot: NDArray[np.bool_],
+    index: NDArray[np.int64],
+    pattern: NDArray[np.int8],
+    dark: Pixels | None = None,
+) -> None:
+    """Give hot pixels, in place, the mean of the pixels of their colour around them.
+
+    Parameters
+    ----------
+    data : ndarray, shape (P, H, W)
+        Raw samples, DN.
+    hot : ndarray of bool, shape (P, H, W)
+    index : ndarray of int
+        Where ``hot`` is true in the flattened frame.
+    pattern : ndarray, shape (th, tw)
+    dark : ndarray, shape (P, H, W), optional
+        What will be taken off.
+
+    Notes
+    -----
+    So their neighbours get their weight in the merge. The ring around them is symmetric: a slope
+    does not shift the mean. One in 5000 pixels is hot, too few for `SIGMA` to know of it.
+    """
+    th, tw = pattern.shape if pattern.size else (1, 1)
+    mend_pixels(data, index, hot, th, tw, np.empty((0, 0, 0), np.float32) if dark is None else dark)

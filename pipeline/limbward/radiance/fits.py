@@ -43,7 +43,12 @@ def write_picture(
     hdus = [primary]
     for name, data in (extensions or {}).items():
         hdus.append(fits.ImageHDU(data[..., ::-1, :], name=name))
-    fits.HDUList(hdus).writeto(path, overwrite=True, checksum=True)
+    pictures = fits.HDUList(hdus)
+    pictures.verify("silentfix")  # completes the headers, which the checksums cover
+    for hdu in pictures:
+        # In place of the comment with the time of day: the same picture is the same file.
+        hdu.add_checksum(when="checksum of the HDU")
+    pictures.writeto(path, overwrite=True)
 
 
 def read_picture(

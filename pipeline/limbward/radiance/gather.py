@@ -1,6 +1,18 @@
-"""The kernel of the merge: one frame's samples added to the running sums."""
+"""The kernel of the merge: the samples of a few frames added to the running sums.
+
+Row by row of the result, each frame's samples are made linear, weighed and interpolated; the
+frames' values are then compared with one another and with what the sums hold, so that a satellite,
+a bird or a cosmic ray is left out, and added. Taking a few frames at a time halves the traffic to
+the sums, which are larger than any cache.
+
+Along a row of a frame that is shifted but hardly turned, the place between the pixels stays the
+same for hundreds of pixels: there each tap is one multiply-add of two rows, eight pixels at once.
+Turned and mirrored frames are taken pixel by pixel.
+"""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numba import njit, prange
@@ -14,120 +26,685 @@ Pixels = NDArray[np.float32]
 EDGE_FADE_PX = 24.0  # over which a frame's weight falls to nothing at its edges
 STEPS = taps.STEPS
 RADIUS = taps.RADIUS
-MIN_SHARE = 0.4  # of the samples' weight that must be left beside hot ones
+CHUNK = 48  # rows of the result to a piece of work: 8 % of the rows are made linear twice
+RING = 16  # rows of a frame kept linear; a power of two above 2 * RADIUS + 1 and what a turn adds
+TILE = 1024  # columns of a piece of work: its buffers stay in the cache of a core
+SLACK = 16  # columns of a frame beyond those of a piece: taps, and what a turn adds in CHUNK rows
+RUN = 1024  # pixels; without weight in all of them, they are skipped
+ALIGNED = 1.5e-3  # slope of a row up to which it stays within RING rows over 6000 pixels
+FADE = np.float32(0.04)  # of the ceiling: over it a frame's weight falls to nothing, without a seam
+BLOCK = 4  # pixels: side of the squares in which saturation is noted
+OUTLIER_FRAMES = 5  # that must cover a pixel before one of them is called wrong
+OUTLIER_SIGMA = 6.0
+OUTLIER_PART = 0.05  # of the radiance: seeing and 0.1 pixel of registration at steep edges
+SIGMA2, PART2 = np.float32(OUTLIER_SIGMA**2), np.float32(OUTLIER_PART**2)
+
+
+def _smooth(t: Any) -> Any:
+    u = min(max(t, np.float32(0.0)), np.float32(1.0))
+    return u * u * (np.float32(3.0) - np.float32(2.0) * u)
+
+
+smooth = njit(nogil=True, inline="always")(_smooth)
+
+
+def _spread(cell: Any, part: Any, row: Any, level: Any, out: Any) -> None:
+    """Interpolate a row of the weight map and of what is left below the ceiling, in fades."""
+    for i in range(out.size):
+        k, t = cell[i], part[i]
+        a, b = row[k], level[k]
+        out[i] = (a + (row[k + 1] - a) * t) * smooth(b + (level[k + 1] - b) * t)
+
+
+spread = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_spread)
+
+
+def _fade(
+    begin: int,
+    end: int,
+    x0: float,
+    y0: float,
+    sx: float,
+    sy: float,
+    width: int,
+    height: int,
+    moon: Any,
+    inside: bool,
+    out: Any,
+) -> None:
+    """Let the weights of a row fall to nothing at the frame's edges and at the Moon's limb."""
+    sign = np.float32(-1.0 if inside else 1.0)
+    near, rim = np.float32(1.0 / EDGE_FADE_PX), np.float32(1.0 / moon[3])
+    for i in range(begin, end):
+        fx, fy = x0 + sx * i, y0 + sy * i
+        edge = min(min(fx, width - 1 - fx), min(fy, height - 1 - fy)) - RADIUS - 0.5
+        dx, dy = np.float32(fx - moon[0]), np.float32(fy - moon[1])
+        away = sign * (np.sqrt(dx * dx + dy * dy) - np.float32(moon[2])) * rim
+        part = smooth(np.float32(edge) * near) * smooth(away)
+        out[0, i] *= part
+        out[1, i] *= part
+        out[2, i] *= part
+
+
+fade = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_fade)
+
+
+def _weigh(
+    y: int,
+    weight_map: Any,
+    predicted: Any,
+    top: Any,
+    map_affine: Any,
+    affine: Any,
+    moon: Any,
+    inside: bool,
+    shape: Any,
+    blocked: Any,
+    some_blocked: bool,
+    cell: Any,
+    part: Any,
+    row: Any,
+    level: Any,
+    out: Any,
+) -> Any:
+    """Fill the weights (3, W) of a row; return the range of columns that have any."""
+    height, width = shape
+    map_height, map_width = weight_map.shape[1], weight_map.shape[2]
+    out_width = out.shape[1]
+    v = min(max(map_affine[0] * y + map_affine[2], 0.0), map_height - 1.0)
+    v0 = min(int(v), max(map_height - 2, 0))
+    v1 = min(v0 + 1, map_height - 1)
+    fv = np.float32(v - v0)
+    low, high = map_width, -1
+    for k in range(map_width):
+        total = np.float32(0.0)
+        for c in range(3):
+            row[c, k] = weight_map[c, v0, k] * (np.float32(1.0) - fv) + weight_map[c, v1, k] * fv
+            total += row[c, k]
+        if total > 0.0:
+            low, high = min(low, k), k
+    if high < 0:
+        return 0, 0
+    scale, shift = map_affine[0], map_affine[1]
+    begin, end = 0, out_width
+    if map_width > 1:
+        begin = (
+            out_width if low > map_width - 1 else max(0, int(np.ceil((low - 1 - shift) / scale)))
+        )
+        end = min(out_width, int(np.floor((high + 1 - shift) / scale)) + 1)
+        if low == 0:
+            begin = 0
+        if high == map_width - 1:
+            end = out_width
+    # Where the row leaves the frame; the edges of a turned frame cut rows at a slant.
+    margin = RADIUS + 0.5
+    for axis, size in ((0, width), (1, height)):
+        slope = affine[axis, 0]
+        start = affine[axis, 1] * y + affine[axis, 2]
+        if abs(slope) < 1e-12:
+            if not margin < start < size - 1 - margin:
+                return 0, 0
+            continue
+        x0, x1 = (margin - start) / slope, (size - 1 - margin - start) / slope
+        begin = max(begin, int(np.floor(min(x0, x1))) + 1)
+        end = min(end, int(np.ceil(max(x0, x1))))
+    if end <= begin:
+        return 0, 0
+    for c in range(3):
+        if map_width == 1:
+            out[c, begin:end] = row[c, 0]
+        else:
+            for k in range(map_width):
+                lower = predicted[c, v0, k] * (np.float32(1.0) - fv) + predicted[c, v1, k] * fv
+                level[k] = (np.float32(1.0) - lower / top[c]) / FADE
+            spread(cell[begin:end], part[begin:end], row[c], level, out[c, begin:end])
+    x0, y0 = affine[0, 1] * y + affine[0, 2], affine[1, 1] * y + affine[1, 2]
+    sx, sy = affine[0, 0], affine[1, 0]
+    # Only beside the edges and the Moon do the weights have to be faded, pixel by pixel.
+    whole_begin, whole_end = begin, end
+    fading = margin + EDGE_FADE_PX
+    for slope, start, size in ((sx, x0, width), (sy, y0, height)):
+        if abs(slope) < 1e-12:
+            if not fading <= start <= size - 1 - fading:
+                whole_begin = whole_end
+            continue
+        u0, u1 = (fading - start) / slope, (size - 1 - fading - start) / slope
+        whole_begin = max(whole_begin, int(np.ceil(min(u0, u1))))
+        whole_end = min(whole_end, int(np.floor(max(u0, u1))) + 1)
+    if whole_end <= whole_begin:
+        whole_begin = whole_end = end
+    fade(begin, whole_begin, x0, y0, sx, sy, width, height, moon, inside, out)
+    fade(whole_end, end, x0, y0, sx, sy, width, height, moon, inside, out)
+    # The row and the circle round the Moon's fading rim, in pixels along the row.
+    speed2 = sx * sx + sy * sy
+    middle = (sx * (moon[0] - x0) + sy * (moon[1] - y0)) / speed2
+    miss2 = (x0 + sx * middle - moon[0]) ** 2 + (y0 + sy * middle - moon[1]) ** 2
+    reach = moon[2] if inside else moon[2] + moon[3]
+    if reach * reach > miss2:
+        half = np.sqrt((reach * reach - miss2) / speed2) + 1.0
+        low_x = max(whole_begin, int(np.floor(middle - half)))
+        high_x = min(whole_end, int(np.ceil(middle + half)) + 1)
+    else:
+        low_x = high_x = whole_begin
+    high_x = max(low_x, high_x)
+    fade(low_x, high_x, x0, y0, sx, sy, width, height, moon, inside, out)
+    if inside:
+        for c in range(3):
+            out[c, whole_begin : min(low_x, whole_end)] = np.float32(0.0)
+            out[c, high_x:whole_end] = np.float32(0.0)
+    if some_blocked:
+        for i in range(begin, end):
+            by, bx = int(y0 + sy * i + 0.5) // BLOCK, int(x0 + sx * i + 0.5) // BLOCK
+            for c in range(3):
+                if blocked[c, by, bx]:
+                    out[c, i] = np.float32(0.0)
+    return begin, end
+
+
+weigh = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_weigh)
+
+
+def _fetch(
+    raw: Any, black: Any, dark: Any, flat: Any, y: int, base: int, linear: Any, out: Any
+) -> None:
+    """Make a piece of one row of a frame linear, from column ``base`` on, a multiple of tw.
+
+    ``out`` is (P, tw, n), by the column's phase.
+    """
+    n_planes, _, width = raw.shape
+    th, tw = black.shape[1], black.shape[2]
+    n = min(linear.size, width - base)
+    for p in range(n_planes):
+        source = raw[p, y, base : base + n]
+        if dark.size > 0:
+            level = dark[p, y, base : base + n]
+            for i in range(n):
+                linear[i] = np.float32(source[i]) - level[i]
+        else:
+            for i in range(n):
+                linear[i] = np.float32(source[i])
+        if flat.size > 0 and dark.size > 0:
+            factor = flat[p, y, base : base + n]
+            for i in range(n):
+                linear[i] *= factor[i]
+        elif flat.size > 0:
+            factor = flat[p, y, base : base + n]
+            for i in range(n):
+                linear[i] = (linear[i] - black[p, y % th, i % tw]) * factor[i]
+        for q in range(tw):
+            m = (n - q + tw - 1) // tw
+            target = out[p, q]
+            level_q = np.float32(0.0) if dark.size > 0 or flat.size > 0 else black[p, y % th, q]
+            for j in range(m):
+                target[j] = linear[q + tw * j] - level_q
+
+
+fetch = njit(nogil=True, cache=True, fastmath={"contract"})(_fetch)
+
+
+def _sample_run(
+    x0: int,
+    n: int,
+    ix: int,
+    iy: int,
+    sub: int,
+    ring: Any,
+    base: int,
+    tile: Any,
+    first: Any,
+    dy: Any,
+    dx: Any,
+    tap_weight: Any,
+    tap_power: Any,
+    plane: Any,
+    buffer: Any,
+    values: Any,
+    power: Any,
+) -> None:
+    """Interpolate pixels ``x0`` to ``x0 + n`` of a row that share a place between the pixels."""
+    th, tw = tile
+    for q in range(min(tw, n)):
+        m = (n - q + tw - 1) // tw
+        phase = (iy % th) * tw + (ix + q) % tw
+        for c in range(3):
+            p = plane[c]
+            acc = buffer[:m]
+            acc[:] = np.float32(0.0)
+            k, last = first[phase, c], first[phase, c + 1]
+            while k < last:
+                if k + 2 < last:
+                    w0, w1 = tap_weight[phase, sub, k], tap_weight[phase, sub, k + 1]
+                    w2 = tap_weight[phase, sub, k + 2]
+                    c0, c1 = ix - base + q + dx[phase, k], ix - base + q + dx[phase, k + 1]
+                    c2 = ix - base + q + dx[phase, k + 2]
+                    r0 = ring[p, (iy + dy[phase, k]) % RING, c0 % tw, c0 // tw : c0 // tw + m]
+                    r1 = ring[p, (iy + dy[phase, k + 1]) % RING, c1 % tw, c1 // tw : c1 // tw + m]
+                    r2 = ring[p, (iy + dy[phase, k + 2]) % RING, c2 % tw, c2 // tw : c2 // tw + m]
+                    for j in range(m):
+                        acc[j] += w0 * r0[j] + w1 * r1[j] + w2 * r2[j]
+                    k += 3
+                else:
+                    w0 = tap_weight[phase, sub, k]
+                    c0 = ix - base + q + dx[phase, k]
+                    r0 = ring[p, (iy + dy[phase, k]) % RING, c0 % tw, c0 // tw : c0 // tw + m]
+                    for j in range(m):
+                        acc[j] += w0 * r0[j]
+                    k += 1
+            pw = tap_power[phase, sub, c]
+            for j in range(m):
+                values[c, x0 + q + tw * j] = acc[j]
+                power[c, x0 + q + tw * j] = pw
+
+
+sample_run = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_sample_run)
+
+
+def _sample_aligned(
+    y: int,
+    begin: int,
+    end: int,
+    affine: Any,
+    raw: Any,
+    black: Any,
+    dark: Any,
+    flat: Any,
+    ring: Any,
+    ring_row: Any,
+    base: int,
+    linear: Any,
+    weights: Any,
+    first: Any,
+    dy: Any,
+    dx: Any,
+    tap_weight: Any,
+    tap_power: Any,
+    plane: Any,
+    buffer: Any,
+    values: Any,
+    power: Any,
+) -> None:
+    """Interpolate a row of a frame that is hardly turned."""
+    tile = (black.shape[1], black.shape[2])
+    slope_x, slope_y = (affine[0, 0] - 1.0) * STEPS, affine[1, 0] * STEPS
+    x = begin
+    while x < end:
+        fx = affine[0, 0] * x + affine[0, 1] * y + affine[0, 2]
+        fy = affine[1, 0] * x + affine[1, 1] * y + affine[1, 2]
+        ix, iy = int(fx + 0.5), int(fy + 0.5)
+        tx, ty = (fx - ix + 0.5) * STEPS, (fy - iy + 0.5) * STEPS
+        n = min(RUN, end - x)
+        for t, slope in ((tx, slope_x), (ty, slope_y)):
+            if slope > 1e-9:
+                n = min(n, int((int(t) + 1 - t) / slope) + 1)
+            elif slope < -1e-9:
+                n = min(n, int((t - int(t)) / -slope) + 1)
+        total = np.float32(0.0)
+        for i in range(x, x + n):
+            total += weights[0, i] + weights[1, i] + weights[2, i]
+        if total > 0.0:
+            for r in range(iy - RADIUS, iy + RADIUS + 1):
+                if ring_row[r % RING] != r:
+                    fetch(raw, black, dark, flat, r, base, linear, ring[:, r % RING])
+                    ring_row[r % RING] = r
+            sub = min(int(ty), STEPS - 1) * STEPS + min(int(tx), STEPS - 1)
+            sample_run(
+                x, n, ix, iy, sub, ring, base, tile, first, dy, dx,
+                tap_weight, tap_power, plane, buffer, values, power,
+            )  # fmt: skip
+        else:
+            values[:, x : x + n] = np.float32(0.0)
+        x += n
+
+
+sample_aligned = njit(nogil=True, cache=True)(_sample_aligned)
+
+
+def _sample_turned(
+    y: int,
+    begin: int,
+    end: int,
+    affine: Any,
+    raw: Any,
+    black: Any,
+    dark: Any,
+    flat: Any,
+    weights: Any,
+    first: Any,
+    dy: Any,
+    dx: Any,
+    tap_weight: Any,
+    tap_power: Any,
+    plane: Any,
+    values: Any,
+    power: Any,
+) -> None:
+    """Interpolate a row of a frame however it stands."""
+    th, tw = black.shape[1], black.shape[2]
+    use_dark, use_flat = dark.size > 0, flat.size > 0
+    for x in range(begin, end):
+        if weights[0, x] + weights[1, x] + weights[2, x] <= 0.0:
+            for c in range(3):
+                values[c, x] = np.float32(0.0)
+            continue
+        fx = affine[0, 0] * x + affine[0, 1] * y + affine[0, 2]
+        fy = affine[1, 0] * x + affine[1, 1] * y + affine[1, 2]
+        ix, iy = int(fx + 0.5), int(fy + 0.5)
+        sub = int((fy - iy + 0.5) * STEPS) * STEPS + int((fx - ix + 0.5) * STEPS)
+        phase = (iy % th) * tw + ix % tw
+        for c in range(3):
+            p = plane[c]
+            value = np.float32(0.0)
+            for k in range(first[phase, c], first[phase, c + 1]):
+                j, i = iy + dy[phase, k], ix + dx[phase, k]
+                level = dark[p, j, i] if use_dark else black[p, j % th, i % tw]
+                sample = np.float32(raw[p, j, i]) - level
+                if use_flat:
+                    sample *= flat[p, j, i]
+                value += tap_weight[phase, sub, k] * sample
+            values[c, x] = value
+            power[c, x] = tap_power[phase, sub, c]
+
+
+sample_turned = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(
+    _sample_turned
+)
+
+
+def _refer(count: Any, light: Any, weight: Any, variance: Any, reference: Any, base: Any) -> None:
+    """Fill what a row's values are compared with, and what they may differ by, squared."""
+    for x in range(count.size):
+        w = weight[x]
+        enough = (count[x] >= OUTLIER_FRAMES) & (w > np.float32(0.0))
+        inverse = np.float32(1.0) / (w if enough else np.float32(1.0))
+        mean = light[x] * inverse
+        reference[x] = mean
+        limit = variance[x] * inverse * inverse * SIGMA2 + PART2 * mean * mean
+        base[x] = limit if enough else np.float32(1e36)
+
+
+refer = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_refer)
+
+
+def _check(values: Any, errors: Any, reference: Any, base: Any, good: Any) -> None:
+    """Set ``good`` to 0 where a row's values are too far from what they are compared with."""
+    for x in range(values.size):
+        off = values[x] - reference[x]
+        wrong = off * off > SIGMA2 * errors[x] + base[x]
+        good[x] = np.float32(0.0) if wrong else good[x]
+
+
+check = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_check)
+
+
+def _judge(
+    begin: int,
+    end: int,
+    values: Any,
+    errors: Any,
+    weights: Any,
+    light: Any,
+    weight: Any,
+    variance: Any,
+    count: Any,
+    reference: Any,
+    base: Any,
+    good: Any,
+) -> None:
+    """Set ``good`` (B, W) to 0 where a frame is an outlier, else to 1, along a row.
+
+    The reference is the mean of what was merged before, if five frames are in it; else the median
+    of the frames at hand and that mean, which one wrong value among five cannot move far.
+    """
+    n_frames = values.shape[0]
+    one, none = np.float32(1.0), np.float32(0.0)
+    for b in range(n_frames):
+        for x in range(begin, end):
+            good[b, x] = one
+    for c in range(3):
+        refer(
+            count[begin:end], light[c, begin:end], weight[c, begin:end], variance[c, begin:end],
+            reference[begin:end], base[begin:end],
+        )  # fmt: skip
+        for b in range(n_frames):
+            check(
+                values[b, c, begin:end], errors[b, c, begin:end], reference[begin:end],
+                base[begin:end], good[b, begin:end],
+            )  # fmt: skip
+    for x in range(begin, end):
+        if count[x] >= OUTLIER_FRAMES:
+            continue
+        here = 0
+        for b in range(n_frames):
+            here += weights[b, 0, x] + weights[b, 1, x] + weights[b, 2, x] > none
+        if here > 0 and count[x] + here >= OUTLIER_FRAMES:
+            compare(x, values, errors, weights, light, weight, good)
+
+
+def _compare(
+    x: int, values: Any, errors: Any, weights: Any, light: Any, weight: Any, good: Any
+) -> None:
+    """Compare the frames at hand at one pixel with their median."""
+    n_frames = values.shape[0]
+    some = np.empty(n_frames + 1, np.float32)
+    for c in range(3):
+        n = 0
+        if weight[c, x] > 0.0:
+            some[0] = light[c, x] / weight[c, x]
+            n = 1
+        for b in range(n_frames):
+            if weights[b, c, x] > 0.0:
+                item, j = values[b, c, x], n
+                while j > 0 and some[j - 1] > item:
+                    some[j] = some[j - 1]
+                    j -= 1
+                some[j] = item
+                n += 1
+        if n < 3:
+            continue
+        reference = np.float32(0.5) * (some[(n - 1) // 2] + some[n // 2])
+        for b in range(n_frames):
+            if weights[b, c, x] > 0.0:
+                off = values[b, c, x] - reference
+                if off * off > SIGMA2 * errors[b, c, x] + PART2 * reference * reference:
+                    good[b, x] = np.float32(0.0)
+
+
+compare = njit(nogil=True, cache=True)(_compare)
+judge = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_judge)
+
+
+def _finish(
+    begin: int,
+    end: int,
+    values: Any,
+    errors: Any,
+    weights: Any,
+    power: Any,
+    gain: Any,
+    read2: Any,
+    spread2: Any,
+    offset: Any,
+    inverse: Any,
+) -> None:
+    """Turn signals in DN into radiances with the squares of their errors."""
+    square = inverse * inverse
+    for x in range(begin, end):
+        value = values[x]
+        noise2 = gain * max(value, np.float32(0.0)) + read2 + spread2 * value * value
+        errors[x] = noise2 * power[x] * square
+        weights[x] /= power[x]
+        values[x] = (value - offset) * inverse
+
+
+finish = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_finish)
+
+
+def _grow(y: int, begin: int, end: int, a: Any, flat: Any, errors: Any) -> None:
+    """Raise the errors where the flat has raised the signal with its noise."""
+    for x in range(begin, end):
+        fx = a[0, 0] * x + a[0, 1] * y + a[0, 2]
+        fy = a[1, 0] * x + a[1, 1] * y + a[1, 2]
+        errors[x] *= flat[int(fy + 0.5), int(fx + 0.5)]
+
+
+grow = njit(nogil=True, cache=True)(_grow)
+
+
+def _add(
+    begin: int,
+    end: int,
+    values: Any,
+    errors: Any,
+    weights: Any,
+    good: Any,
+    light: Any,
+    weight: Any,
+    variance: Any,
+    count: Any,
+) -> None:
+    """Add a row of one frame to the sums."""
+    for c in range(3):
+        for x in range(begin, end):
+            w = weights[c, x] * good[x]
+            light[c, x] += w * values[c, x]
+            weight[c, x] += w
+            variance[c, x] += w * w * errors[c, x]
+    for x in range(begin, end):
+        seen = (weights[0, x] + weights[1, x] + weights[2, x]) * good[x] > 0.0
+        count[x] += np.uint16(seen)
+
+
+add = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_add)
 
 
 def _gather(
-    image: Pixels,
-    inverse_flat: Pixels,
+    raw: Any,
+    black: Pixels,
+    dark: Pixels,
+    flat: Pixels,
+    blocked: NDArray[np.bool_],
+    some_blocked: NDArray[np.bool_],
     affine: Floats,
-    tile: NDArray[np.int64],
-    shift: NDArray[np.int64],
     first: NDArray[np.int32],
+    dy: NDArray[np.int32],
+    dx: NDArray[np.int32],
     tap_weight: Pixels,
     tap_power: Pixels,
     plane: NDArray[np.int32],
     weight_map: Pixels,
+    predicted: Pixels,
+    top: Pixels,
     map_affine: Floats,
     moon: Floats,
     inside: bool,
-    inverse_exposure: float,
-    offset: Floats,
-    gain: float,
-    read2: float,
-    spread2: float,
+    inverse_exposure: Pixels,
+    offset: Pixels,
+    noise: Pixels,
+    reject: bool,
     light: Pixels,
     weight: Pixels,
     variance: Pixels,
     count: NDArray[np.uint16],
 ) -> None:
-    """Add one frame to the sums.
+    """Add B frames to the sums.
 
-    ``image`` (P, H * W) is calibrated, infinite where saturated, NaN where hot. ``shift`` are the
-    taps' places in it. ``map_affine`` (scale, x0, y0) takes pixels of the result to the weight
-    map. ``moon`` is (x, y, radius, fade): the disc is left out, or only it is used if ``inside``.
-    ``tile`` is (th, tw, H, W).
+    ``raw`` (B, P, H, W) are samples in DN; ``blocked`` (B, 3, h, w) the blocks that
+    are left out;
+    ``affine`` (B, 2, 3) takes the result to the frames; ``weight_map`` is (B, 3, h, w),
+    ``predicted`` (3, h, w) the radiance and ``top`` (B, 3) the radiance at a frame's ceiling;
+    ``map_affine`` (scale, x0, y0) takes pixels of the result to it. ``moon`` (B, 4) is
+    (x, y, radius, fade): the disc is left out, or only it is used if ``inside``. ``noise`` (B, 3)
+    is (gain, read squared, spread squared).
     """
-    th, tw, in_height, in_width = tile[0], tile[1], tile[2], tile[3]
+    n_frames, n_planes, in_height, in_width = raw.shape
+    tw = black.shape[2]
     out_height, out_width = light.shape[1], light.shape[2]
-    map_height, map_width = weight_map.shape[1], weight_map.shape[2]
-    use_flat = inverse_flat.size > 0
-    sign = -1.0 if inside else 1.0
-    reject2 = moon[2] * moon[2]
-    accept2 = (moon[2] + sign * moon[3]) ** 2
-    for y in prange(out_height):
+    map_width = weight_map.shape[3]
+    use_flat = flat.size > 0
+    # Which cell of the weight map each column lies in, and where in it.
+    place = np.minimum(
+        np.maximum(map_affine[0] * np.arange(out_width) + map_affine[1], 0.0), map_width - 1.0
+    )
+    cell = np.minimum(place.astype(np.int32), max(map_width - 2, 0))
+    part = (place - cell).astype(np.float32)
+    down, across = (out_height + CHUNK - 1) // CHUNK, (out_width + TILE - 1) // TILE
+    for piece in prange(down * across):
+        left = piece % across * TILE
+        tile_width = min(TILE, out_width - left)
+        right = left + tile_width
+        upper = piece // across * CHUNK
+        # Outside a frame's columns, what an earlier row has left is multiplied by 0.
+        values = np.zeros((n_frames, 3, tile_width), np.float32)
+        errors = np.zeros((n_frames, 3, tile_width), np.float32)
+        weights = np.zeros((n_frames, 3, tile_width), np.float32)
+        power = np.ones((3, tile_width), np.float32)
+        good = np.ones((n_frames, tile_width), np.float32)
+        reference = np.empty(tile_width, np.float32)
+        limit = np.empty(tile_width, np.float32)
         row = np.empty((3, map_width), np.float32)
-        v = min(max(map_affine[0] * y + map_affine[2], 0.0), map_height - 1.0)
-        v0 = min(int(v), map_height - 2) if map_height > 1 else 0
-        fv = np.float32(v - v0)
-        v1 = min(v0 + 1, map_height - 1)
-        for c in range(3):
-            for k in range(map_width):
-                row[c, k] = weight_map[c, v0, k] * (1 - fv) + weight_map[c, v1, k] * fv
-        for x in range(out_width):
-            u = min(max(map_affine[0] * x + map_affine[1], 0.0), map_width - 1.0)
-            u0 = int(u)
-            fu = np.float32(u - u0)
-            u1 = min(u0 + 1, map_width - 1)
-            w0 = row[0, u0] * (1 - fu) + row[0, u1] * fu
-            w1 = row[1, u0] * (1 - fu) + row[1, u1] * fu
-            w2 = row[2, u0] * (1 - fu) + row[2, u1] * fu
-            if w0 <= 0.0 and w1 <= 0.0 and w2 <= 0.0:
-                continue
-            fx = affine[0, 0] * x + affine[0, 1] * y + affine[0, 2]
-            fy = affine[1, 0] * x + affine[1, 1] * y + affine[1, 2]
-            edge = min(min(fx, in_width - 1 - fx), min(fy, in_height - 1 - fy)) - RADIUS - 0.5
-            if edge <= 0.0:
-                continue
-            fade = np.float32(1.0)
-            if edge < EDGE_FADE_PX:
-                t = np.float32(edge / EDGE_FADE_PX)
-                fade = t * t * (3 - 2 * t)
-            d2 = (fx - moon[0]) ** 2 + (fy - moon[1]) ** 2
-            if sign * (d2 - reject2) <= 0.0:
-                continue
-            if sign * (d2 - accept2) < 0.0:
-                t = np.float32(sign * (np.sqrt(d2) - moon[2]) / moon[3])
-                fade *= t * t * (3 - 2 * t)
-            ix, iy = int(fx + 0.5), int(fy + 0.5)
-            sub = int((fy - iy + 0.5) * STEPS) * STEPS + int((fx - ix + 0.5) * STEPS)
-            phase = (iy % th) * tw + ix % tw
-            base = iy * in_width + ix
-            flat = inverse_flat[0, base] if use_flat else np.float32(1.0)
-            hit = False
-            for c in range(3):
-                w = w0 if c == 0 else (w1 if c == 1 else w2)
-                if w <= 0.0:
+        level = np.empty(map_width, np.float32)
+        buffer = np.empty(RUN, np.float32)
+        ring_width = (tile_width + SLACK + tw - 1) // tw
+        linear = np.empty(ring_width * tw, np.float32)
+        ring = np.empty((n_frames, n_planes, RING, tw, ring_width), np.float32)
+        ring_row = np.full((n_frames, RING), -1, np.int64)
+        begins, ends = np.zeros(n_frames, np.int64), np.zeros(n_frames, np.int64)
+        # The affines from this piece's own pixels, and the first column it needs of each frame.
+        local = affine.copy()
+        local[:, :, 2] += affine[:, :, 0] * left
+        base = np.zeros(n_frames, np.int64)
+        for b in range(n_frames):
+            corner = local[b, 0, 2] + local[b, 0, 1] * upper
+            corner = min(corner, corner + local[b, 0, 1] * CHUNK)
+            base[b] = max(0, int(np.floor(corner)) - 2 * RADIUS) // tw * tw
+        map_local = map_affine.copy()
+        map_local[1] += map_affine[0] * left
+        for y in range(upper, min(out_height, upper + CHUNK)):
+            low, high = tile_width, 0
+            for b in range(n_frames):
+                a = local[b]
+                weights[b, :, begins[b] : ends[b]] = np.float32(0.0)
+                begin, end = weigh(
+                    y, weight_map[b], predicted, top[b], map_local, a, moon[b], inside,
+                    (in_height, in_width), blocked[b], some_blocked[b],
+                    cell[left:right], part[left:right], row, level, weights[b],
+                )  # fmt: skip
+                begins[b], ends[b] = begin, end
+                if end <= begin:
                     continue
-                p = plane[c]
-                value = np.float32(0.0)
-                for k in range(first[phase, c], first[phase, c + 1]):
-                    value += tap_weight[phase, sub, k] * image[p, base + shift[phase, k]]
-                power = tap_power[phase, sub, c]
-                if not np.isfinite(value):
-                    # A hot sample is left out and the others fill in; a saturated one spoils all.
-                    value, power, got = np.float32(0.0), np.float32(0.0), np.float32(0.0)
-                    for k in range(first[phase, c], first[phase, c + 1]):
-                        part = tap_weight[phase, sub, k]
-                        sample = image[p, base + shift[phase, k]]
-                        if sample == np.inf:
-                            got = np.float32(-1e9)
-                        elif not np.isnan(sample):
-                            value += part * sample
-                            power += part * part
-                            got += part
-                    if got < MIN_SHARE:
-                        continue
-                    value /= got
-                    power /= got * got
-                w = w * fade / power
-                noise2 = gain * value * flat + read2 * flat * flat + spread2 * value * value
-                light[c, y, x] += w * np.float32((value - offset[c]) * inverse_exposure)
-                weight[c, y, x] += w
-                variance[c, y, x] += w * w * np.float32(noise2 * power * inverse_exposure**2)
-                hit = True
-            if hit:
-                count[y, x] += 1
+                low, high = min(low, begin), max(high, end)
+                if abs(a[0, 0] - 1.0) < ALIGNED and abs(a[1, 0]) < ALIGNED:
+                    sample_aligned(
+                        y, begin, end, a, raw[b], black, dark, flat, ring[b], ring_row[b],
+                        base[b], linear, weights[b], first, dy, dx, tap_weight, tap_power, plane,
+                        buffer, values[b], power,
+                    )  # fmt: skip
+                else:
+                    sample_turned(
+                        y, begin, end, a, raw[b], black, dark, flat, weights[b], first, dy, dx,
+                        tap_weight, tap_power, plane, values[b], power,
+                    )  # fmt: skip
+                for c in range(3):
+                    finish(
+                        begin, end, values[b, c], errors[b, c], weights[b, c], power[c],
+                        noise[b, 0], noise[b, 1], noise[b, 2], offset[b, c], inverse_exposure[b],
+                    )  # fmt: skip
+                    if use_flat:
+                        grow(y, begin, end, a, flat[plane[c]], errors[b, c])
+            if high <= low:
+                continue
+            if reject:
+                judge(
+                    low, high, values, errors, weights,
+                    light[:, y, left:right], weight[:, y, left:right],
+                    variance[:, y, left:right], count[y, left:right], reference, limit, good,
+                )  # fmt: skip
+            for b in range(n_frames):
+                add(
+                    begins[b], ends[b], values[b], errors[b], weights[b], good[b],
+                    light[:, y, left:right], weight[:, y, left:right],
+                    variance[:, y, left:right], count[y, left:right],
+                )  # fmt: skip
 
 
 gather = njit(parallel=True, nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(

@@ -13,9 +13,9 @@ SIAM J. Imaging Sciences 7 (2014) 1.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +23,14 @@ from numpy.typing import NDArray
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
 from limbward.radiance import taps as taps_module
-from limbward.radiance.calibrate import Calibration, calibrate, planes
-from limbward.radiance.gather import gather
+from limbward.radiance.calibrate import (
+    Calibration,
+    black_tile,
+    mend,
+    planes,
+    saturated_blocks,
+)
+from limbward.radiance.gather import BLOCK, gather
 from limbward.radiance.grid import Circle, Grid
 from limbward.radiance.noise import NoiseModel
 
@@ -32,6 +38,11 @@ Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 MOON_FADE_PX = 6.0  # over which a frame's weight falls to nothing at its Moon
+# By the ceiling a frame's weight has faded away where the radiance is as predicted. Only what is
+# well above is cut out by its own samples: cutting at the ceiling would take the bright ones of the
+# noise.
+ABOVE, MOST = 1.05, 0.98
+BATCH = 5  # frames in memory at a time: the least whose median shows an outlier
 KERNEL_REACH_PX = 1.2  # of the samples' weight, 99 % lies nearer: dark samples stay out of the sum
 
 
@@ -53,6 +64,8 @@ class MergeFrame:
         Of one raw sample.
     weight : ndarray of float32, shape (3, h, w)
         On the small grid.
+    top : ndarray, shape (3,)
+        Radiance at which the frame reaches its ceiling; its weight has faded to nothing there.
     """
 
     affine: Floats
@@ -61,6 +74,7 @@ class MergeFrame:
     moon: Circle
     noise: NoiseModel
     weight: Pixels
+    top: Floats = field(default_factory=lambda: np.full(3, np.inf))
 
 
 @dataclass
@@ -122,88 +136,84 @@ class Merged:
     failed: dict[int, str] = field(default_factory=dict)
 
 
-def add_frame(
+@dataclass
+class Batch:
+    """Frames alike in size, filters and calibration, to be merged together.
+
+    ``pixels`` (B, P, H, W) are raw samples, ``blocked`` (B, 3, h, w) the blocks of saturation; the
+    first ``n`` hold frames, whose numbers are ``frames``.
+    """
+
+    pixels: NDArray[Any]
+    blocked: NDArray[np.bool_]
+    black: Pixels
+    taps: taps_module.Taps
+    calibration: Calibration
+    frames: list[int] = field(default_factory=list)
+
+
+def add_frames(
     sums: Accumulator,
-    frame: MergeFrame,
-    image: Pixels,
-    taps: taps_module.Taps,
+    frames: Sequence[MergeFrame],
+    batch: Batch,
+    predicted: Pixels,
     map_affine: Floats,
     moon_margin_px: float,
-    inverse_flat: Pixels | None = None,
     inside: bool = False,
 ) -> None:
-    """Add one calibrated frame to the sums.
+    """Add a few frames to the sums.
 
     Parameters
     ----------
     sums : Accumulator
-    frame : MergeFrame
-    image : ndarray of float32, shape (P, H, W)
-        From `limbward.radiance.calibrate.calibrate`.
-    taps : Taps
-        Of the frame's colour filters.
+    frames : sequence of MergeFrame
+        As many as the batch holds.
+    batch : Batch
+    predicted : ndarray, shape (3, h, w)
+        Radiance on the small grid.
     map_affine : ndarray, shape (3,)
-        Scale and shifts from pixels of the result to the weight map.
+        Scale and shifts from pixels of the result to the weight maps.
     moon_margin_px : float
         Pixels beside the lunar limb that are left out.
-    inverse_flat : ndarray, optional
-        By which ``image`` was multiplied; only for the noise.
     inside : bool
         Whether the Moon's disc is merged, instead of what is outside.
     """
-    height, width = image.shape[1:]
-    shift = taps.dy.astype(np.int64) * width + taps.dx
+    n = len(frames)
+    taps = batch.taps
     margin = -moon_margin_px - KERNEL_REACH_PX if inside else moon_margin_px + KERNEL_REACH_PX
-    moon = np.array(
-        [frame.moon.x, frame.moon.y, max(frame.moon.radius + margin, 0.0), MOON_FADE_PX]
-    )
-    flat = np.empty((0, 0), np.float32)
-    if inverse_flat is not None:
-        flat = planes(inverse_flat).reshape(image.shape[0], -1)
+    none = np.empty((0, 0, 0), np.float32)
+    dark, flat = batch.calibration.dark, batch.calibration.inverse_flat
     gather(
-        image.reshape(image.shape[0], -1),
-        flat,
-        np.ascontiguousarray(frame.affine, np.float64),
-        np.array([*taps.tile, height, width], np.int64),
-        shift,
+        batch.pixels[:n],
+        batch.black,
+        none if dark is None else planes(dark),
+        none if flat is None else planes(flat),
+        batch.blocked[:n],
+        batch.blocked[:n].any(axis=(1, 2, 3)),
+        np.stack([np.asarray(f.affine, np.float64) for f in frames]),
         taps.first,
+        taps.dy,
+        taps.dx,
         taps.weight,
         taps.power,
         taps.plane,
-        frame.weight,
+        np.stack([f.weight for f in frames]),
+        predicted,
+        np.array([f.top for f in frames], np.float32),
         np.asarray(map_affine, np.float64),
-        moon,
+        np.array(
+            [[f.moon.x, f.moon.y, max(f.moon.radius + margin, 0.0), MOON_FADE_PX] for f in frames]
+        ),
         inside,
-        1.0 / frame.exposure_s,
-        np.asarray(frame.offset, np.float64),
-        frame.noise.gain,
-        frame.noise.read**2,
-        frame.noise.spread**2,
+        np.array([1.0 / f.exposure_s for f in frames], np.float32),
+        np.array([f.offset for f in frames], np.float32),
+        np.array([[f.noise.gain, f.noise.read**2, f.noise.spread**2] for f in frames], np.float32),
+        not inside,
         sums.light,
         sums.weight,
         sums.variance,
         sums.count,
     )
-
-
-def _prefetch(
-    n: int, load: Callable[[int], RawFrame]
-) -> Iterator[tuple[int, RawFrame | LimbwardError]]:
-    """Decode one frame ahead of the merge, which keeps two raw frames in memory."""
-
-    def attempt(k: int) -> RawFrame | LimbwardError:
-        try:
-            return load(k)
-        except LimbwardError as error:
-            return error
-
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        waiting = pool.submit(attempt, 0) if n else None
-        for k in range(n):
-            assert waiting is not None
-            frame = waiting.result()
-            waiting = pool.submit(attempt, k + 1) if k + 1 < n else None
-            yield k, frame
 
 
 @dataclass(frozen=True)
@@ -232,12 +242,13 @@ def map_affine(grid: Grid, factor: int) -> Floats:
 
 def merge(
     frames: Sequence[MergeFrame],
-    load: Callable[[int], RawFrame],
+    decoded: Iterable[tuple[int, RawFrame | LimbwardError]],
     grid: Grid,
     factor: int,
+    predicted: Pixels,
     calibrations: Callable[[int, RawFrame], Calibration],
     *,
-    saturation: float = 0.9,
+    ceiling: float | Floats | Pixels = 0.9,
     moon_margin_px: float = 2.0,
     bloom_px: float = 2.0,
     box: MoonBox | None = None,
@@ -248,16 +259,20 @@ def merge(
     Parameters
     ----------
     frames : sequence of MergeFrame
-    load : callable
-        Decodes frame k; a `LimbwardError` leaves that frame out.
+    decoded : iterable of (int, RawFrame or LimbwardError)
+        Numbers of frames with their samples, each once, in any order. An error leaves that frame
+        out. A frame is copied before the next is asked for. Frames of like exposures should
+        follow each other: those of a batch are compared for outliers.
     grid : Grid
         Of the result.
     factor : int
         Of the small grid of the weights.
+    predicted : ndarray of float32, shape (3, h, w)
+        Radiance on the small grid, from `limbward.radiance.stack.weight_maps`.
     calibrations : callable
-        Returns the calibration of frame k, decoded.
-    saturation : float
-        Fraction of the white level up to which the sensor is linear.
+        Returns the calibration of frame k, decoded; the same object for the same calibration.
+    ceiling : float or ndarray, shape (3,)
+        Fraction of the range from black to white up to which the sensor is linear, in R, G, B.
     moon_margin_px, bloom_px : float
         Pixels beside the lunar limb and beside saturated pixels that are left out.
     box : MoonBox, optional
@@ -278,26 +293,113 @@ def merge(
     place = map_affine(grid, factor)
     failed: dict[int, str] = {}
     known: dict[bytes, taps_module.Taps] = {}
-    image: Pixels | None = None
-    for k, raw in _prefetch(len(frames), load):
+    hot = HotPixels()
+    nothing = np.zeros((3, 1, 1), np.float32)
+    batch: Batch | None = None
+    done = 0
+
+    def flush(batch: Batch) -> None:
+        nonlocal done
+        those = [frames[k] for k in batch.frames]
+        if those:
+            add_frames(sums, those, batch, predicted, place, moon_margin_px)
+            if disc is not None and box is not None:
+                on_moon = [_on_moon(f, box) for f in those]
+                add_frames(disc, on_moon, batch, nothing, np.zeros(3), 2.0, inside=True)
+        batch.frames.clear()
+
+    for k, raw in decoded:
         if isinstance(raw, LimbwardError):
             failed[k] = str(raw)
         else:
-            key = repr((raw.pattern.shape, raw.pattern.tobytes())).encode()
-            if key not in known:
-                known[key] = taps_module.build(raw.pattern)
             calibration = calibrations(k, raw)
-            image = calibrate(raw, calibration, saturation, bloom_px, out=image)
-            flat = calibration.inverse_flat
-            add_frame(sums, frames[k], image, known[key], place, moon_margin_px, flat)
-            if disc is not None and box is not None:
-                on_moon = _on_moon(frames[k], box)
-                add_frame(disc, on_moon, image, known[key], np.zeros(3), 2.0, flat, inside=True)
+            if batch is None or len(batch.frames) == BATCH or not _fits(batch, raw, calibration):
+                if batch is not None:
+                    flush(batch)
+                batch = _new_batch(batch, raw, calibration, known)
+            _put(batch, k, raw, ceiling, bloom_px, hot)
+        done += 1
         if progress is not None:
-            progress(k + 1)
+            progress(done)
+    if batch is not None:
+        flush(batch)
+    del batch
     merged = sums.result()
     surface = disc.result() if disc is not None else None
     return Merged(merged.radiance, merged.sigma, merged.count, failed), surface
+
+
+def _fits(batch: Batch, raw: RawFrame, calibration: Calibration) -> bool:
+    """Return whether a frame can share a batch."""
+    data = planes(raw.data)
+    return (
+        batch.pixels.shape[1:] == data.shape
+        and batch.pixels.dtype == data.dtype
+        and np.array_equal(batch.black, black_tile(raw))
+        and batch.taps.pattern == taps_module.pattern_key(raw.pattern)
+        and batch.calibration.dark is calibration.dark
+        and batch.calibration.inverse_flat is calibration.inverse_flat
+    )
+
+
+def _new_batch(
+    old: Batch | None,
+    raw: RawFrame,
+    calibration: Calibration,
+    known: dict[bytes, taps_module.Taps],
+) -> Batch:
+    """Return an empty batch for frames like one, in the memory of the old one if it fits."""
+    key = taps_module.pattern_key(raw.pattern)
+    if key not in known:
+        known[key] = taps_module.build(raw.pattern)
+    data = planes(raw.data)
+    shape = (BATCH, *data.shape)
+    reuse = old is not None and old.pixels.shape == shape and old.pixels.dtype == data.dtype
+    if reuse and old is not None:
+        pixels, blocked = old.pixels, old.blocked
+    else:
+        pixels = np.empty(shape, data.dtype)
+        blocks = (-(-data.shape[1] // BLOCK), -(-data.shape[2] // BLOCK))
+        blocked = np.empty((BATCH, 3, *blocks), bool)
+    return Batch(pixels, blocked, black_tile(raw), known[key], calibration)
+
+
+def _put(
+    batch: Batch,
+    k: int,
+    raw: RawFrame,
+    ceiling: float | Floats | Pixels,
+    bloom_px: float,
+    hot: HotPixels,
+) -> None:
+    """Copy a frame into a batch, its hot pixels mended and its saturation noted."""
+    n = len(batch.frames)
+    pixels = batch.pixels[n]
+    np.copyto(pixels, planes(raw.data))
+    black = float(batch.black.mean())
+    part = np.minimum(np.asarray(ceiling) * ABOVE, MOST)
+    level = np.asarray(black + np.broadcast_to(part, 3) * (raw.white - black), np.float32)
+    batch.blocked[n] = saturated_blocks(pixels, raw.pattern, level, bloom_px)
+    mask = batch.calibration.hot
+    if mask is not None:
+        dark = batch.calibration.dark
+        flagged = planes(mask)
+        mend(pixels, flagged, hot.index(mask), raw.pattern, None if dark is None else planes(dark))
+    batch.frames.append(k)
+
+
+class HotPixels:
+    """Where the pixels of the last mask seen are: searching 24 million takes 10 ms."""
+
+    def __init__(self) -> None:
+        self._mask: NDArray[np.bool_] | None = None
+        self._index = np.empty(0, np.int64)
+
+    def index(self, mask: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Return the flat indices of a mask."""
+        if mask is not self._mask:
+            self._mask, self._index = mask, np.flatnonzero(mask)
+        return self._index
 
 
 def _on_moon(frame: MergeFrame, box: MoonBox) -> MergeFrame:

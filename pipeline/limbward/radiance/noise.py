@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ THIRD_DIFFERENCE = np.sqrt(20.0)  # sum of the squares of 1, -3, 3, -1
 MAD_TO_SIGMA = 1.4826
 WITHIN_TWO_SIGMA = 0.8796  # deviation of normal values within two sigma, in sigma
 CONVERTER = 16383.0  # frames in smaller units, such as 0 to 1, are measured on this scale
+ENOUGH = 1_000_000  # samples of a place of the mosaic; rows are skipped in larger frames
 MIN_SAMPLES = 400  # a bin's variance is then known to 10 %
 
 
@@ -57,21 +59,45 @@ def _unit(frame: RawFrame) -> float:
     return frame.white / CONVERTER if frame.white < 1000.0 else 1.0
 
 
-def _bins(frame: RawFrame, saturation: float) -> dict[int, tuple[float, float, int]]:
-    """Return (level, variance, samples) of bins of equal brightness in one frame."""
+Pair = tuple[RawFrame, RawFrame, tuple[int, int]]
+Bins = dict[int, tuple[float, float, int]]
+
+
+def _bins(
+    frame: RawFrame,
+    saturation: float,
+    other: RawFrame | None = None,
+    shift: tuple[int, int] = (0, 0),
+) -> Bins:
+    """Return (level, variance, samples) of bins of equal brightness in a frame or a pair.
+
+    ``shift`` (rows, columns of whole tiles) takes pixels of the frame to those of the other.
+    """
     levels, thirds = [], []
     unit = _unit(frame)
     blacks = colour_planes(black_image(frame), frame.pattern)
-    for plane, dark in zip(colour_planes(frame.data, frame.pattern), blacks, strict=True):
+    planes = colour_planes(frame.data, frame.pattern)
+    others = planes if other is None else colour_planes(other.data, frame.pattern)
+    top_level = saturation * frame.white
+    for plane, second, dark in zip(planes, others, blacks, strict=True):
         black = float(dark[0, 0])
-        d = plane.astype(np.float32)
+        step = max(1, plane.size // ENOUGH)
+        d = plane[::step].astype(np.float32)
+        if other is not None:
+            first, e = _overlap(plane, second, shift)
+            d, e = first[::step].astype(np.float32), e[::step].astype(np.float32)
+            mean, high = (d + e) / 2.0, np.maximum(d, e)
+            d = (d - e) / np.float32(np.sqrt(2.0))
+        else:
+            mean = high = d
         # Steps along the row: the third difference of the corona at the limb of a Sun 300 pixels
         # in radius is 0.03 % of the signal, a tenth of its photon noise.
-        a, b, c, e = d[:, :-3], d[:, 1:-2], d[:, 2:-1], d[:, 3:]
-        top = np.maximum(np.maximum(a, b), np.maximum(c, e))
-        ok = top < saturation * (frame.white - black) + black
-        levels.append(((a + b + c + e) / 4.0 - black)[ok] / unit)
-        thirds.append((a - 3.0 * b + 3.0 * c - e)[ok] / unit)
+        parts = [d[:, :-3], d[:, 1:-2], d[:, 2:-1], d[:, 3:]]
+        top = np.maximum(np.maximum(high[:, :-3], high[:, 1:-2]), high[:, 2:-1])
+        ok = np.maximum(top, high[:, 3:]) < top_level + (1.0 - saturation) * black
+        level = (mean[:, :-3] + mean[:, 1:-2] + mean[:, 2:-1] + mean[:, 3:]) / 4.0 - black
+        levels.append(level[ok] / unit)
+        thirds.append((parts[0] - 3.0 * parts[1] + 3.0 * parts[2] - parts[3])[ok] / unit)
     level, third = np.concatenate(levels), np.concatenate(thirds)
     edges = np.concatenate([[-np.inf, 4.0], np.geomspace(8.0, 65536.0, 28)])
     which = np.digitize(level, edges)
@@ -89,6 +115,18 @@ def _bins(frame: RawFrame, saturation: float) -> dict[int, tuple[float, float, i
     return out
 
 
+def _overlap(
+    first: NDArray[Any], second: NDArray[Any], shift: tuple[int, int]
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return the parts of two planes that show the same."""
+    rows, columns = first.shape
+    j, i = shift
+    return (
+        first[max(0, -j) : rows - max(0, j), max(0, -i) : columns - max(0, i)],
+        second[max(0, j) : rows + min(0, j), max(0, i) : columns + min(0, i)],
+    )
+
+
 def measure_noise(frames: Sequence[RawFrame], saturation: float = 0.9) -> NoiseModel | None:
     """Return the noise of frames of one camera and ISO, or None if they do not show it.
 
@@ -101,14 +139,41 @@ def measure_noise(frames: Sequence[RawFrame], saturation: float = 0.9) -> NoiseM
 
     Notes
     -----
-    Photon transfer (J. R. Janesick, *Photon Transfer*, SPIE 2007) on third differences of
-    neighbours of one colour instead of pairs of flats: the scene's slope and curvature drop out.
+    Photon transfer on third differences of neighbours of one colour instead of pairs: the scene's
+    slope and curvature drop out, the pixels' own sensitivities stay in.
     """
+    return _fit([_bins(frame, saturation) for frame in frames], frames)
+
+
+def measure_pairs(pairs: Sequence[Pair], saturation: float = 0.9) -> NoiseModel | None:
+    """Return the noise of a camera from pairs of equal frames, or None if they do not show it.
+
+    Parameters
+    ----------
+    pairs : sequence of (RawFrame, RawFrame, (int, int))
+        Two flats, two darks, or two equal exposures of the corona, and by how many rows and columns
+        of whole tiles the second shows the same further down and right.
+    saturation : float
+
+    Notes
+    -----
+    The photon-transfer method: half the variance of the difference of two frames of one scene, by
+    level. What is left of a scene that has moved by part of a tile is smooth, and the third
+    difference along the row removes it.
+
+    References
+    ----------
+    J. R. Janesick, *Photon Transfer*, SPIE Press (2007).
+    """
+    return _fit([_bins(a, saturation, b, s) for a, b, s in pairs], [a for a, _, _ in pairs])
+
+
+def _fit(measured: Sequence[Bins], frames: Sequence[RawFrame]) -> NoiseModel | None:
     # Of frames that show the same level, the one with the least variance shows it in the
     # smoothest place: structure adds to noise and never takes from it.
-    bins: dict[int, tuple[float, float, int]] = {}
-    for frame in frames:
-        for k, found in _bins(frame, saturation).items():
+    bins: Bins = {}
+    for found_bins in measured:
+        for k, found in found_bins.items():
             if k not in bins or found[1] < bins[k][1]:
                 bins[k] = found
     if not bins:
@@ -118,6 +183,7 @@ def measure_noise(frames: Sequence[RawFrame], saturation: float = 0.9) -> NoiseM
         return None
     model = variance.copy()
     light = np.maximum(level, 0.0)
+    gain = read2 = spread2 = 0.0
     for _ in range(5):
         # A variance from a quantile of n differences is known to about 3 / sqrt(n); a floor of
         # 5 % keeps dark sky, with most of the pixels, from setting the gain.

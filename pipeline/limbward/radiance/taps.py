@@ -31,6 +31,8 @@ class Taps:
         Sum of the squared weights: the variance of the result in that of a sample.
     plane : ndarray of int32, shape (3,)
         Which plane of the frame holds the samples of each colour.
+    pattern : bytes
+        What it was built for.
     """
 
     tile: tuple[int, int]
@@ -40,6 +42,12 @@ class Taps:
     weight: NDArray[np.float32]
     power: NDArray[np.float32]
     plane: NDArray[np.int32]
+    pattern: bytes
+
+
+def pattern_key(pattern: NDArray[np.int8]) -> bytes:
+    """Return what tells tiles apart."""
+    return repr(pattern.shape).encode() + pattern.tobytes()
 
 
 def window(distance: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -100,7 +108,7 @@ def build(pattern: NDArray[np.int8]) -> Taps:
     if pattern.size <= 1:
         one = linear_weights(square.astype(float), places)
         planes = [0, 0, 0] if pattern.size else [0, 1, 2]
-        return _pack((1, 1), [[square] * 3], [[one] * 3], planes)
+        return _pack((1, 1), [[square] * 3], [[one] * 3], planes, pattern)
     th, tw = pattern.shape
     offsets, weights = [], []
     for y in range(th):
@@ -109,7 +117,7 @@ def build(pattern: NDArray[np.int8]) -> Taps:
             chosen = [square[colour == c] for c in range(3)]
             offsets.append(chosen)
             weights.append([linear_weights(s.astype(float), places) for s in chosen])
-    return _pack((th, tw), offsets, weights, [0, 0, 0])
+    return _pack((th, tw), offsets, weights, [0, 0, 0], pattern)
 
 
 def _pack(
@@ -117,6 +125,7 @@ def _pack(
     offsets: list[list[NDArray[np.int64]]],
     weights: list[list[NDArray[np.float64]]],
     planes: list[int],
+    pattern: NDArray[np.int8],
 ) -> Taps:
     offset = np.stack([np.concatenate(o) for o in offsets]).astype(np.int32)
     weight = np.stack([np.concatenate(w, axis=1) for w in weights]).astype(np.float32)
@@ -130,4 +139,5 @@ def _pack(
         weight=weight,
         power=np.stack(power).astype(np.float32),
         plane=np.array(planes, np.int32),
+        pattern=pattern_key(pattern),
     )

@@ -1,30 +1,37 @@
-"""The picture: tone, detail and colour of the corona around a dark Moon."""
+"""The picture: tone, detail and colour of the corona around the Moon.
+
+Everything is float32, in place or by bands of rows: at 24 megapixels it takes less than 1.5 GB.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.render.colour import luminance, paint, solar_white, to_linear_srgb
+from limbward.render.colour import (
+    LUMINANCE,
+    ROWS,
+    luminance,
+    paint,
+    solar_white,
+    to_linear_srgb,
+)
+from limbward.render.moon import Disc, cover, distance, earthshine
 from limbward.render.smooth import fill_nearest, smooth_to_noise
+from limbward.render.space import Space
 from limbward.render.tone import ToneCurve, fit_tone, smooth_limit
 
 Pixels = NDArray[np.float32]
+Box = tuple[slice, slice]
 
-MOON_LIGHTNESS = 0.035
-LIMB_FADE_PX = 1.2  # half-width of the Moon's edge, that of a sharp lens
+MOON_LIGHTNESS = 0.03
+EARTHSHINE_LIGHTNESS = 0.10  # what the brightest highlands have more than the maria
 DETAIL_SCALE = 2.5  # deviations of a filtered picture that count as full contrast
-
-
-@dataclass(frozen=True)
-class Disc:
-    """Centre and radius in pixels."""
-
-    x: float
-    y: float
-    radius: float
+GAP_PX = 24  # beside the Moon, gaps are filled from the nearest pixel in any direction
 
 
 @dataclass(frozen=True)
@@ -37,30 +44,77 @@ class Look:
         Lightness that full contrast of the structure adds or takes in the middle tones.
     saturation : float
         Of the colours; 1 is as they are.
+    white_balance : str
+        ``solar`` makes the middle corona white, ``daylight`` takes the camera's own daylight.
+    sky : float
+        Lightness (CIE L*/100) of the darkest sky.
+    highlights : float
+        Lightness of the brightest corona.
+    outer : float
+        Part of the range at which the curve turns from linear to logarithmic; smaller lifts the
+        outer corona.
+    level_sky : bool
+        Whether a slope across the outermost parts is taken off.
+    earthshine : float
+        Strength of the Moon's surface; 0 is an even dark disc.
+    limb_px : float
+        Standard deviation of the point-spread function, to which the Moon's limb is feathered.
+    space : str
+        ``srgb`` or ``wide``.
     """
 
     detail: float = 0.16
     saturation: float = 1.0
+    white_balance: Literal["solar", "daylight"] = "solar"
+    sky: float = 0.05
+    highlights: float = 0.95
+    outer: float = 1e-3
+    level_sky: bool = False
+    earthshine: float = 1.0
+    limb_px: float = 0.9
+    space: Literal["srgb", "wide"] = "srgb"
+
+
+@dataclass(frozen=True)
+class Composite:
+    """A finished picture.
+
+    Attributes
+    ----------
+    picture : ndarray of float32, shape (3, H, W)
+        Encoded, from 0 to 1.
+    tone : ToneCurve
+    white : ndarray of float32, shape (3,)
+        Multipliers of the camera's R, G, B.
+    """
+
+    picture: Pixels
+    tone: ToneCurve
+    white: Pixels
 
 
 def compose(
     radiance: Pixels,
-    sigma: Pixels,
+    sigma: Iterable[Pixels] | None,
     structure: Pixels | None,
     sun: Disc,
     moon: Disc,
     daylight: Pixels,
     to_srgb: Pixels,
     look: Look | None = None,
-) -> tuple[Pixels, ToneCurve]:
+    surface: tuple[Pixels, int, int] | None = None,
+) -> Composite:
     """Return the picture in the orientation of its parts.
 
     Parameters
     ----------
-    radiance, sigma : ndarray of float32, shape (3, H, W)
-        The linear corona in the camera's colours and its noise; NaN where there is none.
-    structure : ndarray of float32, shape (3, H, W) or (1, H, W), optional
-        A filtered version, about 0 on average with deviation 1.
+    radiance : ndarray of float32, shape (3, H, W)
+        The linear corona in the camera's colours; NaN where there is none. It is *overwritten*
+        with the picture, which saves a third of the memory.
+    sigma : iterable of three ndarray (H, W), optional
+        Its noise in each colour; read once, one after the other.
+    structure : ndarray of float32, shape (H, W), optional
+        A filtered version; overwritten too.
     sun, moon : Disc
         The Moon at greatest eclipse.
     daylight : ndarray, shape (3,)
@@ -68,80 +122,200 @@ def compose(
     to_srgb : ndarray, shape (3, 3)
         From white-balanced camera colours to linear sRGB.
     look : Look, optional
+    surface : (ndarray of float32 (3, h, w), int, int), optional
+        The Moon's disc as merged, and the row and column of its top-left pixel.
 
     Returns
     -------
-    picture : ndarray of float32, shape (H, W, 3)
-        Encoded sRGB from 0 to 1.
-    tone : ToneCurve
+    Composite
+
+    Raises
+    ------
+    ValueError
+        If the picture does not show the corona at the limb.
     """
     look = look or Look()
-    height, width = radiance.shape[1:]
-    rho = _distance(height, width, sun) / np.float32(sun.radius)
-    white = solar_white(radiance, rho, daylight)
-    linear = to_linear_srgb(radiance, white, to_srgb)
+    space = Space(look.space)
+    shape = radiance.shape[1:]
+    rho = distance(shape, sun)
+    rho /= np.float32(sun.radius)
+    if look.level_sky:
+        _level(radiance, rho)
+    white = np.asarray(daylight, np.float32)
+    if look.white_balance == "solar":
+        white = solar_white(radiance, rho, white)
+    spread = _luminance_noise(sigma, white, to_srgb, shape)
+    linear = to_linear_srgb(radiance, white, to_srgb, out=radiance)
     light = luminance(linear)
-    tone = fit_tone(light, rho)
-
+    tone = fit_tone(light, rho, sky=look.sky, highlights=look.highlights, outer=look.outer)
     known = np.isfinite(light)
-    # Noise of the luminance; the colours' errors are independent.
-    share = np.abs(luminance(np.asarray(to_srgb, np.float32)[:, :, None])[0] * white)
-    spread = np.sqrt(np.einsum("i,ihw->hw", share**2, sigma.astype(np.float32) ** 2))
-    step = tone.soft * 0.1
-    slope = (tone.lightness(light + step) - tone.lightness(light - step)) / (2.0 * step)
-    shown_noise = np.where(known, spread * slope, 0.0).astype(np.float32)
+    box = _around(moon, shape)
 
-    lightness = fill_nearest(np.where(known, tone.lightness(light), np.nan).astype(np.float32))
-    lightness = smooth_to_noise(lightness, shown_noise, target=0.004)
+    detail = None
     if structure is not None:
-        detail = fill_nearest(structure.mean(axis=0))
-        contrast = _detail_noise(light, spread, rho, known)
-        detail = smooth_to_noise(detail, contrast, target=0.25)
+        noise = _noise_to_deviation(light, spread, rho, known)
+        inner = known & (rho > 1.0) & (rho < 3.0)
+        del rho
+        detail = _detail(structure, noise, inner, box)
+        del noise, inner
+    lightness = _lightness(light, spread, tone, known, box)
+    if detail is not None:
         # Middle tones take detail whole, black and white none, so that nothing is clipped.
-        room = np.sqrt(np.clip(4.0 * lightness * (1.0 - lightness), 0.0, 1.0))
-        lightness = lightness + look.detail * room * smooth_limit(detail / DETAIL_SCALE)
+        room = np.clip(4.0 * lightness * (1.0 - lightness), 0.0, 1.0)
+        np.sqrt(room, out=room)
+        detail *= room
+        lightness += np.float32(look.detail) * detail
+        del detail, room
 
-    ratio = _chromaticity(linear, light, spread, known)
-    picture = paint(lightness, ratio, look.saturation)
-    return _with_moon(picture, moon), tone
+    _chromaticity(linear, light, spread, known, box)
+    del light, spread, known
+    picture = paint(lightness, linear, look.saturation, space, out=linear)
+    del lightness
+    _lay_moon(picture, moon, look, space, surface)
+    return Composite(picture, tone, white)
 
 
-def _distance(height: int, width: int, disc: Disc) -> Pixels:
-    dx = np.arange(width, dtype=np.float32) - np.float32(disc.x)
-    dy = np.arange(height, dtype=np.float32) - np.float32(disc.y)
-    return np.hypot(dx[None, :], dy[:, None])
+def _around(moon: Disc, shape: tuple[int, ...]) -> Box:
+    reach = moon.radius + GAP_PX
+    return (
+        slice(max(int(moon.y - reach), 0), min(int(moon.y + reach) + 1, shape[0])),
+        slice(max(int(moon.x - reach), 0), min(int(moon.x + reach) + 1, shape[1])),
+    )
 
 
-def _detail_noise(light: Pixels, spread: Pixels, rho: Pixels, known: NDArray[np.bool_]) -> Pixels:
-    """Return the noise of the structure in units of its annulus' deviation."""
-    ring = np.minimum(rho * 40.0, 32000.0).astype(np.int32)
-    at = ring[known]
-    count = np.maximum(np.bincount(at), 1)
-    mean = np.bincount(at, light[known]) / count
-    square = np.bincount(at, light[known].astype(np.float64) ** 2) / count
-    deviation = np.sqrt(np.maximum(square - mean**2, 1e-30))
+def _level(radiance: Pixels, rho: Pixels) -> None:
+    """Take the slope of the outermost sky off each colour; the level in the middle stays."""
+    far = rho >= np.quantile(rho[::17, ::17], 0.85)
+    y, x = np.nonzero(far)
+    y, x = y[::7], x[::7]
+    u = (x / radiance.shape[2] - 0.5).astype(np.float32)
+    v = (y / radiance.shape[1] - 0.5).astype(np.float32)
+    for plane in radiance:
+        value = plane[y, x]
+        use = np.isfinite(value)
+        for _ in range(4):  # streamers are outliers of the sky
+            if use.sum() < 100:
+                return
+            a = np.stack([np.ones(use.sum()), u[use], v[use]], axis=1)
+            fit = np.linalg.lstsq(a, value[use].astype(float), rcond=None)[0]
+            rest = value - (fit[0] + fit[1] * u + fit[2] * v)
+            width = 1.4826 * np.nanmedian(np.abs(rest[use]))
+            use = np.isfinite(value) & (rest < 1.5 * width) & (rest > -3.0 * width)
+        plane -= (fit[1] * (np.arange(plane.shape[1]) / plane.shape[1] - 0.5)).astype("f4")
+        plane -= (fit[2] * (np.arange(plane.shape[0]) / plane.shape[0] - 0.5)).astype("f4")[:, None]
+
+
+def _luminance_noise(
+    sigma: Iterable[Pixels] | None, white: Pixels, to_srgb: Pixels, shape: tuple[int, ...]
+) -> Pixels:
+    """Return the noise of the luminance; the colours' errors are independent."""
+    out = np.zeros(shape, np.float32)
+    if sigma is None:
+        return out
+    share = np.abs(LUMINANCE @ np.asarray(to_srgb, np.float32)) * white
+    for part, plane in zip(share, sigma, strict=True):
+        for top in range(0, shape[0], ROWS):
+            band = slice(top, top + ROWS)
+            out[band] += np.square(part * np.asarray(plane[band], np.float32))
+    out[~np.isfinite(out)] = 0.0
+    return np.sqrt(out, out=out)
+
+
+def _lightness(
+    light: Pixels, spread: Pixels, tone: ToneCurve, known: NDArray[np.bool_], box: Box
+) -> Pixels:
+    """Return the tone-mapped luminance, with its noise held down and its gaps filled."""
+    shown = np.empty(light.shape, np.float32)
+    noise = np.empty(light.shape, np.float32)
+    step = np.float32(tone.soft * 0.1)
+    for top in range(0, light.shape[0], ROWS):
+        band = slice(top, top + ROWS)
+        shown[band] = tone.lightness(light[band])
+        slope = tone.lightness(light[band] + step) - tone.lightness(light[band] - step)
+        noise[band] = np.where(known[band], spread[band] * slope / (2.0 * step), 0.0)
+    return smooth_to_noise(fill_nearest(shown, box), noise, target=0.004)
+
+
+def _detail(structure: Pixels, noise: Pixels, inner: NDArray[np.bool_], box: Box) -> Pixels:
+    """Return the structure as a contrast from -1 to 1, smoothed where it is noise."""
+    sample = structure[inner & np.isfinite(structure)][::7]
+    if not sample.size:
+        return np.zeros(structure.shape, np.float32)
+    middle, width = float(np.median(sample)), max(float(sample.std()), 1e-12)
+    out = fill_nearest(structure, box)
+    out = out.copy() if out is structure else out
+    out -= np.float32(middle)
+    out /= np.float32(width)
+    structure[:] = smooth_to_noise(out, noise, target=0.25)
+    structure /= np.float32(DETAIL_SCALE)
+    structure[:] = smooth_limit(structure)
+    return structure
+
+
+def _noise_to_deviation(
+    light: Pixels, spread: Pixels, rho: Pixels, known: NDArray[np.bool_]
+) -> Pixels:
+    """Return the noise in units of its annulus' deviation."""
+    ring = np.minimum(rho * np.float32(40.0), 32000.0).astype(np.int16)
+    count, first, second = (np.zeros(int(ring.max()) + 1) for _ in range(3))
+    bands = [slice(top, top + ROWS) for top in range(0, len(light), ROWS)]
+    for band in bands:
+        at, value = ring[band][known[band]], light[band][known[band]]
+        count += np.bincount(at, minlength=count.size)
+        first += np.bincount(at, value, minlength=count.size)
+        second += np.bincount(at, value.astype(float) ** 2, minlength=count.size)
+    n = np.maximum(count, 1.0)
+    variance = second / n - (first / n) ** 2
+    deviation = np.sqrt(np.maximum(variance, 1e-30)).astype(np.float32)
     out = np.zeros(light.shape, np.float32)
-    out[known] = spread[known] / deviation[at]
+    for band in bands:
+        np.divide(spread[band], deviation[ring[band]], out=out[band], where=known[band])
     return out
 
 
 def _chromaticity(
-    linear: Pixels, light: Pixels, spread: Pixels, known: NDArray[np.bool_]
-) -> Pixels:
-    """Return linear sRGB over luminance, smoothed where it is noise."""
-    safe = np.maximum(light, np.float32(1e-30))
-    noise = np.where(known, 2.0 * spread / safe, 0.0).astype(np.float32)
-    out = np.empty(linear.shape, np.float32)
-    for c in range(3):
-        plane = np.where(known & (light > 0), linear[c] / safe, np.nan).astype(np.float32)
-        out[c] = smooth_to_noise(fill_nearest(np.clip(plane, 0.0, 4.0)), noise, target=0.02)
-    return out
+    linear: Pixels, light: Pixels, spread: Pixels, known: NDArray[np.bool_], box: Box
+) -> None:
+    """Turn linear sRGB into its ratio to luminance, smoothed where that is noise, in place."""
+    good = known & (light > 0)
+    np.divide(np.float32(2.0) * spread, light, out=spread, where=good)
+    spread[~good] = 0.0
+    for plane in linear:
+        np.divide(plane, light, out=plane, where=good)
+        plane[~good] = np.nan
+        np.clip(plane, 0.0, 4.0, out=plane)
+        plane[:] = smooth_to_noise(fill_nearest(plane, box), spread, target=0.02)
 
 
-def _with_moon(picture: Pixels, moon: Disc) -> Pixels:
-    """Lay the Moon over the picture; its edge is soft by a little more than a pixel."""
-    distance = _distance(picture.shape[0], picture.shape[1], moon)
-    t = np.clip((distance - moon.radius) / (2.0 * LIMB_FADE_PX) + 0.5, 0.0, 1.0)
-    cover = (1.0 - t * t * (3.0 - 2.0 * t)).astype(np.float32)[..., None]
-    dark = paint(np.full((1, 1), MOON_LIGHTNESS, np.float32), np.ones((3, 1, 1), np.float32))
-    return np.asarray(picture * (1.0 - cover) + dark * cover, np.float32)
+def _lay_moon(
+    picture: Pixels,
+    moon: Disc,
+    look: Look,
+    space: Space,
+    surface: tuple[Pixels, int, int] | None,
+) -> None:
+    """Lay the Moon over the picture, in place."""
+    height, width = picture.shape[1:]
+    reach = int(np.ceil(moon.radius + 6.0 * look.limb_px + 2.0))
+    top, left = max(round(moon.y) - reach, 0), max(round(moon.x) - reach, 0)
+    bottom, right = min(round(moon.y) + reach + 1, height), min(round(moon.x) + reach + 1, width)
+    if top >= bottom or left >= right:
+        return
+    box = picture[:, top:bottom, left:right]
+    here = Disc(moon.x - left, moon.y - top, moon.radius)
+    lightness = np.full(box.shape[1:], MOON_LIGHTNESS, np.float32)
+    if surface is not None and look.earthshine > 0.0:
+        disc, row, column = surface
+        on_disc = Disc(moon.x - column, moon.y - row, moon.radius)
+        shine = earthshine(disc, on_disc)
+        dy, dx = row - top, column - left
+        y0, x0 = max(dy, 0), max(dx, 0)
+        y1 = min(dy + shine.shape[0], box.shape[1])
+        x1 = min(dx + shine.shape[1], box.shape[2])
+        part = shine[y0 - dy : y1 - dy, x0 - dx : x1 - dx]
+        lightness[y0:y1, x0:x1] += np.float32(EARTHSHINE_LIGHTNESS * look.earthshine) * part
+        np.clip(lightness, 0.01, None, out=lightness)
+    dark = paint(lightness, np.ones(box.shape, np.float32), space=space)
+    share = cover(box.shape[1:], here, look.limb_px)
+    box *= 1.0 - share
+    box += share * dark

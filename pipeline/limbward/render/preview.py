@@ -24,16 +24,20 @@ def structure_picture(
 
     Returns
     -------
-    ndarray of float32, shape (H, W, 3)
+    ndarray of float32, shape (3, H, W)
         From 0 to 1.
     """
-    out = np.zeros((*visible.shape, 3), np.float32)
+    out = np.zeros((3, *visible.shape), np.float32)
     known = visible & np.isfinite(structure).all(axis=0)
-    if not known.any():
+    # A sample of 200 000 pixels tells the percentiles to 2 % of their distance from the end.
+    step = max(int(np.sqrt(known.size / 2e5)), 1)
+    sample = structure[:, ::step, ::step][:, known[::step, ::step]]
+    if not sample.size:
         return out
-    low, high = np.percentile(structure[:, known], [percentile, 100.0 - percentile])
+    low, high = np.percentile(sample, [percentile, 100.0 - percentile])
     span = max(float(high - low), 1e-12)
     for c in range(3):
         plane = structure[min(c, structure.shape[0] - 1)]
-        out[..., c] = np.where(known, np.clip((plane - low) / span, 0.0, 1.0), 0.0)
+        scaled = (plane - np.float32(low)) / np.float32(span)
+        np.clip(scaled, 0.0, 1.0, out=out[c], where=known)
     return out

@@ -53,7 +53,14 @@ class ToneCurve:
         return np.asarray(self.dark + self.soft * np.sinh((lightness - self.floor) / span))
 
 
-def fit_tone(luminance: Pixels, rho: Pixels) -> ToneCurve:
+def fit_tone(
+    luminance: Pixels,
+    rho: Pixels,
+    *,
+    sky: float = 0.05,
+    highlights: float = 0.95,
+    outer: float = 1e-3,
+) -> ToneCurve:
     """Return the curve that suits a corona.
 
     Parameters
@@ -62,13 +69,17 @@ def fit_tone(luminance: Pixels, rho: Pixels) -> ToneCurve:
         Radiance; NaN where there is none.
     rho : ndarray, shape (H, W)
         Distance from the Sun's centre, solar radii.
+    sky, highlights : float
+        Lightness (CIE L*/100) of the two ends.
+    outer : float
+        Part of the range at which the curve turns from linear to logarithmic. A thousandth is
+        about where the mean corona reaches 3 solar radii.
 
     Returns
     -------
     ToneCurve
         From the sky in the outermost parts (their tenth percentile) to the brightest twentieth of
-        the ring from 1.03 to 1.10 solar radii. It turns logarithmic at a thousandth of that range,
-        about where the mean corona reaches 3 solar radii.
+        the ring from 1.03 to 1.10 solar radii.
 
     Raises
     ------
@@ -83,7 +94,7 @@ def fit_tone(luminance: Pixels, rho: Pixels) -> ToneCurve:
     far = np.quantile(rho[known][::97], 0.9)
     dark = float(np.quantile(luminance[known & (rho >= far)], 0.1))
     bright = float(np.quantile(ring, 0.95))
-    return ToneCurve(dark=dark, bright=bright, soft=(bright - dark) * 1e-3)
+    return ToneCurve(dark, bright, (bright - dark) * outer, floor=sky, ceiling=highlights)
 
 
 def smooth_limit(values: Pixels) -> Pixels:

@@ -1,78 +1,162 @@
-"""Picture files that other programs open: 16-bit TIFF and 8-bit PNG, both sRGB."""
+"""Picture files that other programs open: 16-bit TIFF with an ICC profile, 8-bit sRGB PNG."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from os import PathLike
+from xml.sax.saxutils import escape
 
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
-from PIL import Image, ImageCms, PngImagePlugin
+from PIL import Image, PngImagePlugin
+
+from limbward.render.space import SRGB, Space, to_srgb
 
 Pixels = NDArray[np.float32]
 
 SOFTWARE = "limbward"
+ROWS = 64
 
 
-def srgb_profile() -> bytes:
-    """Return an ICC profile of sRGB, the same bytes every time."""
-    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
-    # Bytes 24 to 35 hold the date of making (ICC.1:2010, 7.2.1); 2000-01-01 keeps files alike.
-    profile[24:36] = np.array([2000, 1, 1, 0, 0, 0], ">u2").tobytes()
-    return bytes(profile)
+@dataclass(frozen=True)
+class Caption:
+    """What a picture file says about itself; empty fields are left out.
+
+    ``start`` and ``end`` are UTC in ISO 8601.
+    """
+
+    description: str = ""
+    title: str = ""
+    author: str = ""
+    site: str = ""
+    start: str = ""
+    end: str = ""
+
+    def text(self) -> str:
+        """Return the description with the span of time and the site."""
+        span = f"{self.start} to {self.end} UTC" if self.start and self.end else ""
+        return ". ".join(part for part in (self.description, self.site, span) if part)
 
 
-def write_tiff(path: str | PathLike[str], picture: Pixels, description: str = "") -> None:
-    """Write a 16-bit TIFF with an sRGB profile.
+def xmp(caption: Caption) -> str:
+    """Return a caption as an XMP packet (ISO 16684-1) with the fields of IPTC Core.
+
+    The rows of the pixels are from the top, the columns from the left: tiff:Orientation 1.
+    """
+
+    def language(tag: str, value: str) -> str:
+        inner = f'<rdf:Alt><rdf:li xml:lang="x-default">{escape(value)}</rdf:li></rdf:Alt>'
+        return f"<{tag}>{inner}</{tag}>" if value else ""
+
+    def plain(tag: str, value: str) -> str:
+        return f"<{tag}>{escape(value)}</{tag}>" if value else ""
+
+    creator = f"<rdf:Seq><rdf:li>{escape(caption.author)}</rdf:li></rdf:Seq>"
+    fields = [
+        language("dc:title", caption.title),
+        language("dc:description", caption.text()),
+        f"<dc:creator>{creator}</dc:creator>" if caption.author else "",
+        plain("Iptc4xmpCore:Location", caption.site),
+        plain("photoshop:Headline", caption.title),
+        plain("photoshop:DateCreated", caption.start),
+        plain("xmp:CreateDate", caption.start),
+        plain("xmp:CreatorTool", SOFTWARE),
+        plain("tiff:Orientation", "1"),
+    ]
+    return (
+        '<?xpacket begin="\\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>'.replace("\\ufeff", "\ufeff")
+        + '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
+        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+        '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" '
+        'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:tiff="http://ns.adobe.com/tiff/1.0/" '
+        'xmlns:photoshop="http://ns.adobe.com/photoshop/1.0/" '
+        'xmlns:Iptc4xmpCore="http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/">'
+        + "".join(fields)
+        + '</rdf:Description></rdf:RDF></x:xmpmeta><?xpacket end="w"?>'
+    )
+
+
+def _caption(caption: Caption | str) -> Caption:
+    return Caption(caption) if isinstance(caption, str) else caption
+
+
+def write_tiff(
+    path: str | PathLike[str], picture: Pixels, caption: Caption | str = "", space: Space = SRGB
+) -> None:
+    """Write a 16-bit TIFF with the profile of its colour space.
 
     Parameters
     ----------
     path : path
-    picture : ndarray of float32, shape (H, W, 3)
-        Encoded sRGB from 0 to 1.
-    description : str
-        For the ImageDescription tag, which holds ASCII only.
+    picture : ndarray of float32, shape (3, H, W)
+        Encoded, from 0 to 1.
+    caption : Caption or str
+        For XMP, and for the ImageDescription tag, which holds ASCII only.
+    space : Space
+        Of the picture.
     """
-    data = np.rint(np.clip(picture, 0.0, 1.0) * 65535.0).astype(np.uint16)
+    caption = _caption(caption)
+    height, width = picture.shape[1:]
+    data = np.empty((height, width, 3), np.uint16)
+    for top in range(0, height, ROWS):
+        band = np.clip(picture[:, top : top + ROWS], 0.0, 1.0) * np.float32(65535.0)
+        data[top : top + ROWS] = np.moveaxis(np.rint(band), 0, -1)
+    packet = xmp(caption).encode()
     tifffile.imwrite(
         path,
         data,
         photometric="rgb",
         compression="zlib",
         predictor=True,
-        rowsperstrip=64,
-        iccprofile=srgb_profile(),
-        description=description.encode("ascii", "replace").decode(),
+        rowsperstrip=ROWS,
+        iccprofile=space.profile(),
+        description=caption.text().encode("ascii", "replace").decode(),
         software=SOFTWARE,
         metadata=None,
+        extratags=[(274, "H", 1, 1, True), (700, "B", len(packet), packet, True)],
     )
 
 
-def write_png(path: str | PathLike[str], picture: Pixels, description: str = "") -> None:
+def write_png(
+    path: str | PathLike[str], picture: Pixels, caption: Caption | str = "", space: Space = SRGB
+) -> None:
     """Write an 8-bit PNG marked as sRGB.
 
     Parameters
     ----------
     path : path
-    picture : ndarray of float32, shape (H, W, 3)
-        Encoded sRGB from 0 to 1.
-    description : str
-        For the Description keyword.
+    picture : ndarray of float32, shape (3, H, W)
+        Encoded, from 0 to 1.
+    caption : Caption or str
+        For XMP, and for the Description keyword.
+    space : Space
+        Of the picture; the file is sRGB whatever it is.
 
     Notes
     -----
     Half a step of ordered noise (the golden-ratio sequence of the pixel's number) is added before
     rounding, or 8 bits would show steps in the dark sky.
     """
-    height, width = picture.shape[:2]
-    x, y = np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64)
-    # R2 sequence: a dither without period or clumps, the same in every run.
-    dither = (0.7548776662466927 * x[None, :] + 0.5698402909980532 * y[:, None]) % 1.0
-    data = np.clip(picture, 0.0, 1.0) * 255.0 + dither[..., None].astype(np.float32)
+    caption = _caption(caption)
+    height, width = picture.shape[1:]
+    data = np.empty((height, width, 3), np.uint8)
+    x = np.arange(width, dtype=np.float64)
+    for top in range(0, height, ROWS):
+        band = np.clip(to_srgb(picture[:, top : top + ROWS], space), 0.0, 1.0)
+        y = np.arange(top, top + band.shape[1], dtype=np.float64)
+        # R2 sequence: a dither without period or clumps, the same in every run.
+        dither = (0.7548776662466927 * x[None, :] + 0.5698402909980532 * y[:, None]) % 1.0
+        band = band * np.float32(255.0) + dither.astype(np.float32)
+        data[top : top + ROWS] = np.moveaxis(np.minimum(band, 255.0), 0, -1).astype(np.uint8)
     info = PngImagePlugin.PngInfo()
     info.add(b"sRGB", b"\x00")
     info.add_text("Software", SOFTWARE)
-    if description:
-        info.add_itxt("Description", description)
-    image = Image.fromarray(np.minimum(data, 255.0).astype(np.uint8), "RGB")
-    image.save(path, format="PNG", pnginfo=info, compress_level=6)
+    if caption.title:
+        info.add_itxt("Title", caption.title)
+    if caption.author:
+        info.add_itxt("Author", caption.author)
+    if caption.text():
+        info.add_itxt("Description", caption.text())
+    info.add_itxt("XML:com.adobe.xmp", xmp(caption))
+    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, compress_level=4)

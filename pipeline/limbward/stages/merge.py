@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -10,21 +13,25 @@ import numpy as np
 from astropy.io.fits import Header
 from astropy.table import Table
 from astropy.time import Time, TimeDelta
+from numba import get_num_threads, set_num_threads
 from numpy.typing import NDArray
 
-from limbward.camera.raw import read_raw
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.progress import Reporter
 from limbward.radiance.fits import write_picture
 from limbward.radiance.grid import Circle, Grid, Observer, add_moon, frame_affine, world_header
+from limbward.radiance.linearity import linear_ceiling
 from limbward.radiance.merge import Merged, MergeFrame, merge, moon_box
 from limbward.radiance.relative import RelativeExposures, relative_exposures
+from limbward.radiance.sky import add_sky, fit_sky, write_sky
 from limbward.radiance.stack import FrameView, build_stack, weight_maps
 from limbward.sky.ephemeris import SkyView, view
 from limbward.sky.orientation import Orientation, apparent_moon_offset, refraction_matrix
 from limbward.stages import setting
 from limbward.stages.columns import masked_floats, masked_texts, texts
+from limbward.stages.decoding import Decoded, decoded
+from limbward.stages.executors import is_local, pools
 from limbward.stages.merge_camera import Calibrations, Samples
 from limbward.stages.merge_frames import Frames, choose
 from limbward.stages.stage import Stage
@@ -116,9 +123,10 @@ def _merge(
                 )
             )
         stack = build_stack(views, grid, options.moon_margin_px)
-        del views
         exposures = relative_exposures(stack)
-        weights = weight_maps(stack, exposures.factor)
+        span = np.full(len(views), samples.range_dn)
+        linear = linear_ceiling(stack, exposures.factor, span, options.saturation)
+        weights, predicted = weight_maps(stack, exposures.factor, linear / options.saturation)
         factor = stack.factor
         noise = stack.noise
         del stack
@@ -133,18 +141,33 @@ def _merge(
                 moon=frames.moon[k],
                 noise=noise[k],
                 weight=weights[k],
+                top=linear * samples.range_dn / (frames.light_s[k] * exposures.factor[k]),
             )
             for k in range(len(frames.row))
         ]
     box = moon_box(moon)
-    with reporter.progress(len(todo), "merging frames") as advance:
+    with (
+        _threads(config.run.jobs),
+        reporter.progress(len(todo), "merging frames") as advance,
+        pools(config.run) as (open_pool, workers),
+    ):
+        rest = [k for k in range(len(todo)) if k not in samples.kept]
+        ahead = decoded(
+            frames.path,
+            rest,
+            frames.width * frames.height,
+            open_pool,
+            workers,
+            shared=is_local(config.run),
+        )
         merged, surface = merge(
             todo,
-            lambda k: read_raw(frames.path[k]),
+            chain(_kept(samples), ahead),
             grid,
             factor,
+            predicted,
             calibrations,
-            saturation=options.saturation,
+            ceiling=linear,
             moon_margin_px=options.moon_margin_px,
             bloom_px=options.bloom_px,
             box=box,
@@ -157,6 +180,26 @@ def _merge(
     header = _header(config, grid, sky, epoch, frames, merged.failed, air)
     add_moon(header, moon, grid.height)
     samples.describe(header)
+    for c in range(3):
+        header[f"LINEAR{c + 1}"] = (float(linear[c]), "of the range, up to which frames were used")
+    sun_radius_px = float(sky.sun_radius_arcsec[0]) / grid.scale_arcsec
+    background = None
+    if options.sky == "plane":
+        background = fit_sky(merged.radiance, grid, sun_radius_px)
+        if background is None:
+            reporter.note("The sky cannot be told from the corona in so small a field; it is kept.")
+        else:
+            add_sky(merged.radiance, grid, background, -1.0)
+    write_sky(header, background)
+    workspace.write_json(
+        Workspace.noise,
+        {
+            "camera": frames.camera,
+            "serial": frames.serial,
+            "models": samples.to_json(linear),
+            "sky": None if background is None else background.level.tolist(),
+        },
+    )
     extensions: dict[str, NDArray[Any]] = {"SIGMA": merged.sigma, "COUNT": merged.count}
     if surface is not None:
         header["MOONLEFT"] = (box.left, "left column of the MOON extension, from 0")
@@ -164,6 +207,24 @@ def _merge(
         extensions["MOON"] = surface.radiance
     _write(workspace, merged, header, extensions, frames, calibrations.used)
     return exposures, merged.failed
+
+
+def _kept(samples: Samples) -> Iterator[tuple[int, Decoded]]:
+    """Yield the frames that are decoded already, and let go of each."""
+    while samples.kept:
+        k = next(iter(samples.kept))
+        yield k, samples.kept.pop(k)
+
+
+@contextmanager
+def _threads(jobs: int | None) -> Iterator[None]:
+    """Let the kernels use as many threads as there are to be processes at work."""
+    before: int = get_num_threads()
+    set_num_threads(max(1, min(jobs or before, before)))
+    try:
+        yield
+    finally:
+        set_num_threads(before)
 
 
 def _orientation(config: Config, workspace: Workspace, frames: Frames) -> Orientation:
@@ -262,6 +323,7 @@ STAGE = Stage(
         "radiance",
         "stages/merge_camera.py",
         "stages/merge_frames.py",
+        "stages/decoding.py",
         "stages/setting.py",
     ),
     reads=(
@@ -271,5 +333,5 @@ STAGE = Stage(
         Workspace.pointing,
         Workspace.reduced,
     ),
-    writes=(Workspace.corona, Workspace.table("merge")),
+    writes=(Workspace.corona, Workspace.noise, Workspace.table("merge")),
 )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from astropy.io.fits import Header
@@ -25,34 +28,45 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.progress import Reporter
 from limbward.radiance.calibrate import Calibration, find_hot, inverse_of_flat
-from limbward.radiance.noise import NoiseModel, measure_noise, nominal_noise
+from limbward.radiance.noise import (
+    CONVERTER,
+    NoiseModel,
+    measure_noise,
+    measure_pairs,
+    nominal_noise,
+)
 from limbward.stages.columns import floats, texts
 from limbward.stages.merge_frames import Frames
+
+SAME_EXPOSURE = 0.05  # of it, by which frames of a pair may differ
 
 
 class Samples:
     """What a few decoded frames tell of the camera: its range, colours and noise.
 
-    Of each ISO the shortest, the middle and the longest exposure are decoded, and a flat if there
-    is one: nothing is smoother.
+    Of each ISO two of the longest and two of the middle exposures are decoded, and two flats and
+    two darks if there are any. ``kept`` holds the frames by their number and ``calibration`` the
+    others by their path, for the merge to take out: no file is decoded a second time here.
     """
 
     def __init__(self, config: Config, ingest: Table, frames: Frames) -> None:
-        flats = calibration_files(config, ingest, frames)["flat"]
+        self.kept: dict[int, RawFrame] = {}
+        self.calibration: dict[Path, RawFrame] = {}
         self.noise: dict[float, NoiseModel] = {}
-        self.measured: dict[float, bool] = {}
+        self.method: dict[float, str] = {}
+        files = calibration_files(config, ingest, frames)
         first: RawFrame | None = None
         for iso in sorted(set(frames.iso.tolist())):
-            own = np.flatnonzero(frames.iso == iso)
-            picks = sorted({int(own[0]), int(own[len(own) // 2]), int(own[-1])})
-            decoded = [f for f in (_try_read(frames.path[k]) for k in picks) if f is not None]
+            sets = _equal_exposures(frames, np.flatnonzero(frames.iso == iso))
+            picks = dict.fromkeys(k for pair in sets for k in pair)
+            for k in picks:
+                frame = _try_read(frames.path[k])
+                if frame is not None:
+                    self.kept[k] = frame
+            decoded = [self.kept[k] for k in picks if k in self.kept]
             first = first or (decoded[0] if decoded else None)
-            flat = next((paths[0] for s, paths in flats.items() if s.iso == iso), None)
-            even = [] if flat is None else [_try_read(flat)]
-            model = measure_noise([*decoded, *(f for f in even if f is not None)])
-            white = decoded[0].white if decoded else 16383.0
-            self.noise[iso] = model or nominal_noise(iso, white)
-            self.measured[iso] = model is not None
+            white = decoded[0].white if decoded else CONVERTER
+            self.noise[iso], self.method[iso] = self._noise(iso, files, frames, sets, white)
         if first is None:
             raise LimbwardError(
                 f"{frames.path[0]} and others cannot be decoded any more; is the card still there?"
@@ -62,6 +76,74 @@ class Samples:
         self.to_srgb = first.to_srgb
         self.range_dn = first.white - float(first.black.mean())
 
+    def _noise(
+        self,
+        iso: float,
+        files: dict[str, dict[Setting, list[Path]]],
+        frames: Frames,
+        sets: list[tuple[int, ...]],
+        white: float,
+    ) -> tuple[NoiseModel, str]:
+        """Return the best noise model there is for an ISO, and where it comes from."""
+        flats, darks = (self._calibration_pairs(files[kind], iso) for kind in ("flat", "dark"))
+        darks = darks or self._calibration_pairs(files["bias"], iso)
+        if flats and darks:
+            model = measure_pairs([*flats, *darks])
+            if model is not None:
+                return model, "measured on pairs of flats and darks"
+        pairs = []
+        for pair in sets:
+            if len(pair) == 2 and all(k in self.kept for k in pair):
+                a, b = pair
+                shift = self._shift(frames, a, b)
+                pairs.append((self.kept[a], self.kept[b], shift))
+        model = measure_pairs([*pairs, *flats, *darks])
+        if pairs and model is not None:
+            return model, "measured on pairs of equal exposures"
+        model = measure_noise([self.kept[k] for pair in sets for k in pair if k in self.kept])
+        if model is not None:
+            return model, "measured on neighbouring pixels of single frames"
+        return nominal_noise(iso, white), "assumed"
+
+    def _calibration_pairs(
+        self, files: dict[Setting, list[Path]], iso: float
+    ) -> list[tuple[RawFrame, RawFrame, tuple[int, int]]]:
+        paths = next((p for s, p in files.items() if s.iso == iso and len(p) > 1), [])[:2]
+        for path in paths:
+            frame = _try_read(path) if path not in self.calibration else None
+            if frame is not None:
+                self.calibration[path] = frame
+        got = [self.calibration[p] for p in paths if p in self.calibration]
+        if len(got) == 2 and got[0].data.shape == got[1].data.shape:
+            return [(got[0], got[1], (0, 0))]
+        return []
+
+    def _shift(self, frames: Frames, a: int, b: int) -> tuple[int, int]:
+        """Return by how many tiles frame b shows the Sun further down and to the right."""
+        th, tw = self.kept[a].pattern.shape if self.kept[a].pattern.size else (1, 1)
+        first, second = frames.sun[a], frames.sun[b]
+        return round((second.y - first.y) / th), round((second.x - first.x) / tw)
+
+    def read(self, path: Path) -> RawFrame:
+        """Return a decoded calibration frame, and let go of it."""
+        frame = self.calibration.pop(path, None)
+        return read_raw(path) if frame is None else frame
+
+    def to_json(self, linear: NDArray[np.float64]) -> list[dict[str, Any]]:
+        """Return what was learned of the camera for the run's record."""
+        return [
+            {
+                "iso": iso,
+                "gain_electrons_per_dn": 1.0 / model.gain,
+                "read_noise_dn": model.read,
+                "read_noise_electrons": model.read / model.gain,
+                "pixel_spread": model.spread,
+                "origin": self.method[iso],
+                "linear_up_to": [float(v) for v in linear],
+            }
+            for iso, model in sorted(self.noise.items())
+        ]
+
     def describe(self, header: Header) -> None:
         """Write the camera's colours and noise into a header."""
         for c in range(3):
@@ -70,9 +152,28 @@ class Samples:
             for j in range(3):
                 header[f"SRGB{i + 1}_{j + 1}"] = float(self.to_srgb[i, j])
         for n, (iso, model) in enumerate(sorted(self.noise.items()), start=1):
-            how = "measured" if self.measured[iso] else "assumed"
+            how = self.method[iso].split()[0]
             header[f"GAIN{n}"] = (model.gain, f"DN an electron at ISO {iso:.0f}, {how}")
             header[f"READ{n}"] = (model.read, f"read noise, DN, at ISO {iso:.0f}, {how}")
+
+
+def _equal_exposures(frames: Frames, own: NDArray[np.int64]) -> list[tuple[int, ...]]:
+    """Return two of the longest and two of the middle exposures, or one each.
+
+    Of the longest, the two between which the sky has moved most over the sensor, so that what stays
+    where it is must be the sensor's.
+    """
+    light = frames.light_s[own]
+    out = []
+    for level in dict.fromkeys((float(light[-1]), float(light[len(own) // 2]))):
+        like = own[np.abs(light / level - 1.0) < SAME_EXPOSURE]
+        at = np.array([[frames.sun[k].x, frames.sun[k].y] for k in like])
+        apart = np.hypot(*(at[:, None] - at[None, :]).transpose(2, 0, 1))
+        picks = {int(like[k]) for k in np.unravel_index(int(np.argmax(apart)), apart.shape)}
+        if len(picks) == 1 and len(like) > 1:
+            picks = {int(like[0]), int(like[-1])}
+        out.append(tuple(sorted(picks)))
+    return out
 
 
 def _try_read(path: Path) -> RawFrame | None:
@@ -116,13 +217,16 @@ class Calibrations:
     ) -> None:
         self.frames = frames
         self.pattern = samples.pattern
+        self.samples = samples
         self.noise = samples.noise
         self.spread: float | None = None
         self.reporter = reporter
         self.used: list[str] = []
         self._files = calibration_files(config, ingest, frames)
-        self._dark_of: Setting | None = None
-        self._dark: Master | None = None
+        self._flats: set[Path] = set()
+        self._flat_level: float | None = None
+        self._masters: dict[tuple[str, Setting], Master] = {}
+        self._known: dict[int, Calibration] = {}
         self._inverse_flat = self._make_flat()
         self._hot = self._find_hot()
 
@@ -139,18 +243,33 @@ class Calibrations:
             match = best_match(wanted, known)
         if match is None:
             return None
-        try:
-            return master_dark(self._files[kind][match.setting], match.setting)
-        except LimbwardError as error:
-            self.reporter.warn(f"The {kind} frames are left out: {error}")
-            self._files[kind].pop(match.setting)
-            return None
+        key = (kind, match.setting)
+        if key not in self._masters:
+            try:
+                master = master_dark(self._files[kind][match.setting], match.setting, self._read)
+            except LimbwardError as error:
+                self.reporter.warn(f"The {kind} frames are left out: {error}")
+                self._files[kind].pop(match.setting)
+                return None
+            # On disk: there may be one for each exposure, of 100 MB.
+            with tempfile.TemporaryFile() as file:  # the map keeps it open
+                image = np.memmap(file, np.float32, mode="w+", shape=master.image.shape)
+            image[...] = master.image
+            self._masters[key] = replace(master, image=image, count=np.empty(0, np.uint16))
+        return self._masters[key]
+
+    def _read(self, path: Path) -> RawFrame:
+        frame = self.samples.read(path)
+        if path in self._flats:
+            self._flat_level = self._flat_level or _level(frame)
+        return frame
 
     def _make_flat(self) -> NDArray[np.float32] | None:
         for wanted, paths in self._files["flat"].items():
             dark = self._combined("dark", wanted) or self._combined("bias", wanted)
+            self._flats = set(paths)
             try:
-                flat = master_flat(paths, wanted, dark)
+                flat = master_flat(paths, wanted, dark, self._read)
             except LimbwardError as error:
                 self.reporter.warn(f"The flats are left out: {error}")
                 continue
@@ -163,9 +282,7 @@ class Calibrations:
 
     def _flat_noise(self, paths: list[Path], wanted: Setting) -> float:
         """Return the photon noise of the mean of flats, relative to their dimmest colour."""
-        frame = read_raw(paths[0])
-        above = frame.data - black_image(frame)
-        level = min(float(np.median(p)) for p in colour_planes(above, frame.pattern))
+        level = self._flat_level or 1.0
         model = self.noise.get(wanted.iso or 0.0) or next(iter(self.noise.values()))
         return float(np.sqrt((model.gain * level + model.read**2) / len(paths)) / level)
 
@@ -175,29 +292,30 @@ class Calibrations:
         dark = None if longest is None else self._combined("dark", longest)
         if dark is not None:
             return hot_pixels(dark, self.pattern)
+        kept = self.samples.kept
         frames = self.frames
-        long = np.flatnonzero(frames.exposure_s > 0.7 * frames.exposure_s.max())
-        at = np.array([[frames.sun[k].x, frames.sun[k].y] for k in long])
-        apart = np.hypot(*(at[:, None] - at[None, :]).transpose(2, 0, 1))
-        # The two between which the sky has moved most, or the first and the last of the session.
-        picks = {int(k) for k in np.unravel_index(int(np.argmax(apart)), apart.shape)}
-        picks = picks if len(picks) == 2 else {0, len(long) - 1}
-        pair = [_try_read(frames.path[long[k]]) for k in sorted(picks)]
-        return find_hot(f for f in pair if f is not None)
+        longest_s = max((frames.exposure_s[k] for k in kept), default=0.0)
+        return find_hot(f for k, f in kept.items() if frames.exposure_s[k] > 0.7 * longest_s)
 
     def __call__(self, k: int, frame: RawFrame) -> Calibration:
-        """Return the calibration of frame k."""
+        """Return the calibration of frame k; the same object for the same dark."""
         frames = self.frames
         wanted = Setting(frames.camera, frames.serial, frames.iso[k], frames.exposure_s[k])
-        if wanted != self._dark_of:
-            self._dark_of = wanted
-            self._dark = self._combined("dark", wanted)
-            if self._dark is not None:
-                text = f"{self._dark.frames} darks taken off exposures of {wanted.exposure_s:g} s"
-                if text not in self.used:
-                    self.used.append(text)
-        return Calibration(
-            dark=None if self._dark is None else self._dark.image,
-            inverse_flat=self._inverse_flat,
-            hot=self._hot,
-        )
+        dark = self._combined("dark", wanted)
+        if dark is not None:
+            text = f"{dark.frames} darks taken off exposures of {wanted.exposure_s:g} s"
+            if text not in self.used:
+                self.used.append(text)
+        if id(dark) not in self._known:
+            self._known[id(dark)] = Calibration(
+                dark=None if dark is None else dark.image,
+                inverse_flat=self._inverse_flat,
+                hot=self._hot,
+            )
+        return self._known[id(dark)]
+
+
+def _level(flat: RawFrame) -> float:
+    """Return the signal of the dimmest colour of a flat."""
+    above = flat.data - black_image(flat)
+    return min(float(np.median(p)) for p in colour_planes(above, flat.pattern))

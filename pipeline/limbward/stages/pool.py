@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 
 from limbward.errors import LimbwardError
+from limbward.stages.executors import Crash, OpenPool, cores
+from limbward.stages.executors import local_pool as _new_pool
 from limbward.stages.measuring import (
     Row,
     Task,
+    blank_row,
     measure_file,
     ready,
-    start_worker,
     unreadable_row,
 )
 
@@ -22,13 +21,17 @@ IN_FLIGHT = 2  # files handed out a process: one at work, one waiting; a crash l
 
 
 def measure_all(
-    tasks: Mapping[str, Task], jobs: int | None, work: Callable[[Task], Row] = measure_file
+    tasks: Mapping[str, Task],
+    jobs: int | None,
+    work: Callable[[Task], Row] = measure_file,
+    open_pool: OpenPool | None = None,
 ) -> Iterator[tuple[str, Row]]:
     """Measure files in several processes and yield each row, with its key, when it is there.
 
     A file that crashes its process (a decoder may) takes down the pool and those at work beside
     it. They are then measured one by one in processes of their own, which shows the culprit; it
-    gets a row as unreadable, and the others go on.
+    gets a row as unreadable, and the others go on. A file for which there was no memory is measured
+    in the end, when no other needs any.
 
     Parameters
     ----------
@@ -38,6 +41,8 @@ def measure_all(
         Processes; None is one a core.
     work : callable
         A function of a module, which a new process can import.
+    open_pool : callable, optional
+        Opens pools elsewhere than on this machine.
 
     Yields
     ------
@@ -46,13 +51,15 @@ def measure_all(
     Raises
     ------
     LimbwardError
-        If no process can be started at all.
+        If no process can be started at all, or what is measured cannot be written.
     """
+    opened = open_pool or _new_pool
+    starved: dict[str, Task] = {}
     waiting = list(tasks.items())[::-1]
-    workers = max(1, min(jobs or _cores(), len(waiting)))
+    workers = max(1, min(jobs or cores(), len(waiting)))
     while waiting:
         flight: dict[Future[Row], tuple[str, Task]] = {}
-        pool = _new_pool(workers)
+        pool = opened(workers)
         try:
             while waiting or flight:
                 while waiting and len(flight) < IN_FLIGHT * workers:
@@ -60,39 +67,45 @@ def measure_all(
                     waiting.pop()  # only now: a pool that is broken takes no more
                 done, _ = wait(flight, return_when=FIRST_COMPLETED)
                 for future in done:
-                    row = future.result()
+                    try:
+                        row = future.result()
+                    except MemoryError:
+                        key, task = flight.pop(future)
+                        starved[key] = task
+                        continue
                     yield flight.pop(future)[0], row
-        except BrokenProcessPool:
+        except Crash:
             pass  # `flight` holds the culprit
         finally:
             pool.shutdown(cancel_futures=True)
         for key, task in flight.values():
-            yield key, _measure_alone(task, work)
+            yield key, _measure_alone(task, work, opened)
+    for key, task in starved.items():
+        yield key, _measure_alone(task, work, opened)
 
 
-def _measure_alone(task: Task, work: Callable[[Task], Row]) -> Row:
-    with _new_pool(1) as pool:
+def _measure_alone(task: Task, work: Callable[[Task], Row], opened: OpenPool) -> Row:
+    with opened(1) as pool:
         try:
             return pool.submit(work, task).result()
-        except BrokenProcessPool:
+        except Crash:
             pass
-    with _new_pool(1) as pool:
+        except MemoryError:
+            return unreadable_row(
+                task.file,
+                "It needs more memory than there is; free some and run again with --from ingest.",
+            )
+    with opened(1) as pool:
         try:
             pool.submit(ready).result()
-        except BrokenProcessPool as error:
+        except Crash as error:
             raise LimbwardError(
                 "No process can be started to decode frames in. Run limbward from its command "
                 "line, or guard the calling script with if __name__ == '__main__'."
             ) from error
-    return unreadable_row(task.file, "The decoder crashed on it; copy it from the card again.")
-
-
-def _new_pool(workers: int) -> Executor:
-    # Forked processes deadlock in decoders that use OpenMP, so processes are spawned.
-    return ProcessPoolExecutor(workers, get_context("spawn"), initializer=start_worker)
-
-
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+        reason = "The decoder crashed on it or did not come to an end; copy it from the card again."
+        try:
+            return pool.submit(unreadable_row, task.file, reason).result()
+        except Crash:  # not even its Exif can be read
+            row = blank_row(task.file)
+            return row | {"phase": "unreadable", "note": [reason]}

@@ -51,9 +51,16 @@ class Records:
         return self._causes[stage.name]
 
     def read(self, stage: Stage) -> dict[str, Any] | None:
-        """Return the record of the last run, None if there is none."""
+        """Return the record of the last run, None if there is none or it did not end well."""
         record = self._read(self.workspace.state(stage.name))
-        return record if record and isinstance(record.get("writes"), dict) else None
+        whole = record and isinstance(record.get("writes"), dict) and "causes" in record
+        return record if whole else None
+
+    def owned(self, stage: Stage) -> list[str]:
+        """Return the artefacts that the stage makes or has made, runs cut off included."""
+        record = self._read(self.workspace.state(stage.name)) or {}
+        made = record.get("writes")
+        return sorted({*stage.outputs(self.config), *(made if isinstance(made, dict) else ())})
 
     def _read(self, name: str) -> dict[str, Any] | None:
         """Return a JSON object, None if it is not there or damaged: then it says nothing."""
@@ -66,8 +73,9 @@ class Records:
         return found if isinstance(found, dict) else None
 
     def forget(self, stage: Stage) -> None:
-        """Remove the record: from now on nothing is claimed of the stage's artefacts."""
-        self.workspace.path(self.workspace.state(stage.name)).unlink(missing_ok=True)
+        """Claim nothing of the stage's artefacts from now on, but that they are its own."""
+        names = dict.fromkeys(self.owned(stage), "")
+        self.workspace.write_json(self.workspace.state(stage.name), {"writes": names})
 
     def write(self, stage: Stage, *, reads: dict[str, str | None], seconds: float) -> None:
         """Record a run that ended well.

@@ -84,6 +84,12 @@ def run_stages(
     with workspace.locked():
         records = Records(config, workspace)
         for stage in stages[:begin]:
+            if records.read(stage) is None:
+                raise LimbwardError(
+                    f"The stage {stage.name} has never run in {workspace.root}, so there is "
+                    f"nothing to begin {first} with: run without --from."
+                )
+        for stage in stages[:begin]:
             if not records.is_current(stage):
                 reporter.warn(f"{stage.name} is out of date, and is not run because of --from.")
         kept = [stage.name for stage in stages[:begin] if records.read(stage)]
@@ -121,8 +127,7 @@ def _run(stage: Stage, records: Records, reporter: Reporter, stages: Sequence[St
     for name, digest in reads.items():
         if digest is None:
             _explain_missing(stage, name, records, stages)
-    earlier = records.read(stage) or {"writes": {}}
-    owned = sorted({*stage.outputs(config), *earlier["writes"]})
+    owned = records.owned(stage)
     records.forget(stage)
     before = {name: _identity(workspace, name) for name in owned}
     begun = time.perf_counter()
@@ -145,12 +150,12 @@ def _identity(workspace: Workspace, name: str) -> tuple[int, int] | None:
 
 
 def _explain_missing(stage: Stage, name: str, records: Records, stages: Sequence[Stage]) -> None:
-    """Raise if an artefact is missing because the stage that makes it never ran."""
+    """Raise if an artefact is missing that an earlier stage had made."""
     for maker in stages:
-        if name in maker.outputs(records.config) and records.read(maker) is None:
+        if name in (records.read(maker) or {"writes": {}})["writes"]:
             raise LimbwardError(
-                f"The stage {stage.name} needs {name}, which the stage {maker.name} makes; "
-                f"run with --from {maker.name}, or without --from."
+                f"The stage {stage.name} needs {name}, which the stage {maker.name} had made and "
+                f"which is gone: run with --from {maker.name}, or without --from."
             )
 
 
@@ -205,9 +210,16 @@ def _provenance(config: Config, workspace: Workspace, runs: list[StageRun]) -> I
                 "outcome": outcome,
                 "stages": [vars(run) for run in runs],
                 "config": config.model_dump(mode="json"),
+                "noise": _noise(workspace),
                 "inputs": inputs,
             },
         )
+
+
+def _noise(workspace: Workspace) -> Any:
+    """Return the cameras' noise as the merge found it, None if nothing was merged."""
+    there = workspace.path(workspace.noise).exists()
+    return workspace.read_json(workspace.noise) if there else None
 
 
 def _known(value: Any) -> Any:

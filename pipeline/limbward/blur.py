@@ -1,0 +1,185 @@
+"""Gaussian blurs of large pictures with gaps: normalised convolution, fast at every width.
+
+Both `limbward.filters` and `limbward.render` use it. A blur of standard deviation s needs 6 s
+samples a pixel and direction; beyond 4 pixels the picture is therefore first binned by a power of
+two that leaves the blur at least two bins wide, and read back by linear interpolation. What binning
+and interpolation blur themselves is taken off the Gaussian, so that the variance of the whole is
+right; its shape differs from a Gaussian by less than 1 % of the peak.
+
+References
+----------
+H. Knutsson, C.-F. Westin, *Normalized and differential convolution*, Proc. CVPR (1993) 515.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+Pixels = NDArray[np.float32]
+
+TRUNCATE = 3.5  # standard deviations; beyond lies 5e-4 of the weight
+BINNED_SIGMA = 2.0  # of the blur in bins, at least
+TINY = np.float32(1e-4)  # of the kernel's weight: less than that is no value
+
+
+def _rows(image: Pixels, taps: Pixels, out: Pixels) -> None:
+    height, width = image.shape
+    reach = taps.size // 2
+    for y in prange(height):
+        padded = np.zeros(width + 2 * reach, np.float32)
+        padded[reach : reach + width] = image[y]
+        for k in range(taps.size):
+            t = taps[k]
+            for x in range(width):
+                if k == 0:
+                    out[y, x] = t * padded[x]
+                else:
+                    out[y, x] += t * padded[x + k]
+
+
+def _columns(image: Pixels, taps: Pixels, out: Pixels) -> None:
+    height, width = image.shape
+    reach = taps.size // 2
+    for y in prange(height):
+        for x in range(width):
+            out[y, x] = np.float32(0.0)
+        for k in range(taps.size):
+            at = y + k - reach
+            if 0 <= at < height:
+                t = taps[k]
+                for x in range(width):
+                    out[y, x] += t * image[at, x]
+
+
+def _bin(image: Pixels, factor: int, out: Pixels) -> None:
+    height, width = image.shape
+    for row in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            out[row, x] = np.float32(0.0)
+        for y in range(row * factor, min((row + 1) * factor, height)):
+            for x in range(width):
+                out[row, x // factor] += image[y, x]
+
+
+def _expand(value: Pixels, weight: Pixels, factor: int, least: float, out: Pixels) -> None:
+    """Write value over weight, both interpolated linearly, NaN where there is no weight."""
+    height, width = out.shape
+    rows, columns = value.shape
+    for y in prange(height):
+        v = (y + 0.5) / factor - 0.5
+        v = min(max(v, 0.0), rows - 1.0)
+        i = min(int(v), max(rows - 2, 0))
+        below = min(i + 1, rows - 1)
+        p = np.float32(v - i)
+        for x in range(width):
+            u = (x + 0.5) / factor - 0.5
+            u = min(max(u, 0.0), columns - 1.0)
+            j = min(int(u), max(columns - 2, 0))
+            right = min(j + 1, columns - 1)
+            q = np.float32(u - j)
+            a = (value[i, j] * (1 - q) + value[i, right] * q) * (1 - p)
+            a += (value[below, j] * (1 - q) + value[below, right] * q) * p
+            b = (weight[i, j] * (1 - q) + weight[i, right] * q) * (1 - p)
+            b += (weight[below, j] * (1 - q) + weight[below, right] * q) * p
+            out[y, x] = a / b if b > least else np.float32(np.nan)
+
+
+def _weigh(image: Pixels, weight: Pixels, out: Pixels) -> None:
+    height, width = image.shape
+    for y in prange(height):
+        for x in range(width):
+            w = weight[y, x]
+            out[y, x] = image[y, x] * w if w > 0 else np.float32(0.0)
+
+
+_jit = njit(parallel=True, nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+rows_pass, columns_pass, bin_sums, expand, weigh = (
+    _jit(f) for f in (_rows, _columns, _bin, _expand, _weigh)
+)
+
+
+def gaussian_taps(sigma: float) -> Pixels:
+    """Return the samples of a Gaussian of the given standard deviation; their sum is 1."""
+    reach = max(int(np.ceil(TRUNCATE * sigma)), 1)
+    x = np.arange(-reach, reach + 1)
+    taps = np.exp(-0.5 * (x / sigma) ** 2)
+    return (taps / taps.sum()).astype(np.float32)
+
+
+class Blur:
+    """A Gaussian blur that leaves gaps out, for several pictures that share the same gaps.
+
+    Parameters
+    ----------
+    weight : ndarray of float32, shape (H, W), or (int, int)
+        How much each pixel counts; 0 for a gap, whose value may be NaN. Two numbers are the shape
+        of pictures without gaps, which takes half the time.
+    sigma : float
+        Standard deviation of the Gaussian, pixels; more than 0.
+    """
+
+    def __init__(self, weight: Pixels | tuple[int, int], sigma: float) -> None:
+        self.weight = None if isinstance(weight, tuple) else weight
+        self.factor = 1
+        while sigma / (2 * self.factor) >= BINNED_SIGMA:
+            self.factor *= 2
+        f = self.factor
+        # Variances of a box of f pixels and of the triangle of linear interpolation.
+        inner = sigma**2 - ((f * f - 1) / 12.0 + f * f / 6.0 if f > 1 else 0.0)
+        self.taps = gaussian_taps(np.sqrt(inner) / f)
+        if isinstance(weight, tuple):
+            down, across = (self._spread(np.ones((1, n), np.float32))[0] for n in weight)
+            # A line of ones has lost the middle of the other direction's taps: put it right.
+            alone = self.taps[self.taps.size // 2]
+            self.sums = np.outer(down / alone, across / alone)
+        else:
+            self.sums = self._spread(weight)
+
+    def _spread(self, image: Pixels, scratch: Pixels | None = None) -> Pixels:
+        f = self.factor
+        if f > 1:
+            height, width = image.shape
+            binned = np.empty((-(-height // f), -(-width // f)), np.float32)
+            bin_sums(image, f, binned)
+            image, scratch = binned, None
+        once = np.empty_like(image) if scratch is None else scratch
+        rows_pass(image, self.taps, once)
+        out = np.empty_like(image) if f == 1 else image
+        columns_pass(once, self.taps, out)
+        return out
+
+    def __call__(self, image: Pixels) -> Pixels:
+        """Return the blurred picture.
+
+        Parameters
+        ----------
+        image : ndarray of float32, shape (H, W)
+
+        Returns
+        -------
+        ndarray of float32, shape (H, W)
+            NaN only where no pixel that counts is within 3.5 standard deviations.
+        """
+        product = np.empty(image.shape, np.float32)
+        if self.weight is None:
+            spread = self._spread(image, product)
+        else:
+            weigh(image, self.weight, product)
+            spread = self._spread(product)
+        least = float(TINY) * self.factor**2
+        expand(spread, self.sums, self.factor, least, product)
+        return product
+
+
+def gaussian_blur(image: Pixels, sigma: float) -> Pixels:
+    """Return a picture without gaps blurred by a Gaussian, the same at its edges as inside.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (H, W)
+    sigma : float
+        Pixels.
+    """
+    return Blur((image.shape[0], image.shape[1]), sigma)(image)

@@ -1,0 +1,284 @@
+"""The picture with its radial fall taken out: what most filters start from, made once.
+
+`flattened` keeps its last result, so that the filters of several enhancements, and all filters
+that work in angle, share one normalisation and one unwrapping of the same merge.
+"""
+
+from __future__ import annotations
+
+import threading
+import weakref
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+from scipy.ndimage import gaussian_filter1d
+
+from limbward.filters.annulus import (
+    MIN_PIXELS,
+    annulus_profiles,
+    normalise_bands,
+    refine,
+    spread_out,
+)
+from limbward.filters.geometry import Geometry
+from limbward.filters.polar import Polar, unwrap
+
+Pixels = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+LUMINANCE = np.array([0.25, 0.5, 0.25], np.float32)  # a colour filter array's share of the light
+SMOOTH_RINGS = 4.0
+MEMORY = 0.05  # solar radii over which the structure is remembered where it leaves the frame
+
+
+class ColourParams(BaseModel):
+    """What all filters that work on brightness have in common."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    channels: Literal["luminance", "each"] = Field(
+        default="luminance",
+        description="'luminance' filters the mean of the colours and returns it in each; 'each' "
+        "filters every colour by itself.",
+    )
+
+
+class RingParams(ColourParams):
+    """What all filters that normalise by annuli have in common."""
+
+    width_px: float = Field(default=1.0, gt=0, le=100, description="Width of an annulus, pixels.")
+    coverage: float = Field(
+        default=0.9,
+        ge=0,
+        le=1,
+        description="Share of the circle that an annulus must show to be normalised by its own "
+        "mean and deviation; where less is seen, it is normalised so that the structure goes on "
+        "as it was. 0 uses every annulus by itself.",
+    )
+
+
+@dataclass(frozen=True)
+class Flat:
+    """One plane, normalised: ``z = (plane - mean) / deviation``.
+
+    Attributes
+    ----------
+    plane, z : ndarray of float32, shape (H, W)
+    mean, deviation : ndarray of float64
+        At ``(k + 0.5) * width_px`` from the Sun's centre.
+    own : ndarray of bool
+        Annuli normalised by their own mean and deviation.
+    polar : Polar
+        ``z`` unwrapped.
+    """
+
+    plane: Pixels
+    z: Pixels
+    mean: Floats
+    deviation: Floats
+    own: NDArray[np.bool_]
+    polar: Polar
+    width_px: float
+
+
+_last: dict[str, Any] = {}
+_lock = threading.Lock()
+
+
+def planes_of(image: Pixels, channels: str) -> list[Pixels]:
+    """Return the planes that a filter works on: the luminance, or the channels.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (C, H, W)
+    channels : str
+        ``luminance`` or ``each``.
+    """
+    if channels == "each" or len(image) != 3:
+        return [np.asarray(plane, np.float32) for plane in image]
+    light = image[0] * LUMINANCE[0]
+    light += image[1] * LUMINANCE[1]
+    light += image[2] * LUMINANCE[2]
+    return [light]
+
+
+def noise_of(sigma: Pixels, channels: str) -> list[Pixels]:
+    """Return the noise of `planes_of`."""
+    if channels == "each" or len(sigma) != 3:
+        return [np.asarray(plane, np.float32) for plane in sigma]
+    square = np.square(sigma[0] * LUMINANCE[0])
+    for c in (1, 2):
+        square += np.square(sigma[c] * LUMINANCE[c])
+    return [np.sqrt(square, out=square)]
+
+
+def flattened(image: Pixels, geometry: Geometry, params: ColourParams) -> list[Flat]:
+    """Return the planes of a picture, normalised and unwrapped; the last answer is remembered.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (C, H, W)
+        Must not be changed afterwards while it is filtered.
+    geometry : Geometry
+    params : ColourParams or RingParams
+        Without rings of its own, a filter uses those of the defaults.
+    """
+    rings = params if isinstance(params, RingParams) else RingParams(channels=params.channels)
+    key = (geometry, rings.channels, rings.width_px, rings.coverage, image.shape)
+    with _lock:
+        if _last.get("key") == key and _last["image"]() is image:
+            return list(_last["flats"])
+    flats = [
+        _flatten(plane, geometry, rings.width_px, rings.coverage)
+        for plane in planes_of(image, rings.channels)
+    ]
+    for flat in flats:
+        flat.z.flags.writeable = False
+    with _lock:
+        _last.update(key=key, image=weakref.ref(image, _forget), flats=flats)
+    return flats
+
+
+def smoothed(flat: Flat) -> Flat:
+    """Return a plane normalised by a deviation that is smooth in radius.
+
+    The deviation of an annulus a pixel wide depends on how the pixels' grid lies in it, by 2 % at
+    50 pixels from the Sun's centre, and jumps from one to the next. A filter that compares
+    neighbouring annuli would show that.
+    """
+    even = np.exp(gaussian_filter1d(np.log(flat.deviation), SMOOTH_RINGS, mode="nearest"))
+    ratio = flat.deviation / even
+    z = flat.z * spread_out(ratio, flat.z.shape, flat.polar.geometry, flat.width_px)
+    polar = _rescaled(flat.polar, np.zeros(even.size, np.float32), (1.0 / ratio).astype("f4"))
+    return replace(flat, z=z, deviation=even, polar=polar)
+
+
+def _forget(_: object) -> None:
+    _last.clear()
+
+
+def _flatten(plane: Pixels, geometry: Geometry, width_px: float, coverage: float) -> Flat:
+    mean, deviation = annulus_profiles(plane, geometry, width_px)
+    z = np.empty(plane.shape, np.float32)
+
+    def normalise() -> None:
+        normalise_bands(plane, geometry.sun_x, geometry.sun_y, width_px, mean, deviation, z)
+
+    normalise()
+    polar = unwrap(z, geometry, mean.size, width_px)
+    own = polar.coverage() >= coverage
+    own &= polar.count.sum(axis=1) >= MIN_PIXELS
+    if own.any() and not own.all() and coverage > 0.0:
+        shift, scale = carried_on(polar, own, geometry.sun_radius_px * MEMORY / width_px)
+        if (shift != 0.0).any() or (scale != 1.0).any():
+            mean = mean + deviation * shift
+            deviation = deviation * scale
+            # Their neighbours are interpolated with these, and need a little correction.
+            refine(plane, geometry, width_px, mean, deviation, own)
+            normalise()
+            polar = _rescaled(polar, shift.astype(np.float32), scale.astype(np.float32))
+    return Flat(plane, z, mean, deviation, own, polar, width_px)
+
+
+def _rescaled(polar: Polar, shift: Pixels, scale: Pixels) -> Polar:
+    """Return what unwrapping ``(z - shift) / scale`` would give, both one a ring."""
+    a, b = shift[:, None], scale[:, None]
+    second = (polar.second - 2.0 * a * polar.first + a * a * polar.count) / (b * b)
+    first = (polar.first - a * polar.count) / b
+    return replace(polar, first=first.astype(np.float32), second=second.astype(np.float32))
+
+
+def carried_on(polar: Polar, own: NDArray[np.bool_], memory_rings: float) -> tuple[Floats, Floats]:
+    """Return mean and deviation for rings that are seen in part, from the structure beside them.
+
+    Where a streamer leaves the frame, the mean of what is left jumps, and a normalised picture
+    shows an arc. So a ring seen in part gets the mean and the deviation that the nearer rings had
+    *in the angles that it still shows*.
+
+    Parameters
+    ----------
+    polar : Polar
+        Of the picture in which every ring has the mean 0 and the deviation 1.
+    own : ndarray of bool, shape (R,)
+        Rings seen whole.
+    memory_rings : float
+        Over which the nearer rings are averaged, by falling weights.
+
+    Returns
+    -------
+    shift, scale : ndarray of float64, shape (R,)
+        To be taken off and divided by.
+    """
+    count, first, second = polar.count, polar.first, polar.second
+    rings, angles = count.shape
+    shift, scale = np.zeros(rings), np.ones(rings)
+    whole = np.nonzero(own)[0]
+    keep = 1.0 - 1.0 / max(memory_rings, 3.0)
+    for begin, stop, step in ((whole[0], rings, 1), (whole[-1], -1, -1)):
+        weight, mean, square = np.zeros(angles), np.zeros(angles), np.zeros(angles)
+        a, b = 0.0, 1.0
+        for k in range(begin, stop, step):
+            n = count[k].astype(float)
+            x, xx = first[k].astype(float), second[k].astype(float)
+            if own[k]:
+                a, b = 0.0, 1.0
+            else:
+                seen = (n > 0) & (weight > 0)
+                total = n[seen].sum()
+                if total >= MIN_PIXELS:
+                    at = weight[seen]
+                    m0 = x[seen].sum() / total
+                    s0 = np.sqrt(max(xx[seen].sum() / total - m0**2, 1e-12))
+                    m1 = (n[seen] * mean[seen] / at).sum() / total
+                    s1 = np.sqrt(max((n[seen] * square[seen] / at).sum() / total - m1**2, 1e-12))
+                    b = float(np.clip(s0 / s1, 1e-3, 1e3))
+                    a = m0 - b * m1
+                if _is_beyond(k, whole, step):
+                    shift[k], scale[k] = a, b
+            weight = keep * weight + n
+            mean = keep * mean + (x - a * n) / b
+            square = keep * square + (xx - 2.0 * a * x + a * a * n) / (b * b)
+            # What left the frame long ago is not forgotten, only outweighed by what is seen now.
+            gone = n == 0
+            weight[gone] /= keep
+            mean[gone] /= keep
+            square[gone] /= keep
+    return shift, scale
+
+
+def _is_beyond(k: int, whole: NDArray[np.intp], step: int) -> bool:
+    """Whether a walk in this direction is the one that decides about ring k."""
+    return bool(k > whole[0]) if step > 0 else bool(k < whole[0])
+
+
+def nearest(known: NDArray[np.intp], ring: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return, for each ring, the nearest of the known ones, which ascend."""
+    after = known[np.clip(np.searchsorted(known, ring), 0, known.size - 1)]
+    before = known[np.clip(np.searchsorted(known, ring) - 1, 0, known.size - 1)]
+    return np.where(np.abs(before - ring) < np.abs(after - ring), before, after)
+
+
+def by_plane(
+    image: Pixels, geometry: Geometry, params: ColourParams, work: Callable[[Flat], Pixels]
+) -> Pixels:
+    """Return a picture filtered plane by plane; a filtered luminance is returned in each colour.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (C, H, W)
+    geometry : Geometry
+    params : ColourParams
+    work : callable
+        From `Flat` to a new plane (H, W).
+    """
+    flats = flattened(image, geometry, params)
+    out = np.empty(image.shape, np.float32)
+    for c, flat in enumerate(flats):
+        out[c] = work(flat)
+    for c in range(len(flats), len(image)):
+        out[c] = out[0]
+    return out

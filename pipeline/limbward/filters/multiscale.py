@@ -1,0 +1,157 @@
+"""Noise-aware multiscale enhancement: a scale is lifted only where it stands above the noise.
+
+The picture normalised by annuli, z, is split into bands, differences of Gaussian blurs
+``W_j = B_(j-1) - B_j`` with widths that double. In each band the power ``P_j`` around a pixel is
+compared with the power that SIGMA alone would give there, ``N_j``. The band is multiplied by
+
+    w_j = max(0, 1 - noise N_j / P_j),
+
+which is Wiener's optimal factor for ``noise`` = 1, and lifted:
+
+    out = B_n + sum over j of lift_j w_j W_j,
+
+``lift_j`` falling from ``lift`` at the finest band to 1 at the coarsest. Errors of neighbouring
+pixels of a merge are correlated, as if white noise had been blurred by ``correlation_px``, which
+``N_j`` allows for; what white noise would give is the least it assumes. Without SIGMA all power of
+the finest band counts as noise.
+
+At small and at large radius: close to the limb all bands stand above the noise and structure is
+shown at full resolution; far out the finest bands vanish first, so that resolution falls with the
+signal instead of noise taking over. ``out`` is in deviations of the annulus, noise included: where
+that is all noise, the result is close to 0, not stretched.
+
+References
+----------
+N. Wiener, *Extrapolation, interpolation, and smoothing of stationary time series* (1949); local
+Wiener factors: J.-S. Lee, *Digital image enhancement and noise filtering by use of local
+statistics*, IEEE Trans. PAMI 2 (1980) 165, equation 7. Bands by undecimated wavelets: J.-L. Starck,
+F. Murtagh, *Astronomical image and data analysis* (2002), chapter 2.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from limbward.blur import Blur
+from limbward.filters.annulus import spread_out
+from limbward.filters.flat import Flat, RingParams, flattened, noise_of, smoothed
+from limbward.filters.geometry import Geometry
+
+Pixels = NDArray[np.float32]
+
+NORMALISES = True
+NEIGHBOURHOOD = 2.5  # widths of a band over which its power is averaged
+
+
+class Params(RingParams):
+    """Parameters of the filter."""
+
+    finest_px: float = Field(
+        default=1.0,
+        ge=0.4,
+        le=50,
+        description="Width of the finest blur, pixels; each next doubles.",
+    )
+    bands: int = Field(default=6, ge=1, le=10, description="How many bands there are.")
+    lift: float = Field(
+        default=2.0, ge=0, le=20, description="Factor on the finest band; 1 only removes noise."
+    )
+    noise: float = Field(
+        default=1.5, ge=0, le=20, description="How many times the noise's power is taken off."
+    )
+    correlation_px: float = Field(
+        default=0.8,
+        ge=0,
+        le=10,
+        description="Blur that the noise of the picture has itself, pixels; 0 is white noise.",
+    )
+
+
+def band_noise(inner: float, outer: float, correlation: float) -> float:
+    """Return the deviation in a band of noise that has the deviation 1 in the picture.
+
+    Parameters
+    ----------
+    inner, outer : float
+        Widths of the two Gaussians whose difference the band is, pixels; 0 is no blur.
+    correlation : float
+        Width of the Gaussian that made the noise from white noise; 0 is white noise.
+    """
+    if correlation <= 0.0:
+        # Sampled white noise: a pixel less its blur, 1 - 2 * the kernel's middle + its power.
+        own = 1.0 - 1.0 / (np.pi * outer**2) if inner <= 0.0 else power(inner, inner)
+        both = 0.0 if inner <= 0.0 else 2.0 * power(inner, outer)
+        return float(np.sqrt(max(own - both + power(outer, outer), 0.0)))
+    a, b = np.hypot(inner, correlation), np.hypot(outer, correlation)
+    total = power(a, a) + power(b, b) - 2.0 * power(a, b)
+    return float(np.sqrt(max(total, 0.0) / power(correlation, correlation)))
+
+
+def power(a: float, b: float) -> float:
+    """Return the integral of the product of two Gaussians of widths a and b in the plane."""
+    return float(1.0 / (2.0 * np.pi * (a * a + b * b)))
+
+
+def enhance(flat: Flat, noise: Pixels | None, visible: NDArray[np.bool_], params: Params) -> Pixels:
+    """Return one plane enhanced; ``noise`` is the deviation of ``flat.z`` (H, W)."""
+    z = flat.z
+    weight = (np.isfinite(z) & visible).astype(np.float32)
+    variance = None if noise is None else np.square(noise)
+    out = np.zeros(z.shape, np.float32)
+    last, inner = z, 0.0
+    for j in range(params.bands):
+        outer = params.finest_px * 2.0**j
+        blurred = Blur(weight, outer)(z)
+        band = last - blurred
+        around = Blur(weight, NEIGHBOURHOOD * outer)(np.square(band))
+        # Whichever is more: noise that is whiter than thought would be lifted at the finest band.
+        expected = max(band_noise(inner, outer, c) for c in (0.0, params.correlation_px)) ** 2
+        if variance is None:
+            variance = around / np.float32(expected)
+        np.maximum(around, 1e-30, out=around)
+        keep = np.divide(variance, around, out=around)
+        keep *= -params.noise * expected
+        keep += 1.0
+        np.clip(keep, 0.0, 1.0, out=keep)
+        t = j / (params.bands - 1) if params.bands > 1 else 0.0
+        keep *= params.lift ** (1.0 - t) if params.lift > 0.0 else 0.0
+        band *= keep
+        out += band
+        last, inner = blurred, outer
+    out += last
+    return out
+
+
+def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Params) -> Pixels:
+    """Return the enhanced picture.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (C, H, W)
+        NaN where there is no value.
+    sigma : ndarray of float32, shape (C, H, W), or None
+        Its noise, one standard deviation.
+    geometry : Geometry
+    params : Params
+
+    Returns
+    -------
+    ndarray of float32, shape (C, H, W)
+    """
+    visible = geometry.visible(*image.shape[1:])
+    flats = flattened(image, geometry, params)
+    noises = None if sigma is None else noise_of(sigma, params.channels)
+    out = np.empty(image.shape, np.float32)
+    for c, rough in enumerate(flats):
+        flat = smoothed(rough)
+        noise = None
+        if noises is not None:
+            noise = noises[c]
+            noise = noise / spread_out(flat.deviation, noise.shape, geometry, flat.width_px)
+            noise = np.where(np.isfinite(noise), noise, np.float32(0.0))
+        out[c] = enhance(flat, noise, visible, params)
+    for c in range(len(flats), len(image)):
+        out[c] = out[0]
+    return out

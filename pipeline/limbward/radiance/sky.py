@@ -1,0 +1,150 @@
+"""The brightness of the sky, which lies over the corona, as a plane that can be put back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.io.fits import Header
+from numpy.typing import NDArray
+
+from limbward.radiance.grid import Grid
+
+Floats = NDArray[np.float64]
+Pixels = NDArray[np.float32]
+
+INNERMOST = 1.6  # solar radii from which the fit looks
+NEEDED = 2.5  # solar radii that the picture must reach
+SECTORS = 12
+POWERS = (-2.5, -7.0)  # of the corona's mean law out there
+CLIP = 4.0
+LEAST_SIGMA = 2.0  # a sky less certain than this is not taken off
+
+
+@dataclass(frozen=True)
+class Sky:
+    """A plane of brightness in R, G, B.
+
+    Attributes
+    ----------
+    level : ndarray, shape (3,)
+        At the Sun's centre, in the unit of the picture.
+    slope_x, slope_y : ndarray, shape (3,)
+        A pixel to the right and a pixel down.
+    sigma : ndarray, shape (3,)
+        Standard error of ``level``.
+    """
+
+    level: Floats
+    slope_x: Floats
+    slope_y: Floats
+    sigma: Floats
+
+
+def _blocks(image: Pixels, factor: int) -> Floats:
+    """Return means over blocks, NaN where a block has a gap."""
+    rows, columns = image.shape[1] // factor, image.shape[2] // factor
+    out = np.empty((3, rows, columns))
+    for i in range(rows):
+        band = image[:, i * factor : (i + 1) * factor, : columns * factor]
+        out[:, i] = band.reshape(3, factor, columns, factor).mean(axis=(1, 3), dtype=np.float64)
+    return out
+
+
+def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
+    """Fit the sky beside the corona.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (3, H, W)
+    grid : Grid
+    sun_radius_px : float
+
+    Returns
+    -------
+    Sky or None
+        None if the picture does not reach far enough out to tell them apart.
+
+    Notes
+    -----
+    The corona falls as the sum of two powers of the distance, of which each of twelve directions
+    has its own (the powers are those of the mean law of S. Baumbach, Astron. Nachr. 263 (1937)
+    121); what does not fall is sky. The outermost corona, the light of dust, falls as slowly as
+    that law's first term and is counted with the corona.
+    """
+    factor = max(1, -(-max(grid.width, grid.height) // 256))
+    small = _blocks(image, factor)
+    rows, columns = np.indices(small.shape[1:], dtype=float)
+    dx = (columns + 0.5) * factor - 0.5 - grid.sun_x
+    dy = (rows + 0.5) * factor - 0.5 - grid.sun_y
+    rho = np.hypot(dx, dy) / sun_radius_px
+    far = (rho > INNERMOST) & np.isfinite(small).all(axis=0)
+    if not far.any() or rho[far].max() < NEEDED:
+        return None
+    angle = (np.arctan2(dy[far], dx[far]) / (2 * np.pi)) % 1.0 * SECTORS
+    first = angle.astype(int)
+    part = angle - first
+    hats = np.zeros((far.sum(), SECTORS))
+    at = np.arange(len(hats))
+    hats[at, first % SECTORS] = 1.0 - part
+    hats[at, (first + 1) % SECTORS] += part
+    reach = float(rho[far].max()) * sun_radius_px
+    plane = np.column_stack([np.ones(len(hats)), dx[far] / reach, dy[far] / reach])
+    design = np.concatenate([hats * (rho[far] ** p)[:, None] for p in POWERS] + [plane], axis=1)
+    found, errors = [], []
+    for c in range(3):
+        value = small[c][far]
+        scale = np.maximum(value, np.percentile(value, 1.0))
+        keep = value > 0
+        if np.count_nonzero(keep) < 4 * design.shape[1]:
+            return None
+        answer = np.zeros(design.shape[1])
+        covariance = np.zeros((design.shape[1],) * 2)
+        for _ in range(3):
+            a, b = design[keep] / scale[keep, None], value[keep] / scale[keep]
+            normal = a.T @ a
+            answer = np.linalg.lstsq(normal, a.T @ b, rcond=1e-12)[0]
+            residual = (design @ answer - value) / scale
+            spread = 1.4826 * float(np.median(np.abs(residual[keep])))
+            covariance = np.linalg.pinv(normal, rcond=1e-12) * spread**2
+            keep = (np.abs(residual) < CLIP * spread) & (value > 0)
+        found.append(answer[-3:])
+        errors.append(float(np.sqrt(covariance[-3, -3])))
+    level, slope_x, slope_y = np.array(found).T
+    sigma = np.array(errors)
+    if (level < LEAST_SIGMA * sigma).any():
+        return None
+    return Sky(level, slope_x / reach, slope_y / reach, sigma)
+
+
+def add_sky(image: Pixels, grid: Grid, sky: Sky, sign: float = 1.0) -> None:
+    """Add the sky to a picture in place, or take it off with ``sign=-1``."""
+    x = np.arange(image.shape[2]) - grid.sun_x
+    for y in range(image.shape[1]):
+        level = sky.level[:, None] + sky.slope_x[:, None] * x
+        level += (sky.slope_y * (y - grid.sun_y))[:, None]
+        image[:, y] += (sign * level).astype(np.float32)
+
+
+def write_sky(header: Header, sky: Sky | None) -> None:
+    """Write into a header what was taken off, in a form that `read_sky` puts back."""
+    header["SKYSUB"] = (sky is not None, "whether the sky has been taken off")
+    if sky is None:
+        return
+    for c, name in enumerate(("red", "green", "blue")):
+        n = c + 1
+        header[f"SKY{n}"] = (float(sky.level[c]), f"{name} sky at the Sun's centre, taken off")
+        header[f"SKYX{n}"] = (float(sky.slope_x[c]), "its change a pixel to the right")
+        header[f"SKYY{n}"] = (float(sky.slope_y[c]), "its change a pixel down")
+        header[f"SKYERR{n}"] = (float(sky.sigma[c]), "its standard error")
+
+
+def read_sky(header: Header) -> Sky | None:
+    """Return the sky that was taken off a picture, None if none was."""
+    if not header.get("SKYSUB", False):
+        return None
+
+    def values(key: str) -> Floats:
+        return np.array([float(header[f"{key}{n}"]) for n in (1, 2, 3)])
+
+    return Sky(values("SKY"), values("SKYX"), values("SKYY"), values("SKYERR"))

@@ -1,0 +1,244 @@
+"""The finished picture with its coordinates drawn in, beside its sources, and unwrapped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from os import PathLike
+from typing import Any
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+
+Pixels = NDArray[np.float32]
+
+LONGEST_PX = 2400  # of an annotated picture; lines and letters are drawn for this size
+DPI = 100
+INK = "#ffe9a8"
+PAPER = "#0b0c10"
+QUIET: dict[str, Any] = {"color": INK, "alpha": 0.75, "linewidth": 1.0}
+
+
+@dataclass(frozen=True)
+class Scene:
+    """How a turned picture, centred on the Sun, lies on the sky.
+
+    Attributes
+    ----------
+    sun_radius_px, scale_arcsec : float
+        The Sun's radius and the size of a pixel.
+    up_position_angle, solar_north : float
+        Position angles of the picture's up and of the Sun's north pole, degrees from celestial
+        north through east.
+    lines : tuple of str
+        What is written below: date, site, exposures.
+    title : str
+    """
+
+    sun_radius_px: float
+    scale_arcsec: float
+    up_position_angle: float
+    solar_north: float
+    lines: tuple[str, ...] = ()
+    title: str = ""
+
+
+def shrink(
+    picture: NDArray[Any], longest: int = 0, *, factor: int | None = None
+) -> tuple[Pixels, int]:
+    """Return a picture (C, H, W) made smaller by a whole number, and that number.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (C, H, W)
+    longest : int
+        Pixels that its longer side may have.
+    factor : int, optional
+        The number, instead.
+    """
+    if factor is None:
+        factor = max(-(-max(picture.shape[1:]) // longest), 1)
+    rows, columns = (n // factor for n in picture.shape[1:])
+    # The middle stays the middle: what is left over is cut off on both sides.
+    y, x = ((n - m * factor) // 2 for n, m in zip(picture.shape[1:], (rows, columns), strict=True))
+    cut = picture[:, y : y + rows * factor, x : x + columns * factor]
+    parts = cut.reshape(len(picture), rows, factor, columns, factor)
+    return parts.mean(axis=(2, 4), dtype=np.float32), factor
+
+
+def _canvas(width: float, height: float) -> Figure:
+    figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI, facecolor=PAPER)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def _save(figure: Figure, path: str | PathLike[str]) -> None:
+    figure.savefig(path, format="png", dpi=DPI, metadata={"Software": "limbward"})
+
+
+def _direction(angle: float, up: float) -> tuple[float, float]:
+    """Return the step right and down towards a position angle."""
+    a = np.radians(angle - up)
+    return float(-np.sin(a)), float(-np.cos(a))
+
+
+def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
+    """Write a PNG of a picture with directions, a ring of position angles, circles and a scale.
+
+    Parameters
+    ----------
+    path : path
+    picture : ndarray of float32, shape (3, H, W)
+        Encoded sRGB, the Sun's centre in its middle.
+    scene : Scene
+    """
+    small, factor = shrink(picture, LONGEST_PX)
+    height, width = small.shape[1:]
+    radius = scene.sun_radius_px / factor
+    size = max(width / 110.0, 7.0)
+    foot = round(size * (2.6 + 1.5 * len(scene.lines)))
+    figure = _canvas(width, height + foot)
+    axes = figure.add_axes((0.0, foot / (height + foot), 1.0, height / (height + foot)))
+    axes.imshow(np.moveaxis(small, 0, -1), interpolation="nearest")
+    axes.set_axis_off()
+    axes.set_xlim(-0.5, width - 0.5)
+    axes.set_ylim(height - 0.5, -0.5)
+    x0, y0 = (width - 1) / 2.0, (height - 1) / 2.0
+    up = scene.up_position_angle
+    half = min(width, height) / 2.0
+
+    for k in range(2, int(np.hypot(x0, y0) / radius) + 1):
+        axes.add_patch(Circle((x0, y0), k * radius, fill=False, linestyle=(0, (2, 6)), **QUIET))
+        dx, dy = _direction(up + 45.0, up)
+        x, y = x0 + dx * k * radius, y0 + dy * k * radius
+        if size < x < width - size and size < y < height - size:
+            axes.text(x, y, f"{k} R☉", color=INK, fontsize=0.62 * size, ha="right", va="bottom")
+    axes.add_patch(Circle((x0, y0), radius, fill=False, linestyle=(0, (6, 4)), **QUIET))
+
+    ring = half - 2.4 * size
+    axes.add_patch(Circle((x0, y0), ring, fill=False, **QUIET))
+    for angle in range(0, 360, 10):
+        dx, dy = _direction(float(angle), up)
+        length = size * (1.0 if angle % 30 == 0 else 0.5)
+        axes.plot(
+            [x0 + dx * ring, x0 + dx * (ring - length)],
+            [y0 + dy * ring, y0 + dy * (ring - length)],
+            **QUIET,
+        )
+        if angle % 30 == 0:
+            at = ring + 1.1 * size
+            axes.text(
+                x0 + dx * at, y0 + dy * at, f"{angle}°", color=INK, fontsize=0.62 * size,
+                ha="center", va="center",
+            )  # fmt: skip
+    dx, dy = _direction(scene.solar_north, up)
+    axes.annotate(
+        "", (x0 + dx * 1.0 * radius, y0 + dy * 1.0 * radius),
+        (x0 + dx * 0.55 * radius, y0 + dy * 0.55 * radius),
+        arrowprops={"arrowstyle": "-|>", "color": INK, "alpha": 0.9},
+    )  # fmt: skip
+    axes.text(
+        x0 + dx * 0.45 * radius, y0 + dy * 0.45 * radius, "solar north", color=INK,
+        fontsize=0.62 * size, ha="center", va="center",
+    )  # fmt: skip
+    _compass(axes, width, size, up)
+    _scale_bar(axes, height, size, scene, factor)
+    below = figure.add_axes((0.0, 0.0, 1.0, foot / (height + foot)))
+    below.set_axis_off()
+    lines = ((scene.title,) if scene.title else ()) + scene.lines
+    below.text(
+        0.012, 0.5, "\n".join(lines), color="#e8e8e8", fontsize=0.72 * size, va="center",
+        linespacing=1.5,
+    )  # fmt: skip
+    _save(figure, path)
+
+
+def _compass(axes: Any, width: int, size: float, up: float) -> None:
+    x0, y0, arm = width - 7.0 * size, 7.0 * size, 3.6 * size
+    for angle, name in ((0.0, "N"), (90.0, "E")):
+        dx, dy = _direction(angle, up)
+        axes.annotate(
+            "", (x0 + dx * arm, y0 + dy * arm), (x0, y0),
+            arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.5},
+        )  # fmt: skip
+        axes.text(
+            x0 + dx * arm * 1.3, y0 + dy * arm * 1.3, name, color=INK, fontsize=0.8 * size,
+            ha="center", va="center",
+        )  # fmt: skip
+
+
+def _scale_bar(axes: Any, height: int, size: float, scene: Scene, factor: int) -> None:
+    scale = scene.scale_arcsec * factor
+    minutes = next(m for m in (1, 2, 5, 10, 15, 30, 60, 120) if m * 60.0 / scale > 7.0 * size)
+    length = minutes * 60.0 / scale
+    x0, y0 = 2.0 * size, height - 2.0 * size
+    axes.plot([x0, x0 + length], [y0, y0], color=INK, linewidth=2.0)
+    axes.text(
+        x0 + length / 2.0, y0 - 0.5 * size, f"{minutes}′", color=INK, fontsize=0.7 * size,
+        ha="center", va="bottom",
+    )  # fmt: skip
+
+
+def side_by_side(path: str | PathLike[str], panels: list[tuple[str, Pixels]]) -> None:
+    """Write a PNG of pictures next to each other, each with its name above.
+
+    Parameters
+    ----------
+    path : path
+    panels : list of (str, ndarray of float32, shape (3, H, W))
+        All of one size.
+    """
+    small = [(name, shrink(picture, 1200)[0]) for name, picture in panels]
+    height, width = small[0][1].shape[1:]
+    head, gap = 44, 12
+    total = len(small) * width + (len(small) - 1) * gap
+    figure = _canvas(total, height + head)
+    for k, (name, picture) in enumerate(small):
+        left = k * (width + gap) / total
+        axes = figure.add_axes((left, 0.0, width / total, height / (height + head)))
+        axes.imshow(np.moveaxis(picture, 0, -1), interpolation="nearest", aspect="auto")
+        axes.set_axis_off()
+        figure.text(
+            left + width / total / 2, 1.0 - 0.5 * head / (height + head), name,
+            color="#e8e8e8", fontsize=14, ha="center", va="center",
+        )  # fmt: skip
+    _save(figure, path)
+
+
+def polar_map(path: str | PathLike[str], picture: Pixels, scene: Scene, moon_top: float) -> None:
+    """Write a PNG of a picture unwrapped about the Sun, with labelled axes.
+
+    Parameters
+    ----------
+    path : path
+    picture : ndarray of float32, shape (3, H, W)
+        Encoded sRGB, the Sun's centre in its middle.
+    scene : Scene
+    moon_top : float
+        Where the map begins, solar radii.
+    """
+    height, width = picture.shape[1:]
+    reach = np.hypot(width, height) / 2.0 / scene.sun_radius_px
+    angle = np.linspace(0.0, 360.0, 1801)
+    rho = np.linspace(moon_top, reach, 700)
+    a = np.radians(angle + scene.solar_north - scene.up_position_angle)
+    x = (width - 1) / 2.0 - np.sin(a) * rho[:, None] * scene.sun_radius_px
+    y = (height - 1) / 2.0 - np.cos(a) * rho[:, None] * scene.sun_radius_px
+    shown = np.stack(
+        [map_coordinates(plane, [y, x], order=1, cval=0.06, output="f4") for plane in picture], -1
+    )
+    figure = _canvas(1900, 860)
+    axes = figure.add_axes((0.05, 0.1, 0.94, 0.82), facecolor=PAPER)
+    axes.imshow(
+        shown, origin="lower", aspect="auto", extent=(0.0, 360.0, float(rho[0]), float(rho[-1]))
+    )
+    axes.set_xticks(range(0, 361, 30))
+    axes.set_xlabel("Position angle from solar north through east (degrees)", color="#e8e8e8")
+    axes.set_ylabel("Distance from the Sun's centre (solar radii)", color="#e8e8e8")
+    axes.tick_params(colors="#e8e8e8")
+    for place, name in ((0, "N"), (90, "E"), (180, "S"), (270, "W"), (360, "N")):
+        axes.text(place, float(rho[-1]), name, color=INK, ha="center", va="bottom", fontsize=12)
+    _save(figure, path)

@@ -1,0 +1,260 @@
+"""One enhancement of a merge made earlier, outside a run: for trying filters and parameters."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from astropy.io.fits import Header
+from numba import njit, prange
+from numpy.typing import NDArray
+from pydantic import ValidationError
+
+from limbward import filters
+from limbward.config import EnhanceConfig, StepConfig
+from limbward.errors import ConfigError, LimbwardError
+from limbward.filters.geometry import Geometry
+from limbward.radiance.fits import read_picture, write_picture
+from limbward.render.preview import structure_picture
+from limbward.render.writers import write_png, write_tiff
+from limbward.stages.enhance import enhance, geometry_of
+from limbward.workspace import atomic_path
+
+Pixels = NDArray[np.float32]
+
+PREVIEW = 4  # a preview's pixels are as many times larger
+
+
+def parse_steps(texts: list[str]) -> EnhanceConfig:
+    """Return an enhancement from the words of the command line.
+
+    Parameters
+    ----------
+    texts : list of str
+        One a step: ``nrgf``, ``fnrgf:order=6,attenuation=0.1``; or a single list as in the config,
+        ``[{filter: fnrgf, order: 6}]``, in YAML or JSON.
+
+    Raises
+    ------
+    ConfigError
+        If a step is not understood, with what is wrong and what there is.
+    """
+    raw: list[Any] = []
+    for text in texts:
+        if text.lstrip().startswith(("[", "{")):
+            parsed = _read_yaml(text)
+            raw += parsed if isinstance(parsed, list) else [parsed]
+        else:
+            raw.append(_read_short(text))
+    steps = []
+    for item in raw:
+        if not isinstance(item, dict) or not isinstance(item.get("filter"), str):
+            raise ConfigError(
+                f"A step needs the name of a filter, as in 'nrgf' or '{{filter: nrgf}}'; this is "
+                f"{item!r}."
+            )
+        module = filters.load(item["filter"])
+        try:
+            module.Params.model_validate({k: v for k, v in item.items() if k != "filter"})
+        except ValidationError as error:
+            known = ", ".join(module.Params.model_fields)
+            wrong = "; ".join(
+                f"{'.'.join(str(p) for p in e['loc'])}: {e['msg'].lower()}" for e in error.errors()
+            )
+            raise ConfigError(
+                f"--steps {item['filter']}: {wrong}. Its parameters are {known}."
+            ) from None
+        steps.append(StepConfig.model_validate(item))
+    if not steps:
+        raise ConfigError("Give at least one step, such as --steps nrgf.")
+    return EnhanceConfig(name="enhanced", steps=steps)
+
+
+def _read_short(text: str) -> dict[str, Any]:
+    name, _, rest = text.partition(":")
+    out: dict[str, Any] = {"filter": name.strip()}
+    for pair in filter(None, (p.strip() for p in _split(rest))):
+        key, equals, value = pair.partition("=")
+        if not equals:
+            raise ConfigError(f"--steps {text}: {pair!r} should be key=value.")
+        out[key.strip()] = _read_yaml(value)
+    return out
+
+
+def _split(text: str) -> list[str]:
+    """Split at the commas that are not inside brackets."""
+    parts, depth = [""], 0
+    for character in text:
+        depth += (character in "[{") - (character in "]}")
+        if character == "," and depth == 0:
+            parts.append("")
+        else:
+            parts[-1] += character
+    return parts
+
+
+def _read_yaml(text: str) -> Any:
+    try:
+        return json.loads(text)  # the quick way: numbers, true, null, JSON lists
+    except ValueError:
+        pass
+    from ruamel.yaml import YAML
+    from ruamel.yaml.error import YAMLError
+
+    try:
+        return YAML(typ="safe", pure=True).load(text)
+    except YAMLError as error:
+        raise ConfigError(f"--steps: {text!r} is neither YAML nor JSON.") from error
+
+
+def _bin_mean(image: NDArray[Any], factor: int, square: bool, out: Pixels) -> None:
+    for row in prange(out.shape[0]):
+        for column in range(out.shape[1]):
+            total = 0.0
+            for y in range(row * factor, (row + 1) * factor):
+                for x in range(column * factor, (column + 1) * factor):
+                    v = image[y, x]
+                    total += v * v if square else v
+            n = float(factor * factor)
+            out[row, column] = np.float32(np.sqrt(total) / n if square else total / n)
+
+
+bin_mean = njit(parallel=True, nogil=True, cache=True)(_bin_mean)
+
+
+def read_small(
+    path: str | Path, factor: int = PREVIEW, *, noise: bool = False
+) -> tuple[Pixels, Pixels | None, Header]:
+    """Return a merge, binned while it is read, with a header that fits it.
+
+    Parameters
+    ----------
+    path : path
+    factor : int
+    noise : bool
+        Whether SIGMA is wanted.
+
+    Returns
+    -------
+    image : ndarray of float32, shape (3, h, w)
+        NaN where one of the pixels is.
+    sigma : ndarray of float32 or None
+        Of the binned pixels, taking errors as independent.
+    header : Header
+    """
+    try:
+        # Memory maps leave it to the system what of 600 MB is read, and nothing is held twice.
+        with fits.open(path, memmap=True) as hdus:
+            header = hdus[0].header.copy()
+            image = _binned(hdus[0], factor, square=False)
+            sigma = None
+            if noise and "SIGMA" in hdus:
+                sigma = _binned(hdus["SIGMA"], factor, square=True)
+    except OSError as error:
+        raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error
+    rows, columns = image.shape[1:]
+    # Rows left over are those at the bottom in memory, which are the first in the file.
+    lost = int(header["NAXIS2"]) - rows * factor
+    header["NAXIS1"], header["NAXIS2"] = columns, rows
+    for key in ("CRPIX1", "MOONX"):
+        if key in header:
+            header[key] = (float(header[key]) - 0.5) / factor + 0.5
+    for key in ("CRPIX2", "MOONY"):
+        if key in header:
+            header[key] = (float(header[key]) - lost - 0.5) / factor + 0.5
+    if "MOONR" in header:
+        header["MOONR"] = float(header["MOONR"]) / factor
+    for key in ("CDELT1", "CDELT2"):
+        header[key] = float(header[key]) * factor
+    return image, sigma, header
+
+
+def _binned(hdu: Any, factor: int, *, square: bool) -> Pixels:
+    data = hdu.data
+    if data is None or data.ndim != 3:
+        raise LimbwardError("There is no picture of three colours in the file.")
+    out = np.empty((len(data), data.shape[1] // factor, data.shape[2] // factor), np.float32)
+    for plane, into in zip(data, out, strict=True):
+        # The file's numbers are big-endian and its rows from the bottom.
+        whole = np.asarray(plane, np.float32)[::-1]
+        bin_mean(whole, factor, square, into)
+    return out
+
+
+def enhance_image(
+    image: Path, steps: list[str], *, preview: bool, output: Path | None
+) -> list[Path]:
+    """Filter a merge and write the result.
+
+    Parameters
+    ----------
+    image : Path
+        A merge as the pipeline writes it.
+    steps : list of str
+        As `parse_steps` takes them.
+    preview : bool
+        Whether to work at a quarter of the size and write a PNG only.
+    output : Path, optional
+        ``.png``, ``.tif`` or ``.fits`` writes that alone, another name is that of all three.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    ConfigError
+        If a step is not understood.
+    LimbwardError
+        If the image cannot be read or is no merge, or the output would replace it.
+    """
+    recipe = parse_steps(steps)
+    if preview:
+        noise = any(step.filter == "multiscale" for step in recipe.steps)
+        picture, sigma, header = read_small(image, noise=noise)
+    else:
+        picture, header, more = read_picture(image, ["SIGMA"])
+        sigma = more.get("SIGMA")
+    try:
+        geometry = geometry_of(header)
+    except KeyError as error:
+        raise LimbwardError(
+            f"{image} is not a merge: its header does not say where the Sun is ({error})."
+        ) from error
+    result, done = enhance(picture, sigma, geometry, recipe)
+    kinds = (".png",) if preview else (".fits", ".tif", ".png")
+    base = output or image.with_name(f"{image.stem}-{'preview' if preview else 'enhanced'}")
+    if base.suffix.lower() in (".png", ".tif", ".tiff", ".fits"):
+        kinds, base = (base.suffix.lower(),), base.with_suffix("")
+        if output is not None:
+            base = output.with_suffix("")
+    paths = [base.with_name(base.name + kind) for kind in kinds]
+    for path in paths:
+        if path.exists() and path.samefile(image):
+            raise LimbwardError(f"{path} is the image itself; give --output another name.")
+    _write(paths, result, header, done, geometry)
+    return paths
+
+
+def _write(
+    paths: list[Path], result: Pixels, header: Header, done: list[str], geometry: Geometry
+) -> None:
+    text = ", ".join(done)
+    shown: Pixels | None = None
+    for path in paths:
+        with atomic_path(path) as part:
+            if path.suffix == ".fits":
+                own = header.copy()
+                own["BUNIT"] = ""
+                write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
+                continue
+            if shown is None:
+                shown = structure_picture(result, geometry.visible(*result.shape[1:]))
+            if path.suffix == ".png":
+                write_png(part, shown, text)
+            else:
+                write_tiff(part, shown, text)
