@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import astropy.units as u
@@ -11,7 +12,7 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.config import Config
-from limbward.limb.adjust import Adjustment, adjust
+from limbward.limb.adjust import Adjustment, Limbs, adjust
 from limbward.limb.register import is_moon_sized
 from limbward.progress import Reporter
 from limbward.sky.orientation import Orientation
@@ -129,13 +130,13 @@ class Frames:
         extra = self._extra_turns(s, comparisons, -side * turn_up)
         turn_up = turn_up - side * extra
         found = adjust(
-            limbs_of(s, self.track, turn_up),
+            replace(limbs, turn_deg=turn_up),
             pairs_of(comparisons, sun_x, sun_y),
             orientation,
             up_sigma_deg=pointing["up_position_angle_sigma"],
             time_sigma_s=1e-3,
         )
-        common = self._common_sigma(s, orientation, pointing)
+        common = self._common_sigma(s, limbs, scale)
         self._fill(s, found, turn_up, scale, common)
         self._judge_sharpness(s)
 
@@ -168,15 +169,10 @@ class Frames:
             self.note[s.rows[i]] = f"the camera is turned by {extra[i]:.1f} degrees in this frame"
         return extra
 
-    def _common_sigma(
-        self, s: Session, orientation: Orientation, pointing: dict[str, Any]
-    ) -> float:
-        """Return the error that all Sun centres share: the clock's and the orientation's."""
-        t = np.clip(s.time_s, self.track.first_s + 1.0, self.track.last_s - 1.0)
-        velocity = (self.track.offset_arcsec(t + 1.0) - self.track.offset_arcsec(t - 1.0)) / 2.0
-        speed = float(np.median(np.hypot(*velocity.T))) / orientation.pixel_scale_arcsec
-        time_sigma = float(np.nanmin(self.time_sigma[s.rows], initial=60.0))
-        return speed * time_sigma
+    def _common_sigma(self, s: Session, limbs: Limbs, scale: float) -> float:
+        """Return the error that all Sun centres share, the clock's, pixels."""
+        speed = float(np.median(np.hypot(*limbs.velocity_arcsec_s.T))) / scale
+        return speed * float(np.nanmin(self.time_sigma[s.rows], initial=60.0))
 
     def _fill(
         self, s: Session, found: Adjustment, turn_up: Floats, scale: float, common: float
