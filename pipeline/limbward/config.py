@@ -203,7 +203,7 @@ class MergeConfig(Section):
         description="Pixels inside this distance of the lunar limb are left out.",
     )
     bloom_px: float = Field(
-        default=2.0, ge=0, le=100, description="Pixels this near to a saturated one are left out."
+        default=1.0, ge=0, le=16, description="Pixels this near to a clipped one are left out."
     )
     sky: Literal["plane", "keep"] = Field(
         default="keep",

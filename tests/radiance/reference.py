@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from limbward.radiance.gather import EDGE_FADE_PX
+from limbward.radiance.gather import EDGE_FADE_PX, SHARPER
 from limbward.radiance.merge import KERNEL_REACH_PX, MOON_FADE_PX
-from limbward.radiance.taps import RADIUS, linear_weights
+from limbward.radiance.taps import RADIUS, linear_weights, window_of
 
 
 def smooth(t):
@@ -21,11 +21,12 @@ def bilinear(image, y, x):
     return top * (1 - fy) + low * fy
 
 
-def gathered(image, pattern, frame, place, margin, shape):
+def gathered(image, pattern, frame, sharp, place, margin, shape):
     """Return light, weight and variance (3, H, W); samples at the true place, not the rounded."""
     out = np.zeros((3, 3, *shape))
     th, tw = pattern.shape
     height, width = image.shape
+    windows = [window_of(pattern == c) for c in range(3)]
     r0 = frame.moon.radius + margin + KERNEL_REACH_PX
     for y in range(shape[0]):
         for x in range(shape[1]):
@@ -40,7 +41,7 @@ def gathered(image, pattern, frame, place, margin, shape):
             for c in range(3):
                 mine = pattern[yy % th, xx % tw] == c
                 offset = np.column_stack([yy[mine] - iy, xx[mine] - ix]).astype(float)
-                w = linear_weights(offset, np.array([[fy - iy, fx - ix]]))[0]
+                w = linear_weights(offset, np.array([[fy - iy, fx - ix]]), windows[c])[0]
                 sample = image[yy[mine], xx[mine]]
                 if np.isinf(sample).any():
                     continue
@@ -50,8 +51,9 @@ def gathered(image, pattern, frame, place, margin, shape):
                     continue
                 value = (w[keep] * sample[keep]).sum() / share
                 power = (w[keep] ** 2).sum() / share**2
-                level = bilinear(frame.weight[c], y * place[0] + place[2], x * place[0] + place[1])
-                k = level * fade / power
+                at = y * place[0] + place[2], x * place[0] + place[1]
+                level, s = bilinear(frame.weight[c], *at), bilinear(sharp[c], *at)
+                k = level * fade * ((1.0 - s) / power + s * float(SHARPER) * power**3)
                 noise = frame.noise
                 spread = noise.gain * value + noise.read**2 + (noise.spread * value) ** 2
                 out[0, c, y, x] = k * (value - frame.offset[c]) / frame.exposure_s

@@ -2,43 +2,9 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import distance_transform_edt
 
-from limbward.radiance.calibrate import find_hot, inverse_of_flat, mend, saturated_blocks
-from limbward.radiance.gather import BLOCK
-from limbward.radiance.taps import RADIUS
+from limbward.radiance.calibrate import find_hot, inverse_of_flat, mend
 from tests.radiance.scene import RGGB, Scene, Shot
-
-
-@pytest.mark.parametrize("bloom", [0.0, 2.0, 9.0])
-@pytest.mark.parametrize("pattern", [RGGB, np.array([[1]], np.int8)])
-def test_what_is_used_is_free_of_saturation(bloom, pattern):
-    """At any place in a block not marked, no sample within reach is at the ceiling."""
-    rng = np.random.default_rng(2)
-    data = np.full((61, 75), 1000, np.uint16)
-    data[rng.integers(0, 61, 9), rng.integers(0, 75, 9)] = 16000
-    data[30:33, 40:50] = 15000
-    ceiling = np.array([14000.0, 15500.0, 14000.0], np.float32)
-    blocks = saturated_blocks(data[None], pattern, ceiling, bloom)
-    assert blocks.shape == (3, -(-61 // BLOCK), -(-75 // BLOCK))
-    y, x = np.indices(data.shape)
-    colour = pattern[y % pattern.shape[0], x % pattern.shape[1]]
-    for c in range(3):
-        over = (data >= ceiling[colour]) & ((colour == c) | (pattern.size == 1))
-        away = distance_transform_edt(~over)
-        free = ~blocks[c][y // BLOCK, x // BLOCK]
-        assert (away[free] > RADIUS + bloom).all()
-        # Not much more is given up than has to be: a block or what the bloom needs.
-        assert free[away > 2 * BLOCK * np.sqrt(2) + BLOCK + 2 * bloom].all()
-
-
-def test_missing_values_count_as_saturated():
-    data = np.ones((1, 16, 16), np.float32)
-    data[0, 3, 3] = np.nan
-    blocks = saturated_blocks(data, np.array([[1]], np.int8), np.full(3, 2.0, "f4"), 0.0)
-    assert blocks[:, 0, 0].all()
-    assert not blocks[:, -1, -1].any()
-    assert not saturated_blocks(np.ones_like(data), RGGB, np.full(3, 2.0, "f4"), 0.0).any()
 
 
 def test_hot_pixels_get_the_mean_of_their_colour_around():

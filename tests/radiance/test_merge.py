@@ -6,7 +6,7 @@ import pytest
 from limbward.errors import LimbwardError
 from limbward.radiance import taps
 from limbward.radiance.calibrate import Calibration
-from limbward.radiance.gather import ALIGNED, BLOCK
+from limbward.radiance.gather import ALIGNED
 from limbward.radiance.grid import Circle, Grid, frame_affine
 from limbward.radiance.merge import (
     Accumulator,
@@ -115,10 +115,11 @@ def test_every_pixel_of_the_corona_is_there(merged):
 
 def batch_of(data, pattern, black, calibration=None, blocked=None):
     """Return a batch of frames (B, H, W) of one mosaic."""
-    blocks = (len(data), 3, -(-data.shape[1] // BLOCK), -(-data.shape[2] // BLOCK))
+    blocked = np.zeros(data.shape, np.uint8) if blocked is None else blocked
     return Batch(
         pixels=np.ascontiguousarray(data[:, None]),
-        blocked=np.zeros(blocks, bool) if blocked is None else blocked,
+        blocked=blocked,
+        blocked_rows=blocked.any(axis=2),
         black=np.asarray(black, np.float32)[None],
         taps=taps.build(pattern),
         calibration=calibration or Calibration(),
@@ -140,8 +141,9 @@ def test_kernel_agrees_with_plain_numpy(pattern, turn, corrected):
         flat = rng.uniform(0.9, 1.1, data.shape).astype(np.float32)
         calibration = Calibration(dark=dark, inverse_flat=flat)
         image = (data - dark) * flat
-    blocked = np.zeros((1, 3, -(-90 // BLOCK), -(-110 // BLOCK)), bool)
-    blocked[0, 1, 5, 7] = blocked[0, 2, 2, 3] = True
+    blocked = np.zeros((1, 90, 110), np.uint8)
+    blocked[0, 20:24, 28:32] = 2  # green
+    blocked[0, 8:12, 12:16] = 4  # blue
     grid = Grid(100, 80, 3.0, 12.0)
     frame = MergeFrame(
         affine=frame_affine(grid, 55.3, 44.8, Orientation(3.0, 12.0), turn),
@@ -151,6 +153,7 @@ def test_kernel_agrees_with_plain_numpy(pattern, turn, corrected):
         noise=NoiseModel(0.3, 2.0, 0.01),
         weight=rng.uniform(0.5, 1.5, (3, 8, 10)).astype(np.float32),
     )
+    sharp = rng.uniform(0.0, 1.0, (3, 8, 10)).astype(np.float32)
     place = map_affine(grid, 10)
     sums = Accumulator.empty(80, 100)
     add_frames(
@@ -158,14 +161,18 @@ def test_kernel_agrees_with_plain_numpy(pattern, turn, corrected):
         [frame],
         batch_of(data[None], pattern, black, calibration, blocked),
         np.zeros((3, 8, 10), np.float32),
+        sharp,
         place,
         2,
     )
-    light, weight, variance = gathered(image, pattern, frame, place, 2.0, (80, 100))
+    light, weight, variance = gathered(image, pattern, frame, sharp, place, 2.0, (80, 100))
     y, x = np.indices((80, 100))
     fx, fy = np.einsum("ij,jyx->iyx", frame.affine, np.stack([x, y, np.ones_like(x)]))
-    out = np.clip((fy + 0.5).astype(int), 0, 89) // BLOCK, np.clip((fx + 0.5).astype(int), 0, 109)
-    weight[blocked[0][:, out[0], out[1] // BLOCK]] = 0.0
+    bits = blocked[0][
+        np.clip((fy + 0.5).astype(int), 0, 89), np.clip((fx + 0.5).astype(int), 0, 109)
+    ]
+    for c in range(3):
+        weight[c, (bits >> c) & 1 == 1] = 0.0
     assert np.count_nonzero((sums.weight > 0) != (weight > 0)) <= 3  # where a fade begins
     # The kernel rounds places to 1/64 pixel: with white noise for a picture that is the worst case.
     seen = (weight > 0) & (sums.weight > 0)
@@ -197,6 +204,7 @@ def test_aligned_and_turned_ways_agree():
             one,
             [frame],
             batch_of(data, RGGB, np.zeros((2, 2))),
+            np.zeros((3, 1, 1), np.float32),
             np.zeros((3, 1, 1), np.float32),
             map_affine(grid, 2400),
             2,

@@ -1,5 +1,7 @@
 """Exposure ratios from frames whose true exposures are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,7 +9,7 @@ from hypothesis import strategies as st
 
 from limbward.radiance.relative import pairs, relative_exposures, york_line
 from limbward.radiance.stack import build_stack
-from tests.radiance.scene import Scene, Shot
+from tests.radiance.scene import RATE, SKY, Scene, Shot
 
 BRACKET = (1 / 2000, 1 / 500, 1 / 125, 1 / 30, 1 / 8, 1 / 2, 2.0)
 
@@ -96,3 +98,23 @@ def test_a_lone_frame_keeps_its_exposure():
     assert found.factor.tolist() == [1.0]
     assert found.ties.tolist() == [0]
     np.testing.assert_array_equal(found.offset, 0.0)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_exposures_through_thin_cloud(seed):
+    """Cloud takes 0 to 40 % of single frames, shutters are off by 5 %, and cloud scatters light.
+
+    What is scattered lies over the frame as evenly as the sky, up to as bright again as the sky.
+    """
+    scene = Scene(960, 640, 120.0)
+    rng = np.random.default_rng(seed)
+    shots = []
+    for shot in bracketed(scene, rng):
+        cloud = rng.uniform(0.0, 0.4)
+        haze = cloud / 0.4 * RATE * SKY * shot.exposure_s
+        shots.append(replace(shot, factor=shot.factor * (1.0 - cloud), offset=haze))
+    views = [scene.view(s, scene.frame(s, rng)) for s in shots]
+    found = relative_exposures(build_stack(views, scene.grid))
+    error = found.factor / np.array([s.factor for s in shots])
+    error /= np.exp(np.log(error).mean())
+    assert np.sqrt(np.mean((error - 1.0) ** 2)) < 0.003

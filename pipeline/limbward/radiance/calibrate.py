@@ -1,4 +1,4 @@
-"""What a raw frame's samples are worth: dark, flat, hot and saturated pixels."""
+"""What a raw frame's samples are worth: darks, flats and hot pixels."""
 
 from __future__ import annotations
 
@@ -7,14 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, maximum_filter
+from scipy.ndimage import gaussian_filter
 
 from limbward.camera.calibration import colour_planes
 from limbward.camera.frame import RawFrame
-from limbward.radiance.gather import BLOCK
-from limbward.radiance.taps import RADIUS
 
 Pixels = NDArray[np.float32]
 
@@ -144,70 +142,6 @@ def _stand_out(frame: RawFrame) -> NDArray[np.bool_]:
         for step in (-1, 1):
             np.maximum(beside, np.roll(excess, step, axis=axis), out=beside)
     return out & (beside < 0.25 * excess)
-
-
-def _mark(
-    data: Any, colours: NDArray[np.int64], ceiling: Pixels, block: int, out: NDArray[np.bool_]
-) -> None:
-    """Mark in ``out`` (3, h, w) the blocks with a sample at or above the ceiling of its colour."""
-    n_planes, height, width = data.shape
-    th, tw = colours.shape[1], colours.shape[2]
-    rows = out.shape[1]
-    for i in prange(rows):
-        over = np.empty(width, np.bool_)
-        for p in range(n_planes):
-            for y in range(i * block, min((i + 1) * block, height)):
-                found = False
-                for q in range(tw):
-                    limit = ceiling[colours[p, y % th, q]]
-                    for x in range(q, width, tw):
-                        hit = not np.float32(data[p, y, x]) < limit  # what is no number is over too
-                        over[x] = hit
-                        found |= hit
-                if not found:
-                    continue
-                for x in range(width):
-                    if over[x]:
-                        out[colours[p, y % th, x % tw], i, x // block] = True
-
-
-mark = njit(parallel=True, nogil=True, cache=True)(_mark)
-
-
-def saturated_blocks(
-    data: NDArray[Any], pattern: NDArray[np.int8], ceiling: Pixels, bloom_px: float
-) -> NDArray[np.bool_]:
-    """Return which squares of a frame hold or touch saturated samples, for each colour.
-
-    Parameters
-    ----------
-    data : ndarray, shape (P, H, W)
-        Raw samples, DN.
-    pattern : ndarray, shape (th, tw)
-    ceiling : ndarray, shape (3,)
-        Raw level of R, G, B from which a sample counts as saturated, black included.
-    bloom_px : float
-        Samples this near to a saturated one are not used either.
-
-    Returns
-    -------
-    ndarray of bool, shape (3, h, w)
-        Of squares of `limbward.radiance.gather.BLOCK` pixels: a value interpolated at a place in a
-        square that is not marked is free of saturated samples and of those beside them.
-    """
-    n_planes, height, width = data.shape
-    if pattern.size:
-        colours = np.asarray(pattern, np.int64)[None]
-    else:
-        colours = np.arange(n_planes, dtype=np.int64).reshape(-1, 1, 1)
-    out = np.zeros((3, -(-height // BLOCK), -(-width // BLOCK)), bool)
-    mark(data, colours, np.asarray(ceiling, np.float32), BLOCK, out)
-    if pattern.size == 1:  # without filters, the samples are all three colours
-        out[:] = out.any(axis=0)
-    if not out.any():
-        return out
-    reach = int(np.ceil((bloom_px + RADIUS + 0.5) / BLOCK))
-    return np.asarray(maximum_filter(out, size=(1, 2 * reach + 1, 2 * reach + 1)))
 
 
 def _mend(

@@ -52,7 +52,7 @@ def write_picture(
 
 
 def read_picture(
-    path: str | PathLike[str], names: Sequence[str] = ()
+    path: str | PathLike[str], names: Sequence[str] = (), plane: int | None = None
 ) -> tuple[Pixels, fits.Header, dict[str, Pixels]]:
     """Read a picture and those of its extensions that are asked for.
 
@@ -61,6 +61,8 @@ def read_picture(
     path : path
     names : sequence of str
         Extensions; those the file does not have are left out.
+    plane : int, optional
+        The one colour that is read, here and in the extensions; all if not given.
 
     Returns
     -------
@@ -74,13 +76,18 @@ def read_picture(
     LimbwardError
         If the file cannot be read as a FITS picture.
     """
+
+    def pixels(hdu: Any) -> Pixels:
+        # A section is read from the disc alone: a third of the memory.
+        return hdu.data if plane is None or hdu.header["NAXIS"] < 3 else hdu.section[plane]
+
     try:
         with fits.open(path, memmap=False) as hdus:
-            data = hdus[0].data
+            data = pixels(hdus[0])
             if data is None or data.ndim not in (2, 3):
                 raise LimbwardError(f"{path} holds no picture in its primary HDU.")
             found = {
-                n: np.ascontiguousarray(hdus[n].data[..., ::-1, :]) for n in names if n in hdus
+                n: np.ascontiguousarray(pixels(hdus[n])[..., ::-1, :]) for n in names if n in hdus
             }
             image = np.ascontiguousarray(data[..., ::-1, :], dtype=np.float32)
             return image, hdus[0].header, found

@@ -32,12 +32,20 @@ TILE = 1024  # columns of a piece of work: its buffers stay in the cache of a co
 SLACK = 16  # columns of a frame beyond those of a piece: taps, and what a turn adds in CHUNK rows
 RUN = 1024  # pixels; without weight in all of them, they are skipped
 ALIGNED = 1.5e-3  # slope of a row up to which it stays within RING rows over 6000 pixels
-FADE = np.float32(0.04)  # of the ceiling: over it a frame's weight falls to nothing, without a seam
-BLOCK = 4  # pixels: side of the squares in which saturation is noted
+FADE = np.float32(0.01)  # in the logarithm of the signal: below the ceiling, weights fall to 0
+# Of two frames, one with a sample right at the place and one whose samples lie around it, the
+# second is the less noisy and the first the sharper. Weights go from the inverse of the power of
+# the taps (0.25 to 1) to its cube, which the factor makes as large on the whole.
+SHARPER = np.float32(16.0)
 OUTLIER_FRAMES = 5  # that must cover a pixel before one of them is called wrong
 OUTLIER_SIGMA = 6.0
 OUTLIER_PART = 0.05  # of the radiance: seeing and 0.1 pixel of registration at steep edges
+# Frames whose samples lie right at an edge show it sharper than the others, and all of them differ
+# there: so by how much they do counts too, the two that differ most left aside.
+OUTLIER_SCATTER = 6.0
 SIGMA2, PART2 = np.float32(OUTLIER_SIGMA**2), np.float32(OUTLIER_PART**2)
+SCATTER2 = np.float32(OUTLIER_SCATTER**2)
+SCATTER_FRAMES = 4  # of which two are left aside
 
 
 def _smooth(t: Any) -> Any:
@@ -49,7 +57,11 @@ smooth = njit(nogil=True, inline="always")(_smooth)
 
 
 def _spread(cell: Any, part: Any, row: Any, level: Any, out: Any) -> None:
-    """Interpolate a row of the weight map and of what is left below the ceiling, in fades."""
+    """Interpolate a row of the weight map and of what is left below the ceiling, in fades.
+
+    The radiance is interpolated in its logarithm: between places of the small grid at the limb it
+    falls by half, and a straight line would lie 6 % above it.
+    """
     for i in range(out.size):
         k, t = cell[i], part[i]
         a, b = row[k], level[k]
@@ -100,7 +112,7 @@ def _weigh(
     inside: bool,
     shape: Any,
     blocked: Any,
-    some_blocked: bool,
+    blocked_rows: Any,
     cell: Any,
     part: Any,
     row: Any,
@@ -156,7 +168,7 @@ def _weigh(
         else:
             for k in range(map_width):
                 lower = predicted[c, v0, k] * (np.float32(1.0) - fv) + predicted[c, v1, k] * fv
-                level[k] = (np.float32(1.0) - lower / top[c]) / FADE
+                level[k] = (top[c] - lower) / FADE
             spread(cell[begin:end], part[begin:end], row[c], level, out[c, begin:end])
     x0, y0 = affine[0, 1] * y + affine[0, 2], affine[1, 1] * y + affine[1, 2]
     sx, sy = affine[0, 0], affine[1, 0]
@@ -192,12 +204,14 @@ def _weigh(
         for c in range(3):
             out[c, whole_begin : min(low_x, whole_end)] = np.float32(0.0)
             out[c, high_x:whole_end] = np.float32(0.0)
-    if some_blocked:
+    upper, lower_y = int(y0 + sy * begin + 0.5), int(y0 + sy * (end - 1) + 0.5)
+    if blocked_rows[min(upper, lower_y) : max(upper, lower_y) + 1].any():
         for i in range(begin, end):
-            by, bx = int(y0 + sy * i + 0.5) // BLOCK, int(x0 + sx * i + 0.5) // BLOCK
-            for c in range(3):
-                if blocked[c, by, bx]:
-                    out[c, i] = np.float32(0.0)
+            bits = blocked[int(y0 + sy * i + 0.5), int(x0 + sx * i + 0.5)]
+            if bits:
+                for c in range(3):
+                    if (bits >> c) & 1:
+                        out[c, i] = np.float32(0.0)
     return begin, end
 
 
@@ -425,15 +439,64 @@ def _refer(count: Any, light: Any, weight: Any, variance: Any, reference: Any, b
 refer = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_refer)
 
 
-def _check(values: Any, errors: Any, reference: Any, base: Any, good: Any) -> None:
+def _differ(values: Any, weights: Any, reference: Any, sums: Any) -> None:
+    """Add to ``sums`` (4, W) how a frame differs: total, largest, second largest and number."""
+    for x in range(values.size):
+        off = values[x] - reference[x]
+        square = off * off if weights[x] > np.float32(0.0) else np.float32(0.0)
+        sums[0, x] += square
+        sums[2, x] = max(sums[2, x], min(sums[1, x], square))
+        sums[1, x] = max(sums[1, x], square)
+        sums[3, x] += np.float32(1.0) if weights[x] > np.float32(0.0) else np.float32(0.0)
+
+
+differ = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_differ)
+
+
+def _allow(sums: Any, base: Any) -> None:
+    """Add to what values may differ by the scatter of all but the two worst."""
+    for x in range(base.size):
+        left = sums[0, x] - sums[1, x] - sums[2, x]
+        n = sums[3, x]
+        some = n >= np.float32(SCATTER_FRAMES)
+        base[x] += SCATTER2 * max(left, np.float32(0.0)) / (n - np.float32(2.0)) if some else 0.0
+
+
+allow = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_allow)
+
+
+def _check(values: Any, errors: Any, weights: Any, reference: Any, base: Any, good: Any) -> None:
     """Set ``good`` to 0 where a row's values are too far from what they are compared with."""
     for x in range(values.size):
         off = values[x] - reference[x]
-        wrong = off * off > SIGMA2 * errors[x] + base[x]
+        wrong = (off * off > SIGMA2 * errors[x] + base[x]) & (weights[x] > np.float32(0.0))
         good[x] = np.float32(0.0) if wrong else good[x]
 
 
 check = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_check)
+
+
+def _middle(x: int, values: Any, weights: Any, light: Any, weight: Any) -> Any:
+    """Return the median, at one pixel, of the frames at hand and of what was merged before."""
+    some = np.empty(values.shape[0] + 1, np.float32)
+    n = 0
+    if weight[x] > 0.0:
+        some[0] = light[x] / weight[x]
+        n = 1
+    for b in range(values.shape[0]):
+        if weights[b, x] > 0.0:
+            item, j = values[b, x], n
+            while j > 0 and some[j - 1] > item:
+                some[j] = some[j - 1]
+                j -= 1
+            some[j] = item
+            n += 1
+    if n < 3:
+        return np.float32(0.0), False
+    return np.float32(0.5) * (some[(n - 1) // 2] + some[n // 2]), True
+
+
+middle = njit(nogil=True, cache=True)(_middle)
 
 
 def _judge(
@@ -448,6 +511,7 @@ def _judge(
     count: Any,
     reference: Any,
     base: Any,
+    sums: Any,
     good: Any,
 ) -> None:
     """Set ``good`` (B, W) to 0 where a frame is an outlier, else to 1, along a row.
@@ -456,60 +520,38 @@ def _judge(
     of the frames at hand and that mean, which one wrong value among five cannot move far.
     """
     n_frames = values.shape[0]
-    one, none = np.float32(1.0), np.float32(0.0)
     for b in range(n_frames):
         for x in range(begin, end):
-            good[b, x] = one
+            good[b, x] = np.float32(1.0)
     for c in range(3):
         refer(
             count[begin:end], light[c, begin:end], weight[c, begin:end], variance[c, begin:end],
             reference[begin:end], base[begin:end],
         )  # fmt: skip
+        for x in range(begin, end):
+            if count[x] >= OUTLIER_FRAMES:
+                continue
+            here = 0
+            for b in range(n_frames):
+                here += weights[b, 0, x] + weights[b, 1, x] + weights[b, 2, x] > 0.0
+            if here > 0 and count[x] + here >= OUTLIER_FRAMES:
+                value, known = middle(x, values[:, c], weights[:, c], light[c], weight[c])
+                if known:
+                    reference[x], base[x] = value, PART2 * value * value
+        sums[:, begin:end] = np.float32(0.0)
+        for b in range(n_frames):
+            differ(
+                values[b, c, begin:end], weights[b, c, begin:end], reference[begin:end],
+                sums[:, begin:end],
+            )  # fmt: skip
+        allow(sums[:, begin:end], base[begin:end])
         for b in range(n_frames):
             check(
-                values[b, c, begin:end], errors[b, c, begin:end], reference[begin:end],
-                base[begin:end], good[b, begin:end],
+                values[b, c, begin:end], errors[b, c, begin:end], weights[b, c, begin:end],
+                reference[begin:end], base[begin:end], good[b, begin:end],
             )  # fmt: skip
-    for x in range(begin, end):
-        if count[x] >= OUTLIER_FRAMES:
-            continue
-        here = 0
-        for b in range(n_frames):
-            here += weights[b, 0, x] + weights[b, 1, x] + weights[b, 2, x] > none
-        if here > 0 and count[x] + here >= OUTLIER_FRAMES:
-            compare(x, values, errors, weights, light, weight, good)
 
 
-def _compare(
-    x: int, values: Any, errors: Any, weights: Any, light: Any, weight: Any, good: Any
-) -> None:
-    """Compare the frames at hand at one pixel with their median."""
-    n_frames = values.shape[0]
-    some = np.empty(n_frames + 1, np.float32)
-    for c in range(3):
-        n = 0
-        if weight[c, x] > 0.0:
-            some[0] = light[c, x] / weight[c, x]
-            n = 1
-        for b in range(n_frames):
-            if weights[b, c, x] > 0.0:
-                item, j = values[b, c, x], n
-                while j > 0 and some[j - 1] > item:
-                    some[j] = some[j - 1]
-                    j -= 1
-                some[j] = item
-                n += 1
-        if n < 3:
-            continue
-        reference = np.float32(0.5) * (some[(n - 1) // 2] + some[n // 2])
-        for b in range(n_frames):
-            if weights[b, c, x] > 0.0:
-                off = values[b, c, x] - reference
-                if off * off > SIGMA2 * errors[b, c, x] + PART2 * reference * reference:
-                    good[b, x] = np.float32(0.0)
-
-
-compare = njit(nogil=True, cache=True)(_compare)
 judge = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_judge)
 
 
@@ -525,14 +567,15 @@ def _finish(
     spread2: Any,
     offset: Any,
     inverse: Any,
+    sharp: Any,
 ) -> None:
     """Turn signals in DN into radiances with the squares of their errors."""
     square = inverse * inverse
     for x in range(begin, end):
-        value = values[x]
+        value, p, s = values[x], power[x], sharp[x]
         noise2 = gain * max(value, np.float32(0.0)) + read2 + spread2 * value * value
-        errors[x] = noise2 * power[x] * square
-        weights[x] /= power[x]
+        errors[x] = noise2 * p * square
+        weights[x] *= (np.float32(1.0) - s) / p + s * SHARPER * p * p * p
         values[x] = (value - offset) * inverse
 
 
@@ -577,13 +620,31 @@ def _add(
 add = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_add)
 
 
+def _between(y: int, small: Any, map_affine: Any, cell: Any, part: Any, row: Any, out: Any) -> None:
+    """Interpolate a row (3, W) of a map on the small grid."""
+    height, width = small.shape[1], small.shape[2]
+    v = min(max(map_affine[0] * y + map_affine[2], 0.0), height - 1.0)
+    v0 = min(int(v), max(height - 2, 0))
+    v1 = min(v0 + 1, height - 1)
+    fv = np.float32(v - v0)
+    for c in range(3):
+        for k in range(width):
+            row[c, k] = small[c, v0, k] * (np.float32(1.0) - fv) + small[c, v1, k] * fv
+        for i in range(out.shape[1]):
+            k = cell[i]
+            out[c, i] = row[c, k] + (row[c, min(k + 1, width - 1)] - row[c, k]) * part[i]
+
+
+between = njit(nogil=True, cache=True)(_between)
+
+
 def _gather(
     raw: Any,
     black: Pixels,
     dark: Pixels,
     flat: Pixels,
-    blocked: NDArray[np.bool_],
-    some_blocked: NDArray[np.bool_],
+    blocked: NDArray[np.uint8],
+    blocked_rows: NDArray[np.bool_],
     affine: Floats,
     first: NDArray[np.int32],
     dy: NDArray[np.int32],
@@ -593,6 +654,7 @@ def _gather(
     plane: NDArray[np.int32],
     weight_map: Pixels,
     predicted: Pixels,
+    sharp_map: Pixels,
     top: Pixels,
     map_affine: Floats,
     moon: Floats,
@@ -608,10 +670,11 @@ def _gather(
 ) -> None:
     """Add B frames to the sums.
 
-    ``raw`` (B, P, H, W) are samples in DN; ``blocked`` (B, 3, h, w) the blocks that
-    are left out;
+    ``raw`` (B, P, H, W) are samples in DN; ``blocked`` (B, H, W) has bits 0, 1, 2 set where R, G, B
+    are left out, if at all in rows that ``blocked_rows`` (B, H) names;
     ``affine`` (B, 2, 3) takes the result to the frames; ``weight_map`` is (B, 3, h, w),
-    ``predicted`` (3, h, w) the radiance and ``top`` (B, 3) the radiance at a frame's ceiling;
+    ``predicted`` (3, h, w) and ``top`` (B, 3) are the logarithms of the radiance and of that at a
+    frame's ceiling; ``sharp_map`` (3, h, w) is 0 for the least noise and 1 for sharpness;
     ``map_affine`` (scale, x0, y0) takes pixels of the result to it. ``moon`` (B, 4) is
     (x, y, radius, fade): the disc is left out, or only it is used if ``inside``. ``noise`` (B, 3)
     is (gain, read squared, spread squared).
@@ -639,12 +702,14 @@ def _gather(
         weights = np.zeros((n_frames, 3, tile_width), np.float32)
         power = np.ones((3, tile_width), np.float32)
         good = np.ones((n_frames, tile_width), np.float32)
+        sums = np.zeros((4, tile_width), np.float32)
         reference = np.empty(tile_width, np.float32)
         limit = np.empty(tile_width, np.float32)
         row = np.empty((3, map_width), np.float32)
         level = np.empty(map_width, np.float32)
         buffer = np.empty(RUN, np.float32)
         ring_width = (tile_width + SLACK + tw - 1) // tw
+        sharp = np.empty((3, tile_width), np.float32)
         linear = np.empty(ring_width * tw, np.float32)
         ring = np.empty((n_frames, n_planes, RING, tw, ring_width), np.float32)
         ring_row = np.full((n_frames, RING), -1, np.int64)
@@ -661,12 +726,13 @@ def _gather(
         map_local[1] += map_affine[0] * left
         for y in range(upper, min(out_height, upper + CHUNK)):
             low, high = tile_width, 0
+            between(y, sharp_map, map_affine, cell[left:right], part[left:right], row, sharp)
             for b in range(n_frames):
                 a = local[b]
                 weights[b, :, begins[b] : ends[b]] = np.float32(0.0)
                 begin, end = weigh(
                     y, weight_map[b], predicted, top[b], map_local, a, moon[b], inside,
-                    (in_height, in_width), blocked[b], some_blocked[b],
+                    (in_height, in_width), blocked[b], blocked_rows[b],
                     cell[left:right], part[left:right], row, level, weights[b],
                 )  # fmt: skip
                 begins[b], ends[b] = begin, end
@@ -688,6 +754,7 @@ def _gather(
                     finish(
                         begin, end, values[b, c], errors[b, c], weights[b, c], power[c],
                         noise[b, 0], noise[b, 1], noise[b, 2], offset[b, c], inverse_exposure[b],
+                        sharp[c],
                     )  # fmt: skip
                     if use_flat:
                         grow(y, begin, end, a, flat[plane[c]], errors[b, c])
@@ -697,7 +764,7 @@ def _gather(
                 judge(
                     low, high, values, errors, weights,
                     light[:, y, left:right], weight[:, y, left:right],
-                    variance[:, y, left:right], count[y, left:right], reference, limit, good,
+                    variance[:, y, left:right], count[y, left:right], reference, limit, sums, good,
                 )  # fmt: skip
             for b in range(n_frames):
                 add(

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from astropy.io.fits import Header
-from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.sky.orientation import Orientation
+
+if TYPE_CHECKING:
+    from astropy.time import Time
 
 Floats = NDArray[np.float64]
 

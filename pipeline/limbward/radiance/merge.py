@@ -23,27 +23,19 @@ from numpy.typing import NDArray
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
 from limbward.radiance import taps as taps_module
-from limbward.radiance.calibrate import (
-    Calibration,
-    black_tile,
-    mend,
-    planes,
-    saturated_blocks,
-)
-from limbward.radiance.gather import BLOCK, gather
+from limbward.radiance.calibrate import Calibration, black_tile, mend, planes
+from limbward.radiance.gather import gather
 from limbward.radiance.grid import Circle, Grid
 from limbward.radiance.noise import NoiseModel
+from limbward.radiance.saturation import KERNEL_REACH_PX, saturated_places
+from limbward.radiance.stack import sharpness
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
-MOON_FADE_PX = 6.0  # over which a frame's weight falls to nothing at its Moon
-# By the ceiling a frame's weight has faded away where the radiance is as predicted. Only what is
-# well above is cut out by its own samples: cutting at the ceiling would take the bright ones of the
-# noise.
-ABOVE, MOST = 1.05, 0.98
+MOON_FADE_PX = 0.5  # over which a weight falls to nothing at the Moon; 6 costs 3 % of variance
+TINY = np.float32(1e-30)  # no radiance is below it, none above its inverse
 BATCH = 5  # frames in memory at a time: the least whose median shows an outlier
-KERNEL_REACH_PX = 1.2  # of the samples' weight, 99 % lies nearer: dark samples stay out of the sum
 
 
 @dataclass(frozen=True)
@@ -140,12 +132,14 @@ class Merged:
 class Batch:
     """Frames alike in size, filters and calibration, to be merged together.
 
-    ``pixels`` (B, P, H, W) are raw samples, ``blocked`` (B, 3, h, w) the blocks of saturation; the
-    first ``n`` hold frames, whose numbers are ``frames``.
+    ``pixels`` (B, P, H, W) are raw samples, ``blocked`` (B, H, W) the bits of
+    `limbward.radiance.saturation`, ``blocked_rows`` (B, H) where there may be any; the first ``n``
+    hold frames, whose numbers are ``frames``.
     """
 
     pixels: NDArray[Any]
-    blocked: NDArray[np.bool_]
+    blocked: NDArray[np.uint8]
+    blocked_rows: NDArray[np.bool_]
     black: Pixels
     taps: taps_module.Taps
     calibration: Calibration
@@ -157,6 +151,7 @@ def add_frames(
     frames: Sequence[MergeFrame],
     batch: Batch,
     predicted: Pixels,
+    sharp: Pixels,
     map_affine: Floats,
     moon_margin_px: float,
     inside: bool = False,
@@ -171,6 +166,8 @@ def add_frames(
     batch : Batch
     predicted : ndarray, shape (3, h, w)
         Radiance on the small grid.
+    sharp : ndarray of float32, shape (3, h, w)
+        From 0, for the least noise, to 1, for sharpness.
     map_affine : ndarray, shape (3,)
         Scale and shifts from pixels of the result to the weight maps.
     moon_margin_px : float
@@ -189,7 +186,7 @@ def add_frames(
         none if dark is None else planes(dark),
         none if flat is None else planes(flat),
         batch.blocked[:n],
-        batch.blocked[:n].any(axis=(1, 2, 3)),
+        batch.blocked_rows[:n],
         np.stack([np.asarray(f.affine, np.float64) for f in frames]),
         taps.first,
         taps.dy,
@@ -198,8 +195,9 @@ def add_frames(
         taps.power,
         taps.plane,
         np.stack([f.weight for f in frames]),
-        predicted,
-        np.array([f.top for f in frames], np.float32),
+        np.log(np.maximum(predicted, TINY)),
+        sharp,
+        np.log(np.minimum([f.top for f in frames], 1.0 / TINY)).astype(np.float32),
         np.asarray(map_affine, np.float64),
         np.array(
             [[f.moon.x, f.moon.y, max(f.moon.radius + margin, 0.0), MOON_FADE_PX] for f in frames]
@@ -250,7 +248,7 @@ def merge(
     *,
     ceiling: float | Floats | Pixels = 0.9,
     moon_margin_px: float = 2.0,
-    bloom_px: float = 2.0,
+    bloom_px: float = 1.0,
     box: MoonBox | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> tuple[Merged, Merged | None]:
@@ -274,7 +272,7 @@ def merge(
     ceiling : float or ndarray, shape (3,)
         Fraction of the range from black to white up to which the sensor is linear, in R, G, B.
     moon_margin_px, bloom_px : float
-        Pixels beside the lunar limb and beside saturated pixels that are left out.
+        Pixels beside the lunar limb and beside clipped pixels that are left out.
     box : MoonBox, optional
         Where the Moon's disc goes; its surface, lit by the Earth, is then merged too, from the
         same frames registered on the Moon.
@@ -295,6 +293,7 @@ def merge(
     known: dict[bytes, taps_module.Taps] = {}
     hot = HotPixels()
     nothing = np.zeros((3, 1, 1), np.float32)
+    sharp = sharpness([f.weight for f in frames])
     batch: Batch | None = None
     done = 0
 
@@ -302,10 +301,10 @@ def merge(
         nonlocal done
         those = [frames[k] for k in batch.frames]
         if those:
-            add_frames(sums, those, batch, predicted, place, moon_margin_px)
+            add_frames(sums, those, batch, predicted, sharp, place, moon_margin_px)
             if disc is not None and box is not None:
                 on_moon = [_on_moon(f, box) for f in those]
-                add_frames(disc, on_moon, batch, nothing, np.zeros(3), 2.0, inside=True)
+                add_frames(disc, on_moon, batch, nothing, nothing, np.zeros(3), 2.0, inside=True)
         batch.frames.clear()
 
     for k, raw in decoded:
@@ -356,12 +355,12 @@ def _new_batch(
     shape = (BATCH, *data.shape)
     reuse = old is not None and old.pixels.shape == shape and old.pixels.dtype == data.dtype
     if reuse and old is not None:
-        pixels, blocked = old.pixels, old.blocked
+        pixels, blocked, rows = old.pixels, old.blocked, old.blocked_rows
     else:
         pixels = np.empty(shape, data.dtype)
-        blocks = (-(-data.shape[1] // BLOCK), -(-data.shape[2] // BLOCK))
-        blocked = np.empty((BATCH, 3, *blocks), bool)
-    return Batch(pixels, blocked, black_tile(raw), known[key], calibration)
+        blocked = np.empty((BATCH, *data.shape[1:]), np.uint8)
+        rows = np.empty((BATCH, data.shape[1]), bool)
+    return Batch(pixels, blocked, rows, black_tile(raw), known[key], calibration)
 
 
 def _put(
@@ -376,15 +375,21 @@ def _put(
     n = len(batch.frames)
     pixels = batch.pixels[n]
     np.copyto(pixels, planes(raw.data))
-    black = float(batch.black.mean())
-    part = np.minimum(np.asarray(ceiling) * ABOVE, MOST)
-    level = np.asarray(black + np.broadcast_to(part, 3) * (raw.white - black), np.float32)
-    batch.blocked[n] = saturated_blocks(pixels, raw.pattern, level, bloom_px)
     mask = batch.calibration.hot
     if mask is not None:
         dark = batch.calibration.dark
         flagged = planes(mask)
         mend(pixels, flagged, hot.index(mask), raw.pattern, None if dark is None else planes(dark))
+    saturated_places(
+        pixels,
+        raw.pattern,
+        float(batch.black.mean()),
+        raw.white,
+        ceiling,
+        bloom_px,
+        batch.blocked[n],
+        batch.blocked_rows[n],
+    )
     batch.frames.append(k)
 
 

@@ -7,7 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates, maximum_filter, minimum_filter
+from scipy.ndimage import (
+    distance_transform_edt,
+    map_coordinates,
+    maximum_filter,
+    minimum_filter,
+)
 
 from limbward.radiance.grid import Circle, Grid, reduced_affine
 from limbward.radiance.noise import NoiseModel
@@ -17,11 +22,13 @@ Pixels = NDArray[np.float32]
 
 LONG_SIDE = 384  # pixels of the small grid: 100 frames of three colours take 120 MB
 INNERMOST = 1.05  # solar radii; nearer the limb a small pixel spans too much brightness
+BEHIND = 0.85  # solar radii
 # Frames of the shortest exposures are left out, the shortest first, where all of them together have
 # this share of the weight; it costs at most 3 % of variance and saves two thirds of the merge.
 NEGLIGIBLE = (0.015, 0.03)
 SURE = 0.75  # of the ceiling
 SAME_EXPOSURE = 1.1
+FEW, MANY = 6.0, 18.0  # frames: with few, noise matters more than a tenth of the sharpness
 
 
 @dataclass(frozen=True)
@@ -74,6 +81,8 @@ class Stack:
         Seconds, nominal.
     samples : ndarray, shape (N,)
         Raw samples in one value of ``signal``.
+    sun_radius_px : float
+        On the full-size grid.
     """
 
     grid: Grid
@@ -81,20 +90,23 @@ class Stack:
     signal: Pixels
     open: NDArray[np.bool_]
     predicted: Pixels
+    sun_radius_px: float
     exposure: Floats
     samples: Floats
     ceiling: Floats
     noise: list[NoiseModel]
 
 
-def mean_law(rho: Floats) -> Floats:
+def mean_law(rho: Floats, innermost: float = 1.0) -> Floats:
     """Return the mean brightness of the corona, in that of the solar disc.
+
+    Inside ``innermost``, solar radii, it does not rise further.
 
     References
     ----------
     S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical Quantities*.
     """
-    r = np.maximum(rho, 1.0)
+    r = np.maximum(rho, innermost)
     return np.asarray(1e-6 * (0.0532 * r**-2.5 + 1.425 * r**-7 + 2.565 * r**-17))
 
 
@@ -142,22 +154,25 @@ def _register(
     return out, is_open
 
 
-def _azimuthal(image: Pixels, distance: Floats) -> Pixels:
-    """Return the image with its gaps filled by the azimuthal median, kept positive."""
-    ring = distance.astype(int)
+def _continued(image: Pixels, law: Floats) -> Pixels:
+    """Return the image with its gaps filled and kept positive.
+
+    A gap has the mean law, times what the nearest place that is known has of it: at the limb that
+    is the place further out in the same direction.
+    """
     good = np.isfinite(image)
     if not good.any():
         return np.full(image.shape, 1.0, np.float32)
-    known = np.unique(ring[good])
-    middle = np.array([np.median(image[good & (ring == k)]) for k in known])
-    profile = np.interp(np.arange(ring.max() + 1), known, middle)
-    positive = profile[profile > 0]
-    floor = 0.1 * float(positive.min()) if positive.size else 1e-6
-    filled = np.where(good, image, profile[ring])
-    return np.maximum(filled, floor).astype(np.float32)
+    flat = image / law
+    nearest = distance_transform_edt(~good, return_distances=False, return_indices=True)
+    positive = flat[good & (flat > 0)]
+    floor = 0.1 * float(np.percentile(positive, 1.0)) if positive.size else 1e-6
+    return np.asarray(np.maximum(flat[tuple(nearest)], floor) * law, np.float32)
 
 
-def predict(signal: Pixels, exposure: Floats, grid: Grid, factor: int) -> Pixels:
+def predict(
+    signal: Pixels, exposure: Floats, grid: Grid, factor: int, sun_radius_px: float
+) -> Pixels:
     """Return the radiance on the small grid, DN/s, filled everywhere.
 
     The sum of the signals over the sum of the exposures that are not saturated: best for photon
@@ -165,6 +180,8 @@ def predict(signal: Pixels, exposure: Floats, grid: Grid, factor: int) -> Pixels
     """
     small = grid.reduced(factor)
     distance = _distance((small.height, small.width), small.sun_x, small.sun_y)
+    # Continued behind the Moon, so that places at its limb are interpolated right.
+    law = mean_law(distance * (factor / sun_radius_px), BEHIND)
     out = np.empty((3, small.height, small.width), np.float32)
     for c in range(3):
         valid = np.isfinite(signal[:, c])
@@ -172,11 +189,16 @@ def predict(signal: Pixels, exposure: Floats, grid: Grid, factor: int) -> Pixels
         time = np.tensordot(exposure, valid.astype(np.float64), axes=1)
         image = np.full(light.shape, np.nan, np.float32)
         image[time > 0] = (light[time > 0] / time[time > 0]).astype(np.float32)
-        out[c] = _azimuthal(image, distance)
+        out[c] = _continued(image, law)
     return out
 
 
-def build_stack(views: Sequence[FrameView], grid: Grid, moon_margin_px: float = 2.0) -> Stack:
+def build_stack(
+    views: Sequence[FrameView],
+    grid: Grid,
+    moon_margin_px: float = 2.0,
+    long_side: int = LONG_SIDE,
+) -> Stack:
     """Register frames on the Sun on a small grid.
 
     Parameters
@@ -186,8 +208,10 @@ def build_stack(views: Sequence[FrameView], grid: Grid, moon_margin_px: float = 
         The grid of the merge.
     moon_margin_px : float
         Full pixels outside the lunar limb that are left out.
+    long_side : int
+        Of the small grid, pixels.
     """
-    factor = max(1, -(-max(grid.width, grid.height) // LONG_SIDE))
+    factor = max(1, -(-max(grid.width, grid.height) // long_side))
     small = grid.reduced(factor)
     shape = (len(views), 3, small.height, small.width)
     signal = np.empty(shape, np.float32)
@@ -195,12 +219,14 @@ def build_stack(views: Sequence[FrameView], grid: Grid, moon_margin_px: float = 
     for k, view in enumerate(views):
         signal[k], is_open[k] = _register(view, grid, factor, moon_margin_px)
     exposure = np.array([v.exposure_s for v in views], np.float64)
+    sun_radius_px = float(np.median([v.sun.radius for v in views]))
     return Stack(
         grid=grid,
         factor=factor,
         signal=signal,
         open=is_open,
-        predicted=predict(signal, exposure, grid, factor),
+        predicted=predict(signal, exposure, grid, factor, sun_radius_px),
+        sun_radius_px=sun_radius_px,
         exposure=exposure,
         # A bin holds factor**2 samples, a quarter of them red and a quarter blue.
         samples=np.array([max(1.0, v.factor**2 / 4.0) for v in views]),
@@ -236,7 +262,7 @@ def weight_maps(
     values.
     """
     true = factor * stack.exposure
-    predicted = predict(stack.signal, true, stack.grid, stack.factor)
+    predicted = predict(stack.signal, true, stack.grid, stack.factor, stack.sun_radius_px)
     brightest = maximum_filter(predicted, size=(1, 3, 3))
     dimmest = minimum_filter(predicted, size=(1, 3, 3))
     out = np.empty(stack.signal.shape, np.float32)
@@ -265,6 +291,29 @@ def weight_maps(
         for k in group:
             out[k] *= keep
     return out, predicted
+
+
+def sharpness(weights: Sequence[Pixels]) -> Pixels:
+    """Return where so many frames see the corona that dithering can sharpen it, (3, h, w).
+
+    Parameters
+    ----------
+    weights : sequence of ndarray, shape (3, h, w)
+        Of all frames, on the small grid.
+
+    Returns
+    -------
+    ndarray of float32
+        0 where up to `FEW` frames count and 1 from `MANY` on, counted as (sum w)**2 / sum w**2
+        (L. Kish, *Survey Sampling*, 1965).
+    """
+    total = np.zeros(weights[0].shape, np.float64)
+    squares = np.zeros_like(total)
+    for weight in weights:
+        total += weight
+        squares += weight.astype(np.float64) ** 2
+    count = total**2 / np.maximum(squares, np.finfo(float).tiny)
+    return smoothstep(np.asarray((count - FEW) / (MANY - FEW), np.float32))
 
 
 def _by_exposure(exposure: Floats) -> list[list[int]]:

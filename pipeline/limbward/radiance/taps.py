@@ -9,7 +9,11 @@ from numpy.typing import NDArray
 
 STEPS = 32  # sub-pixel places a pixel; the place is rounded by at most 1/64 pixel
 RADIUS = 2  # samples reach to this many pixels from the nearest one
-SUPPORT = 2.5  # pixels, where the window ends; the best of those tried (DEVELOPERS.md)
+WIDEST = 2.5  # pixels, where the window ends at the most: the taps' square holds that
+# Power of the window: of those tried, 3 blurs by a tenth more and 9 leaves places without a slope.
+# In larger tiles than Bayer's the samples lie so unevenly that 7 would ring.
+PEAK, PEAK_UNEVEN = 7, 3
+PULL = 3e-5  # of the slope to zero, relative
 
 
 @dataclass(frozen=True)
@@ -50,12 +54,45 @@ def pattern_key(pattern: NDArray[np.int8]) -> bytes:
     return repr(pattern.shape).encode() + pattern.tobytes()
 
 
-def window(distance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the triweight window: smooth, and zero from SUPPORT on."""
-    return np.clip(1.0 - (distance / SUPPORT) ** 2, 0.0, None) ** 3
+@dataclass(frozen=True)
+class Window:
+    """The window ``(1 - (d / support)**2) ** peak`` of a colour, with ``support`` in pixels."""
+
+    support: float = WIDEST
+    peak: int = PEAK
+
+    def __call__(self, distance: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the window at distances in pixels; 0 from the support on."""
+        return np.clip(1.0 - (distance / self.support) ** 2, 0.0, None) ** self.peak
 
 
-def linear_weights(offset: NDArray[np.float64], places: NDArray[np.float64]) -> NDArray[np.float64]:
+def window_of(colour: NDArray[np.bool_]) -> Window:
+    """Return the window of a colour.
+
+    Twice the largest distance of any place from the nearest sample of the colour, so that samples
+    surround every place: 2 for the green of a Bayer mosaic, 2.5 for its red and blue, 1.41 for a
+    frame without filters.
+
+    Parameters
+    ----------
+    colour : ndarray of bool, shape (th, tw)
+        Where in the tile the colour is.
+    """
+    th, tw = colour.shape
+    if not colour.any():
+        return Window()
+    samples = np.argwhere(np.tile(colour, (3, 3)))
+    step = np.arange(0.0, 1.0, 0.125)
+    rows, columns = (n + (np.arange(n)[:, None] + step).ravel() for n in (th, tw))
+    y, x = (a.ravel()[:, None] for a in np.meshgrid(rows, columns, indexing="ij"))
+    away = np.hypot(y - samples[:, 0], x - samples[:, 1])
+    wanted = 2.0 * float(away.min(axis=1).max())
+    return Window(min(WIDEST, wanted), PEAK if th * tw <= 4 else PEAK_UNEVEN)
+
+
+def linear_weights(
+    offset: NDArray[np.float64], places: NDArray[np.float64], window: Window
+) -> NDArray[np.float64]:
     """Return weights of a local linear fit through samples, evaluated at places.
 
     Parameters
@@ -63,6 +100,7 @@ def linear_weights(offset: NDArray[np.float64], places: NDArray[np.float64]) -> 
     offset : ndarray, shape (taps, 2)
         Where the samples lie.
     places : ndarray, shape (n, 2)
+    window : Window
 
     Returns
     -------
@@ -81,10 +119,10 @@ def linear_weights(offset: NDArray[np.float64], places: NDArray[np.float64]) -> 
     basis = np.concatenate([np.ones((*k.shape, 1)), away], axis=-1)
     normal = np.einsum("nt,nti,ntj->nij", k, basis, basis)
     # A small pull of the slope to zero keeps a sample's own place, where its like are almost out
-    # of the window, from weighing them by noise; it moves the centroid by less than 0.006 pixel.
+    # of the window, from weighing them by noise; it moves the centroid by less than 0.003 pixel.
     total = normal[:, 0, 0]
-    normal[:, 1, 1] += 1e-3 * total
-    normal[:, 2, 2] += 1e-3 * total
+    normal[:, 1, 1] += PULL * total
+    normal[:, 2, 2] += PULL * total
     at = np.linalg.solve(normal, np.broadcast_to(np.eye(3)[:, :1], (len(places), 3, 1)))[..., 0]
     weights = np.einsum("ni,nti->nt", at, basis) * k
     return np.asarray(weights / weights.sum(axis=1, keepdims=True))
@@ -106,17 +144,23 @@ def build(pattern: NDArray[np.int8]) -> Taps:
     side = np.arange(-RADIUS, RADIUS + 1)
     square = np.column_stack([a.ravel() for a in np.meshgrid(side, side, indexing="ij")])
     if pattern.size <= 1:
-        one = linear_weights(square.astype(float), places)
+        one = linear_weights(square.astype(float), places, window_of(np.ones((1, 1), bool)))
         planes = [0, 0, 0] if pattern.size else [0, 1, 2]
         return _pack((1, 1), [[square] * 3], [[one] * 3], planes, pattern)
     th, tw = pattern.shape
+    windows = [window_of(pattern == c) for c in range(3)]
     offsets, weights = [], []
     for y in range(th):
         for x in range(tw):
             colour = pattern[(y + square[:, 0]) % th, (x + square[:, 1]) % tw]
             chosen = [square[colour == c] for c in range(3)]
             offsets.append(chosen)
-            weights.append([linear_weights(s.astype(float), places) for s in chosen])
+            weights.append(
+                [
+                    linear_weights(s.astype(float), places, window)
+                    for s, window in zip(chosen, windows, strict=True)
+                ]
+            )
     return _pack((th, tw), offsets, weights, [0, 0, 0], pattern)
 
 

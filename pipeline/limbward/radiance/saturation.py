@@ -1,0 +1,156 @@
+"""Where a frame's own samples say that it is saturated."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from limbward.radiance.taps import RADIUS
+
+Pixels = NDArray[np.float32]
+
+# By the ceiling a frame's weight has faded away where the radiance is as predicted. Only what is
+# well above is left out for its own samples: a cut at the ceiling would take the bright ones of the
+# noise.
+ABOVE = 1.05
+CLIPPED = 0.99  # of the range: converters do not all clip at the same number
+# A value takes samples from this far around its nearest pixel: the corners of the square of taps.
+STRICT_PX = RADIUS * np.sqrt(2.0)
+CORE_PX = 1.0  # around its nearest pixel: most of a value's weight
+KERNEL_REACH_PX = 1.2  # of the samples' weight, 99 % lies nearer to the place
+CHUNK = 64  # rows to a piece of work: with the rows around, they stay in the cache of a core
+CLIPPED_BITS = 3  # to the left: bits 0 to 2 say that R, G, B are bent, bits 3 to 5 that they clip
+
+
+def half_widths(reach_px: float) -> NDArray[np.int64]:
+    """Return the half widths of the rows of a disc, from its top row to its bottom row."""
+    rows = np.arange(-int(reach_px), int(reach_px) + 1)
+    return np.sqrt(np.maximum(reach_px**2 - rows**2, 0.0)).astype(np.int64)
+
+
+def _spread(source: Any, shift: int, half: int, out: Any) -> None:
+    """Add to a row of ``out`` three bits of a row and of its neighbours up to ``half`` away."""
+    width = out.size
+    for step in range(-half, half + 1):
+        first, last = max(0, -step), min(width, width - step)
+        for x in range(first, last):
+            out[x] |= (source[x + step] >> shift) & np.uint8(7)
+
+
+spread = njit(nogil=True, cache=True)(_spread)
+
+
+def _mark(
+    data: Any,
+    colours: NDArray[np.int64],
+    bent: Pixels,
+    clipped: Pixels,
+    core: NDArray[np.int64],
+    wide: NDArray[np.int64],
+    out: NDArray[np.uint8],
+    rows: NDArray[np.bool_],
+) -> None:
+    n_planes, height, width = data.shape
+    th, tw = colours.shape[1], colours.shape[2]
+    reach = wide.size // 2
+    near = core.size // 2
+    for piece in prange((height + CHUNK - 1) // CHUNK):
+        top, bottom = piece * CHUNK, min(height, (piece + 1) * CHUNK)
+        first, last = max(0, top - reach), min(height, bottom + reach)
+        over = np.zeros((last - first, width), np.uint8)
+        some = np.zeros(last - first, np.bool_)
+        for y in range(first, last):
+            bits = over[y - first]
+            for p in range(n_planes):
+                for q in range(tw):
+                    c = colours[p, y % th, q]
+                    own = np.uint8(7) if c < 0 else np.uint8(1 << c)  # without filters: all three
+                    low = bent[max(c, 0)]
+                    found = False
+                    for x in range(q, width, tw):
+                        found |= not np.float32(data[p, y, x]) < low  # what is no number is over
+                    if not found:
+                        continue
+                    some[y - first] = True
+                    high = clipped[max(c, 0)]
+                    both = np.uint8(own | (own << CLIPPED_BITS))
+                    for x in range(q, width, tw):
+                        value = np.float32(data[p, y, x])
+                        if not value < high:
+                            bits[x] |= both
+                        elif not value < low:
+                            bits[x] |= own
+        for y in range(top, bottom):
+            row = out[y]
+            row[:] = np.uint8(0)
+            seen = False
+            for k in range(wide.size):
+                j = y + k - reach
+                if first <= j < last and some[j - first]:
+                    spread(over[j - first], CLIPPED_BITS, wide[k], row)
+                    seen = True
+                    if abs(k - reach) <= near:
+                        spread(over[j - first], 0, core[k - reach + near], row)
+            rows[y] = seen
+
+
+mark = njit(parallel=True, nogil=True, cache=True)(_mark)
+
+
+def saturated_places(
+    data: NDArray[Any],
+    pattern: NDArray[np.int8],
+    black: float,
+    white: float,
+    ceiling: float | NDArray[np.floating[Any]],
+    bloom_px: float,
+    out: NDArray[np.uint8],
+    rows: NDArray[np.bool_],
+) -> None:
+    """Mark the pixels of a frame near which no value is to be interpolated.
+
+    Parameters
+    ----------
+    data : ndarray, shape (P, H, W)
+        Raw samples, DN.
+    pattern : ndarray, shape (th, tw)
+    black, white : float
+        Ends of the range, DN.
+    ceiling : float or ndarray, shape (3,)
+        Fraction of the range up to which the sensor is linear, in R, G, B.
+    bloom_px : float
+        Samples this near to a clipped one are not used either.
+    out : ndarray of uint8, shape (H, W)
+        Filled: bits 0, 1, 2 are set where R, G, B are of no use.
+    rows : ndarray of bool, shape (H,)
+        Filled: whether a row of ``out`` may have any bit set.
+
+    Notes
+    -----
+    Of a value whose nearest pixel is not marked, no clipped sample is part, samples within the
+    bloom have at most 1 % of the weight, and samples above the ceiling, but not clipped, are not in
+    its core.
+    """
+    span = white - black
+    part = np.broadcast_to(np.asarray(ceiling, np.float64), 3)
+    bent = np.minimum(part * ABOVE, CLIPPED)
+    if pattern.size:
+        colours = np.asarray(pattern, np.int64)[None]
+        if pattern.size == 1:  # without filters, the samples are all three colours
+            colours = np.full((1, 1, 1), -1, np.int64)
+            bent = np.full(3, bent.min())
+    else:
+        colours = np.arange(len(data), dtype=np.int64).reshape(-1, 1, 1)
+    mark(
+        data,
+        colours,
+        np.asarray(black + bent * span, np.float32),
+        np.full(3, black + CLIPPED * span, np.float32),
+        half_widths(CORE_PX),
+        half_widths(max(STRICT_PX, KERNEL_REACH_PX + bloom_px)),
+        out,
+        rows,
+    )
