@@ -186,3 +186,20 @@ def test_the_demo_by_its_console_script(tmp_path):
     for name in ("composite", "report"):
         assert (tmp_path / lines[name]).stat().st_size > 10_000
     assert "slow" in lines["clock"]
+
+
+def test_a_cluster_gives_the_same_bytes(done, tmp_path):
+    """Two processes of a Dask cluster in place of the run's own."""
+    distributed = pytest.importorskip("distributed")
+    config, workspace, _, _ = done
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        run = config.run.model_copy(
+            update={"executor": "dask", "scheduler": cluster.scheduler_address}
+        )
+        other = Workspace(tmp_path / "workspace")
+        run_stages(config.model_copy(update={"run": run}), other, SilentReporter(), last="merge")
+    for artefact in ("corona.fits", "clock.json", "pointing.json", "tables/align.ecsv"):
+        ours, theirs = workspace.path(artefact), other.path(artefact)
+        assert ours.read_bytes() == theirs.read_bytes(), artefact

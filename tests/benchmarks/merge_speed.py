@@ -13,7 +13,7 @@ c  a plain script with OpenCV and NumPy: demosaic, phase correlation, warpAffine
 
 It prints wall and processor seconds, the ratios that matter, and the peak memory of all processes
 of a run (proportional set size, so that shared pages count once). Other work on the machine
-disturbs wall times more than processor times. Needs opencv-python-headless and psutil.
+disturbs wall times more than processor times. Needs the packages of the extra `benchmarks`.
 """
 
 import argparse

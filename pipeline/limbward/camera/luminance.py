@@ -88,11 +88,10 @@ def green_plane(frame: RawFrame, *, any_colour: bool = False) -> Plane:
     image = np.empty((rows, columns), np.float32)
     saturated = np.empty((rows, columns), np.bool_)
     view = frame.data[y0 : y0 + rows * n, x0 : x0 + columns * n]
-    one_black = np.unique(black[greens]).size == 1
-    if n == 2 and greens.shape == (2, 2) and one_black and frame.data.dtype == np.uint16:
+    if n == 2 and greens.shape == (2, 2) and frame.data.dtype == np.uint16:
         first, second = (int(x) for x in np.nonzero(greens)[1])
         _bayer_cells(
-            view, first, second, 2 * float(black[greens][0]), ceiling, any_colour, image, saturated
+            view, first, second, float(black[greens].sum()), ceiling, any_colour, image, saturated
         )
     else:
         _cells(view, n, greens, black, ceiling, any_colour, image, saturated)

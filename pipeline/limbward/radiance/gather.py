@@ -8,6 +8,9 @@ the sums, which are larger than any cache.
 Along a row of a frame that is shifted but hardly turned, the place between the pixels stays the
 same for hundreds of pixels: there each tap is one multiply-add of two rows, eight pixels at once.
 Turned and mirrored frames are taken pixel by pixel.
+
+All of it stands in one file because numba's cache looks only at the stamp of the file in which the
+outermost function stands: a kernel changed in another file would go unnoticed.
 """
 
 from __future__ import annotations
@@ -24,7 +27,7 @@ Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 EDGE_FADE_PX = 24.0  # over which a frame's weight falls to nothing at its edges
-STEPS = taps.STEPS
+STEPS = taps.STEPS  # compiled in: whoever changes them there saves this file anew too
 RADIUS = taps.RADIUS
 CHUNK = 48  # rows of the result to a piece of work: 8 % of the rows are made linear twice
 RING = 16  # rows of a frame kept linear; a power of two above 2 * RADIUS + 1 and what a turn adds
@@ -39,6 +42,12 @@ FADE = np.float32(0.01)  # in the logarithm of the signal: below the ceiling, we
 SHARPER = np.float32(16.0)
 OUTLIER_FRAMES = 5  # that must cover a pixel before one of them is called wrong
 OUTLIER_SIGMA = 6.0
+SORTED = OUTLIER_FRAMES + 1  # values whose median is looked for: of a batch, and the mean before
+# Which two rows to put in order, one after the other, to sort six (D. E. Knuth, *The Art of
+# Computer Programming* 3, 5.3.4, from memory).
+NETWORK = (
+    (0, 5), (1, 3), (2, 4), (1, 2), (3, 4), (0, 3), (2, 5), (0, 1), (2, 3), (4, 5), (1, 2), (3, 4),
+)  # fmt: skip
 OUTLIER_PART = 0.05  # of the radiance: seeing and 0.1 pixel of registration at steep edges
 # Frames whose samples lie right at an edge show it sharper than the others, and all of them differ
 # there: so by how much they do counts too, the two that differ most left aside.
@@ -56,16 +65,38 @@ def _smooth(t: Any) -> Any:
 smooth = njit(nogil=True, inline="always")(_smooth)
 
 
-def _spread(cell: Any, part: Any, row: Any, level: Any, out: Any) -> None:
+def _between(first: float, last: float, size: int) -> Any:
+    """Return the first and the last of the columns that places lie between."""
+    k0 = min(max(int(np.floor(first)), 0), max(size - 2, 0))
+    return k0, min(max(int(np.floor(last)) + 1, k0 + 1), size - 1)
+
+
+between = njit(nogil=True, cache=True)(_between)
+
+
+def _spread(
+    begin: int, end: int, k0: int, k1: int, start: Any, part: Any, row: Any, level: Any, out: Any
+) -> None:
     """Interpolate a row of the weight map and of what is left below the ceiling, in fades.
 
     The radiance is interpolated in its logarithm: between places of the small grid at the limb it
-    falls by half, and a straight line would lie 6 % above it.
+    falls by half, and a straight line would lie 6 % above it. Cell k of the small grid, of those
+    from ``k0`` to before ``k1``, begins at column ``start[k]``.
     """
-    for i in range(out.size):
-        k, t = cell[i], part[i]
+    for k in range(k0, k1):
+        first, last = max(begin, start[k]), min(end, start[k + 1])
+        if first >= last:
+            continue
         a, b = row[k], level[k]
-        out[i] = (a + (row[k + 1] - a) * t) * smooth(b + (level[k + 1] - b) * t)
+        da, db = row[k + 1] - a, level[k + 1] - b
+        inner, target = part[first:last], out[first:last]
+        if min(b, level[k + 1]) >= np.float32(1.0):
+            for i in range(target.size):
+                target[i] = a + da * inner[i]
+        else:
+            for i in range(target.size):
+                t = inner[i]
+                target[i] = (a + da * t) * smooth(b + db * t)
 
 
 spread = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_spread)
@@ -113,7 +144,7 @@ def _weigh(
     shape: Any,
     blocked: Any,
     blocked_rows: Any,
-    cell: Any,
+    cells: Any,
     part: Any,
     row: Any,
     level: Any,
@@ -127,8 +158,11 @@ def _weigh(
     v0 = min(int(v), max(map_height - 2, 0))
     v1 = min(v0 + 1, map_height - 1)
     fv = np.float32(v - v0)
+    scale, shift = map_affine[0], map_affine[1]
+    # Of the small grid's columns, those that this piece lies between.
+    k0, k1 = between(shift, scale * (out_width - 1) + shift, map_width)
     low, high = map_width, -1
-    for k in range(map_width):
+    for k in range(k0, k1 + 1):
         total = np.float32(0.0)
         for c in range(3):
             row[c, k] = weight_map[c, v0, k] * (np.float32(1.0) - fv) + weight_map[c, v1, k] * fv
@@ -137,16 +171,15 @@ def _weigh(
             low, high = min(low, k), k
     if high < 0:
         return 0, 0
-    scale, shift = map_affine[0], map_affine[1]
     begin, end = 0, out_width
     if map_width > 1:
         begin = (
             out_width if low > map_width - 1 else max(0, int(np.ceil((low - 1 - shift) / scale)))
         )
         end = min(out_width, int(np.floor((high + 1 - shift) / scale)) + 1)
-        if low == 0:
+        if low == k0:
             begin = 0
-        if high == map_width - 1:
+        if high == k1:
             end = out_width
     # Where the row leaves the frame; the edges of a turned frame cut rows at a slant.
     margin = RADIUS + 0.5
@@ -166,10 +199,10 @@ def _weigh(
         if map_width == 1:
             out[c, begin:end] = row[c, 0]
         else:
-            for k in range(map_width):
+            for k in range(k0, k1 + 1):
                 lower = predicted[c, v0, k] * (np.float32(1.0) - fv) + predicted[c, v1, k] * fv
                 level[k] = (top[c] - lower) / FADE
-            spread(cell[begin:end], part[begin:end], row[c], level, out[c, begin:end])
+            spread(begin, end, k0, k1, cells, part, row[c], level, out[c])
     x0, y0 = affine[0, 1] * y + affine[0, 2], affine[1, 1] * y + affine[1, 2]
     sx, sy = affine[0, 0], affine[1, 0]
     # Only beside the edges and the Moon do the weights have to be faded, pixel by pixel.
@@ -277,37 +310,58 @@ def _sample_run(
 ) -> None:
     """Interpolate pixels ``x0`` to ``x0 + n`` of a row that share a place between the pixels."""
     th, tw = tile
-    for q in range(min(tw, n)):
-        m = (n - q + tw - 1) // tw
-        phase = (iy % th) * tw + (ix + q) % tw
-        for c in range(3):
-            p = plane[c]
-            acc = buffer[:m]
+    for c in range(3):
+        p = plane[c]
+        target, powers = values[c, x0 : x0 + n], power[c, x0 : x0 + n]
+        for q in range(min(tw, n)):
+            m = (n - q + tw - 1) // tw
+            phase = (iy % th) * tw + (ix + q) % tw
+            acc = buffer[q, :m]
             acc[:] = np.float32(0.0)
-            k, last = first[phase, c], first[phase, c + 1]
-            while k < last:
-                if k + 2 < last:
-                    w0, w1 = tap_weight[phase, sub, k], tap_weight[phase, sub, k + 1]
-                    w2 = tap_weight[phase, sub, k + 2]
-                    c0, c1 = ix - base + q + dx[phase, k], ix - base + q + dx[phase, k + 1]
-                    c2 = ix - base + q + dx[phase, k + 2]
-                    r0 = ring[p, (iy + dy[phase, k]) % RING, c0 % tw, c0 // tw : c0 // tw + m]
-                    r1 = ring[p, (iy + dy[phase, k + 1]) % RING, c1 % tw, c1 // tw : c1 // tw + m]
-                    r2 = ring[p, (iy + dy[phase, k + 2]) % RING, c2 % tw, c2 // tw : c2 // tw + m]
+            # Three taps at a time, or the loads and stores of the sums would take half of the time.
+            w0, w1 = np.float32(0.0), np.float32(0.0)
+            r0 = r1 = ring[p, 0, 0, 0:m]
+            held = 0
+            for k in range(first[phase, c], first[phase, c + 1]):
+                w2 = tap_weight[phase, sub, k]
+                if w2 == np.float32(0.0):
+                    continue
+                column = ix - base + q + dx[phase, k]
+                at = column // tw
+                r2 = ring[p, (iy + dy[phase, k]) % RING, column % tw, at : at + m]
+                if held == 2:
                     for j in range(m):
                         acc[j] += w0 * r0[j] + w1 * r1[j] + w2 * r2[j]
-                    k += 3
+                    held = 0
+                elif held == 1:
+                    w1, r1, held = w2, r2, 2
                 else:
-                    w0 = tap_weight[phase, sub, k]
-                    c0 = ix - base + q + dx[phase, k]
-                    r0 = ring[p, (iy + dy[phase, k]) % RING, c0 % tw, c0 // tw : c0 // tw + m]
-                    for j in range(m):
-                        acc[j] += w0 * r0[j]
-                    k += 1
-            pw = tap_power[phase, sub, c]
-            for j in range(m):
-                values[c, x0 + q + tw * j] = acc[j]
-                power[c, x0 + q + tw * j] = pw
+                    w0, r0, held = w2, r2, 1
+            if held == 2:
+                for j in range(m):
+                    acc[j] += w0 * r0[j] + w1 * r1[j]
+            elif held == 1:
+                for j in range(m):
+                    acc[j] += w0 * r0[j]
+        if tw == 2 and n > 1:
+            half = n // 2
+            even, odd = buffer[0, : n - half], buffer[1, :half]
+            row = iy % th * tw
+            p0, p1 = tap_power[row + ix % tw, sub, c], tap_power[row + (ix + 1) % tw, sub, c]
+            for j in range(half):
+                target[2 * j] = even[j]
+                target[2 * j + 1] = odd[j]
+                powers[2 * j] = p0
+                powers[2 * j + 1] = p1
+            if n > 2 * half:
+                target[n - 1] = even[half]
+                powers[n - 1] = p0
+        else:
+            for q in range(min(tw, n)):
+                pw = tap_power[(iy % th) * tw + (ix + q) % tw, sub, c]
+                for j in range((n - q + tw - 1) // tw):
+                    target[q + tw * j] = buffer[q, j]
+                    powers[q + tw * j] = pw
 
 
 sample_run = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_sample_run)
@@ -439,27 +493,32 @@ def _refer(count: Any, light: Any, weight: Any, variance: Any, reference: Any, b
 refer = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_refer)
 
 
-def _differ(values: Any, weights: Any, reference: Any, sums: Any) -> None:
-    """Add to ``sums`` (4, W) how a frame differs: total, largest, second largest and number."""
+def _differ(
+    values: Any, weights: Any, reference: Any, total: Any, worst: Any, second: Any, number: Any
+) -> None:
+    """Add to the rows of sums how a frame differs: squares, the two largest, and frames."""
+    one, none = np.float32(1.0), np.float32(0.0)
     for x in range(values.size):
         off = values[x] - reference[x]
-        square = off * off if weights[x] > np.float32(0.0) else np.float32(0.0)
-        sums[0, x] += square
-        sums[2, x] = max(sums[2, x], min(sums[1, x], square))
-        sums[1, x] = max(sums[1, x], square)
-        sums[3, x] += np.float32(1.0) if weights[x] > np.float32(0.0) else np.float32(0.0)
+        square = off * off if weights[x] > none else none
+        second[x] = max(second[x], min(worst[x], square))
+        worst[x] = max(worst[x], square)
+    for x in range(values.size):
+        off = values[x] - reference[x]
+        total[x] += off * off if weights[x] > none else none
+        number[x] += one if weights[x] > none else none
 
 
 differ = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_differ)
 
 
-def _allow(sums: Any, base: Any) -> None:
+def _allow(total: Any, worst: Any, second: Any, number: Any, base: Any) -> None:
     """Add to what values may differ by the scatter of all but the two worst."""
     for x in range(base.size):
-        left = sums[0, x] - sums[1, x] - sums[2, x]
-        n = sums[3, x]
-        some = n >= np.float32(SCATTER_FRAMES)
-        base[x] += SCATTER2 * max(left, np.float32(0.0)) / (n - np.float32(2.0)) if some else 0.0
+        left = max(total[x] - worst[x] - second[x], np.float32(0.0))
+        others = number[x] - np.float32(2.0)
+        some = np.float32(1.0) if others >= np.float32(SCATTER_FRAMES - 2) else np.float32(0.0)
+        base[x] += some * SCATTER2 * left / max(others, np.float32(1.0))
 
 
 allow = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_allow)
@@ -476,27 +535,65 @@ def _check(values: Any, errors: Any, weights: Any, reference: Any, base: Any, go
 check = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_check)
 
 
-def _middle(x: int, values: Any, weights: Any, light: Any, weight: Any) -> Any:
-    """Return the median, at one pixel, of the frames at hand and of what was merged before."""
-    some = np.empty(values.shape[0] + 1, np.float32)
-    n = 0
-    if weight[x] > 0.0:
-        some[0] = light[x] / weight[x]
-        n = 1
-    for b in range(values.shape[0]):
-        if weights[b, x] > 0.0:
-            item, j = values[b, x], n
-            while j > 0 and some[j - 1] > item:
-                some[j] = some[j - 1]
-                j -= 1
-            some[j] = item
-            n += 1
-    if n < 3:
-        return np.float32(0.0), False
-    return np.float32(0.5) * (some[(n - 1) // 2] + some[n // 2]), True
+def _swap(low: Any, high: Any) -> None:
+    """Put the smaller of two rows' values into the first and the larger into the second."""
+    for x in range(low.size):
+        a, b = low[x], high[x]
+        low[x] = min(a, b)
+        high[x] = max(a, b)
 
 
-middle = njit(nogil=True, cache=True)(_middle)
+swap = njit(nogil=True, cache=True, fastmath={"contract", "nsz"})(_swap)
+
+
+def _middle(
+    values: Any, weights: Any, c: int, first: int, light: Any, weight: Any, count: Any, ranks: Any,
+    reference: Any, base: Any,
+) -> None:  # fmt: skip
+    """Compare with the median where fewer than five frames were merged before.
+
+    It is that of the frames at hand, at most five, and of the mean before; where there are three of
+    these or more, and with what was merged five frames, it becomes the reference. ``values`` and
+    ``weights`` are (B, 3, W), of which columns from ``first`` on are looked at.
+    """
+    n_frames = values.shape[0]
+    infinite, none, one = np.float32(np.inf), np.float32(0.0), np.float32(1.0)
+    size = count.size
+    ranks[:, :size] = infinite
+    number, here = ranks[SORTED, :size], ranks[SORTED + 1, :size]
+    here[:] = none
+    for b in range(n_frames):
+        target, value = ranks[b, :size], values[b, c, first : first + size]
+        w = weights[b, c, first : first + size]
+        for x in range(count.size):
+            target[x] = value[x] if w[x] > none else infinite
+            here[x] += one if w[x] > none else none
+    target = ranks[SORTED - 1, :size]
+    for x in range(count.size):
+        known = weight[x] > none
+        mean = light[x] / (weight[x] if known else one)
+        target[x] = mean if known else infinite
+        number[x] = here[x] + (one if known else none)
+    for k in range(len(NETWORK)):
+        swap(ranks[NETWORK[k][0], :size], ranks[NETWORK[k][1], :size])
+    median, second = ranks[0, :size], ranks[1, :size]
+    third, fourth = ranks[2, :size], ranks[3, :size]
+    for x in range(count.size):
+        n = number[x]
+        low = third[x] if n > np.float32(4.0) else second[x]
+        high = second[x] if n < np.float32(4.0) else third[x]
+        high = fourth[x] if n > np.float32(5.0) else high
+        median[x] = np.float32(0.5) * (low + high)
+    for x in range(count.size):
+        before, enough = np.float32(count[x]), np.float32(OUTLIER_FRAMES)
+        use = (before < enough) & (number[x] > np.float32(2.0)) & (before + here[x] >= enough)
+        here[x] = one if use else none
+    for x in range(count.size):
+        reference[x] = median[x] if here[x] > none else reference[x]
+        base[x] = PART2 * median[x] * median[x] if here[x] > none else base[x]
+
+
+middle = njit(nogil=True, cache=True, fastmath={"contract", "nsz"})(_middle)
 
 
 def _judge(
@@ -505,6 +602,8 @@ def _judge(
     values: Any,
     errors: Any,
     weights: Any,
+    y: int,
+    left: int,
     light: Any,
     weight: Any,
     variance: Any,
@@ -512,43 +611,45 @@ def _judge(
     reference: Any,
     base: Any,
     sums: Any,
+    ranks: Any,
     good: Any,
 ) -> None:
     """Set ``good`` (B, W) to 0 where a frame is an outlier, else to 1, along a row.
 
     The reference is the mean of what was merged before, if five frames are in it; else the median
-    of the frames at hand and that mean, which one wrong value among five cannot move far.
+    of the frames at hand and that mean, which one wrong value among five cannot move far. The row's
+    first column is the column ``left`` of row ``y`` of the sums.
     """
     n_frames = values.shape[0]
+    before = count[y, left + begin : left + end]
+    reference, base = reference[begin:end], base[begin:end]
+    total, worst = sums[0, begin:end], sums[1, begin:end]
+    second, number = sums[2, begin:end], sums[3, begin:end]
+    fewest = before[0]
+    for x in range(before.size):
+        fewest = min(fewest, before[x])
     for b in range(n_frames):
-        for x in range(begin, end):
-            good[b, x] = np.float32(1.0)
+        good[b, begin:end] = np.float32(1.0)
     for c in range(3):
+        light_row = light[c, y, left + begin : left + end]
+        weight_row = weight[c, y, left + begin : left + end]
         refer(
-            count[begin:end], light[c, begin:end], weight[c, begin:end], variance[c, begin:end],
-            reference[begin:end], base[begin:end],
+            before, light_row, weight_row, variance[c, y, left + begin : left + end], reference,
+            base,
         )  # fmt: skip
-        for x in range(begin, end):
-            if count[x] >= OUTLIER_FRAMES:
-                continue
-            here = 0
-            for b in range(n_frames):
-                here += weights[b, 0, x] + weights[b, 1, x] + weights[b, 2, x] > 0.0
-            if here > 0 and count[x] + here >= OUTLIER_FRAMES:
-                value, known = middle(x, values[:, c], weights[:, c], light[c], weight[c])
-                if known:
-                    reference[x], base[x] = value, PART2 * value * value
-        sums[:, begin:end] = np.float32(0.0)
+        if fewest < OUTLIER_FRAMES:
+            middle(values, weights, c, begin, light_row, weight_row, before, ranks, reference, base)
+        total[:] = worst[:] = second[:] = number[:] = np.float32(0.0)
         for b in range(n_frames):
             differ(
-                values[b, c, begin:end], weights[b, c, begin:end], reference[begin:end],
-                sums[:, begin:end],
+                values[b, c, begin:end], weights[b, c, begin:end], reference, total, worst, second,
+                number,
             )  # fmt: skip
-        allow(sums[:, begin:end], base[begin:end])
+        allow(total, worst, second, number, base)
         for b in range(n_frames):
             check(
                 values[b, c, begin:end], errors[b, c, begin:end], weights[b, c, begin:end],
-                reference[begin:end], base[begin:end], good[b, begin:end],
+                reference, base, good[b, begin:end],
             )  # fmt: skip
 
 
@@ -556,8 +657,6 @@ judge = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_j
 
 
 def _finish(
-    begin: int,
-    end: int,
     values: Any,
     errors: Any,
     weights: Any,
@@ -570,13 +669,16 @@ def _finish(
     sharp: Any,
 ) -> None:
     """Turn signals in DN into radiances with the squares of their errors."""
+    # In two loops, and below too: LLVM makes no vector code of one that has more than a few arrays.
     square = inverse * inverse
-    for x in range(begin, end):
-        value, p, s = values[x], power[x], sharp[x]
+    for x in range(values.size):
+        value = values[x]
         noise2 = gain * max(value, np.float32(0.0)) + read2 + spread2 * value * value
-        errors[x] = noise2 * p * square
-        weights[x] *= (np.float32(1.0) - s) / p + s * SHARPER * p * p * p
+        errors[x] = noise2 * power[x] * square
         values[x] = (value - offset) * inverse
+    for x in range(values.size):
+        p, s = power[x], sharp[x]
+        weights[x] *= (np.float32(1.0) - s) / p + s * SHARPER * p * p * p
 
 
 finish = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_finish)
@@ -594,48 +696,56 @@ grow = njit(nogil=True, cache=True)(_grow)
 
 
 def _add(
-    begin: int,
-    end: int,
-    values: Any,
-    errors: Any,
-    weights: Any,
-    good: Any,
-    light: Any,
-    weight: Any,
-    variance: Any,
-    count: Any,
+    values: Any, errors: Any, weights: Any, good: Any, light: Any, weight: Any, variance: Any
 ) -> None:
-    """Add a row of one frame to the sums."""
-    for c in range(3):
-        for x in range(begin, end):
-            w = weights[c, x] * good[x]
-            light[c, x] += w * values[c, x]
-            weight[c, x] += w
-            variance[c, x] += w * w * errors[c, x]
-    for x in range(begin, end):
-        seen = (weights[0, x] + weights[1, x] + weights[2, x]) * good[x] > 0.0
-        count[x] += np.uint16(seen)
+    """Add a row of one colour of one frame to the sums."""
+    for x in range(values.size):
+        light[x] += weights[x] * good[x] * values[x]
+    for x in range(values.size):
+        w = weights[x] * good[x]
+        weight[x] += w
+        variance[x] += w * w * errors[x]
 
 
 add = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_add)
 
 
-def _between(y: int, small: Any, map_affine: Any, cell: Any, part: Any, row: Any, out: Any) -> None:
+def _tally(red: Any, green: Any, blue: Any, good: Any, count: Any) -> None:
+    """Count a frame at the pixels to which it gave any colour."""
+    for x in range(count.size):
+        seen = (red[x] + green[x] + blue[x]) * good[x] > np.float32(0.0)
+        count[x] += np.uint16(1) if seen else np.uint16(0)
+
+
+tally = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_tally)
+
+
+def _enlarge(
+    y: int, small: Any, map_affine: Any, cells: Any, part: Any, row: Any, out: Any
+) -> None:
     """Interpolate a row (3, W) of a map on the small grid."""
     height, width = small.shape[1], small.shape[2]
     v = min(max(map_affine[0] * y + map_affine[2], 0.0), height - 1.0)
     v0 = min(int(v), max(height - 2, 0))
     v1 = min(v0 + 1, height - 1)
     fv = np.float32(v - v0)
+    size = out.shape[1]
+    k0, k1 = between(map_affine[1], map_affine[0] * (size - 1) + map_affine[1], width)
     for c in range(3):
-        for k in range(width):
+        for k in range(k0, k1 + 1):
             row[c, k] = small[c, v0, k] * (np.float32(1.0) - fv) + small[c, v1, k] * fv
-        for i in range(out.shape[1]):
-            k = cell[i]
-            out[c, i] = row[c, k] + (row[c, min(k + 1, width - 1)] - row[c, k]) * part[i]
+        if width == 1:
+            out[c, :] = row[c, 0]
+        for k in range(k0, k1):
+            first, last = max(0, cells[k]), min(size, cells[k + 1])
+            if first < last:
+                a, step = row[c, k], row[c, k + 1] - row[c, k]
+                inner, target = part[first:last], out[c, first:last]
+                for i in range(target.size):
+                    target[i] = a + step * inner[i]
 
 
-between = njit(nogil=True, cache=True)(_between)
+enlarge = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_enlarge)
 
 
 def _gather(
@@ -690,11 +800,14 @@ def _gather(
     )
     cell = np.minimum(place.astype(np.int32), max(map_width - 2, 0))
     part = (place - cell).astype(np.float32)
+    edges = np.searchsorted(cell, np.arange(map_width)).astype(np.int64)
+    edges[-1] = out_width
     down, across = (out_height + CHUNK - 1) // CHUNK, (out_width + TILE - 1) // TILE
     for piece in prange(down * across):
         left = piece % across * TILE
         tile_width = min(TILE, out_width - left)
         right = left + tile_width
+        start = edges - left
         upper = piece // across * CHUNK
         # Outside a frame's columns, what an earlier row has left is multiplied by 0.
         values = np.zeros((n_frames, 3, tile_width), np.float32)
@@ -703,11 +816,12 @@ def _gather(
         power = np.ones((3, tile_width), np.float32)
         good = np.ones((n_frames, tile_width), np.float32)
         sums = np.zeros((4, tile_width), np.float32)
+        ranks = np.empty((SORTED + 2, tile_width), np.float32)  # and how many there are
         reference = np.empty(tile_width, np.float32)
         limit = np.empty(tile_width, np.float32)
         row = np.empty((3, map_width), np.float32)
         level = np.empty(map_width, np.float32)
-        buffer = np.empty(RUN, np.float32)
+        buffer = np.empty((tw, RUN), np.float32)
         ring_width = (tile_width + SLACK + tw - 1) // tw
         sharp = np.empty((3, tile_width), np.float32)
         linear = np.empty(ring_width * tw, np.float32)
@@ -726,14 +840,14 @@ def _gather(
         map_local[1] += map_affine[0] * left
         for y in range(upper, min(out_height, upper + CHUNK)):
             low, high = tile_width, 0
-            between(y, sharp_map, map_affine, cell[left:right], part[left:right], row, sharp)
+            enlarge(y, sharp_map, map_local, start, part[left:right], row, sharp)
             for b in range(n_frames):
                 a = local[b]
                 weights[b, :, begins[b] : ends[b]] = np.float32(0.0)
                 begin, end = weigh(
                     y, weight_map[b], predicted, top[b], map_local, a, moon[b], inside,
                     (in_height, in_width), blocked[b], blocked_rows[b],
-                    cell[left:right], part[left:right], row, level, weights[b],
+                    start, part[left:right], row, level, weights[b],
                 )  # fmt: skip
                 begins[b], ends[b] = begin, end
                 if end <= begin:
@@ -752,9 +866,9 @@ def _gather(
                     )  # fmt: skip
                 for c in range(3):
                     finish(
-                        begin, end, values[b, c], errors[b, c], weights[b, c], power[c],
-                        noise[b, 0], noise[b, 1], noise[b, 2], offset[b, c], inverse_exposure[b],
-                        sharp[c],
+                        values[b, c, begin:end], errors[b, c, begin:end], weights[b, c, begin:end],
+                        power[c, begin:end], noise[b, 0], noise[b, 1], noise[b, 2], offset[b, c],
+                        inverse_exposure[b], sharp[c, begin:end],
                     )  # fmt: skip
                     if use_flat:
                         grow(y, begin, end, a, flat[plane[c]], errors[b, c])
@@ -762,16 +876,19 @@ def _gather(
                 continue
             if reject:
                 judge(
-                    low, high, values, errors, weights,
-                    light[:, y, left:right], weight[:, y, left:right],
-                    variance[:, y, left:right], count[y, left:right], reference, limit, sums, good,
+                    low, high, values, errors, weights, y, left, light, weight, variance, count,
+                    reference, limit, sums, ranks, good,
                 )  # fmt: skip
             for b in range(n_frames):
-                add(
-                    begins[b], ends[b], values[b], errors[b], weights[b], good[b],
-                    light[:, y, left:right], weight[:, y, left:right],
-                    variance[:, y, left:right], count[y, left:right],
-                )  # fmt: skip
+                begin, end = begins[b], ends[b]
+                here = slice(left + begin, left + end)
+                w, ok = weights[b, :, begin:end], good[b, begin:end]
+                for c in range(3):
+                    add(
+                        values[b, c, begin:end], errors[b, c, begin:end], w[c], ok,
+                        light[c, y, here], weight[c, y, here], variance[c, y, here],
+                    )  # fmt: skip
+                tally(w[0], w[1], w[2], ok, count[y, here])
 
 
 gather = njit(parallel=True, nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(

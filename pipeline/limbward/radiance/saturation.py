@@ -22,6 +22,7 @@ STRICT_PX = RADIUS * np.sqrt(2.0)
 CORE_PX = 1.0  # around its nearest pixel: most of a value's weight
 KERNEL_REACH_PX = 1.2  # of the samples' weight, 99 % lies nearer to the place
 CHUNK = 64  # rows to a piece of work: with the rows around, they stay in the cache of a core
+RUN = 128  # samples looked at together
 CLIPPED_BITS = 3  # to the left: bits 0 to 2 say that R, G, B are bent, bits 3 to 5 that they clip
 
 
@@ -31,16 +32,45 @@ def half_widths(reach_px: float) -> NDArray[np.int64]:
     return np.sqrt(np.maximum(reach_px**2 - rows**2, 0.0)).astype(np.int64)
 
 
-def _spread(source: Any, shift: int, half: int, out: Any) -> None:
-    """Add to a row of ``out`` three bits of a row and of its neighbours up to ``half`` away."""
+def _spread(source: Any, shift: int, half: int, first: int, last: int, out: Any) -> None:
+    """Add to a row of ``out`` three bits of a row and of its neighbours up to ``half`` away.
+
+    The row has bits only from column ``first`` to before ``last``.
+    """
     width = out.size
     for step in range(-half, half + 1):
-        first, last = max(0, -step), min(width, width - step)
-        for x in range(first, last):
+        for x in range(max(0, first - step), min(width, last - step)):
             out[x] |= (source[x + step] >> shift) & np.uint8(7)
 
 
 spread = njit(nogil=True, cache=True)(_spread)
+
+
+def _bits(samples: Any, own: Any, bent: Any, clipped: Any, least: Any, out: Any) -> Any:
+    """Mark a row's samples in ``out``; return from which column to before which there are any.
+
+    ``own``, ``bent`` and ``clipped`` are those of the columns of the tile in turn, ``least`` the
+    smallest of ``bent``. Only runs of `RUN` samples of which one is above that are looked into.
+    """
+    tw, width = own.size, samples.size
+    low, high = width, 0
+    for start in range(0, width, RUN):
+        end = min(width, start + RUN)
+        found = False
+        for x in range(start, end):
+            found |= not np.float32(samples[x]) < least  # what is no number is over too
+        if not found:
+            continue
+        for x in range(start, end):
+            q, value = x % tw, np.float32(samples[x])
+            if not value < bent[q]:
+                full = not value < clipped[q]
+                out[x] |= own[q] | (own[q] << CLIPPED_BITS) if full else own[q]
+        low, high = min(low, start), end
+    return low, high
+
+
+bits = njit(nogil=True, cache=True)(_bits)
 
 
 def _mark(
@@ -61,39 +91,29 @@ def _mark(
         top, bottom = piece * CHUNK, min(height, (piece + 1) * CHUNK)
         first, last = max(0, top - reach), min(height, bottom + reach)
         over = np.zeros((last - first, width), np.uint8)
-        some = np.zeros(last - first, np.bool_)
+        begins, ends = np.full(last - first, width), np.zeros(last - first, np.int64)
+        own = np.empty(tw, np.uint8)
+        low, high = np.empty(tw, np.float32), np.empty(tw, np.float32)
         for y in range(first, last):
-            bits = over[y - first]
+            k = y - first
             for p in range(n_planes):
                 for q in range(tw):
                     c = colours[p, y % th, q]
-                    own = np.uint8(7) if c < 0 else np.uint8(1 << c)  # without filters: all three
-                    low = bent[max(c, 0)]
-                    found = False
-                    for x in range(q, width, tw):
-                        found |= not np.float32(data[p, y, x]) < low  # what is no number is over
-                    if not found:
-                        continue
-                    some[y - first] = True
-                    high = clipped[max(c, 0)]
-                    both = np.uint8(own | (own << CLIPPED_BITS))
-                    for x in range(q, width, tw):
-                        value = np.float32(data[p, y, x])
-                        if not value < high:
-                            bits[x] |= both
-                        elif not value < low:
-                            bits[x] |= own
+                    own[q] = 7 if c < 0 else 1 << c  # without filters: all three
+                    low[q], high[q] = bent[max(c, 0)], clipped[max(c, 0)]
+                begin, end = bits(data[p, y], own, low, high, low.min(), over[k])
+                begins[k], ends[k] = min(begins[k], begin), max(ends[k], end)
         for y in range(top, bottom):
             row = out[y]
             row[:] = np.uint8(0)
             seen = False
-            for k in range(wide.size):
-                j = y + k - reach
-                if first <= j < last and some[j - first]:
-                    spread(over[j - first], CLIPPED_BITS, wide[k], row)
+            for n in range(wide.size):
+                k = y + n - reach - first
+                if 0 <= k < last - first and begins[k] < ends[k]:
+                    spread(over[k], CLIPPED_BITS, wide[n], begins[k], ends[k], row)
                     seen = True
-                    if abs(k - reach) <= near:
-                        spread(over[j - first], 0, core[k - reach + near], row)
+                    if abs(n - reach) <= near:
+                        spread(over[k], 0, core[n - reach + near], begins[k], ends[k], row)
             rows[y] = seen
 
 

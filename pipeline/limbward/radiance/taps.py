@@ -13,6 +13,7 @@ WIDEST = 2.5  # pixels, where the window ends at the most: the taps' square hold
 # Power of the window: of those tried, 3 blurs by a tenth more and 9 leaves places without a slope.
 # In larger tiles than Bayer's the samples lie so unevenly that 7 would ring.
 PEAK, PEAK_UNEVEN = 7, 3
+NEGLIGIBLE = 3e-4  # of all weights: half of the samples in the window; they are not read then
 PULL = 3e-5  # of the slope to zero, relative
 
 
@@ -125,6 +126,7 @@ def linear_weights(
     normal[:, 2, 2] += PULL * total
     at = np.linalg.solve(normal, np.broadcast_to(np.eye(3)[:, :1], (len(places), 3, 1)))[..., 0]
     weights = np.einsum("ni,nti->nt", at, basis) * k
+    weights[np.abs(weights) < NEGLIGIBLE * np.abs(weights).sum(axis=1, keepdims=True)] = 0.0
     return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
 
