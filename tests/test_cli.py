@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -282,14 +283,29 @@ def test_every_command_has_help_that_fits_and_an_example(limbward):
             assert odd not in out.replace("'[{filter", "")
 
 
-def test_shell_completion_is_there():
+@pytest.mark.parametrize(
+    ("shell", "typed"),
+    [
+        ("bash", {"COMP_WORDS": "limbward ru", "COMP_CWORD": "1"}),
+        ("zsh", {"_TYPER_COMPLETE_ARGS": "limbward ru"}),
+        (
+            "fish",
+            {"_TYPER_COMPLETE_FISH_ACTION": "get-args", "_TYPER_COMPLETE_ARGS": "limbward ru"},
+        ),
+    ],
+)
+def test_shells_complete_commands(shell, typed):
+    """Ask as the line that --install-completion adds does."""
     done = subprocess.run(
-        [sys.executable, "-m", "limbward", "--show-completion", "bash"],
+        [sys.executable, "-c", "import sys; sys.argv[0] = 'limbward';"
+         "from limbward.cli import main; main()"],
         capture_output=True,
         text=True,
         check=False,
-    )
-    assert "complete -o default" in done.stdout
+        env={**os.environ, "_LIMBWARD_COMPLETE": f"complete_{shell}", **typed},
+    )  # fmt: skip
+    assert "run" in done.stdout
+    assert "demo" not in done.stdout
 
 
 def test_check(limbward, config):

@@ -70,7 +70,7 @@ def test_every_key_is_documented():
 def test_every_key_is_read_by_a_stage():
     """A key that nothing reads would promise what does not happen."""
     package = CONFIGS.parent / "pipeline" / "limbward"
-    files = [*(package / "stages").glob("*.py"), package / "cli.py"]
+    files = [*(package / "stages").rglob("*.py"), package / "cli.py"]
     source = "\n".join(file.read_text(encoding="utf-8") for file in files)
     names = {path.rsplit(".", 1)[-1] for path in _all_keys(Config)}
     unread = {name for name in names if not re.search(rf"\.{name}\b", source)}

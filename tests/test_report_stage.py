@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import datetime
 
@@ -12,6 +13,7 @@ from astropy.table import Table
 from PIL import Image
 
 from limbward.config import Config
+from limbward.errors import LimbwardError
 from limbward.frames import assemble_frames
 from limbward.progress import SilentReporter
 from limbward.radiance.fits import write_picture
@@ -96,6 +98,7 @@ def write_tables(workspace: Workspace, until: str = "merge") -> None:
         {
             "file": file,
             "used": used,
+            "relative_exposure": masked_floats([np.nan, 0.995, 1.02, np.nan, np.nan]),
             "note": masked_texts(
                 [t if p == "totality" else "" for t, p in zip(note, phase, strict=True)]
             ),
@@ -125,6 +128,21 @@ def write_corona(workspace: Workspace) -> None:
     write_picture(workspace.path(Workspace.corona), stack, header, extensions, [sentence + "end."])
 
 
+def write_variants(workspace: Workspace) -> None:
+    tone = {
+        "curve": "L = floor + (ceiling - floor) asinh((Y - dark) / soft)",
+        "inverse": "Y = dark + soft sinh((L - floor))",
+        "dark": 5.0,
+        "bright": 1e5,
+        "soft": 100.0,
+        "floor": 0.05,
+        "ceiling": 0.95,
+    }
+    workspace.write_json(Workspace.tone, tone)
+    for name in (Workspace.annotated, Workspace.side_by_side, Workspace.polar):
+        Image.new("RGB", (64, 48)).save(workspace.path(name))
+
+
 def made(config: Config, workspace: Workspace) -> Page:
     reporter = SilentReporter()
     report.run(config, workspace, reporter)
@@ -148,6 +166,31 @@ def test_whole_run(config, workspace):
     picture = workspace.path(Workspace.enhanced("nrgf")[2])
     picture.parent.mkdir()
     Image.new("RGB", (64, 48)).save(picture)
+    model = {
+        "iso": 100.0,
+        "gain_electrons_per_dn": 5.0,
+        "read_noise_dn": 1.5,
+        "read_noise_electrons": 7.5,
+        "pixel_spread": 0.0,
+        "origin": "measured on pairs of flats and darks",
+        "linear_up_to": [0.9, 0.92, 0.9],
+    }
+    workspace.write_json(Workspace.noise, {"models": [model], "sky": [10.0, 20.0, 30.5]})
+    write_variants(workspace)
+    strip = {
+        "name": "strip",
+        "title": "The contacts",
+        "caption": "Beads at C2.",
+        "alt": "Five beads.",
+        "picture": "sequences/strip.png",
+        "numbers": {"position angle": "84.25", "beads": "5"},
+        "warnings": ["A bead was left out."],
+        "files": ["sequences/strip.tif"],
+    }
+    film = {**strip, "name": "film", "title": "A film", "picture": None}
+    for product in (strip, film):
+        workspace.write_json(f"sequences/{product['name']}.json", product)
+    Image.new("RGB", (64, 48)).save(workspace.path("sequences/strip.png"))
 
     page = made(config, workspace)
     text = page.text
@@ -166,9 +209,26 @@ def test_whole_run(config, workspace):
     assert float(re.search(r"\(Baumbach 1937\) within (\d+) %", text)[1]) <= 3
     sentence = "Weights from the radiance that is predicted, and from the noise of the "
     assert sentence * 2 + "end." in text  # a FITS header breaks it into lines of 72
-    assert len(page.all("img")) == 6  # composite, enhanced, four previews
-    # 2 timelines, residuals, 2 of the Sun's place, coverage, 3 of the merge
-    assert len(page.all("svg")) == 9
+    # composite, enhanced, its three other forms, the strip, four previews
+    assert len(page.all("img")) == 10
+    # 2 timelines, residuals, 2 of the Sun's place, coverage, 3 of the merge, light, tone
+    assert len(page.all("svg")) == 11
+    assert "5 electrons a DN and 7.5 electrons of read noise (1.5 DN), measured on pairs" in text
+    assert "up to 90 %, 92 % in red, green and blue of the range" in text
+    assert "A sky of 10, 20, 30.5 DN/s (red, green, blue) was taken off" in text
+    assert "differs from what their exposures tell by -0.5 to +2.0 %" in text
+    assert "Y = dark + soft sinh" in text
+    assert "The contacts: Beads at C2." in " ".join(text.split())
+    assert "position angle: 84.25; beads: 5" in text
+    assert "Files: sequences/strip.tif" in text
+    assert "Warning: A bead was left out." in text
+    assert "A film" in text
+    for chart in page.elements:
+        if "data-chart" in chart[1]:
+            drawn = json.loads(chart[1]["data-chart"])
+            assert drawn["at"] == sorted(drawn["at"])
+            assert all(len(line["y"]) == len(drawn["at"]) for line in drawn["series"])
+            assert len(drawn["texts"]) == len(drawn["at"])
     assert "certified solar filter" in text
 
 
@@ -215,6 +275,12 @@ def test_sources_of_the_report_are_declared(config):
     reads = report.STAGE.inputs(config)
     assert {Workspace.frames, Workspace.corona, "enhanced/nrgf.png"} <= set(reads)
     assert Workspace.provenance not in reads  # it is written after the report, at the run's end
+
+
+def test_a_damaged_file_of_a_sequence_is_named(config, workspace):
+    workspace.write_json("sequences/sheet.json", {"title": "no more"})
+    with pytest.raises(LimbwardError, match=r"sheet\.json does not tell what was made"):
+        made(config, workspace)
 
 
 def test_nothing_but_the_report_is_written(config, workspace):

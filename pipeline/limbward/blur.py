@@ -86,12 +86,15 @@ def _expand(value: Pixels, weight: Pixels, factor: int, least: float, out: Pixel
             out[y, x] = a / b if b > least else np.float32(np.nan)
 
 
-def _weigh(image: Pixels, weight: Pixels, out: Pixels) -> None:
+def _weigh(image: Pixels, weight: Pixels, square: bool, out: Pixels) -> None:
     height, width = image.shape
     for y in prange(height):
         for x in range(width):
             w = weight[y, x]
-            out[y, x] = image[y, x] * w if w > 0 else np.float32(0.0)
+            value = image[y, x]
+            if square:
+                value *= value
+            out[y, x] = value * w if w > 0 else np.float32(0.0)
 
 
 _jit = njit(parallel=True, nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
@@ -150,27 +153,48 @@ class Blur:
         columns_pass(once, self.taps, out)
         return out
 
-    def __call__(self, image: Pixels) -> Pixels:
+    def __call__(self, image: Pixels, *, square: bool = False) -> Pixels:
         """Return the blurred picture.
 
         Parameters
         ----------
         image : ndarray of float32, shape (H, W)
+        square : bool
+            Whether its square is blurred instead.
 
         Returns
         -------
         ndarray of float32, shape (H, W)
             NaN only where no pixel that counts is within 3.5 standard deviations.
         """
-        product = np.empty(image.shape, np.float32)
+        out = np.empty(image.shape, np.float32)
         if self.weight is None:
-            spread = self._spread(image, product)
+            spread = self._spread(np.square(image) if square else image, out)
+        elif self.factor == 1:  # in two buffers: 0.1 GB each at 24 megapixels
+            spread = np.empty_like(out)
+            weigh(image, self.weight, square, spread)
+            rows_pass(spread, self.taps, out)
+            columns_pass(out, self.taps, spread)
         else:
-            weigh(image, self.weight, product)
-            spread = self._spread(product)
+            weigh(image, self.weight, square, out)
+            spread = self._spread(out)
         least = float(TINY) * self.factor**2
-        expand(spread, self.sums, self.factor, least, product)
-        return product
+        expand(spread, self.sums, self.factor, least, out)
+        return out
+
+
+def enlarge(image: Pixels, factor: int, out: Pixels) -> None:
+    """Read a binned picture back at full size, by linear interpolation.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (h, w)
+        Means of ``factor`` by ``factor`` pixels.
+    factor : int
+    out : ndarray of float32, shape (H, W)
+        Written; beyond the last bin the values at the edge go on.
+    """
+    expand(image, np.ones_like(image), factor, 0.0, out)
 
 
 def gaussian_blur(image: Pixels, sigma: float) -> Pixels:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -361,6 +362,74 @@ def enhance(
         print(path)
 
 
+@app.command(cls=Command, epilog="Example: limbward sheet limbward.yaml")
+def sheet(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Put the crescents of a finished run on one sheet: TIFF, PNG and PDF."""
+    from limbward.stages.products import sheet as product
+
+    _make(config, workspace, jobs, "sheet", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward strip limbward.yaml")
+def strip(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Show the diamond rings and beads of a finished run, with the beads' position angles."""
+    from limbward.stages.products import strip as product
+
+    _make(config, workspace, jobs, "strip", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward film limbward.yaml --jobs 2")
+def film(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Make a time-lapse of a finished run, as MP4 and WebM."""
+    from limbward.stages.products import film as product
+
+    _make(config, workspace, jobs, "film", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward prominences limbward.yaml")
+def prominences(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Crop and measure the prominences of a finished run."""
+    from limbward.stages.products import prominences as product
+
+    _make(config, workspace, None, "prominences", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward clips limbward.yaml")
+def clips(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Put films of other devices on the corrected time and take stills at the contacts."""
+    from limbward.stages.products import clips as product
+
+    _make(config, workspace, None, "clips", product.run)
+
+
 @app.command(cls=Command, epilog="Example: limbward schema > limbward.schema.json")
 def schema() -> None:
     """Print the JSON Schema of a config, for editors."""
@@ -383,6 +452,28 @@ def _load(path: Path, workspace: Path | None, jobs: int | None) -> tuple[Config,
 
     config = with_jobs(load_config(path), jobs)
     return config, Workspace(workspace or config.resolve(config.workspace))
+
+
+def _make(
+    path: Path,
+    workspace: Path | None,
+    jobs: int | None,
+    name: str,
+    run: Callable[[Config, Workspace, Reporter], None],
+) -> None:
+    """Make a product of a finished run, and the report anew, which shows it."""
+    from limbward.stages.products.shelf import shelved
+    from limbward.stages.runner import run_stages
+
+    settings, space = _load(path, workspace, jobs)
+    reporter = make_reporter()
+    reporter.stage(name)
+    with space.locked():
+        run(settings, space, reporter)
+    for file in shelved(space, name):
+        print(f"{name}: {space.path(file)}")
+    if space.path(space.report).exists():
+        run_stages(settings, space, reporter, first="report")
 
 
 def _run(config: Config, workspace: Workspace, reporter: Reporter, **how: Any) -> None:

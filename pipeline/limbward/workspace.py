@@ -12,13 +12,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from astropy.table import Table
 from filelock import FileLock, Timeout
 
 from limbward.errors import LimbwardError
+
+if TYPE_CHECKING:  # tables take a tenth of a second to load, which a preview has not
+    from astropy.table import Table
 
 TEMPORARY = ".writing-"  # begins the name of a file that is not finished
 
@@ -258,6 +260,8 @@ def to_json(value: Any) -> str:
 
 def read_table(path: Path) -> Table:
     """Return an ECSV file as a Table with units; see `Workspace.read_table`."""
+    from astropy.table import Table
+
     try:
         return Table.read(path, format="ascii.ecsv")
     except FileNotFoundError:

@@ -1,6 +1,7 @@
 import os
 import struct
 import sys
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from limbward.camera.raw import (
     SRGB_TO_XYZ,
     UnreadableFrame,
+    _colour_tile,
     camera_to_srgb,
     read_raw,
 )
@@ -66,6 +68,25 @@ def test_monochrome(tmp_path):
     assert not frame.is_mosaic
     assert_array_equal(frame.to_srgb, np.eye(3))
     assert_array_equal(frame.daylight, np.ones(3))
+
+
+@pytest.mark.parametrize("pattern", [[[1]], [[1, 1], [1, 1]]])
+def test_a_mosaic_is_monochrome_only_if_the_file_says_so(tmp_path, pattern):
+    """Of a damaged tag LibRaw makes what its memory held, which may be green all over."""
+    green = SimpleNamespace(
+        sizes=SimpleNamespace(top_margin=0, left_margin=0),
+        raw_color=lambda y, x: 1,
+        num_colors=3,
+        color_desc=b"RGBG",
+    )
+    said = dng(tmp_path / "said.dng", noise((40, 60)), pattern=pattern)
+    assert _colour_tile(said, green).tolist() == [[1]]
+    damaged = dng(tmp_path / "damaged.dng", noise((40, 60)))
+    with pytest.raises(UnreadableFrame, match=r"^damaged\.dng has a colour mosaic that no sensor"):
+        _colour_tile(damaged, green)
+    (tmp_path / "other.raf").write_bytes(b"no TIFF")
+    with pytest.raises(UnreadableFrame, match="no sensor"):
+        _colour_tile(tmp_path / "other.raf", green)
 
 
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])

@@ -38,7 +38,7 @@ def annuli(plane, geometry):
 
 @pytest.mark.parametrize("channels", ["luminance", "each"])
 def test_every_annulus_has_mean_0_and_deviation_1(channels):
-    """Morgan, Habbal and Woo (2006), equation 1: (I - <I>) / sigma at each height."""
+    """Morgan, Habbal and Woo (2006), their definition: (I - <I>) / sigma at each height."""
     image, geometry = corona()
     out = nrgf.apply(image, None, geometry, nrgf.Params(channels=channels, coverage=0.0))
     assert out.shape == image.shape
@@ -78,7 +78,8 @@ def test_structure_goes_on_where_an_annulus_leaves_the_frame():
     corners = rho > 3.5
     out = nrgf.apply(image, None, geometry, nrgf.Params())[0]
     assert np.abs(out - want)[whole].max() < 0.05
-    assert np.abs(out - want)[corners].max() < 0.3  # the chain from ring to ring drifts
+    # The chain from ring to ring drifts: 0.23 at 6 radii, where a tenth of the circle is seen.
+    assert np.abs(out - want)[corners].max() < 0.25
     # By themselves, the corners' annuli are far off: this is what the parameter is for.
     alone = nrgf.apply(image, None, geometry, nrgf.Params(coverage=0.0))[0]
     assert np.abs(alone - want)[corners].max() > 0.5
@@ -89,9 +90,8 @@ def test_fourier_order_0_is_nrgf(channels):
     image, geometry = corona()
     a = nrgf.apply(image, None, geometry, nrgf.Params(channels=channels))
     b = fnrgf.apply(image, None, geometry, fnrgf.Params(channels=channels, order=0))
-    whole = geometry.distance(*a.shape[1:]) < 240
-    whole &= geometry.distance(*a.shape[1:]) > 80
-    assert np.abs(a - b)[:, whole].max() < 2e-3
+    seen = geometry.visible(*a.shape[1:]) & np.isfinite(a[0])
+    assert np.abs(a - b)[:, seen].max() < 5e-5  # of deviations; what float32 sums leave is 2e-5
 
 
 def test_fourier_series_takes_low_orders_out_and_leaves_high_ones():
@@ -103,6 +103,7 @@ def test_fourier_series_takes_low_orders_out_and_leaves_high_ones():
     image = (2 + np.cos(2 * angle) + 0.3 * wave).astype(np.float32)[None]
     out = fnrgf.apply(image, None, geometry, fnrgf.Params(order=3, attenuation=1.0))[0]
     ring = (rho > 2) & (rho < 3)
+    # Of 1.41: the worst pixel, in an annulus of 750 pixels, is 0.095 off.
     np.testing.assert_allclose(out[ring], wave[ring] * np.sqrt(2), atol=0.1)
 
 
@@ -122,7 +123,7 @@ def test_scale_and_background_do_not_matter():
     out = nrgf.apply(image, None, geometry, nrgf.Params())
     other = nrgf.apply(image * 5e9 + 300.0, None, geometry, nrgf.Params())
     seen = np.isfinite(out) & geometry.visible(*out.shape[1:])
-    assert np.abs(out - other)[seen].max() < 0.02
+    assert np.abs(out - other)[seen].max() < 1e-4  # float32 leaves 1e-5
 
 
 def test_missing_pixels_stay_missing_and_touch_nothing_else():

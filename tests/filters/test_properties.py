@@ -24,9 +24,10 @@ def law(rho, angle, seed=0.0):
     return fall * (1.0 + waves)
 
 
-def scene(turn_deg=0.0, factor=1.0, noise=0.0, colours=(0.5, 1.0, 0.7)):
-    """The corona turned about the Sun, computed and not interpolated."""
-    x0, y0 = SUN
+def scene(turn_deg=0.0, factor=1.0, noise=0.0, shift=(0.0, 0.0)):
+    """The corona turned about the Sun or shifted, computed and not interpolated."""
+    colours = (0.5, 1.0, 0.7)
+    x0, y0 = SUN[0] + shift[0], SUN[1] + shift[1]
     y, x = np.indices((SIZE, SIZE), dtype=float)
     rho = np.hypot(x - x0, y - y0) / RADIUS
     angle = np.arctan2(y - y0, x - x0) - np.radians(turn_deg)
@@ -106,22 +107,61 @@ def test_ten_times_the_light(name):
     close(out, ten, (rho > 1.12) & (rho < 3.8), name, 1e-3)
 
 
-@pytest.mark.parametrize("turn", [90.0, 37.0])
-@pytest.mark.parametrize("name", NAMES)
-def test_turning_the_sky_turns_the_result(name, turn):
-    image, sigma, geometry, _ = scene()
-    turned, turned_sigma, turned_geometry, rho = scene(turn)
-    out = run(name, image, sigma, geometry)
-    other = run(name, turned, turned_sigma, turned_geometry)
-    # Read the unturned result where each pixel of the turned one was.
+def moved(plane, turn_deg=0.0, shift=(0.0, 0.0)):
+    """Read a picture (C, H, W) where each pixel was before a turn about the Sun and a shift."""
     y, x = np.indices((SIZE, SIZE), dtype=float)
-    d = np.radians(turn)
-    u, v = x - SUN[0], y - SUN[1]
+    d = np.radians(turn_deg)
+    u, v = x - SUN[0] - shift[0], y - SUN[1] - shift[1]
     at = [SUN[1] - u * np.sin(d) + v * np.cos(d), SUN[0] + u * np.cos(d) + v * np.sin(d)]
-    back = np.stack([map_coordinates(np.nan_to_num(p), at, order=3) for p in out])
-    # Away from the limb and the frame, where kernels meet another rim after the turn.
-    # An annulus' deviation depends by 2 % on how the grid of pixels lies in it, so does the result.
-    close(back, other, (rho > 1.5) & (rho < 2.9), name, 0.08)
+    return np.stack([map_coordinates(np.nan_to_num(p), at, order=3) for p in plane])
+
+
+def percentiles(a, b, where):
+    """Return the 90th and the 99th percentile of the difference in units of the spread."""
+    return np.percentile(np.abs(a - b)[:, where], [90, 99]) / np.std(a[:, where])
+
+
+# Away from the limb and the frame, where kernels meet another rim after a turn.
+MIDDLE = (1.5, 2.9)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_quarter_turn_of_the_sky_turns_the_result(name):
+    """No interpolation: what is left are cells and bins that do not lie about the Sun alike.
+
+    Measured: no difference but rounding for those that work on annuli, up to 0.005 (90 % of the
+    pixels) for blurs in bins, up to 0.04 on the diagonals, which are edges of polar cells.
+    """
+    image, sigma, geometry, _ = scene()
+    turned, turned_sigma, turned_geometry, rho = scene(90.0)
+    out = moved(run(name, image, sigma, geometry), 90.0)
+    other = run(name, turned, turned_sigma, turned_geometry)
+    most, nearly_all = percentiles(out, other, (rho > MIDDLE[0]) & (rho < MIDDLE[1]))
+    assert most < 0.006
+    assert nearly_all < 0.04
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_turning_the_sky_turns_the_result(name):
+    """To the error of the pixels' grid: what a shift of the same sky by 0.4 pixels makes.
+
+    An annulus 1 pixel wide at 70 pixels has 440 pixels, and its deviation depends by 2 % on which;
+    so the annuli are 3 pixels wide. Measured then: 0.003 to 0.06, the highest for kernels that
+    normalise by the contrast around.
+    """
+    wide = {"width_px": 3.0} if "width_px" in filters.load(name).Params.model_fields else {}
+    image, sigma, geometry, _ = scene()
+    out = run(name, image, sigma, geometry, **wide)
+    turned, turned_sigma, turned_geometry, rho = scene(37.0)
+    other = run(name, turned, turned_sigma, turned_geometry, **wide)
+    zone = (rho > MIDDLE[0]) & (rho < MIDDLE[1])
+    error = percentiles(moved(out, 37.0), other, zone)[1]
+    shift = (0.37, 0.23)
+    shifted, shifted_sigma, shifted_geometry, _ = scene(shift=shift)
+    other = run(name, shifted, shifted_sigma, shifted_geometry, **wide)
+    grid = percentiles(moved(out, shift=shift), other, zone)[1]
+    assert error < min(2.0 * grid, 0.065)
+    assert grid < 0.17  # or the bound would say nothing; measured 0.01 to 0.16
 
 
 @pytest.mark.parametrize("name", NAMES)

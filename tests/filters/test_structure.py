@@ -112,9 +112,10 @@ def test_noise_falls_and_structure_stays():
     middle = (slice(60, 240), slice(60, 240))
     a, b = out[middle], wave[middle]
     gain = (a * b).mean() / (b * b).mean()
-    assert (a - gain * b).std() / gain < 0.35
-    # The annulus' deviation is that of wave and noise; 1.5 times the noise's power is taken off.
-    assert gain * np.sqrt(1.5) > 0.75
+    assert (a - gain * b).std() / gain < 0.12  # of the noise's 1.0
+    # The annulus' deviation is that of wave and noise. 1.5 times the noise's power is taken off
+    # each band, which weakens those that hold little of the wave: 0.83 of it stays.
+    assert gain * np.sqrt(1.5) > 0.8
 
 
 def test_rotational_differencing_cancels_a_round_corona(view):
@@ -144,7 +145,7 @@ def test_rotational_differencing_doubles_a_narrow_ray():
         assert out[at].mean() * mean == pytest.approx(value, abs=0.02)
 
 
-@pytest.mark.parametrize("coverage", [0.0, 0.5])
+@pytest.mark.parametrize("coverage", [0.0, 0.9])
 def test_ranks_are_uniform_in_every_annulus(merge, coverage):
     """Kolmogorov's distance from the uniform distribution, against 2 / n and the bins' 1 / 500."""
     image, sigma, _, rho, geometry = merge
@@ -172,7 +173,7 @@ def test_ranks_keep_the_order(merge):
 
 
 def test_mgn_constants_are_the_papers():
-    """Morgan and Druckmüller (2014), section 2: k = 0.7, h = 0.7, gamma = 3.2, six widths."""
+    """Morgan and Druckmüller (2014), from memory: k = 0.7, h = 0.7, gamma = 3.2, six widths."""
     params = mgn.Params()
     assert (params.k, params.h, params.gamma) == (0.7, 0.7, 3.2)
     assert params.widths_px == [1.25, 2.5, 5.0, 10.0, 20.0, 40.0]
@@ -210,6 +211,9 @@ def test_unsharp_mask_adds_the_difference_from_the_turned_blur():
     gain = 1 + 2.0 * (1 - np.exp(-0.5 * (13 * np.radians(5.0)) ** 2))
     want = colours * fall * (1 + 0.2 * gain * wave)
     ring = (rho > 1.2) & (rho < 3.2)
-    np.testing.assert_allclose((out / want)[:, ring], 1.0, atol=0.02)
+    # Twenty cells to a wave, read linearly; the worst are near the limb, where some hold one pixel.
+    error = np.abs(out / want - 1.0)[:, ring]
+    assert np.percentile(error, 99) < 0.008
+    assert error.max() < 0.02
     # Colours keep their proportions.
     np.testing.assert_allclose((out[0] / out[1])[ring], 0.5, rtol=1e-5)

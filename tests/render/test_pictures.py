@@ -8,10 +8,11 @@ from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
 from limbward.render.compose import Look, compose
-from limbward.render.figures import Scene, annotate, polar_map, shrink, side_by_side
+from limbward.render.figures import Scene, annotate, polar_map, side_by_side
 from limbward.render.moon import Disc, cover, earthshine
 from limbward.render.preview import structure_picture
 from limbward.render.rotate import inner_size, turn_picture
+from limbward.render.shrink import shrink
 from limbward.render.smooth import fill_nearest, smooth_to_noise
 from limbward.render.space import SRGB, Space, to_srgb
 from limbward.render.writers import Caption, write_png, write_tiff
@@ -155,9 +156,10 @@ def test_the_limb_is_as_soft_as_the_picture_is_sharp(picture):
         profile = np.array([np.median(grey[a]) for a in at])
         dark, bright = profile[0], profile[-8:].max()
         rise = profile[: np.argmax(profile) + 1]
-        assert np.diff(rise).min() > -0.03 * (bright - dark)  # no black ring inside, no notch
+        # Each median is of ten pixels of the filtered noise: 0.022 at worst.
+        assert np.diff(rise).min() > -0.025 * (bright - dark)  # no black ring inside, no notch
         assert profile.min() > dark - 0.01
-        assert profile.max() - profile[-4:].mean() < 0.15 * (bright - dark)  # no bright seam
+        assert profile.max() - profile[-4:].mean() < 0.1 * (bright - dark)  # no bright seam
         share = (profile - dark) / (bright - dark)
         width = np.interp(0.75, share[:20], edges[:20]) - np.interp(0.25, share[:20], edges[:20])
         assert width == pytest.approx(2 * 0.6745 * BLUR_PX, abs=0.6)

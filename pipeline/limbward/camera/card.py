@@ -5,6 +5,7 @@ folders under ``DCIM`` named with three digits and five free characters, files n
 characters and a number from 0001 to 9999, a RAW and a JPEG of one shot sharing the number.
 """
 
+import errno
 import hashlib
 import os
 import re
@@ -178,6 +179,10 @@ def _walk(
 
     for folder, folders, files in os.walk(root, onerror=unreadable):
         here = Path(folder)
+        if not os.access(folder, os.X_OK):  # names can be listed, but nothing be asked of them
+            unreadable(PermissionError(errno.EACCES, os.strerror(errno.EACCES), folder))
+            folders.clear()
+            continue
         if "bagit.txt" in files and "data" in folders:
             # A bag (RFC 8493): the photographs lie in data, the other files are about them.
             folders[:], files[:] = ["data"], []

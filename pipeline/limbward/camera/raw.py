@@ -25,7 +25,8 @@ TILE = 48  # a multiple of every colour pattern LibRaw knows: 2, 4, 6, 8 and 16 
 MOSAICS = ((2, 2), (6, 6), (16, 16))  # all there are of red, green and blue
 SECOND_GREEN = 3
 CFA_PHOTOMETRIC = 32803
-PHOTOMETRIC, BLACK_LEVEL_DIM, BLACK_LEVEL, ACTIVE_AREA = 262, 50713, 50714, 50829
+PHOTOMETRIC, CFA_PATTERN = 262, 33422
+BLACK_LEVEL_DIM, BLACK_LEVEL, ACTIVE_AREA = 50713, 50714, 50829
 
 # IEC 61966-2-1: linear sRGB to CIE XYZ, white D65.
 SRGB_TO_XYZ = np.array(
@@ -142,7 +143,8 @@ def _colour_tile(path: Path, raw: rawpy.RawPy) -> NDArray[np.int64]:
     block = np.array(
         [[raw.raw_color(top + y, left + x) for x in range(TILE)] for y in range(TILE)], np.int64
     )
-    if raw.num_colors == 1 or np.all(block == GREEN):  # as some monochrome cameras write it
+    # Some monochrome cameras say that all filters are green; LibRaw may also make that up.
+    if raw.num_colors == 1 or (np.all(block == GREEN) and _states_one_colour(path)):
         return block[:1, :1]
     letters = raw.color_desc.decode("latin-1")
     if not set(letters[i] for i in np.unique(block)) <= set("RGB") or letters[:3] != "RGB":
@@ -181,20 +183,35 @@ def _stated_black(path: Path, top: int, left: int) -> NDArray[np.float32] | None
     if path.suffix.lower() != ".dng":
         return None
     try:
+        stated = _cfa_tags(path)
+        tile = _black_tile(stated.get(BLACK_LEVEL_DIM), stated.get(BLACK_LEVEL))
+        if tile is None:
+            return None
+        active = stated.get(ACTIVE_AREA) or (0, 0)
+        return np.roll(tile, (int(active[0]) - top, int(active[1]) - left), (0, 1))
+    except (ValueError, IndexError, KeyError, ZeroDivisionError, TypeError):
+        return None  # LibRaw has read the file and rounded levels are better than none
+
+
+def _states_one_colour(path: Path) -> bool:
+    """Return whether the file itself gives every photosite the same filter."""
+    stated = _cfa_tags(path).get(CFA_PATTERN)
+    return isinstance(stated, bytes) and len(set(stated)) == 1
+
+
+def _cfa_tags(path: Path) -> dict[int, Any]:
+    """Return what a TIFF states of its mosaic, as far as it can be read."""
+    wanted = (CFA_PATTERN, BLACK_LEVEL_DIM, BLACK_LEVEL, ACTIVE_AREA)
+    try:
         with tifffile.TiffFile(path) as tiff:
             for first in tiff.pages:
                 for page in [first, *(getattr(first, "pages", None) or [])]:
                     tags = getattr(page, "tags", None)
-                    if tags is None or tags.valueof(PHOTOMETRIC) != CFA_PHOTOMETRIC:
-                        continue
-                    tile = _black_tile(tags.valueof(BLACK_LEVEL_DIM), tags.valueof(BLACK_LEVEL))
-                    active = tags.valueof(ACTIVE_AREA, default=(0, 0))
-                    if tile is None:
-                        return None
-                    return np.roll(tile, (int(active[0]) - top, int(active[1]) - left), (0, 1))
+                    if tags is not None and tags.valueof(PHOTOMETRIC) == CFA_PHOTOMETRIC:
+                        return {tag: tags.valueof(tag) for tag in wanted}
     except (tifffile.TiffFileError, ValueError, IndexError, KeyError, ZeroDivisionError):
-        return None  # LibRaw has read the file and rounded levels are better than none
-    return None
+        pass  # LibRaw has read the file; what cannot be read is not stated
+    return {}
 
 
 def _black_tile(dim: object, level: object) -> NDArray[np.float32] | None:

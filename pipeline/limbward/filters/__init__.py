@@ -14,28 +14,29 @@ from limbward.errors import ConfigError
 class Filter(Protocol):
     """What a filter's module offers.
 
-    ``Params`` is a pydantic model that forbids unknown keys. ``apply(image, sigma, geometry,
-    params)`` takes and returns float32 pictures (C, H, W), NaN where there is no value; ``sigma``
-    is the noise of the picture in the same shape, or None.
+    ``NORMALISES`` says whether the radial fall is taken out, so that the result is about 0 and has
+    no unit. ``Params`` is a pydantic model that forbids unknown keys.
+    ``apply(image, sigma, geometry, params)`` takes and returns float32 pictures (C, H, W), NaN
+    where there is no value; ``sigma`` is the noise of the picture in the same shape, or None.
     """
 
+    NORMALISES: bool
     Params: type[Any]
     apply: Callable[..., Any]
 
 
 @cache
-def _filters() -> dict[str, Filter]:
-    found = {}
-    for info in iter_modules(__path__):
-        module = import_module(f"{__name__}.{info.name}")
-        if hasattr(module, "Params") and hasattr(module, "apply"):
-            found[info.name] = cast(Filter, module)
-    return found
+def _filter(name: str) -> Filter | None:
+    """Return the module of that name if it is a filter; the others are not imported."""
+    if all(info.name != name for info in iter_modules(__path__)):
+        return None
+    module = import_module(f"{__name__}.{name}")
+    return cast(Filter, module) if hasattr(module, "Params") and hasattr(module, "apply") else None
 
 
 def names() -> list[str]:
     """Return the names of all filters, in alphabetical order."""
-    return sorted(_filters())
+    return sorted(info.name for info in iter_modules(__path__) if _filter(info.name) is not None)
 
 
 def load(name: str) -> Filter:
@@ -46,7 +47,7 @@ def load(name: str) -> Filter:
     ConfigError
         If there is none of that name.
     """
-    try:
-        return _filters()[name]
-    except KeyError:
-        raise ConfigError(f"There is no filter {name!r}; there are {', '.join(names())}.") from None
+    found = _filter(name)
+    if found is None:
+        raise ConfigError(f"There is no filter {name!r}; there are {', '.join(names())}.")
+    return found

@@ -2,14 +2,15 @@
 
 With k_w a Gaussian of width w pixels, for each width
 
-    sigma_w = sqrt((B - B * k_w)^2 * k_w)                (equation 1 of the paper)
-    C_w = (B - B * k_w) / sigma_w                        (2)
-    C'_w = arctan(k C_w)                                 (3)
-    C'_g = ((B - a0) / (a1 - a0))^(1 / gamma)            (4)
-    I = h C'_g + (1 - h) / n * sum over w of g_w C'_w    (5)
+    sigma_w = sqrt((B - B * k_w)^2 * k_w)
+    C_w = (B - B * k_w) / sigma_w
+    C'_w = arctan(k C_w)
+    C'_g = ((B - a0) / (a1 - a0))^(1 / gamma)
+    I = h C'_g + (1 - h) / n * sum over w of g_w C'_w
 
-with the paper's k = 0.7, h = 0.7, gamma = 3.2, w = 1.25, 2.5, 5, 10, 20, 40 pixels and g_w = 1. The
-convolutions leave missing pixels and the Moon out.
+which are the five equations of the paper's section on the method (given from memory, so without
+their numbers), with its k = 0.7, h = 0.7, gamma = 3.2, w = 1.25, 2.5, 5, 10, 20, 40 pixels and
+g_w = 1. The convolutions leave missing pixels and the Moon out.
 
 At small and at large radius: the kernels know nothing of the Sun. Close to the limb the fall of the
 corona over a wide kernel is itself contrast, and far out the finest kernels show noise at the
@@ -30,7 +31,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from limbward.blur import Blur
-from limbward.filters.flat import ColourParams, planes_of
+from limbward.filters.flat import ColourParams, in_colours, planes_of
 from limbward.filters.geometry import Geometry
 
 Pixels = NDArray[np.float32]
@@ -57,7 +58,7 @@ class Params(ColourParams):
 
 
 def normalise(plane: Pixels, visible: NDArray[np.bool_], params: Params) -> Pixels:
-    """Return equation 5 of one plane (H, W)."""
+    """Return I of one plane (H, W)."""
     known = np.isfinite(plane) & visible
     if not known.any():
         return np.full(plane.shape, np.nan, np.float32)
@@ -73,7 +74,7 @@ def normalise(plane: Pixels, visible: NDArray[np.bool_], params: Params) -> Pixe
         blur = Blur(weight, width)
         mean = blur(level)
         fine = level - mean
-        spread = blur(np.square(fine))
+        spread = blur(fine, square=True)
         np.sqrt(np.maximum(spread, 0.0, out=spread), out=spread)
         # An even place has no contrast: 0 / 0 is 0 there.
         mean += middle
@@ -110,9 +111,4 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
     """
     visible = geometry.visible(*image.shape[1:])
     planes = planes_of(image, params.channels)
-    out = np.empty(image.shape, np.float32)
-    for c, plane in enumerate(planes):
-        out[c] = normalise(plane, visible, params)
-    for c in range(len(planes), len(image)):
-        out[c] = out[0]
-    return out
+    return in_colours([normalise(plane, visible, params) for plane in planes], image)

@@ -3,12 +3,14 @@
 Each pixel is replaced by its rank among the n pixels of its annulus, counted from 0, as
 ``sqrt(12) ((rank + 1/2) / n - 1/2)``: a uniform distribution with mean 0 and deviation 1. Ranks
 are counted in 2049 bins of z / (1 + abs(z)), and interpolated in a bin. This is histogram
-equalisation in annuli; the picture is normalised by
-annuli first, so that the fall of the corona across the width of an annulus has no say.
+equalisation in annuli; the picture is normalised by annuli first, so that the fall of the corona
+across the width of an annulus has no say.
 
 At small and at large radius: contrast is spread evenly at all heights whatever its cause, so the
 noise far out looks as strong as structure, and a few bright prominences do not outshine the rest
-close to the limb. Annuli not seen whole take the ranks from the nearest whole one.
+close to the limb. Annuli not seen whole (``coverage``) take the ranks from the nearest whole one,
+as if what they do not show went on as it is there; by themselves they would show an arc where the
+circle leaves the frame.
 
 References
 ----------
@@ -21,7 +23,6 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from pydantic import Field
 
 from limbward.filters.flat import Flat, RingParams, by_plane, nearest
 from limbward.filters.geometry import Geometry
@@ -30,20 +31,11 @@ Pixels = NDArray[np.float32]
 
 NORMALISES = True
 BINS = 2049  # odd, so that equal values in a ring get the middle rank
-BANDS = 4
+BANDS = 2
 
 
 class Params(RingParams):
     """Parameters of the filter."""
-
-    # The ranks of a ring far inside would put all of an equatorial streamer belt at the top.
-    coverage: float = Field(
-        default=0.5,
-        ge=0,
-        le=1,
-        description="Share of the circle that an annulus must show to have ranks of its own; where "
-        "less is seen, those of the nearest such annulus count. 0 uses every annulus by itself.",
-    )
 
 
 def _count_bands(
@@ -107,7 +99,8 @@ def equalise(flat: Flat, geometry: Geometry) -> Pixels:
     counts = np.zeros((BANDS, rings, BINS), np.int32)
     visible = geometry.visible(*z.shape)
     count_bands(z, visible, geometry.sun_x, geometry.sun_y, width, counts)
-    total = counts.sum(axis=0)
+    total = counts.sum(axis=0, dtype=np.int32)
+    del counts
     number = total.sum(axis=1)
     below = np.zeros((rings, BINS + 1), np.float32)
     np.cumsum(total, axis=1, out=below[:, 1:])

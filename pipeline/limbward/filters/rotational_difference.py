@@ -2,15 +2,15 @@
 
     D(r, a) = 2 I(r, a) - I(r - dr, a + da) - I(r - dr, a - da)
 
-(the paper's defining equation), on the picture less the mean of its annulus, over that mean, so
-that the radial fall is out of it and a circularly symmetric corona cancels for any ``dr``. Turned
-pictures are interpolated by cubic convolution. Where one of the two turned places is missing, the
-other counts twice; where both are, there is no value.
+(the paper's defining equation, from memory), on the picture less the mean of its annulus, over that
+mean, so that the radial fall is out of it and a circularly symmetric corona cancels for any ``dr``.
+Turned pictures are interpolated by cubic convolution. Where one of the two turned places is
+missing, the other counts twice; towards the edge of what is there a place counts less and less, or
+there would be a seam. Where both are missing, there is no value.
 
 At small and at large radius: the arc between the pictures is ``angle_deg`` at every height.
-Features narrower than that are doubled by faint negative ghosts at both sides. Nothing limits
-the noise,
-which is lifted 2.4 times and dominates far out.
+Features narrower than that are doubled by faint negative ghosts at both sides. Nothing limits the
+noise, which is lifted 2.4 times and dominates far out.
 
 References
 ----------
@@ -25,6 +25,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 from pydantic import Field
 
+from limbward.blur import gaussian_blur
 from limbward.filters.annulus import spread_out
 from limbward.filters.flat import ColourParams, Flat, by_plane
 from limbward.filters.geometry import Geometry
@@ -32,6 +33,7 @@ from limbward.filters.geometry import Geometry
 Pixels = NDArray[np.float32]
 
 NORMALISES = True
+EDGE = 0.08  # solar radii: half the width over which a place near an edge loses its weight
 
 
 class Params(ColourParams):
@@ -86,6 +88,7 @@ sample = njit(nogil=True, cache=True)(_sample)
 def _difference(
     image: Pixels,
     hidden: Pixels,
+    depth: Pixels,
     sun_x: float,
     sun_y: float,
     turn: float,
@@ -103,16 +106,43 @@ def _difference(
                 r = np.sqrt(dx * dx + dy * dy)
                 closer = max(r - shift, 0.0) / max(r, 1e-6)
             u, v = dx * closer, dy * closer
-            one = sample(hidden, sun_y + u * sin + v * cos, sun_x + u * cos - v * sin)
-            two = sample(hidden, sun_y - u * sin + v * cos, sun_x + u * cos + v * sin)
+            y1, x1 = sun_y + u * sin + v * cos, sun_x + u * cos - v * sin
+            y2, x2 = sun_y - u * sin + v * cos, sun_x + u * cos + v * sin
+            one, two = sample(hidden, y1, x1), sample(hidden, y2, x2)
             if np.isnan(one):
                 one = two
-            if np.isnan(two):
+            elif np.isnan(two):
                 two = one
+            else:
+                a, b = inside(depth, y1, x1), inside(depth, y2, x2)
+                if a < 1.0 or b < 1.0:
+                    mean = (a * one + b * two) / (a + b)
+                    one, two = mean, mean
             out[y, x] = np.float32(2.0 * image[y, x] - one - two)
 
 
+def _inside(depth: Pixels, y: float, x: float) -> float:
+    """Return how much a place counts: 1 but near an edge, there down to nearly nothing."""
+    height, width = depth.shape
+    i = min(max(int(y), 0), height - 2)
+    j = min(max(int(x), 0), width - 2)
+    p, q = min(max(y - i, 0.0), 1.0), min(max(x - j, 0.0), 1.0)
+    upper = depth[i, j] * (1.0 - q) + depth[i, j + 1] * q
+    lower = depth[i + 1, j] * (1.0 - q) + depth[i + 1, j + 1] * q
+    # At a straight edge a blurred mask is 1/2, and 0.98 two standard deviations inside.
+    return min(max((upper * (1.0 - p) + lower * p - 0.5) / 0.48, 1e-3), 1.0)
+
+
+inside = njit(nogil=True, cache=True)(_inside)
 difference = njit(parallel=True, nogil=True, cache=True)(_difference)
+
+
+def _depth(hidden: Pixels, width_px: float) -> Pixels:
+    """Return the share of known pixels around each, under a Gaussian; beyond the frame is none."""
+    known = np.isfinite(hidden).astype(np.float32)
+    margin = int(4.0 * width_px) + 1
+    blurred = gaussian_blur(np.pad(known, margin), width_px)
+    return np.ascontiguousarray(blurred[margin:-margin, margin:-margin])
 
 
 def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Params) -> Pixels:
@@ -141,7 +171,9 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
         hidden = np.where(geometry.visible(height, width), relative, np.float32(np.nan))
         out = np.empty(relative.shape, np.float32)
         turn = float(np.radians(params.angle_deg))
-        difference(relative, hidden, geometry.sun_x, geometry.sun_y, turn, params.radial_px, out)
+        depth = _depth(hidden, EDGE * geometry.sun_radius_px)
+        sun = geometry.sun_x, geometry.sun_y
+        difference(relative, hidden, depth, *sun, turn, params.radial_px, out)
         return out
 
     return by_plane(image, geometry, params, work)

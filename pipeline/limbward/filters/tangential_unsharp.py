@@ -3,11 +3,10 @@
     out = I + amount (I - B * I),
 
 where B is a Gaussian in position angle at a constant distance from the Sun, which a rotational blur
-is (and 1.5 pixels along the radius). The radial fall stays, so the result is a linear
-picture again, in the units of the input, with the colours of the input; another filter
-(``nrgf``) can follow. The blur is computed on the picture
-normalised by annuli, where it is the same thing (mean and deviation are constant along a circle),
-and leaves missing pixels and the Moon out.
+is (and 1.5 pixels along the radius). The radial fall stays, so the result is a linear picture
+again, in the units and the colours of the input; another filter (``nrgf``) can follow. The blur is
+computed on the picture normalised by annuli, where it is the same thing (mean and deviation are
+constant along a circle), and leaves missing pixels and the Moon out.
 
 At small and at large radius: the mask is ``angle_deg`` wide at every height, so it is finer in
 pixels close to the limb; noise is lifted ``1 + amount`` times everywhere.
@@ -25,7 +24,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from limbward.filters.annulus import spread_out
-from limbward.filters.flat import ColourParams, flattened, smoothed
+from limbward.filters.flat import ColourParams, flattened, planes_of, smoothed
 from limbward.filters.geometry import Geometry
 from limbward.filters.polar import blur_cells
 
@@ -63,6 +62,7 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
         same factor.
     """
     flats = flattened(image, geometry, params)
+    planes = planes_of(image, params.channels)
     out = np.empty(image.shape, np.float32)
     for c, rough in enumerate(flats):
         flat = smoothed(rough)
@@ -74,7 +74,7 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
         if len(flats) == len(image):
             out[c] = image[c] + added
             continue
-        safe = np.where(flat.plane != 0.0, flat.plane, np.float32(np.inf))
+        safe = np.where(planes[c] != 0.0, planes[c], np.float32(np.inf))
         added /= safe
         added += 1.0
         np.multiply(image, added, out=out)

@@ -79,7 +79,7 @@ def luminance(linear: Pixels) -> Pixels:
 def lightness_to_luminance(lightness: Pixels) -> Pixels:
     """Return CIE Y of a lightness L*/100 (CIE 15:2004)."""
     f = (100.0 * lightness + 16.0) / 116.0
-    return np.where(f > 6.0 / 29.0, f**3, 3.0 * (6.0 / 29.0) ** 2 * (f - 4.0 / 29.0))
+    return np.where(f > 6.0 / 29.0, f * f * f, 3.0 * (6.0 / 29.0) ** 2 * (f - 4.0 / 29.0))
 
 
 def paint(

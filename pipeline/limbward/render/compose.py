@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.render.chroma import Box, around, to_chromaticity
 from limbward.render.colour import (
     LUMINANCE,
     ROWS,
@@ -26,12 +27,10 @@ from limbward.render.space import Space
 from limbward.render.tone import ToneCurve, fit_tone, smooth_limit
 
 Pixels = NDArray[np.float32]
-Box = tuple[slice, slice]
 
 MOON_LIGHTNESS = 0.03
 EARTHSHINE_LIGHTNESS = 0.10  # what the brightest highlands have more than the maria
 DETAIL_SCALE = 2.5  # deviations of a filtered picture that count as full contrast
-GAP_PX = 24  # beside the Moon, gaps are filled from the nearest pixel in any direction
 
 
 @dataclass(frozen=True)
@@ -149,7 +148,7 @@ def compose(
     light = luminance(linear)
     tone = fit_tone(light, rho, sky=look.sky, highlights=look.highlights, outer=look.outer)
     known = np.isfinite(light)
-    box = _around(moon, shape)
+    box = around(moon, shape)
 
     detail = None
     if structure is not None:
@@ -167,20 +166,12 @@ def compose(
         lightness += np.float32(look.detail) * detail
         del detail, room
 
-    _chromaticity(linear, light, spread, known, box)
+    to_chromaticity(linear, light, spread, known, box)
     del light, spread, known
     picture = paint(lightness, linear, look.saturation, space, out=linear)
     del lightness
     _lay_moon(picture, moon, look, space, surface)
     return Composite(picture, tone, white)
-
-
-def _around(moon: Disc, shape: tuple[int, ...]) -> Box:
-    reach = moon.radius + GAP_PX
-    return (
-        slice(max(int(moon.y - reach), 0), min(int(moon.y + reach) + 1, shape[0])),
-        slice(max(int(moon.x - reach), 0), min(int(moon.x + reach) + 1, shape[1])),
-    )
 
 
 def _level(radiance: Pixels, rho: Pixels) -> None:
@@ -271,20 +262,6 @@ def _noise_to_deviation(
     for band in bands:
         np.divide(spread[band], deviation[ring[band]], out=out[band], where=known[band])
     return out
-
-
-def _chromaticity(
-    linear: Pixels, light: Pixels, spread: Pixels, known: NDArray[np.bool_], box: Box
-) -> None:
-    """Turn linear sRGB into its ratio to luminance, smoothed where that is noise, in place."""
-    good = known & (light > 0)
-    np.divide(np.float32(2.0) * spread, light, out=spread, where=good)
-    spread[~good] = 0.0
-    for plane in linear:
-        np.divide(plane, light, out=plane, where=good)
-        plane[~good] = np.nan
-        np.clip(plane, 0.0, 4.0, out=plane)
-        plane[:] = smooth_to_noise(fill_nearest(plane, box), spread, target=0.02)
 
 
 def _lay_moon(

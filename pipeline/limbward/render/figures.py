@@ -13,6 +13,8 @@ from matplotlib.patches import Circle
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from limbward.render.shrink import shrink
+
 Pixels = NDArray[np.float32]
 
 LONGEST_PX = 2400  # of an annotated picture; lines and letters are drawn for this size
@@ -44,29 +46,6 @@ class Scene:
     solar_north: float
     lines: tuple[str, ...] = ()
     title: str = ""
-
-
-def shrink(
-    picture: NDArray[Any], longest: int = 0, *, factor: int | None = None
-) -> tuple[Pixels, int]:
-    """Return a picture (C, H, W) made smaller by a whole number, and that number.
-
-    Parameters
-    ----------
-    picture : ndarray, shape (C, H, W)
-    longest : int
-        Pixels that its longer side may have.
-    factor : int, optional
-        The number, instead.
-    """
-    if factor is None:
-        factor = max(-(-max(picture.shape[1:]) // longest), 1)
-    rows, columns = (n // factor for n in picture.shape[1:])
-    # The middle stays the middle: what is left over is cut off on both sides.
-    y, x = ((n - m * factor) // 2 for n, m in zip(picture.shape[1:], (rows, columns), strict=True))
-    cut = picture[:, y : y + rows * factor, x : x + columns * factor]
-    parts = cut.reshape(len(picture), rows, factor, columns, factor)
-    return parts.mean(axis=(2, 4), dtype=np.float32), factor
 
 
 def _canvas(width: float, height: float) -> Figure:
@@ -110,9 +89,10 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
     up = scene.up_position_angle
     half = min(width, height) / 2.0
 
+    between = 30.0 * round((up + 30.0) / 30.0) + 15.0  # upper left, beside the ring's labels
     for k in range(2, int(np.hypot(x0, y0) / radius) + 1):
         axes.add_patch(Circle((x0, y0), k * radius, fill=False, linestyle=(0, (2, 6)), **QUIET))
-        dx, dy = _direction(up + 45.0, up)
+        dx, dy = _direction(between, up)
         x, y = x0 + dx * k * radius, y0 + dy * k * radius
         if size < x < width - size and size < y < height - size:
             axes.text(x, y, f"{k} R☉", color=INK, fontsize=0.62 * size, ha="right", va="bottom")

@@ -15,6 +15,8 @@ Pixels = NDArray[np.float32]
 
 TRUSTED = 0.86  # of the Moon's radius; beyond, the disc shows mostly the corona's glare
 SMOOTH_PX = 1.5
+GOES_ON = 0.08  # of the radius: blur of what goes on beyond
+FADE = 0.08  # of the radius, over which the surface passes into it
 SHARPEST_PX = 0.75  # a sharper limb would ring by 2 % when the picture is turned by splines
 
 
@@ -48,7 +50,8 @@ def earthshine(surface: Pixels, disc: Disc) -> Pixels:
     -------
     ndarray of float32, shape (h, w)
         About 0 in the darkest maria, about 1 in the brightest highlands. In the outermost 14 % of
-        the radius, where glare is stronger than the Earth's light, the values just inside go on.
+        the radius, where glare is stronger than the Earth's light, the values just inside go on,
+        the more smoothed the farther out.
     """
     light = surface.mean(axis=0, dtype=np.float32)
     r = distance(light.shape, disc) / np.float32(disc.radius)
@@ -64,10 +67,14 @@ def earthshine(surface: Pixels, disc: Disc) -> Pixels:
     above = np.where(known, light - np.interp(r, middle, glare), np.nan)
     low, high = np.nanpercentile(above, [2.0, 98.0])
     above = np.where(known, (above - low) / max(float(high - low), 1e-30), 0.0).astype("f4")
+    soft = Blur(known.astype(np.float32), max(GOES_ON * disc.radius, 1.0))(above)
     closer = np.minimum(1.0, (TRUSTED - 3.0 / disc.radius) / np.maximum(r, 1e-6))
     y, x = np.indices(light.shape, dtype=np.float32)
     at = np.stack([disc.y + (y - disc.y) * closer, disc.x + (x - disc.x) * closer])
-    return np.clip(map_coordinates(above, at, order=1, mode="nearest"), -0.5, 1.5)
+    above, soft = (map_coordinates(a, at, order=1, mode="nearest") for a in (above, soft))
+    # Values carried on as they are would be streaks that point at the corona.
+    share = np.clip((r - TRUSTED + FADE) / FADE, 0.0, 1.0)
+    return np.clip(above + share * (soft - above), -0.5, 1.5)
 
 
 def cover(shape: tuple[int, ...], disc: Disc, blur_px: float) -> Pixels:

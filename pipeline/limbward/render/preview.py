@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,16 +30,23 @@ def structure_picture(
         From 0 to 1.
     """
     out = np.zeros((3, *visible.shape), np.float32)
+    planes = np.broadcast_to(structure, (3, *visible.shape))
+    for into, plane in zip(out, scaled(planes, visible, percentile), strict=True):
+        into[:] = plane
+    return out
+
+
+def scaled(
+    structure: Pixels, visible: NDArray[np.bool_], percentile: float = 0.3
+) -> Iterator[Pixels]:
+    """Yield the planes of `structure_picture`, one after the other."""
     known = visible & np.isfinite(structure).all(axis=0)
     # A sample of 200 000 pixels tells the percentiles to 2 % of their distance from the end.
     step = max(int(np.sqrt(known.size / 2e5)), 1)
     sample = structure[:, ::step, ::step][:, known[::step, ::step]]
-    if not sample.size:
-        return out
-    low, high = np.percentile(sample, [percentile, 100.0 - percentile])
+    low, high = np.percentile(sample, [percentile, 100.0 - percentile]) if sample.size else (0, 1)
     span = max(float(high - low), 1e-12)
-    for c in range(3):
-        plane = structure[min(c, structure.shape[0] - 1)]
-        scaled = (plane - np.float32(low)) / np.float32(span)
-        np.clip(scaled, 0.0, 1.0, out=out[c], where=known)
-    return out
+    for plane in structure:
+        out = np.zeros(visible.shape, np.float32)
+        np.clip((plane - np.float32(low)) / np.float32(span), 0.0, 1.0, out=out, where=known)
+        yield out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import dataclass
 from os import PathLike
 from xml.sax.saxutils import escape
@@ -77,6 +78,34 @@ def xmp(caption: Caption) -> str:
     )
 
 
+def iptc(caption: Caption) -> bytes:
+    """Return a caption as records of the older IPTC-IIM, which many archives still read.
+
+    References
+    ----------
+    IPTC-NAA Information Interchange Model, version 4.2: numbers and lengths of the data sets of
+    record 2 (from memory).
+    """
+    day, clock = caption.start[:10].replace("-", ""), caption.start[11:19].replace(":", "")
+    fields = [
+        (1, 90, "\x1b%G", 32),  # what follows is UTF-8
+        (2, 5, caption.title, 64),
+        (2, 55, day, 8),
+        (2, 60, f"{clock}+0000" if len(clock) == 6 else "", 11),
+        (2, 80, caption.author, 32),
+        (2, 92, caption.site, 32),
+        (2, 105, caption.title, 256),
+        (2, 120, caption.text(), 2000),
+    ]
+    out = b""
+    for record, number, value, longest in fields:
+        # A character that is cut in two is left out.
+        data = value.encode()[:longest].decode(errors="ignore").encode()
+        if data:
+            out += struct.pack(">BBBH", 0x1C, record, number, len(data)) + data
+    return out
+
+
 def _caption(caption: Caption | str) -> Caption:
     return Caption(caption) if isinstance(caption, str) else caption
 
@@ -92,7 +121,7 @@ def write_tiff(
     picture : ndarray of float32, shape (3, H, W)
         Encoded, from 0 to 1.
     caption : Caption or str
-        For XMP, and for the ImageDescription tag, which holds ASCII only.
+        For XMP, IPTC-IIM and the ImageDescription tag, which holds ASCII only.
     space : Space
         Of the picture.
     """
@@ -102,7 +131,7 @@ def write_tiff(
     for top in range(0, height, ROWS):
         band = np.clip(picture[:, top : top + ROWS], 0.0, 1.0) * np.float32(65535.0)
         data[top : top + ROWS] = np.moveaxis(np.rint(band), 0, -1)
-    packet = xmp(caption).encode()
+    packet, records = xmp(caption).encode(), iptc(caption)
     tifffile.imwrite(
         path,
         data,
@@ -114,12 +143,21 @@ def write_tiff(
         description=caption.text().encode("ascii", "replace").decode(),
         software=SOFTWARE,
         metadata=None,
-        extratags=[(274, "H", 1, 1, True), (700, "B", len(packet), packet, True)],
+        extratags=[
+            (274, "H", 1, 1, True),
+            (700, "B", len(packet), packet, True),
+            (33723, "B", len(records), records, True),
+        ],
     )
 
 
 def write_png(
-    path: str | PathLike[str], picture: Pixels, caption: Caption | str = "", space: Space = SRGB
+    path: str | PathLike[str],
+    picture: Pixels,
+    caption: Caption | str = "",
+    space: Space = SRGB,
+    *,
+    effort: int = 4,
 ) -> None:
     """Write an 8-bit PNG marked as sRGB.
 
@@ -132,6 +170,8 @@ def write_png(
         For XMP, and for the Description keyword.
     space : Space
         Of the picture; the file is sRGB whatever it is.
+    effort : int
+        Of the compression, 1 to 9; 1 takes half the time of 4 for a file a tenth larger.
 
     Notes
     -----
@@ -159,4 +199,4 @@ def write_png(
     if caption.text():
         info.add_itxt("Description", caption.text())
     info.add_itxt("XML:com.adobe.xmp", xmp(caption))
-    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, compress_level=4)
+    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, compress_level=effort)

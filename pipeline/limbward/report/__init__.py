@@ -9,6 +9,7 @@ from limbward.report.material import (
     Enhanced,
     Frame,
     Material,
+    Product,
     Reach,
 )
 
@@ -19,6 +20,7 @@ __all__ = [
     "Enhanced",
     "Frame",
     "Material",
+    "Product",
     "Reach",
     "Sample",
     "build_report",

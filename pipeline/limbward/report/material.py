@@ -39,6 +39,8 @@ class Frame:
         Pixels.
     clock_residual_s : float
         How late the clock read, seconds, after the camera's clock solution was taken off.
+    relative_exposure : float
+        Light that the frame got, over what its exposure, ISO and f-number tell.
     number : int or None
         The camera's own count of its pictures, from 1 to 9999.
     roll : str
@@ -64,6 +66,7 @@ class Frame:
     width: float = NAN
     height: float = NAN
     clock_residual_s: float = NAN
+    relative_exposure: float = NAN
     used: bool = False
     note: str = ""
     number: int | None = None
@@ -74,6 +77,9 @@ class Frame:
     def name(self) -> str:
         """The file's name without its folders."""
         return self.file.rsplit("/", 1)[-1]
+
+
+Numbered = Mapping[int, Frame]  # some of the frames, by their place among all
 
 
 @dataclass(frozen=True)
@@ -147,6 +153,30 @@ class Enhanced:
 
 
 @dataclass(frozen=True)
+class Product:
+    """Another picture that was made, with what is to be said of it.
+
+    Attributes
+    ----------
+    title, caption, alt : str
+    picture : Path or None
+        None for what is no picture, such as a film.
+    numbers : mapping
+        What was measured in it: name to value, as text.
+    warnings, files : sequence of str
+        The files are named by their paths in the workspace.
+    """
+
+    title: str
+    picture: Path | None
+    caption: str = ""
+    alt: str = ""
+    numbers: Mapping[str, str] = field(default_factory=dict)
+    warnings: Sequence[str] = ()
+    files: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
 class Reach:
     """Where exposures of one length are good, in solar radii from the Sun's centre.
 
@@ -188,8 +218,18 @@ class Material:
         As contacts.json.
     pointings : sequence of mapping
         The cameras of pointing.json.
+    noise : sequence of mapping
+        The camera's noise models, one an ISO, as in noise.json.
+    sky : sequence of float or None
+        Sky that was taken off the merge, DN/s in R, G, B at the Sun; None if it was left in.
     composite : Path or None
     composite_caption : str
+    variants : sequence of Product
+        The finished picture in other forms.
+    tone : mapping
+        Its tone curve, as in tone.json.
+    products : sequence of Product
+        Sheets, strips and crops.
     """
 
     title: str
@@ -203,7 +243,12 @@ class Material:
     pointings: Sequence[Mapping[str, Any]] = ()
     corona: Corona | None = None
     coverage: Coverage | None = None
+    noise: Sequence[Mapping[str, Any]] = ()
+    sky: Sequence[float] | None = None
     composite: Path | None = None
     composite_caption: str = ""
+    variants: Sequence[Product] = ()
+    tone: Mapping[str, Any] = field(default_factory=dict)
+    products: Sequence[Product] = ()
     enhanced: Sequence[Enhanced] = field(default=())
     limbs: Sequence[LimbView] = field(default=())

@@ -10,6 +10,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from limbward.report.wording import exposure_text
+
 HERE = Path(__file__).parent
 
 
@@ -32,6 +34,10 @@ def _hash(text: str) -> str:
     return f"'sha256-{digest}'"
 
 
+def _read(*names: str) -> str:
+    return "".join((HERE / name).read_text(encoding="utf-8") for name in names)
+
+
 def render_page(**content: Any) -> str:
     """Return the page; ``content`` is what the template shows.
 
@@ -45,8 +51,12 @@ def render_page(**content: Any) -> str:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    style = (HERE / "report.css").read_text(encoding="utf-8")
-    script = (HERE / "report.js").read_text(encoding="utf-8")
+    environment.filters["exposure"] = exposure_text
+    style = _read("vendor/uplot.css", "report.css")
+    # The licence of uPlot asks that it goes along.
+    script = f"/*\n{_read('vendor/uplot.LICENSE')}*/\n" + _read(
+        "vendor/uplot.js", "report.js", "charts.js"
+    )
     return environment.get_template("report.html.j2").render(
         policy=content_security_policy(style, script),
         style=Markup(style),

@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
-from limbward.report.coverage import frames_at, reach_spans
-from limbward.report.material import Coverage, Frame
+from limbward.report.coverage import frames_at, reach_labels, reach_spans, thin_places
+from limbward.report.material import Coverage, Floats, Numbered
 from limbward.report.profile import MeanCorona, Profile, mean_corona
 from limbward.report.svg import COLOURS, styled, to_svg
 from limbward.report.timeline import MARKS, day_number, describe, time_axis
@@ -28,13 +28,9 @@ def _new(size: tuple[float, float] = HALF) -> tuple[Figure, Axes]:
     return figure, figure.subplots()
 
 
-def draw_residuals(frames: Sequence[Frame], camera: str, name: str, alt: str) -> Markup:
+def draw_residuals(frames: Numbered, name: str, alt: str) -> Markup:
     """Return how far each frame's clock reading lies from the camera's clock solution."""
-    shown = [
-        (i, f)
-        for i, f in enumerate(frames)
-        if f.camera == camera and f.time and math.isfinite(f.clock_residual_s)
-    ]
+    shown = list(frames.items())
     titles = {f"#frame-{i}": f"{describe(f)}, {f.clock_residual_s:+.2f} s" for i, f in shown}
     with styled(name):
         figure, ax = _new((5.2, 2.5))
@@ -56,9 +52,46 @@ def draw_residuals(frames: Sequence[Frame], camera: str, name: str, alt: str) ->
         return to_svg(figure, name, alt, titles)
 
 
-def draw_paths(frames: Sequence[Frame], camera: str, name: str, alt: str) -> Markup:
+def draw_relative(frames: Numbered, name: str, alt: str) -> Markup:
+    """Return by how much the exposures found differ from the camera's, by time."""
+    shown = list(frames.items())
+    with styled(name):
+        figure, ax = _new((5.2, 2.5))
+        ax.axhline(0.0, color=COLOURS["soft"], linewidth=1.0)
+        ax.scatter(
+            [day_number(f.time) for _, f in shown],
+            [100.0 * (f.relative_exposure - 1.0) for _, f in shown],
+            s=20,
+            marker=MARKS["totality"],
+            color=COLOURS["totality"],
+            linewidths=0,
+            urls=[f"#frame-{i}" for i, _ in shown],
+            zorder=3,
+        )
+        time_axis(ax, "%H:%M:%S", 6)
+        ax.set_ylabel("exposure found, % more")
+        titles = {f"#frame-{i}": describe(f) for i, f in shown}
+        return to_svg(figure, name, alt, titles)
+
+
+def draw_tone(luminance: Floats, lightness: Floats, name: str, alt: str) -> Markup:
+    """Return the tone curve of the finished picture."""
+    with styled(name):
+        figure, ax = _new()
+        ax.plot(luminance, 100.0 * lightness, color=COLOURS["accent"])
+        ax.set_xscale("log")
+        ax.set_xlim(float(luminance[0]), float(luminance[-1]))
+        ax.set_ylim(0.0, 100.0)
+        ax.xaxis.set_minor_locator(NullLocator())
+        ax.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:.3g}"))
+        ax.set_xlabel("luminance, DN/s")
+        ax.set_ylabel("lightness, L*")
+        return to_svg(figure, name, alt)
+
+
+def draw_paths(frames: Numbered, name: str, alt: str) -> Markup:
     """Return where the centres of Sun and Moon were on the sensor."""
-    mine = [(i, f) for i, f in enumerate(frames) if f.camera == camera]
+    mine = list(frames.items())
     suns = [(i, f) for i, f in mine if math.isfinite(f.sun_x)]
     moons = [(i, f) for i, f in mine if math.isfinite(f.moon_x)]
     titles = {
@@ -105,9 +138,9 @@ def draw_paths(frames: Sequence[Frame], camera: str, name: str, alt: str) -> Mar
         return to_svg(figure, name, alt, titles)
 
 
-def draw_sun(frames: Sequence[Frame], camera: str, name: str, alt: str) -> Markup:
+def draw_sun(frames: Numbered, name: str, alt: str) -> Markup:
     """Return where the Sun's centre was, from close by: how the mount followed."""
-    suns = [(i, f) for i, f in enumerate(frames) if f.camera == camera and math.isfinite(f.sun_x)]
+    suns = list(frames.items())
     titles = {f"#frame-{i}": f"{describe(f)}; {f.sun_x:.2f}, {f.sun_y:.2f} px" for i, f in suns}
     with styled(name):
         figure, ax = _new((5.2, 3.9))
@@ -142,13 +175,9 @@ def draw_sun(frames: Sequence[Frame], camera: str, name: str, alt: str) -> Marku
         return to_svg(figure, name, alt, titles)
 
 
-def draw_limb_sigma(frames: Sequence[Frame], camera: str, name: str, alt: str) -> Markup:
+def draw_limb_sigma(frames: Numbered, name: str, alt: str) -> Markup:
     """Return how well the limb was measured in each frame, against its exposure."""
-    shown = [
-        (i, f)
-        for i, f in enumerate(frames)
-        if f.camera == camera and f.limb_sigma > 0 and f.exposure_s > 0
-    ]
+    shown = list(frames.items())
     titles = {f"#frame-{i}": f"{describe(f)}, ± {f.limb_sigma:.3f} px" for i, f in shown}
     with styled(name):
         figure, ax = _new((5.2, 3.9))
@@ -193,11 +222,7 @@ def _log_numbers(ax: Axes, values: Sequence[float]) -> None:
 
 def draw_coverage(coverage: Coverage, name: str, alt: str) -> Markup:
     """Return a bar for each exposure, from where to where it is good, and the count below."""
-    several = len({r.iso for r in coverage.reaches if r.iso > 0}) > 1
-    labels = [
-        f"{exposure_text(r.exposure_s)}{f', ISO {r.iso:.0f}' if several else ''} × {r.frames}"
-        for r in coverage.reaches
-    ]
+    labels = reach_labels(coverage)
     with styled(name):
         n = len(labels)
         figure = Figure(figsize=(WIDE, 1.9 + 0.22 * n), layout="constrained")
@@ -207,15 +232,18 @@ def draw_coverage(coverage: Coverage, name: str, alt: str) -> Markup:
         for k, reach in enumerate(coverage.reaches):
             spans = [(a, b - a) for a, b in reach_spans(coverage, reach)]
             bars.broken_barh(spans, (k - 0.3, 0.6), color=COLOURS["accent"], linewidth=0)
+        for a, b, _ in thin_places(coverage):
+            for axes in (bars, below):
+                axes.axvspan(a, b, color=COLOURS["panel"], zorder=0)
         bars.set_ylim(n - 0.4, -0.6)
         bars.set_yticks(range(n), labels)
         bars.grid(visible=False, axis="y")
-        bars.set_title("well exposed")
+        bars.set_title("where each exposure is good; grey: fewer than 3 frames")
         count = frames_at(coverage)
         below.stairs(count, coverage.edges, fill=True, color=COLOURS["second"], linewidth=0)
         below.set_ylim(0, max(3, count.max()) * 1.1)
         below.yaxis.set_major_locator(MaxNLocator(4, integer=True))
-        below.set_title("frames well exposed")
+        below.set_title("how many frames are well exposed")
         below.set_xlim(1.0, float(coverage.edges[-1]))
         below.set_xlabel("distance from the Sun's centre, solar radii")
         return to_svg(figure, name, alt)

@@ -69,8 +69,7 @@ def mean_corona(rho: Floats) -> Floats:
 
     References
     ----------
-    .. [1] S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical
-       Quantities*.
+    S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical Quantities*.
 
     Examples
     --------

@@ -1,6 +1,6 @@
-"use strict";
 // Shows only the frames whose text holds all the words and whose phase is the one chosen.
 (() => {
+  "use strict";
   const form = document.getElementById("filter");
   if (!form) return;
   const words = document.getElementById("words");

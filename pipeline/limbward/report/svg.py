@@ -106,13 +106,16 @@ def to_svg(figure: Figure, name: str, alt: str, titles: Mapping[str, str] | None
         _rename(element, name, used)
         if element.tag == "a":
             _label(element, titles or {})
+        elif element.tag == "text" and titles:
+            element.set("aria-hidden", "true")
     box = root.get("viewBox", "0 0 1 1")
     root.attrib.clear()
     root.attrib.update(
         {
             "viewBox": box,
             "class": "plot",
-            "role": "img",
+            # A picture must not hold links; a group may.
+            "role": "group" if titles else "img",
             "aria-label": printable(alt),
             "stroke-linejoin": "round",
             "stroke-linecap": "butt",
@@ -153,8 +156,9 @@ def _rename(element: ElementTree.Element, name: str, used: set[str]) -> None:
 
 
 def _label(link: ElementTree.Element, titles: Mapping[str, str]) -> None:
-    """Let a mark tell its frame, and keep 500 marks out of the way of the tabulator key."""
+    """Let a mark tell its frame, and keep 500 marks out of the way of keys and of the ear."""
     link.set("tabindex", "-1")
+    link.set("aria-hidden", "true")
     text = titles.get(link.get("href", ""))
     if text is not None:
         title = ElementTree.Element("title")

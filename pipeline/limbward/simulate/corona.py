@@ -99,12 +99,12 @@ class Corona:
 
         Parameters
         ----------
-        east, north : array_like, shape S
+        east, north : array_like, any shape
             Offsets from the Sun's centre along solar east and solar north, solar radii.
 
         Returns
         -------
-        ndarray, shape (3, *S)
+        ndarray, shape (3, ...)
         """
         e, n = np.asarray(east, float), np.asarray(north, float)
         rho, angle = np.hypot(e, n), np.arctan2(e, n)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from limbward.sky.ephemeris import SkyView
+if TYPE_CHECKING:  # loading the ephemeris takes a tenth of a second, which a preview has not
+    from limbward.sky.ephemeris import SkyView
 
 Floats = NDArray[np.float64]
 

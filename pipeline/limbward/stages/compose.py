@@ -16,13 +16,15 @@ from limbward.progress import Reporter
 from limbward.radiance.grid import Grid, read_geometry
 from limbward.render.colour import luminance, to_linear_srgb
 from limbward.render.compose import Composite, Look, compose
-from limbward.render.figures import Scene, annotate, polar_map, shrink, side_by_side
+from limbward.render.figures import Scene, annotate, polar_map, side_by_side
 from limbward.render.moon import Disc
 from limbward.render.preview import structure_picture
 from limbward.render.rotate import turn_picture
+from limbward.render.shrink import shrink
 from limbward.render.space import SRGB, Space, to_srgb
 from limbward.render.writers import Caption, write_png, write_tiff
 from limbward.stages.columns import floats
+from limbward.stages.shown import camera_colours
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace, atomic_path
 
@@ -86,8 +88,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 structure,
                 on_sky,
                 at_moon,
-                np.array([header[f"DAYWB{c}"] for c in (1, 2, 3)], np.float32),
-                _matrix(header),
+                *camera_colours(header),
                 _look(config, workspace),
                 _surface(header, hdus),
             )
@@ -153,10 +154,6 @@ def _planes(hdu: fits.ImageHDU) -> Iterator[Pixels]:
         yield np.asarray(hdu.section[c], np.float32)[::-1]
 
 
-def _matrix(header: Header) -> Pixels:
-    return np.array([[header[f"SRGB{i}_{j}"] for j in (1, 2, 3)] for i in (1, 2, 3)], np.float32)
-
-
 def _surface(header: Header, hdus: fits.HDUList) -> tuple[Pixels, int, int] | None:
     if "MOON" not in hdus:
         return None
@@ -166,8 +163,7 @@ def _surface(header: Header, hdus: fits.HDUList) -> tuple[Pixels, int, int] | No
 
 def _linear_panel(radiance: Pixels, header: Header) -> Pixels:
     """Return the corona as it is, without tone curve or filter, white at the limb's brightness."""
-    daylight = np.array([header[f"DAYWB{c}"] for c in (1, 2, 3)], np.float32)
-    linear = to_linear_srgb(radiance, daylight, _matrix(header))
+    linear = to_linear_srgb(radiance, *camera_colours(header))
     sample = luminance(linear[:, ::5, ::5])
     white = float(np.nanpercentile(sample, 99.5)) if np.isfinite(sample).any() else 1.0
     linear /= np.float32(max(white, 1e-30))
@@ -277,7 +273,7 @@ STAGE = Stage(
     name="compose",
     run=run,
     sections=("compose", "enhance", "site", "report"),
-    rooms=("render", "radiance/grid.py", "blur.py", "stages/columns.py"),
+    rooms=("render", "radiance/grid.py", "blur.py", "stages/columns.py", "stages/shown.py"),
     reads=lambda config: (
         Workspace.corona,
         Workspace.enhanced(_name(config))[0],

@@ -12,8 +12,8 @@ from limbward.filters.geometry import Geometry
 from limbward.progress import Reporter
 from limbward.radiance.fits import read_picture, write_picture
 from limbward.radiance.grid import read_geometry
-from limbward.render.preview import structure_picture
 from limbward.render.writers import write_png, write_tiff
+from limbward.stages.shown import Colours, colours_of, picture_of
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace, atomic_path
 
@@ -67,29 +67,32 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         reporter.note("There is no corona to enhance.")
         return
     image, header, more = read_picture(workspace.path(Workspace.corona), ["SIGMA"])
-    geometry = geometry_of(header)
+    sigma, geometry = more.get("SIGMA"), geometry_of(header)
     with reporter.progress(len(config.enhance), "filtering") as advance:
+        restore = any(recipe.colour == "restored" for recipe in config.enhance)
+        colours = colours_of(image, sigma, header, geometry) if restore else None
         for recipe in config.enhance:
-            result, done = enhance(image, more.get("SIGMA"), geometry, recipe)
-            _write(workspace, recipe.name, result, header, done, geometry)
+            result, done = enhance(image, sigma, geometry, recipe)
+            _write(workspace, recipe, result, header, done, geometry, colours)
             advance()
 
 
 def _write(
     workspace: Workspace,
-    name: str,
+    recipe: EnhanceConfig,
     result: Pixels,
     header: Header,
     done: list[str],
     geometry: Geometry,
+    colours: Colours | None,
 ) -> None:
+    name = recipe.name
     as_fits, as_tiff, as_png = (workspace.path(p) for p in Workspace.enhanced(name))
     own = header.copy()
     own["BUNIT"] = ""
     with atomic_path(as_fits) as part:
         write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
-    height, width = result.shape[1:]
-    picture = structure_picture(result, geometry.visible(height, width))
+    picture = picture_of(result, recipe, colours, header, geometry)
     text = f"{name}: " + ", ".join(done)
     with atomic_path(as_tiff) as part:
         write_tiff(part, picture, text)
@@ -110,9 +113,8 @@ STAGE = Stage(
         "radiance/fits.py",
         "radiance/grid.py",
         "blur.py",
-        "render/preview.py",
-        "render/space.py",
-        "render/writers.py",
+        "render",
+        "stages/shown.py",
     ),
     reads=(Workspace.corona,),
     writes=_outputs,

@@ -9,23 +9,23 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 from astropy.io.fits import Header
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from limbward import filters
 from limbward.config import EnhanceConfig, StepConfig
 from limbward.errors import ConfigError, LimbwardError
-from limbward.filters.geometry import Geometry
 from limbward.radiance.fits import read_picture, write_picture
-from limbward.render.preview import structure_picture
 from limbward.render.writers import write_png, write_tiff
 from limbward.stages.enhance import enhance, geometry_of
+from limbward.stages.shown import LONGEST_PX, colours_of, picture_of
 from limbward.workspace import atomic_path
 
 Pixels = NDArray[np.float32]
 
 PREVIEW = 4  # a preview's pixels are as many times larger
+BAND = 64  # rows of the result for which the picture is read at a time: 6 MB, which stay in cache
 
 
 def parse_steps(texts: list[str]) -> EnhanceConfig:
@@ -111,7 +111,7 @@ def _read_yaml(text: str) -> Any:
 
 
 def _bin_mean(image: NDArray[Any], factor: int, square: bool, out: Pixels) -> None:
-    for row in prange(out.shape[0]):
+    for row in range(out.shape[0]):
         for column in range(out.shape[1]):
             total = 0.0
             for y in range(row * factor, (row + 1) * factor):
@@ -122,7 +122,7 @@ def _bin_mean(image: NDArray[Any], factor: int, square: bool, out: Pixels) -> No
             out[row, column] = np.float32(np.sqrt(total) / n if square else total / n)
 
 
-bin_mean = njit(parallel=True, nogil=True, cache=True)(_bin_mean)
+bin_mean = njit(nogil=True, cache=True)(_bin_mean)
 
 
 def read_small(
@@ -146,8 +146,7 @@ def read_small(
     header : Header
     """
     try:
-        # Memory maps leave it to the system what of 600 MB is read, and nothing is held twice.
-        with fits.open(path, memmap=True) as hdus:
+        with fits.open(path, memmap=False) as hdus:
             header = hdus[0].header.copy()
             image = _binned(hdus[0], factor, square=False)
             sigma = None
@@ -173,14 +172,17 @@ def read_small(
 
 
 def _binned(hdu: Any, factor: int, *, square: bool) -> Pixels:
-    data = hdu.data
-    if data is None or data.ndim != 3:
+    if len(hdu.shape) != 3:
         raise LimbwardError("There is no picture of three colours in the file.")
-    out = np.empty((len(data), data.shape[1] // factor, data.shape[2] // factor), np.float32)
-    for plane, into in zip(data, out, strict=True):
-        # The file's numbers are big-endian and its rows from the bottom.
-        whole = np.asarray(plane, np.float32)[::-1]
-        bin_mean(whole, factor, square, into)
+    planes, height, width = hdu.shape
+    out = np.empty((planes, height // factor, width // factor), np.float32)
+    for plane in range(planes):
+        for top in range(0, out.shape[1], BAND):
+            into = out[plane, top : top + BAND]
+            # The file's numbers are big-endian and its rows from the bottom.
+            rows = slice(height - (top + len(into)) * factor, height - top * factor)
+            band = np.asarray(hdu.section[plane, rows], np.float32)[::-1]
+            bin_mean(band, factor, square, into)
     return out
 
 
@@ -226,6 +228,10 @@ def enhance_image(
             f"{image} is not a merge: its header does not say where the Sun is ({error})."
         ) from error
     result, done = enhance(picture, sigma, geometry, recipe)
+    # Colours of a preview: of half its size again, as those of a whole picture.
+    longest = max(picture.shape[1:]) // 2 if preview else LONGEST_PX
+    colours = colours_of(picture, sigma, header, geometry, longest)
+    del picture, sigma
     kinds = (".png",) if preview else (".fits", ".tif", ".png")
     base = output or image.with_name(f"{image.stem}-{'preview' if preview else 'enhanced'}")
     if base.suffix.lower() in (".png", ".tif", ".tiff", ".fits"):
@@ -236,25 +242,28 @@ def enhance_image(
     for path in paths:
         if path.exists() and path.samefile(image):
             raise LimbwardError(f"{path} is the image itself; give --output another name.")
-    _write(paths, result, header, done, geometry)
+    shown = picture_of(result, recipe, colours, header, geometry)
+    _write(paths, result, header, done, shown, effort=1 if preview else 4)
     return paths
 
 
 def _write(
-    paths: list[Path], result: Pixels, header: Header, done: list[str], geometry: Geometry
+    paths: list[Path],
+    result: Pixels,
+    header: Header,
+    done: list[str],
+    shown: Pixels,
+    *,
+    effort: int,
 ) -> None:
     text = ", ".join(done)
-    shown: Pixels | None = None
     for path in paths:
         with atomic_path(path) as part:
             if path.suffix == ".fits":
                 own = header.copy()
                 own["BUNIT"] = ""
                 write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
-                continue
-            if shown is None:
-                shown = structure_picture(result, geometry.visible(*result.shape[1:]))
-            if path.suffix == ".png":
-                write_png(part, shown, text)
+            elif path.suffix == ".png":
+                write_png(part, shown, text, effort=effort)
             else:
                 write_tiff(part, shown, text)

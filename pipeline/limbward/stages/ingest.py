@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from glob import glob
@@ -152,7 +153,8 @@ def _is_workspace(config: Config) -> Callable[[Path], bool]:
     """Return a test for folders that a run has made, which may lie among the photographs."""
     own = config.resolve(config.workspace).absolute()
     return lambda folder: (
-        folder == own or (folder / Workspace.state("lock")).with_suffix("").exists()
+        # Of a folder that may not be entered, os.path.exists says no, and Path.exists fails.
+        folder == own or os.path.exists((folder / Workspace.state("lock")).with_suffix(""))
     )
 
 
@@ -328,6 +330,7 @@ STAGE = Stage(
             "stages/measuring.py",
             "stages/pool.py",
             "stages/setting.py",
+            "stages/worker.py",
         ),
     ),
     writes=(

@@ -2,15 +2,8 @@
 
 from __future__ import annotations
 
-import faulthandler
 import hashlib
-import multiprocessing
-import os
-import signal
-import threading
 import unicodedata
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -31,20 +24,17 @@ from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
 from limbward.limb.corona import crop_corona
 from limbward.limb.measure import LimbMeasurement, measure
+from limbward.stages.worker import limited, patience_s
 from limbward.workspace import Workspace, atomic_path
 
 Row = dict[str, Any]
 
 PREVIEW_SIDE = 320
-# A frame of 60 megapixels takes some 10 s; a slow card reads 10 MB/s. What takes ten times that
-# long does not end.
-LIMIT_S = 120.0
-LIMIT_S_PER_MB = 1.0
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 PREVIEW_STRETCH = 12.0  # arcsinh: a twelfth of the brightest is drawn at half
 NOT_MEASURED = {
     "jpeg": "A JPEG is catalogued but not measured.",
-    "video": "A video is catalogued but not measured.",
+    "video": "A video is not measured here: `limbward clips` does that.",
     "other": "This is not a frame.",
 }
 
@@ -68,53 +58,6 @@ class Task:
     root: Path
     radius_ratio: float
     stated: Content | None = None
-
-
-def start_worker() -> None:
-    """Prepare a process: Ctrl-C is the parent's business, and LibRaw's remarks are nobody's.
-
-    LibRaw prints to standard error what it also returns as an error, which becomes a note.
-    """
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with open(os.devnull, "w") as nowhere:
-        os.dup2(nowhere.fileno(), 2)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """End this process when the one that started it is gone, be it killed.
-
-    It would wait for work for ever otherwise, and hold its memory.
-    """
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
-@contextmanager
-def _limited(seconds: float) -> Iterator[None]:
-    """End this process if the block takes longer, even if native code does not return.
-
-    To whoever waits for the process it has crashed, as it would have by a fault of memory.
-    """
-    if multiprocessing.parent_process() is None:  # not ours to end
-        yield
-        return
-    with open(os.devnull, "w") as nowhere:
-        try:
-            faulthandler.dump_traceback_later(seconds, exit=True, file=nowhere)
-        except RuntimeError as error:  # no thread can be started
-            raise MemoryError(str(error)) from error
-        try:
-            yield
-        finally:
-            faulthandler.cancel_dump_traceback_later()
-
-
-def ready() -> bool:
-    """Return True: a process that can be started can do this."""
-    return True
 
 
 def table_text(text: str) -> str:
@@ -161,7 +104,7 @@ def unreadable_row(file: CardFile, reason: str) -> Row:
     row = blank_row(file)
     row["phase"] = "unreadable"
     try:
-        with _limited(LIMIT_S + LIMIT_S_PER_MB * file.size / 1e6):
+        with limited(patience_s(file.size)):
             row["sha256"] = sha256(file.path)
             row.update(_exif_columns(read_exif(file.path, decode=False), row))
     except OSError:
@@ -184,7 +127,7 @@ def measure_file(task: Task) -> Row:
     MemoryError
         If there is too little memory just now; other processes may be using it.
     """
-    with _limited(LIMIT_S + LIMIT_S_PER_MB * task.file.size / 1e6):
+    with limited(patience_s(task.file.size)):
         return _measure_file(task)
 
 

@@ -30,7 +30,7 @@ from limbward.sky.ephemeris import SkyView, view
 from limbward.sky.orientation import Orientation, apparent_moon_offset, refraction_matrix
 from limbward.stages import setting
 from limbward.stages.columns import masked_floats, masked_texts, texts
-from limbward.stages.decoding import Decoded, decoded
+from limbward.stages.decoding import Decoded, Decoder
 from limbward.stages.executors import is_local, pools
 from limbward.stages.merge_camera import Calibrations, Samples
 from limbward.stages.merge_frames import Frames, choose
@@ -58,7 +58,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     if frames is None:
         reporter.warn("No frame of totality can be merged; there will be no corona.")
     else:
-        exposures, failed = _merge(config, workspace, reporter, ingest, frames)
+        with (
+            pools(config.run) as (open_pool, workers),
+            Decoder(open_pool, workers, shared=is_local(config.run)) as decoder,
+        ):
+            exposures, failed = _merge(config, workspace, reporter, ingest, frames, decoder)
         relative[frames.row] = exposures.factor
         used[frames.row] = True
         for k, why in failed.items():
@@ -76,7 +80,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
 
 def _merge(
-    config: Config, workspace: Workspace, reporter: Reporter, ingest: Table, frames: Frames
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    ingest: Table,
+    frames: Frames,
+    decoder: Decoder,
 ) -> tuple[RelativeExposures, dict[int, str]]:
     """Merge the frames and write corona.fits."""
     options = config.merge
@@ -100,7 +109,7 @@ def _merge(
     moon = Circle(*moon_at, float(sky.moon_radius_arcsec[0]) / grid.scale_arcsec)
 
     with reporter.progress(None, "comparing exposures"):
-        samples = Samples(config, ingest, frames)
+        samples = Samples(config, ingest, frames, decoder.read)
         views = []
         reduced = texts(ingest, "reduced")
         affines = [
@@ -149,17 +158,9 @@ def _merge(
     with (
         _threads(config.run.jobs),
         reporter.progress(len(todo), "merging frames") as advance,
-        pools(config.run) as (open_pool, workers),
     ):
         rest = [k for k in range(len(todo)) if k not in samples.kept]
-        ahead = decoded(
-            frames.path,
-            rest,
-            frames.width * frames.height,
-            open_pool,
-            workers,
-            shared=is_local(config.run),
-        )
+        ahead = decoder.ahead(frames.path, rest, frames.width * frames.height)
         merged, surface = merge(
             todo,
             chain(_kept(samples), ahead),
@@ -325,6 +326,7 @@ STAGE = Stage(
         "stages/merge_frames.py",
         "stages/decoding.py",
         "stages/setting.py",
+        "stages/worker.py",
     ),
     reads=(
         Workspace.table("ingest"),

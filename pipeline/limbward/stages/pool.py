@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 
-from limbward.errors import LimbwardError
-from limbward.stages.executors import Crash, OpenPool, cores
+from limbward.stages.executors import Crash, OpenPool, cores, require_processes
 from limbward.stages.executors import local_pool as _new_pool
 from limbward.stages.measuring import (
     Row,
     Task,
     blank_row,
     measure_file,
-    ready,
     unreadable_row,
 )
 
@@ -95,14 +93,8 @@ def _measure_alone(task: Task, work: Callable[[Task], Row], opened: OpenPool) ->
                 task.file,
                 "It needs more memory than there is; free some and run again with --from ingest.",
             )
+    require_processes(opened)
     with opened(1) as pool:
-        try:
-            pool.submit(ready).result()
-        except Crash as error:
-            raise LimbwardError(
-                "No process can be started to decode frames in. Run limbward from its command "
-                "line, or guard the calling script with if __name__ == '__main__'."
-            ) from error
         reason = "The decoder crashed on it or did not come to an end; copy it from the card again."
         try:
             return pool.submit(unreadable_row, task.file, reason).result()

@@ -23,7 +23,6 @@ from limbward.radiance.grid import read_geometry
 from limbward.report import (
     ClockAudit,
     Corona,
-    Enhanced,
     Frame,
     Material,
     Sample,
@@ -32,6 +31,13 @@ from limbward.report import (
 )
 from limbward.report.limbs import LimbView
 from limbward.stages.columns import flags, floats, texts
+from limbward.stages.report_pictures import (
+    SEQUENCES,
+    read_enhanced,
+    read_products,
+    read_variants,
+    there,
+)
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace, write_text
 
@@ -43,36 +49,49 @@ PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "li
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """Write report.html from what artefacts there are."""
-    with reporter.progress(3, "writing the report") as advance:
-        contacts = _json(workspace, Workspace.contacts)
-        frames = read_frames(workspace)
-        corona = read_corona(workspace)
+    with reporter.progress(2, "writing the report") as advance:
+        material = read_material(config, workspace)
         advance()
-        coverage = None
-        if corona is not None:
-            coverage = measure_coverage(_samples(workspace), corona.noise)
-        advance()
-        material = Material(
-            title=config.report.title or _title(config, contacts),
-            author=config.report.author,
-            heading=printout.contacts_heading(contacts) if contacts else "",
-            caution=printout.CAUTION,
-            version=limbward.__version__,
-            contacts=contacts,
-            frames=frames,
-            clocks=[
-                _audit(clock) for clock in _json(workspace, Workspace.clock).get("cameras", [])
-            ],
-            pointings=_json(workspace, Workspace.pointing).get("cameras", []),
-            corona=corona,
-            coverage=coverage,
-            composite=_there(workspace, Workspace.composite_png),
-            composite_caption=_caption(config, corona),
-            enhanced=_enhanced(config, workspace),
-            limbs=_worst_limbs(workspace),
-        )
         write_text(workspace.path(Workspace.report), build_report(material))
         advance()
+
+
+def read_material(config: Config, workspace: Workspace) -> Material:
+    """Return all that a report tells.
+
+    Parameters
+    ----------
+    config : Config
+    workspace : Workspace
+    """
+    contacts = _json(workspace, Workspace.contacts)
+    noise = _json(workspace, Workspace.noise)
+    corona = read_corona(workspace)
+    coverage = None
+    if corona is not None:
+        coverage = measure_coverage(_samples(workspace), corona.noise)
+    return Material(
+        title=config.report.title or _title(config, contacts),
+        author=config.report.author,
+        heading=printout.contacts_heading(contacts) if contacts else "",
+        caution=printout.CAUTION,
+        version=limbward.__version__,
+        contacts=contacts,
+        frames=read_frames(workspace),
+        clocks=[_audit(clock) for clock in _json(workspace, Workspace.clock).get("cameras", [])],
+        pointings=_json(workspace, Workspace.pointing).get("cameras", []),
+        corona=corona,
+        coverage=coverage,
+        composite=there(workspace, Workspace.composite_png),
+        composite_caption=_caption(config, corona),
+        noise=noise.get("models", []),
+        sky=noise.get("sky"),
+        variants=read_variants(workspace),
+        tone=_json(workspace, Workspace.tone),
+        products=read_products(workspace),
+        enhanced=read_enhanced(config, workspace),
+        limbs=_worst_limbs(workspace),
+    )
 
 
 def read_frames(workspace: Workspace) -> list[Frame]:
@@ -87,6 +106,7 @@ def read_frames(workspace: Workspace) -> list[Frame]:
     frames = workspace.read_table(Workspace.frames)
     ingest = _table(workspace, "ingest", frames)
     timing = _table(workspace, "timing", frames)
+    merge = _table(workspace, "merge", frames)
     number = {
         name: floats(frames, name)
         for name in (
@@ -105,6 +125,7 @@ def read_frames(workspace: Workspace) -> list[Frame]:
     text = {n: texts(frames, n) for n in ("file", "phase", "camera", "serial", "time_utc", "note")}
     used = flags(frames, "used")
     residual = floats(timing, "clock_residual_s")
+    relative = floats(merge, "relative_exposure")
     width, height = floats(ingest, "width"), floats(ingest, "height")
     preview = texts(ingest, "preview")
     found = []
@@ -137,6 +158,7 @@ def read_frames(workspace: Workspace) -> list[Frame]:
                 width=width[i],
                 height=height[i],
                 clock_residual_s=residual[i],
+                relative_exposure=relative[i],
                 used=bool(used[i]),
                 note=text["note"][i],
                 number=dcf_number(Path(file)),
@@ -150,19 +172,16 @@ def read_frames(workspace: Workspace) -> list[Frame]:
 
 def read_corona(workspace: Workspace) -> Corona | None:
     """Return the merged corona's green plane, None if there is no corona."""
-    path = _there(workspace, Workspace.corona)
+    path = there(workspace, Workspace.corona)
     if path is None:
         return None
-    image, header, more = read_picture(path, ["SIGMA", "COUNT"])
+    green, header, more = read_picture(path, ["SIGMA", "COUNT"], plane=GREEN)
     _, sun, moon = read_geometry(header)
-    shape = image.shape[-2:]
-    sigma = more.get("SIGMA", np.full((3, *shape), np.nan, np.float32))
-    count = more.get("COUNT", np.zeros(shape, np.int16))
     moon = moon or sun
     return Corona(
-        radiance=np.array(image[GREEN]),
-        sigma=np.array(sigma[GREEN], dtype=np.float32),
-        count=np.array(count[GREEN] if count.ndim == 3 else count),
+        radiance=green,
+        sigma=np.asarray(more.get("SIGMA", np.full_like(green, np.nan)), np.float32),
+        count=more.get("COUNT", np.zeros(green.shape, np.int16)),
         sun_x=sun.x,
         sun_y=sun.y,
         sun_radius=sun.radius,
@@ -227,19 +246,6 @@ def _samples(workspace: Workspace) -> Iterator[Sample]:
             sun_y=(float(y[i]) + 0.5) / factor - 0.5,
             sun_radius=float(radius[i]) / factor,
         )
-
-
-def _enhanced(config: Config, workspace: Workspace) -> list[Enhanced]:
-    found = []
-    for recipe in config.enhance:
-        picture = _there(workspace, Workspace.enhanced(recipe.name)[2])
-        if picture is not None:
-            done = [
-                " ".join([f"the filter {s.filter}", *(f"{k}={v}" for k, v in s.params.items())])
-                for s in recipe.steps
-            ]
-            found.append(Enhanced(recipe.name, picture, done))
-    return found
 
 
 def _audit(clock: dict[str, Any]) -> ClockAudit:
@@ -317,11 +323,6 @@ def _worst_limbs(workspace: Workspace) -> list[LimbView]:
     return found
 
 
-def _there(workspace: Workspace, name: str) -> Path | None:
-    path = workspace.path(name)
-    return path if path.is_file() else None
-
-
 def _reads(config: Config) -> tuple[str, ...]:
     return (
         Workspace.frames,
@@ -330,6 +331,12 @@ def _reads(config: Config) -> tuple[str, ...]:
         Workspace.pointing,
         Workspace.corona,
         Workspace.composite_png,
+        Workspace.noise,
+        Workspace.annotated,
+        Workspace.side_by_side,
+        Workspace.polar,
+        Workspace.tone,
+        SEQUENCES,
         Workspace.reduced,
         Workspace.previews,
         *(Workspace.table(name) for name in ("ingest", "timing", "align", "merge")),

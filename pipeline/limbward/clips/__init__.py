@@ -1,0 +1,1 @@
+"""Films of other devices: what they are, and pictures out of them."""

@@ -1,0 +1,95 @@
+"""Pictures out of a film: single ones, and samples of its whole length."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import av
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.clips.catalogue import Clip, UnreadableClip
+
+Pixels = NDArray[np.float32]
+
+WHITE = 16000.0  # the range of a luminance picture, like that of a camera's numbers
+CLIPPED = 0.985  # compression spreads the clipped level by a few steps
+FAR_S = 4.0  # further than this, seeking is quicker than decoding all that lies between
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture; ``at_s`` is its own time in the film, seconds from the start."""
+
+    at_s: float
+    frame: Any
+
+    def luminance(self) -> tuple[Pixels, NDArray[np.bool_]]:
+        """Return a linear plane (H, W) from 0 to ``WHITE``, and where it is clipped.
+
+        Notes
+        -----
+        The transfer curve of ITU-R BT.709 is undone. Devices bend it at their own taste, which
+        moves no edge from bright to black by more than the blur hides.
+        """
+        signal = self.frame.to_ndarray(format="gray16le").astype(np.float32) / np.float32(65535.0)
+        linear = np.where(
+            signal < 0.081, signal / 4.5, ((signal + 0.099) / 1.099) ** np.float32(1 / 0.45)
+        )
+        return (linear * WHITE).astype(np.float32), signal >= CLIPPED
+
+    def colours(self) -> NDArray[np.uint8]:
+        """Return the picture as sRGB bytes (H, W, 3)."""
+        return np.asarray(self.frame.to_ndarray(format="rgb24"))
+
+
+def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
+    """Yield the pictures shown at some instants.
+
+    Parameters
+    ----------
+    clip : Clip
+    seconds : sequence of float
+        From the film's start, growing; an instant beyond the end gives nothing. Two instants
+        within one picture give it once.
+
+    Raises
+    ------
+    UnreadableClip
+        If the film is damaged from its start.
+
+    Notes
+    -----
+    Only one picture is held at a time. Where decoding fails further on, the film ends there.
+    """
+    yielded = False
+    try:
+        with av.open(str(clip.path)) as container:
+            stream = container.streams.video[0]
+            stream.thread_type = "AUTO"
+            base = float(stream.time_base or 1)
+            start = (stream.start_time or 0) * base
+            half = 0.5 / clip.rate
+            frames = container.decode(stream)
+            now, last = -np.inf, -np.inf
+            for target in seconds:
+                if target < last + half:
+                    continue
+                if target - now > FAR_S and target > FAR_S:
+                    container.seek(int((target + start) / base), stream=stream, backward=True)
+                    frames = container.decode(stream)
+                for frame in frames:
+                    if frame.pts is None:
+                        continue
+                    now = frame.pts * base - start
+                    if now >= target - half:
+                        yielded, last = True, now
+                        yield Picture(now, frame)
+                        break
+                else:
+                    return
+    except av.FFmpegError as error:
+        if not yielded:
+            raise UnreadableClip(f"{clip.path.name} cannot be decoded ({error}).") from error

@@ -1,0 +1,266 @@
+"""The sections on exposures, registration and merge."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from limbward.report import charts, plots
+from limbward.report.coverage import frames_at, thin_places
+from limbward.report.material import Coverage, Frame, Material, Numbered
+from limbward.report.profile import MeanCorona, Profile, fit_mean_corona, radial_profile
+from limbward.report.section import Plot, Section
+from limbward.report.wording import counted, exposure_text, listed
+
+
+def coverage_section(coverage: Coverage | None) -> Section:
+    """Return which exposures are good where."""
+    if coverage is None:
+        return Section(["There is no merge, so the exposures cannot be judged."])
+    count = frames_at(coverage)
+    thin = thin_places(coverage)
+    begin, end = coverage.edges[0], coverage.edges[-1]
+    sentences = [
+        "An exposure counts as good at a distance from the Sun where less than 5 % is saturated "
+        "and the signal of a pixel is at least ten times its noise."
+    ]
+    if thin:
+        places = " and ".join(f"{a:.2f} to {b:.2f}" for a, b, _ in thin)
+        sentences.append(f"Fewer than 3 frames are good from {places} solar radii.")
+    else:
+        sentences.append(
+            f"From {begin:.2f} to {end:.2f} solar radii at least {count.min()} frames are good "
+            "everywhere."
+        )
+    bars = "; ".join(
+        f"{exposure_text(r.exposure_s)} from {coverage.edges[:-1][r.good].min():.2f} to "
+        f"{coverage.edges[1:][r.good].max():.2f}"
+        for r in coverage.reaches
+        if r.good.any()
+    )
+    alt = f"Where each exposure is good, in solar radii: {bars or 'nowhere'}."
+    drawn = plots.draw_coverage(coverage, "coverage", alt)
+    return Section(
+        sentences, [Plot(drawn, wide=True, charts=charts.coverage_charts(coverage, alt))]
+    )
+
+
+def registration_section(material: Material) -> Section:
+    """Return where Sun and Moon were, camera by camera."""
+    frames = material.frames
+    found = [f for f in frames if math.isfinite(f.sun_x) or math.isfinite(f.moon_x)]
+    if not found:
+        return Section(["Neither Sun nor Moon has been placed in any frame."])
+    sentences = []
+    pointings = {_full_name(p): p for p in material.pointings}
+    drawn: list[Plot] = []
+    for k, camera in enumerate(sorted({f.camera for f in found})):
+        numbered = {i: f for i, f in enumerate(frames) if f.camera == camera}
+        placed = sum(f.camera == camera for f in found)
+        text = f"{camera}: Sun or Moon were placed in {counted(placed, 'frame')}."
+        p = pointings.get(camera)
+        if p:
+            text += (
+                f" A pixel is {p['pixel_scale_arcsec']:.3f} arcsec; the image's upward direction "
+                f"lies at position angle {p['up_position_angle']:.2f}°."
+            )
+            if p["field_rotation_deg_per_hour"]:
+                text += f" The field turned {p['field_rotation_deg_per_hour']:.1f}° an hour."
+        sentences.append(text)
+        drawn += _registration_plots(numbered, camera, k)
+    return Section(sentences, drawn)
+
+
+def _registration_plots(numbered: Numbered, camera: str, k: int) -> list[Plot]:
+    """Return the plots of a camera's frames; ``k`` makes their names their own."""
+    suns = {i: f for i, f in numbered.items() if math.isfinite(f.sun_x)}
+    limbs = {i: f for i, f in numbered.items() if f.limb_sigma > 0 and f.exposure_s > 0}
+    alt = f"Centres of Sun and Moon on the sensor of {camera}."
+    if suns:
+        spread = [np.ptp([getattr(f, name) for f in suns.values()]) for name in ("sun_x", "sun_y")]
+        alt += f" The Sun's ranged over {spread[0]:.0f} by {spread[1]:.0f} px."
+    drawn = [
+        Plot(
+            plots.draw_paths(numbered, f"paths{k}", alt),
+            f"{camera}: paths over the sensor, with the Sun's disc.",
+        )
+    ]
+    if suns:
+        alt = f"The Sun's centre on the sensor of {camera}, on a scale of its own."
+        drawn.append(
+            Plot(
+                plots.draw_sun(suns, f"sun{k}", alt),
+                f"{camera}: how steadily the Sun was held, frame by frame.",
+                charts=[charts.sun_chart(suns, alt)],
+            )
+        )
+    if limbs:
+        sigmas = [f.limb_sigma for f in limbs.values()]
+        alt = (
+            f"Uncertainty of the limb against exposure for {camera}, from {min(sigmas):.3f} "
+            f"to {max(sigmas):.3f} px."
+        )
+        drawn.append(
+            Plot(
+                plots.draw_limb_sigma(limbs, f"limb{k}", alt),
+                f"{camera}: how well the limb was measured.",
+                charts=[charts.limb_chart(limbs, alt)],
+            )
+        )
+    return drawn
+
+
+def _full_name(camera: Any) -> str:
+    return f"{camera['camera']} ({camera['serial']})" if camera["serial"] else camera["camera"]
+
+
+def left_out(frames: Sequence[Frame]) -> list[tuple[str, int, str]]:
+    """Return why frames of totality were not merged: reason, how many, which."""
+    reasons: dict[str, list[str]] = {}
+    for frame in frames:
+        if frame.phase == "totality" and not frame.used:
+            reasons.setdefault(frame.note or "no reason is recorded", []).append(frame.name)
+    return [(reason, len(names), listed(names, 12)) for reason, names in reasons.items()]
+
+
+def merge_section(material: Material) -> Section:
+    """Return how good the merge is."""
+    corona = material.corona
+    if corona is None:
+        return Section(["There is no merged corona."])
+    sentences = [
+        f"{counted(corona.frames, 'frame')} with {corona.exposure_s:.3g} s of exposure together "
+        "are in the merge."
+    ]
+    sentences += [noise_sentence(model) for model in material.noise]
+    if material.noise:
+        sentences.append(sky_sentence(material.sky))
+    relative, drawn = _relative(material.frames)
+    sentences += relative
+    profile = radial_profile(corona)
+    if not profile.rho.size:
+        sentences.append("No ring round the Sun holds enough pixels for a profile.")
+        return Section(sentences, drawn)
+    fitted = fit_mean_corona(profile)
+    if fitted is not None:
+        sentences.append(
+            "Between 1.1 and 3 solar radii its brightness follows the published mean corona "
+            f"(Baumbach 1937) within {100 * fitted.deviation:.0f} % (root mean square). Height of "
+            "the curve and an even sky are fitted: the comparison tests the shape alone, and real "
+            "coronae differ from the mean with the solar cycle."
+        )
+    inner = int(abs(profile.rho - 1.5).argmin())
+    sentences.append(
+        f"At {profile.rho[inner]:.2f} solar radii the noise of a pixel is "
+        f"{100 * profile.noise[inner]:.2g} % of the corona, with {profile.count[inner]:.0f} frames."
+    )
+    return Section(sentences, [*_profile_plots(profile, fitted), *drawn])
+
+
+def noise_sentence(model: Mapping[str, Any]) -> str:
+    """Return a camera's noise at one ISO, where it is known from, and how far it is linear."""
+    text = (
+        f"At ISO {model['iso']:.0f} the camera has {model['gain_electrons_per_dn']:.3g} electrons "
+        f"a DN and {model['read_noise_electrons']:.3g} electrons of read noise "
+        f"({model['read_noise_dn']:.3g} DN), {model['origin']}."
+    )
+    linear = [float(v) for v in model.get("linear_up_to", [])]
+    if linear:
+        parts = listed([f"{100 * v:.0f} %" for v in dict.fromkeys(linear)])
+        in_each = " in red, green and blue" if len(set(linear)) > 1 else ""
+        text += f" Frames were used up to {parts}{in_each} of the range between black and white."
+    return text
+
+
+def sky_sentence(sky: Sequence[float] | None) -> str:
+    """Return whether the sky was taken off, and how bright it was."""
+    if sky is None:
+        return "The sky's brightness is still in the merge."
+    levels = ", ".join(f"{v:.3g}" for v in sky)
+    return f"A sky of {levels} DN/s (red, green, blue) was taken off the merge."
+
+
+def _relative(frames: Sequence[Frame]) -> tuple[list[str], list[Plot]]:
+    """Return how the exposures found differ from the camera's."""
+    known = {i: f for i, f in enumerate(frames) if f.time and math.isfinite(f.relative_exposure)}
+    if not known:
+        return [], []
+    percent = [100.0 * (f.relative_exposure - 1.0) for f in known.values()]
+    sentence = (
+        "Compared with each other, the frames' light differs from what their exposures tell by "
+        f"{min(percent):+.1f} to {max(percent):+.1f} %. That a shutter is off by the same part "
+        "at each setting is usual; a slow dip is thin cloud."
+    )
+    alt = (
+        f"Light of {counted(len(known), 'frame')} against what the camera says, by time, from "
+        f"{min(percent):+.1f} to {max(percent):+.1f} %."
+    )
+    plot = Plot(
+        plots.draw_relative(known, "relative", alt),
+        "Exposures as the frames tell them, against the camera's.",
+        charts=[charts.relative_chart(known, alt)],
+    )
+    return [sentence], [plot]
+
+
+def _profile_plots(profile: Profile, fitted: MeanCorona | None) -> list[Plot]:
+    alt = (
+        f"Brightness from {profile.rho[0]:.2f} to {profile.rho[-1]:.2f} solar radii, falling by a "
+        f"factor of {profile.median[0] / profile.median[-1]:.0f}"
+        + (", beside the mean corona." if fitted else ".")
+    )
+    noise_alt = (
+        f"Noise of a pixel by distance, {100 * profile.noise.min():.2g} to "
+        f"{100 * profile.noise.max():.2g} %."
+    )
+    count_alt = (
+        f"Frames used in a pixel by distance, {profile.count.min():.0f} to "
+        f"{profile.count.max():.0f}."
+    )
+    return [
+        Plot(
+            plots.draw_profile(profile, fitted, "profile", alt),
+            "Green light.",
+            wide=True,
+            charts=[charts.profile_chart(profile, fitted, alt)],
+        ),
+        Plot(
+            plots.draw_noise(profile, "noise", noise_alt),
+            "Noise of the merge.",
+            charts=[charts.noise_chart(profile, noise_alt)],
+        ),
+        Plot(
+            plots.draw_count(profile, "count", count_alt),
+            "Frames in the merge.",
+            charts=[charts.count_chart(profile, count_alt)],
+        ),
+    ]
+
+
+def tone_section(tone: Mapping[str, Any]) -> Section:
+    """Return the tone curve of the finished picture, and how to go back."""
+    dark, bright, soft = (float(tone[name]) for name in ("dark", "bright", "soft"))
+    floor, ceiling = float(tone["floor"]), float(tone["ceiling"])
+    luminance = np.geomspace(dark + 0.05 * soft, bright, 120)
+    span = (ceiling - floor) / np.arcsinh((bright - dark) / soft)
+    lightness = floor + span * np.arcsinh((luminance - dark) / soft)
+    values = ", ".join(f"{k} = {tone[k]:.6g}" for k in ("dark", "soft", "bright", "floor"))
+    sentences = [
+        f"From luminance Y (DN/s) to lightness L (CIE L* / 100): {tone['curve']}.",
+        f"And back: {tone['inverse']}.",
+        f"Here {values} and ceiling = {ceiling:.6g}; pictures/tone.json has all digits and the "
+        "white balance. Detail that a filter added comes on top of the curve.",
+    ]
+    alt = (
+        f"Lightness rises from {100 * lightness[0]:.0f} at {luminance[0]:.3g} DN/s to "
+        f"{100 * lightness[-1]:.0f} at {bright:.3g} DN/s, slower and slower."
+    )
+    plot = Plot(
+        plots.draw_tone(luminance, lightness, "tone", alt),
+        "The tone curve.",
+        charts=[charts.tone_chart(luminance, lightness, alt)],
+    )
+    return Section(sentences, [plot])

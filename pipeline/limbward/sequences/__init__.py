@@ -1,0 +1,1 @@
+"""Sequences of frames: sheets of crescents, strips of the contacts, films, prominences."""

@@ -1,0 +1,128 @@
+"""Beads and the diamond ring: where the photosphere shines over the Moon's limb."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, map_coordinates
+from scipy.signal import find_peaks
+
+from limbward.sequences.cut import View
+
+Pixels = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+INSIDE_PX, OUTSIDE_PX = 8.0, 10.0  # of the Moon's limb: as far as a clipped bead spreads
+STEP_PX = 0.5
+# The corona at the limb has 3e-6 of the photosphere's brightness, prominences and the chromosphere
+# ten times that, and of a bead that fills a hundredth of a pixel there are 3000 times. So a pixel
+# this many times as bright as the corona is photosphere.
+OVER_CORONA = 30.0
+# Where the sensor's range ends below that, a clipped pixel is taken for photosphere down to here;
+# below, prominences are clipped as well, and beads cannot be told.
+CLIPPED_OVER_CORONA = 8.0
+# What parts two beads, as a part of the brightest one's light: the edge of a clipped blob is a
+# staircase of pixels with steps of half that.
+LEAST_DIP = 0.12
+
+
+@dataclass(frozen=True)
+class Bead:
+    """A bead.
+
+    Attributes
+    ----------
+    position_angle : float
+        About the Moon's centre, degrees from celestial north through east.
+    light : float
+        Along the radius, in pixels of the sensor's white; a clipped pixel counts as one.
+    width_deg : float
+        Along the limb, at half of its light.
+    """
+
+    position_angle: float
+    light: float
+    width_deg: float
+
+
+def limb_light(picture: Pixels, view: View, moon_radius: float) -> tuple[Floats, Floats, Floats]:
+    """Return the light along the Moon's limb.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (3, S, S)
+        Linear, the Moon's centre in the middle; clipped pixels 1 or more.
+    view : View
+    moon_radius : float
+        Pixels of the picture.
+
+    Returns
+    -------
+    angle, light, peak : ndarray
+        Position angles at half-pixel steps, degrees; green light summed over the radii around the
+        limb, in white pixels; the brightest of these.
+    """
+    count = round(2 * np.pi * moon_radius / STEP_PX)
+    angle = np.asarray(np.arange(count) * (360.0 / count), float)
+    r = moon_radius + np.arange(-INSIDE_PX, OUTSIDE_PX + STEP_PX / 2, STEP_PX)
+    east, north = np.sin(np.radians(angle)), np.cos(np.radians(angle))
+    dx, dy = view.orientation.to_pixels(east * view.scale_arcsec, north * view.scale_arcsec)
+    x, y = view.centre + dx[:, None] * r, view.centre + dy[:, None] * r
+    value = map_coordinates(np.minimum(picture[1], 1.0), [y, x], order=1, mode="constant")
+    return angle, np.asarray(value.sum(axis=1) * STEP_PX, float), value.max(axis=1)
+
+
+def find_beads(picture: Pixels, view: View, moon_radius: float) -> list[Bead] | None:
+    """Find beads along the Moon's limb.
+
+    Parameters
+    ----------
+    picture, view, moon_radius
+        As for `limb_light`.
+
+    Returns
+    -------
+    list of Bead or None
+        In order of position angle; the diamond ring is one bead, wide and bright. None if the
+        exposure is too long to tell beads from prominences.
+
+    Notes
+    -----
+    The corona's own light, the median along the limb, is taken off. Two beads are told apart where
+    the light between them falls by ``LEAST_DIP`` of the brightest; a bead's place is the centre of
+    the light above half of its own and above the dips beside it, which a clipped, flat top does
+    not move.
+    """
+    angle, light, peak = limb_light(picture, view, moon_radius)
+    corona = float(np.median(peak))
+    if corona * CLIPPED_OVER_CORONA > 1.0:
+        return None
+    # A clipped pixel comes out of the interpolation a little below 1.
+    photosphere = peak > min(OVER_CORONA * corona, 0.97)
+    if not photosphere.any():
+        return []
+    light = gaussian_filter1d(light - np.median(light), 1.0 / STEP_PX, mode="wrap")
+    # The limb is cut open where it is darkest, so that no bead lies across the seam.
+    seam = int(np.argmin(gaussian_filter1d(light, 8.0, mode="wrap")))
+    rolled, sure = np.roll(light, -seam), np.roll(photosphere, -seam)
+    peaks, _ = find_peaks(rolled, height=0.0, prominence=LEAST_DIP * float(light.max()))
+    peaks = [int(k) for k in peaks if sure[max(k - 1, 0) : k + 2].any()]
+    step = 360.0 / angle.size
+    beads = []
+    for n, k in enumerate(peaks):
+        base = 0.5 * rolled[k]
+        for other in peaks[max(n - 1, 0) : n] + peaks[n + 1 : n + 2]:
+            base = max(base, float(rolled[min(k, other) : max(k, other)].min()))
+        first = last = k
+        while first > 0 and rolled[first - 1] > base:
+            first -= 1
+        while last < rolled.size - 1 and rolled[last + 1] > base:
+            last += 1
+        weight = rolled[first : last + 1] - base
+        place = float(np.sum(weight * np.arange(first, last + 1)) / np.sum(weight))
+        beads.append(
+            Bead(((place + seam) * step) % 360.0, float(rolled[k]), (last - first + 1) * step)
+        )
+    return sorted(beads, key=lambda bead: bead.position_angle)

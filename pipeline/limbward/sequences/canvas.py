@@ -1,0 +1,131 @@
+"""A dark sheet on which cells and letters are put, as pixels and as a page of PDF."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from os import PathLike
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+from matplotlib.backends.backend_pdf import FigureCanvasPdf
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+Pixels = NDArray[np.float32]
+
+INK = (0.86, 0.84, 0.76)  # encoded sRGB of the letters
+PDF_DPI = 150
+
+
+@dataclass(frozen=True)
+class Label:
+    """A line of text; (x, y) is the middle of its top edge, or its left end if not ``centred``."""
+
+    text: str
+    x: float
+    y: float
+    height_px: float
+    centred: bool = True
+
+
+@dataclass
+class Canvas:
+    """Pixels from 0 to 1, encoded (3, H, W), and the labels that are to stand on them."""
+
+    picture: Pixels
+    labels: list[Label] = field(default_factory=list)
+
+    @staticmethod
+    def blank(width: float, height: float) -> Canvas:
+        """Return a black canvas; its sides are even, as films need."""
+        even = (3, 2 * round(height / 2), 2 * round(width / 2))
+        return Canvas(np.zeros(even, np.float32))
+
+    def lighten(self, cell: Pixels, x: float, y: float) -> tuple[float, float]:
+        """Put a cell's centre at (x, y), keeping the lighter of old and new where cells overlap.
+
+        Returns
+        -------
+        tuple of float
+            Where the centre is: cells are moved by whole pixels only.
+        """
+        _, h, w = cell.shape
+        left, top = round(x - (w - 1) / 2.0), round(y - (h - 1) / 2.0)
+        rows, columns = self.picture.shape[1:]
+        y0, y1, x0, x1 = max(top, 0), min(top + h, rows), max(left, 0), min(left + w, columns)
+        target = self.picture[:, y0:y1, x0:x1]
+        np.maximum(target, cell[:, y0 - top : y1 - top, x0 - left : x1 - left], out=target)
+        return left + (w - 1) / 2.0, top + (h - 1) / 2.0
+
+    def drawn(self) -> Pixels:
+        """Return the picture with the labels drawn in."""
+        out = self.picture.copy()
+        for label in self.labels:
+            draw_text(out, label)
+        return out
+
+
+@lru_cache(maxsize=16)
+def _font(height_px: int) -> ImageFont.FreeTypeFont:
+    # The typeface that matplotlib ships has the signs (minus, degree, prime) that labels need.
+    path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+    return ImageFont.truetype(str(path), height_px)
+
+
+def draw_text(picture: Pixels, label: Label) -> None:
+    """Draw a label into an encoded picture (3, H, W), with a dark rim that parts it from light."""
+    font = _font(max(8, round(label.height_px)))
+    left, top, right, bottom = (round(v) for v in font.getbbox(label.text))
+    rim = max(1, round(label.height_px / 12))
+    w, h = right - left + 2 * rim, bottom - top + 2 * rim
+    x0 = round(label.x - (w / 2 if label.centred else 0))
+    y0 = round(label.y)
+    masks = []
+    for stroke in (rim, 0):
+        image = Image.new("L", (w, h), 0)
+        draw = ImageDraw.Draw(image)
+        draw.text((rim - left, rim - top), label.text, 255, font=font, stroke_width=stroke)
+        masks.append(np.asarray(image, np.float32) / np.float32(255.0))
+    rows, columns = picture.shape[1:]
+    ya, yb, xa, xb = max(y0, 0), min(y0 + h, rows), max(x0, 0), min(x0 + w, columns)
+    if ya >= yb or xa >= xb:
+        return
+    part = (slice(ya - y0, yb - y0), slice(xa - x0, xb - x0))
+    target = picture[:, ya:yb, xa:xb]
+    target *= 1.0 - masks[0][part]
+    target += np.array(INK, np.float32)[:, None, None] * masks[1][part]
+
+
+def write_pdf(path: str | PathLike[str], canvas: Canvas, title: str = "") -> None:
+    """Write a canvas as a page of PDF.
+
+    Parameters
+    ----------
+    path : path
+    canvas : Canvas
+    title : str
+
+    Notes
+    -----
+    By matplotlib: it keeps the pixels without loss and the labels as text that can be searched and
+    copied, where Pillow would make one JPEG of all.
+    """
+    _, height, width = canvas.picture.shape
+    figure = Figure(figsize=(width / PDF_DPI, height / PDF_DPI), dpi=PDF_DPI, facecolor="black")
+    FigureCanvasPdf(figure)
+    figure.figimage(np.moveaxis(np.clip(canvas.picture, 0.0, 1.0), 0, -1))
+    for label in canvas.labels:
+        figure.text(
+            label.x / width,
+            1.0 - label.y / height,
+            label.text,
+            color=INK,
+            fontsize=label.height_px * 72.0 / PDF_DPI,
+            ha="center" if label.centred else "left",
+            va="top",
+        )
+    # Without a date: the same sheet is the same file.
+    figure.savefig(path, format="pdf", dpi=PDF_DPI, metadata={"Title": title, "CreationDate": None})

@@ -1,0 +1,179 @@
+"""One disc cut out of a frame: linear colours, shifted, turned and scaled in one interpolation."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import affine_transform, correlate1d, gaussian_filter, spline_filter
+
+from limbward.camera.frame import GREEN, RawFrame
+from limbward.sky.orientation import Orientation
+
+Pixels = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+SPLINE_MARGIN_PX = 12  # a cubic spline's edge effects fall by 0.27 a pixel
+
+
+@dataclass(frozen=True)
+class View:
+    """How a cut lies on the sky: square, with a disc's centre at the centre of its pixels.
+
+    Attributes
+    ----------
+    side : int
+        Pixels.
+    scale_arcsec : float
+        Arcsec a pixel.
+    up_position_angle : float
+        Of the upward direction, degrees from celestial north through east.
+    """
+
+    side: int
+    scale_arcsec: float
+    up_position_angle: float
+
+    @property
+    def centre(self) -> float:
+        """Coordinate of the centre, in x and in y."""
+        return (self.side - 1) / 2.0
+
+    @property
+    def orientation(self) -> Orientation:
+        """The mapping from sky to cut; never mirrored."""
+        return Orientation(self.scale_arcsec, self.up_position_angle)
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A disc as a `View` shows it.
+
+    Attributes
+    ----------
+    picture : ndarray of float32, shape (3, S, S)
+        Linear sRGB, 1 where the sensor's range ends in white light; 0 beyond the frame.
+    clipped : ndarray of bool, shape (S, S)
+        Where the sensor was saturated.
+    """
+
+    picture: Pixels
+    clipped: NDArray[np.bool_]
+
+
+def cut(frame: RawFrame, centre: tuple[float, float], camera: Orientation, view: View) -> Cut:
+    """Return a disc of a frame as a view shows it.
+
+    Parameters
+    ----------
+    frame : RawFrame
+    centre : tuple of float
+        The disc's centre (x, y), raw pixels.
+    camera : Orientation
+        Of the frame.
+    view : View
+
+    Notes
+    -----
+    Only the part of the frame that is needed is made into colours, so that a disc costs the same
+    in a frame of any size. Where the view's pixels are larger than the frame's, the frame is
+    smoothed first to what they can show.
+    """
+    step = view.scale_arcsec / camera.pixel_scale_arcsec
+    reach = math.ceil(view.side * step / math.sqrt(2.0) + SPLINE_MARGIN_PX + 3.0 * step)
+    colours, clipped, origin = colour_box(frame, centre, reach)
+    east, north = view.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    across = np.stack(camera.to_pixels(east, north))  # columns: a step right, a step down
+    start = np.array(centre) - origin - across @ np.array([view.centre, view.centre])
+    # scipy counts rows first.
+    matrix, offset = across[::-1, ::-1], start[::-1]
+    blur = 0.45 * math.sqrt(max(step**2 - 1.0, 0.0))
+    shape = (view.side, view.side)
+    picture = np.empty((3, *shape), np.float32)
+    for plane, into in zip(colours, picture, strict=True):
+        smooth = gaussian_filter(plane, blur) if blur > 0.1 else plane
+        spline = spline_filter(smooth, order=3, output=np.float32, mode="mirror")
+        affine_transform(
+            spline, matrix, offset, shape, into, order=3, mode="constant", prefilter=False
+        )
+    np.clip(picture, 0.0, None, out=picture)
+    hit = affine_transform(clipped.astype(np.float32), matrix, offset, shape, order=1)
+    return Cut(picture, hit > 0.02)
+
+
+def colour_box(
+    frame: RawFrame, centre: tuple[float, float], reach: int
+) -> tuple[Pixels, NDArray[np.bool_], Floats]:
+    """Return a square box of a frame in linear sRGB.
+
+    Parameters
+    ----------
+    frame : RawFrame
+    centre : tuple of float
+    reach : int
+        Pixels from the centre to the sides.
+
+    Returns
+    -------
+    colours : ndarray of float32, shape (3, h, w)
+        White-balanced for daylight; 1 is the sensor's white level.
+    clipped : ndarray of bool, shape (h, w)
+    origin : ndarray
+        Raw pixel (x, y) of the box's first pixel.
+    """
+    x0, y0 = (max(0, math.floor(c) - reach) for c in centre)
+    x1 = min(frame.width, math.ceil(centre[0]) + reach + 1)
+    y1 = min(frame.height, math.ceil(centre[1]) + reach + 1)
+    origin = np.array([x0, y0], float)
+    if x1 - x0 < 2 or y1 - y0 < 2:
+        return np.zeros((3, 2, 2), np.float32), np.zeros((2, 2), bool), origin
+    raw = np.asarray(frame.data[..., y0:y1, x0:x1], np.float32)
+    clipped = np.asarray(
+        raw >= 0.98 * frame.white
+    )  # converters clip a little below the white level
+    span = np.float32(frame.white - float(np.mean(frame.black)))
+    if frame.is_mosaic:
+        pattern = _laid_out(frame.pattern, y0, x0, raw.shape)
+        level = (raw - _laid_out(frame.black, y0, x0, raw.shape)) / span
+        colours = _interpolated(level, pattern, 1 if frame.pattern.shape == (2, 2) else 2)
+    elif raw.ndim == 2:
+        colours = np.repeat(((raw - frame.black.ravel()[0]) / span)[None], 3, axis=0)
+    else:
+        colours = (raw - frame.black[:, None, None]) / span
+        clipped = np.asarray(clipped.any(axis=0))
+    colours = np.nan_to_num(colours, copy=False)
+    if frame.is_mosaic or raw.ndim == 3:
+        # With the smallest multiplier 1, a clipped pixel is white in every colour at 1.
+        balance = frame.daylight / frame.daylight.min()
+        colours = np.minimum(colours * balance[:, None, None], np.float32(1.0))
+        colours = np.tensordot(frame.to_srgb, colours, axes=1).astype(np.float32)
+    return colours, clipped, origin
+
+
+def _laid_out(tile: NDArray[np.generic], y0: int, x0: int, shape: tuple[int, ...]) -> Pixels:
+    rows = (y0 + np.arange(shape[0])) % tile.shape[0]
+    columns = (x0 + np.arange(shape[1])) % tile.shape[1]
+    return np.asarray(tile[np.ix_(rows, columns)], np.float32)
+
+
+def _interpolated(level: Pixels, pattern: Pixels, reach: int) -> Pixels:
+    """Return a mosaic's three colours by weighted means of the nearest pixels of each.
+
+    For a 2 x 2 mosaic these are the bilinear values, whose errors have no direction: a limb is
+    not moved by them.
+    """
+    taper = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0)
+
+    def gathered(plane: Pixels) -> Pixels:
+        return correlate1d(correlate1d(plane, taper, 0, mode="constant"), taper, 1, mode="constant")
+
+    out = np.empty((3, *level.shape), np.float32)
+    for colour in range(3):
+        mine = (pattern == colour).astype(np.float32)
+        out[colour] = gathered(level * mine) / np.maximum(gathered(mine), 1e-6)
+        if colour != GREEN or reach == 1:
+            # Where the colour was measured, its own value.
+            np.copyto(out[colour], level, where=mine > 0)
+    return out

@@ -1,0 +1,57 @@
+"""Memory of a film of many frames: the frames of a finished card, over and over.
+
+Usage: python tests/benchmarks/film_memory.py CONFIG [FRAMES]
+
+Prints the process's memory after every hundred frames: it should not grow with their number.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import psutil
+
+from limbward.config import with_jobs
+from limbward.config_file import load_config
+from limbward.sequences.cut import View
+from limbward.sequences.film import write_films
+from limbward.stages.products.film import Film, _learnt, choose
+from limbward.stages.products.shots import read_shots
+from limbward.workspace import Workspace
+
+PHASES = ("partial", "contact", "totality")
+SIDE = 480
+
+
+def main(path: Path, count: int) -> None:
+    """Make the film and watch the memory."""
+    config = with_jobs(load_config(path), 1)
+    workspace = Workspace(config.resolve(config.workspace))
+    shots = read_shots(config, workspace, PHASES, None, "film")
+    shots = shots.take(choose(shots, None))
+    shots = shots.take(np.arange(count) % len(shots))
+    scale = float(np.median(shots.sun[:, 2])) * shots.scale_arcsec() * 2.4 / (SIDE / 2)
+    views = [View(SIDE, scale, float(u)) for u in shots.up("solar_north")]
+    film = Film(config, shots, views, *_learnt(config, shots, views))
+    process, done, begun = psutil.Process(), 0, time.perf_counter()
+
+    def advance() -> None:
+        nonlocal done
+        done += 1
+        if done % 100 == 0:
+            size = process.memory_info().rss / 1e6
+            print(f"{done} frames: {size:.0f} MB, {time.perf_counter() - begun:.0f} s", flush=True)
+
+    with tempfile.TemporaryDirectory() as folder:
+        pictures = write_films(
+            {"mp4": f"{folder}/film.mp4"}, film.pictures(advance), config.film.rate
+        )
+    print(f"{pictures} pictures")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1000)
