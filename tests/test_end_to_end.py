@@ -174,7 +174,7 @@ def test_the_demo_by_its_console_script(tmp_path):
     script = Path(sys.executable).with_name("limbward")
     assert script.exists()
     done = subprocess.run(
-        [script, "demo", "show", "--megapixels", "0.5"],
+        [script, "demo", "show", "--megapixels", "0.1"],
         cwd=tmp_path,
         capture_output=True,
         text=True,

@@ -86,6 +86,24 @@ def _expand(value: Pixels, weight: Pixels, factor: int, least: float, out: Pixel
             out[y, x] = a / b if b > least else np.float32(np.nan)
 
 
+def _enlarge(value: Pixels, at: NDArray[np.int32], share: Pixels, factor: int, out: Pixels) -> None:
+    """Write a binned picture at full size, interpolated linearly."""
+    height, width = out.shape
+    rows, columns = value.shape
+    for y in prange(height):
+        v = min(max((y + 0.5) / factor - 0.5, 0.0), rows - 1.0)
+        i = min(int(v), max(rows - 2, 0))
+        below = min(i + 1, rows - 1)
+        p = np.float32(v - i)
+        line = np.empty(columns + 1, np.float32)
+        for x in range(columns):
+            line[x] = value[i, x] + p * (value[below, x] - value[i, x])
+        line[columns] = line[columns - 1]
+        for x in range(width):
+            j = at[x]
+            out[y, x] = line[j] + share[x] * (line[j + 1] - line[j])
+
+
 def _weigh(image: Pixels, weight: Pixels, square: bool, out: Pixels) -> None:
     height, width = image.shape
     for y in prange(height):
@@ -98,8 +116,8 @@ def _weigh(image: Pixels, weight: Pixels, square: bool, out: Pixels) -> None:
 
 
 _jit = njit(parallel=True, nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
-rows_pass, columns_pass, bin_sums, expand, weigh = (
-    _jit(f) for f in (_rows, _columns, _bin, _expand, _weigh)
+rows_pass, columns_pass, bin_sums, expand, read_back, weigh = (
+    _jit(f) for f in (_rows, _columns, _bin, _expand, _enlarge, _weigh)
 )
 
 
@@ -136,7 +154,8 @@ class Blur:
             down, across = (self._spread(np.ones((1, n), np.float32))[0] for n in weight)
             # A line of ones has lost the middle of the other direction's taps: put it right.
             alone = self.taps[self.taps.size // 2]
-            self.sums = np.outer(down / alone, across / alone)
+            self.across = np.float32(1.0) / (across / alone)
+            self.down = np.float32(1.0) / (down / alone)
         else:
             self.sums = self._spread(weight)
 
@@ -151,6 +170,21 @@ class Blur:
         rows_pass(image, self.taps, once)
         out = np.empty_like(image) if f == 1 else image
         columns_pass(once, self.taps, out)
+        return out
+
+    def means(self, image: Pixels, scratch: Pixels | None = None) -> Pixels:
+        """Return a picture without gaps blurred, in bins of ``factor`` by ``factor`` pixels.
+
+        Parameters
+        ----------
+        image : ndarray of float32, shape (H, W)
+        scratch : ndarray of float32, shape (H, W), optional
+            Overwritten.
+        """
+        out = self._spread(image, scratch)
+        for row, part in zip(out, self.down, strict=True):
+            row *= self.across
+            row *= part
         return out
 
     def __call__(self, image: Pixels, *, square: bool = False) -> Pixels:
@@ -169,8 +203,12 @@ class Blur:
         """
         out = np.empty(image.shape, np.float32)
         if self.weight is None:
-            spread = self._spread(np.square(image) if square else image, out)
-        elif self.factor == 1:  # in two buffers: 0.1 GB each at 24 megapixels
+            means = self.means(np.square(image) if square else image, out)
+            if self.factor == 1:
+                return means
+            enlarge(means, self.factor, out)
+            return out
+        if self.factor == 1:  # in two buffers: 0.1 GB each at 24 megapixels
             spread = np.empty_like(out)
             weigh(image, self.weight, square, spread)
             rows_pass(spread, self.taps, out)
@@ -181,6 +219,13 @@ class Blur:
         least = float(TINY) * self.factor**2
         expand(spread, self.sums, self.factor, least, out)
         return out
+
+
+def between(bins: int, factor: int, width: int) -> tuple[NDArray[np.int32], Pixels]:
+    """Return, for each pixel of a row, the bin before it and its way to the next, 0 to 1."""
+    u = np.clip((np.arange(width) + 0.5) / factor - 0.5, 0.0, bins - 1.0)
+    at = u.astype(np.int32)
+    return at, (u - at).astype(np.float32)
 
 
 def enlarge(image: Pixels, factor: int, out: Pixels) -> None:
@@ -194,7 +239,7 @@ def enlarge(image: Pixels, factor: int, out: Pixels) -> None:
     out : ndarray of float32, shape (H, W)
         Written; beyond the last bin the values at the edge go on.
     """
-    expand(image, np.ones_like(image), factor, 0.0, out)
+    read_back(image, *between(image.shape[1], factor, out.shape[1]), factor, out)
 
 
 def gaussian_blur(image: Pixels, sigma: float) -> Pixels:

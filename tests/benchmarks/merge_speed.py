@@ -77,6 +77,7 @@ def simulate(folder: Path, megapixels: float, workers: int) -> list[dict]:
 
 def session(folder: Path, frames: list[dict], count: int) -> tuple[Path, list[Path]]:
     """Make a card of so many of the frames and its config."""
+    camera = json.loads((folder / "truth.json").read_text())["cameras"][0]
     root = folder / f"session-{count}"
     shutil.rmtree(root, ignore_errors=True)
     (root / "card").mkdir(parents=True)
@@ -100,7 +101,10 @@ def session(folder: Path, frames: list[dict], count: int) -> tuple[Path, list[Pa
     (root / "limbward.yaml").write_text(
         "site: {latitude: 65.0, longitude: -23.4, height: 40.0}\n"
         "eclipse: 2026-08-12\ninput: {cards: [card]}\n"
-        f"timing:\n  references:\n{references}align: {{up_position_angle: 17.3}}\n"
+        f"timing:\n  references:\n{references}"
+        # As the partial phases would tell.
+        f"align: {{up_position_angle: {camera['up_position_angle']}, "
+        f"pixel_scale_arcsec: {camera['pixel_scale_arcsec']}}}\n"
     )
     return root / "limbward.yaml", paths
 

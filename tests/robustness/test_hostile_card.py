@@ -2,6 +2,7 @@ import hashlib
 import html
 import os
 import re
+import shutil
 import subprocess
 import sys
 
@@ -23,11 +24,16 @@ from tests.test_ingest import SITE, row_of
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="names, links and pipes of Linux")
 
 
-def a_run(root, card="card"):
+def config_file(root, card="card"):
     path = root / "limbward.yaml"
     path.write_text(
         f"site: {SITE}\neclipse: 2026-08-12\ninput: {{cards: [{card}]}}\nrun: {{jobs: 2}}\n"
     )
+    return path
+
+
+def a_run(root, card="card"):
+    path = config_file(root, card)
     workspace, reporter = Workspace(root / "workspace"), SilentReporter()
     run_stages(load_config(path), workspace, reporter, stages=[STAGE])
     return workspace, workspace.read_table(Workspace.frames), reporter
@@ -161,16 +167,64 @@ def report_of(workspace):
     return workspace.path(Workspace.report).read_text(encoding="utf-8")
 
 
-@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
-def test_a_file_without_permission_gets_a_row(tmp_path):
-    dng(tmp_path / "card/good.DNG", disc(1))
-    dng(tmp_path / "card/shut.DNG", disc(2)).chmod(0)
-    if os.access(tmp_path / "card/shut.DNG", os.R_OK):
-        pytest.skip("this user may read everything")
-    _, table, _ = a_run(tmp_path)
+# Root may read everything, unless it gives that up.
+AS_ANYONE = ["setpriv", "--bounding-set=-dac_override,-dac_read_search"]
+
+
+@pytest.fixture(scope="module")
+def shut(tmp_path_factory):
+    """A card with a file that may not be read, and with folders that may not be listed or entered.
+
+    Returned with what begins the command line of someone to whom this applies.
+    """
+    root = tmp_path_factory.mktemp("shut")
+    dng(root / "card/good.DNG", disc(1))
+    dng(root / "card/shut.DNG", disc(2)).chmod(0)
+    for name, mode in (("not-listed", 0o100), ("not-entered", 0o400), ("neither", 0)):
+        dng(root / f"card/{name}/in.DNG", disc(3)).parent.chmod(mode)
+    anyone = []
+    if os.access(root / "card/shut.DNG", os.R_OK):
+        anyone = AS_ANYONE
+        if shutil.which("setpriv") is None:
+            pytest.skip("this user may read everything, and there is no setpriv to give that up")
+        tried = subprocess.run([*anyone, "cat", root / "card/shut.DNG"], capture_output=True)
+        if b"Permission denied" not in tried.stderr:
+            pytest.skip("this user may read everything, and may not give that up")
+    config_file(root)
+    yield root, anyone
+    for folder in (root / "card").iterdir():
+        folder.chmod(0o700)  # else nobody could remove it
+
+
+def as_anyone(shut, *arguments):
+    root, anyone = shut
+    program = [*anyone, sys.executable, "-m", "limbward"]
+    return subprocess.run(
+        [*program, *arguments], cwd=root, capture_output=True, text=True, check=False
+    )
+
+
+def test_what_may_not_be_read_is_told_and_the_run_goes_on(shut):
+    root, _ = shut
+    done = as_anyone(shut, "run", "limbward.yaml", "--until", "ingest", "--jobs", "1")
+    assert done.returncode == 0, done.stderr
+    for name in ("not-listed", "not-entered", "neither"):
+        assert f"folder {root / 'card' / name} cannot be read (Permission denied)" in done.stderr
+    table = Workspace(root / "workspace").read_table(Workspace.frames)
+    assert sorted(table["file"]) == ["card/good.DNG", "card/shut.DNG"]
     assert row_of(table, "shut.DNG")["phase"] == "unreadable"
-    assert "Permission denied" in row_of(table, "shut.DNG")["note"]
+    assert "cannot be read (Permission denied)" in row_of(table, "shut.DNG")["note"]
     assert row_of(table, "good.DNG")["phase"] == "partial"
+
+
+def test_a_backup_names_what_may_not_be_read_and_is_not_complete(shut):
+    root, _ = shut
+    done = as_anyone(shut, "backup", "card", "bag")
+    assert done.returncode == 1
+    for name in ("not-listed", "not-entered/in.DNG", "neither", "shut.DNG"):
+        assert f"{name} was not copied: Permission denied" in done.stderr
+    assert [p.name for p in (root / "bag/data").rglob("*.DNG")] == ["good.DNG"]
+    assert verify_bag(root / "bag").ok
 
 
 def test_progress_on_a_terminal_is_not_steered_by_names(tmp_path):

@@ -29,7 +29,7 @@ from tests.robustness.kill_points import (
 )
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals and mounts of POSIX")
-KILL_POINTS = 3
+KILL_POINTS = 2
 
 
 def run(*arguments):
@@ -188,10 +188,10 @@ def test_a_file_for_which_there_was_no_memory_is_measured_in_the_end(tmp_path):
 
 def never_ends(task: Task):
     """Do what a decoder does that runs in a circle, under the limit of a worker."""
-    from limbward.stages import measuring
+    from limbward.stages import worker
 
     if task.file.path.name == "b.DNG":
-        with measuring._limited(0.5):
+        with worker.limited(0.5):
             while True:
                 pass
     return measure_file(task)

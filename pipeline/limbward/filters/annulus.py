@@ -42,14 +42,38 @@ def _profile_at(profile: Floats, at: float) -> float:
 profile_at = njit(nogil=True, cache=True)(_profile_at)
 
 
+def _cubics(mean: Floats, deviation: Floats) -> Floats:
+    """Return the coefficients of what `profile_at` reads, of both profiles between two annuli."""
+    out = np.empty((mean.size, 8))
+    for k, profile in enumerate((mean, deviation)):
+        around = np.pad(profile, (1, 2), mode="edge")
+        a, b, c, d = (around[i : i + mean.size] for i in range(4))
+        out[:, 4 * k] = b
+        out[:, 4 * k + 1] = 0.5 * (c - a)
+        out[:, 4 * k + 2] = 0.5 * (2 * a - 5 * b + 4 * c - d)
+        out[:, 4 * k + 3] = 0.5 * (3 * (b - c) + d - a)
+    return out
+
+
+def _normal(value: float, cubics: Floats, at: float) -> float:
+    at = min(max(at, 0.0), cubics.shape[0] - 1.001)
+    i = int(at)
+    p = at - i
+    m = cubics[i, 0] + p * (cubics[i, 1] + p * (cubics[i, 2] + p * cubics[i, 3]))
+    s = cubics[i, 4] + p * (cubics[i, 5] + p * (cubics[i, 6] + p * cubics[i, 7]))
+    return (value - m) / s
+
+
+normal = njit(nogil=True, cache=True)(_normal)
+
+
 def _measure_bands(
     image: Pixels,
     visible: NDArray[np.bool_],
     sun_x: float,
     sun_y: float,
     width: float,
-    mean: Floats,
-    deviation: Floats,
+    cubics: Floats,
     which: NDArray[np.bool_],
     sums: Floats,
 ) -> None:
@@ -66,7 +90,7 @@ def _measure_bands(
                 value = image[y, x]
                 if not np.isfinite(value):
                     continue
-                z = (value - profile_at(mean, r - 0.5)) / profile_at(deviation, r - 0.5)
+                z = normal(value, cubics, r - 0.5)
                 sums[band, 0, k] += 1.0
                 sums[band, 1, k] += z
                 sums[band, 2, k] += z * z
@@ -77,16 +101,14 @@ def _normalise_bands(
     sun_x: float,
     sun_y: float,
     width: float,
-    mean: Floats,
-    deviation: Floats,
+    cubics: Floats,
     out: Pixels,
 ) -> None:
     height, columns = image.shape
     for y in prange(height):
         for x in range(columns):
             r = np.sqrt((x - sun_x) ** 2 + (y - sun_y) ** 2) / width
-            m, s = profile_at(mean, r - 0.5), profile_at(deviation, r - 0.5)
-            out[y, x] = np.float32((image[y, x] - m) / s)
+            out[y, x] = np.float32(normal(image[y, x], cubics, r - 0.5))
 
 
 def _at_distance(profile: Floats, sun_x: float, sun_y: float, width: float, out: Pixels) -> None:
@@ -111,6 +133,14 @@ def annulus_count(shape: tuple[int, int], geometry: Geometry, width_px: float) -
         for y in (0, height - 1)
     ]
     return int(max(corners) / width_px) + 2
+
+
+def normalised(
+    image: Pixels, geometry: Geometry, width_px: float, mean: Floats, deviation: Floats, out: Pixels
+) -> None:
+    """Write a picture less the mean of its annulus, over the deviation, to ``out``."""
+    cubics = _cubics(mean, deviation)
+    normalise_bands(image, geometry.sun_x, geometry.sun_y, width_px, cubics, out)
 
 
 def spread_out(
@@ -179,9 +209,8 @@ def refine(
     todo, empty = which.copy(), start
     for _ in range(PASSES):
         sums = np.zeros((BANDS, 3, mean.size))
-        measure_bands(
-            image, visible, geometry.sun_x, geometry.sun_y, width_px, mean, deviation, todo, sums
-        )
+        cubics = _cubics(mean, deviation)
+        measure_bands(image, visible, geometry.sun_x, geometry.sun_y, width_px, cubics, todo, sums)
         count, first, second = sums.sum(axis=0)
         good = (count >= MIN_PIXELS) & todo
         if not good.any():

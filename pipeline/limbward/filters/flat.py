@@ -20,7 +20,7 @@ from scipy.ndimage import gaussian_filter1d
 from limbward.filters.annulus import (
     MIN_PIXELS,
     annulus_profiles,
-    normalise_bands,
+    normalised,
     refine,
     spread_out,
 )
@@ -165,7 +165,7 @@ def _flatten(plane: Pixels, geometry: Geometry, width_px: float, coverage: float
     z = np.empty(plane.shape, np.float32)
 
     def normalise() -> None:
-        normalise_bands(plane, geometry.sun_x, geometry.sun_y, width_px, mean, deviation, z)
+        normalised(plane, geometry, width_px, mean, deviation, z)
 
     normalise()
     polar = unwrap(z, geometry, mean.size, width_px)

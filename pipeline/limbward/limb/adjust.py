@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from limbward.sky.orientation import Orientation
 
@@ -136,10 +137,8 @@ def adjust(
         # A frame that neither a limb nor a pair holds stays unknown; the rest is solved.
         held = np.diag(normal) > 0
         solution = np.full(2 * n + 2, np.nan)
-        covariance = np.full((2 * n + 2, 2 * n + 2), np.nan)
-        inverse = np.linalg.pinv(normal[np.ix_(held, held)], hermitian=True)
-        solution[held] = inverse @ (design[:, held].T @ right)
-        covariance[np.ix_(held, held)] = inverse
+        within = normal[np.ix_(held, held)]
+        solution[held] = _solve(within, design[:, held].T @ right)
         x, y = solution[:n], solution[n : 2 * n]
         # A start far off is approached in steps over which the Moon's arc is nearly straight.
         up += float(np.clip(solution[2 * n], -20.0, 20.0))
@@ -154,7 +153,8 @@ def adjust(
         pair_weight = _huber(pair_miss / pairs.sigma)
         if turn > 3 and np.all(np.abs(solution[2 * n :]) < 1e-5):
             break
-    variances = np.diag(covariance)
+    variances = np.full(2 * n + 2, np.nan)
+    variances[held] = np.diag(np.linalg.pinv(within, hermitian=True))
     tied = np.zeros(n, bool)
     pair_used = pair_miss < OUTLIER_SIGMA * pairs.sigma
     tied[pairs.first[pair_used]] = True
@@ -173,6 +173,14 @@ def adjust(
         pair_used,
         tied,
     )
+
+
+def _solve(normal: Floats, right: Floats) -> Floats:
+    """Return the solution of normal equations, the shortest where there are many."""
+    try:
+        return np.asarray(cho_solve(cho_factor(normal), right))
+    except LinAlgError:
+        return np.asarray(np.linalg.pinv(normal, hermitian=True) @ right)
 
 
 def _equations(

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri  # scipy.stats takes a fifth of a second to import
 
 from limbward.limb.circle import algebraic_circle
 from limbward.limb.edges import RadialEdges, clipped_near
@@ -24,8 +24,8 @@ BLURS = np.arange(0.4, 1.61, 0.1)  # px, tried where no unsaturated limb tells t
 
 def _foot_table() -> tuple[Floats, Floats]:
     """Return the foot's width between the two levels, and the low level's depth, in sigmas."""
-    depth = np.linspace(-6.0, norm.ppf(0.995 * LOW / HIGH), 600)
-    width = norm.ppf(norm.cdf(depth) * HIGH / LOW) - depth
+    depth = np.linspace(-6.0, ndtri(0.995 * LOW / HIGH), 600)
+    width = ndtri(ndtr(depth) * HIGH / LOW) - depth
     order = np.argsort(width)
     return width[order], depth[order]
 

@@ -116,32 +116,52 @@ def find_hot(frames: Iterable[RawFrame]) -> NDArray[np.bool_] | None:
     return common if n >= 2 else None
 
 
+def _mark_alone(data: Any, th: int, tw: int, out: NDArray[np.bool_]) -> None:
+    """Mark the pixels of planes (P, H, W) that stand out by themselves."""
+    n_planes, height, width = data.shape
+    excess = np.zeros((3, width), np.float32)
+    stands = np.zeros((3, width), np.bool_)
+    for p in range(n_planes):
+        excess[:] = np.float32(0.0)
+        stands[:] = False
+        for y in range(th, height - th + 2):
+            # Row y is looked at; then all neighbours of row y - 1 are known.
+            now, last, before = y % 3, (y - 1) % 3, (y - 2) % 3
+            excess[now] = np.float32(0.0)
+            stands[now] = False
+            if y < height - th:
+                up, here, down = data[p, y - th], data[p, y], data[p, y + th]
+                for x in range(tw, width - tw):
+                    # Means of opposite neighbours of the colour: the corona's slope drops out.
+                    a = np.float32(here[x - tw]) + np.float32(here[x + tw])
+                    b = np.float32(up[x]) + np.float32(down[x])
+                    c = np.float32(up[x - tw]) + np.float32(down[x + tw])
+                    d = np.float32(up[x + tw]) + np.float32(down[x - tw])
+                    top = np.float32(0.5) * max(max(a, b), max(c, d))
+                    low = np.float32(0.5) * min(min(a, b), min(c, d))
+                    value = np.float32(here[x])
+                    # About 6.5 sigma of the noise on average. Where the four means agree by chance
+                    # it is less, but then not in another frame at the same pixel: 4e-8 for both.
+                    limit = top + np.float32(4.0) * (top - low) + np.float32(8.0)
+                    stands[now, x] = value > limit
+                    excess[now, x] = value - np.float32(0.5) * (top + low)
+            for x in range(1, width - 1):
+                if stands[last, x]:
+                    beside = max(
+                        max(excess[last, x - 1], excess[last, x + 1]),
+                        max(excess[before, x], excess[now, x]),
+                    )
+                    out[p, y - 1, x] = beside < np.float32(0.25) * excess[last, x]
+
+
+mark_alone = njit(nogil=True, cache=True)(_mark_alone)
+
+
 def _stand_out(frame: RawFrame) -> NDArray[np.bool_]:
-    excess = np.zeros(frame.data.shape, np.float32)
+    th, tw = frame.pattern.shape if frame.pattern.size else (1, 1)
     out = np.zeros(frame.data.shape, bool)
-    colours = (colour_planes(a, frame.pattern) for a in (frame.data, excess, out))
-    for d, above, target in zip(*colours, strict=True):
-        rows, columns = d.shape
-        # Means of opposite neighbours of the same colour: the slope of the corona drops out.
-        means = [
-            0.5
-            * (
-                d[1 + j : rows - 1 + j, 1 + i : columns - 1 + i].astype(np.float32)
-                + d[1 - j : rows - 1 - j, 1 - i : columns - 1 - i]
-            )
-            for j, i in ((0, 1), (1, 0), (1, 1), (1, -1))
-        ]
-        top, low = np.maximum.reduce(means), np.minimum.reduce(means)
-        inner = d[1:-1, 1:-1]
-        # About 6.5 sigma of the noise on average. Where the four means agree by chance it is less,
-        # but then not in another frame at the same pixel: 4e-8 for both.
-        target[1:-1, 1:-1] = inner > top + 4.0 * (top - low) + 8.0
-        above[1:-1, 1:-1] = inner - 0.5 * (top + low)
-    beside = np.zeros_like(excess)
-    for axis in (-2, -1):
-        for step in (-1, 1):
-            np.maximum(beside, np.roll(excess, step, axis=axis), out=beside)
-    return out & (beside < 0.25 * excess)
+    mark_alone(planes(frame.data), th, tw, planes(out))
+    return out
 
 
 def _mend(

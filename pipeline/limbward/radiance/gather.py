@@ -240,8 +240,9 @@ def _weigh(
     upper, lower_y = int(y0 + sy * begin + 0.5), int(y0 + sy * (end - 1) + 0.5)
     if blocked_rows[min(upper, lower_y) : max(upper, lower_y) + 1].any():
         for i in range(begin, end):
-            bits = blocked[int(y0 + sy * i + 0.5), int(x0 + sx * i + 0.5)]
-            if bits:
+            row_y = int(y0 + sy * i + 0.5)
+            bits = blocked[row_y, int(x0 + sx * i + 0.5)]
+            if bits and blocked_rows[row_y]:
                 for c in range(3):
                     if (bits >> c) & 1:
                         out[c, i] = np.float32(0.0)
@@ -781,7 +782,7 @@ def _gather(
     """Add B frames to the sums.
 
     ``raw`` (B, P, H, W) are samples in DN; ``blocked`` (B, H, W) has bits 0, 1, 2 set where R, G, B
-    are left out, if at all in rows that ``blocked_rows`` (B, H) names;
+    are left out, and is of any meaning only in rows that ``blocked_rows`` (B, H) names;
     ``affine`` (B, 2, 3) takes the result to the frames; ``weight_map`` is (B, 3, h, w),
     ``predicted`` (3, h, w) and ``top`` (B, 3) are the logarithms of the radiance and of that at a
     frame's ceiling; ``sharp_map`` (3, h, w) is 0 for the least noise and 1 for sharpness;

@@ -105,11 +105,12 @@ def _mark(
                 begins[k], ends[k] = min(begins[k], begin), max(ends[k], end)
         for y in range(top, bottom):
             row = out[y]
-            row[:] = np.uint8(0)
             seen = False
             for n in range(wide.size):
                 k = y + n - reach - first
                 if 0 <= k < last - first and begins[k] < ends[k]:
+                    if not seen:
+                        row[:] = np.uint8(0)
                     spread(over[k], CLIPPED_BITS, wide[n], begins[k], ends[k], row)
                     seen = True
                     if abs(n - reach) <= near:
@@ -144,9 +145,10 @@ def saturated_places(
     bloom_px : float
         Samples this near to a clipped one are not used either.
     out : ndarray of uint8, shape (H, W)
-        Filled: bits 0, 1, 2 are set where R, G, B are of no use.
+        Bits 0, 1, 2 are set where R, G, B are of no use; rows without any are not written, so that
+        they take up no memory.
     rows : ndarray of bool, shape (H,)
-        Filled: whether a row of ``out`` may have any bit set.
+        Filled: whether a row of ``out`` was written.
 
     Notes
     -----

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from limbward.blur import enlarge
 from limbward.render.colour import ROWS, luminance, paint, solar_white, to_linear_srgb
 from limbward.render.moon import Disc, distance
 from limbward.render.shrink import shrink
-from limbward.render.smooth import fill_nearest, smooth_to_noise
+from limbward.render.smooth import depth_of, fill_nearest, smooth_to_depth
 
 Pixels = NDArray[np.float32]
 Box = tuple[slice, slice]
@@ -24,6 +25,18 @@ def around(moon: Disc, shape: tuple[int, ...]) -> Box:
         slice(max(int(moon.y - reach), 0), max(min(int(moon.y + reach) + 1, shape[0]), 0)),
         slice(max(int(moon.x - reach), 0), max(min(int(moon.x + reach) + 1, shape[1]), 0)),
     )
+
+
+def _ratio_to(plane: Pixels, light: Pixels, good: NDArray[np.bool_], out: Pixels) -> None:
+    for y in prange(plane.shape[0]):
+        for x in range(plane.shape[1]):
+            ratio = np.float32(np.nan)
+            if good[y, x]:
+                ratio = min(max(plane[y, x] / light[y, x], np.float32(0.0)), np.float32(4.0))
+            out[y, x] = ratio
+
+
+ratio_to = njit(parallel=True, nogil=True, cache=True)(_ratio_to)
 
 
 def to_chromaticity(
@@ -43,11 +56,10 @@ def to_chromaticity(
     good = known & (light > 0)
     np.divide(np.float32(2.0) * spread, light, out=spread, where=good)
     spread[~good] = 0.0
+    depth = depth_of(spread, target=0.02)
     for plane in linear:
-        np.divide(plane, light, out=plane, where=good)
-        plane[~good] = np.nan
-        np.clip(plane, 0.0, 4.0, out=plane)
-        plane[:] = smooth_to_noise(fill_nearest(plane, box), spread, target=0.02)
+        ratio_to(plane, light, good, spread)
+        smooth_to_depth(fill_nearest(spread, box), depth, out=plane)
 
 
 def chromaticity(
@@ -68,8 +80,8 @@ def chromaticity(
     ----------
     radiance : ndarray of float32, shape (3, H, W)
         In the camera's colours; NaN where there is none.
-    sigma : ndarray of float32, shape (3, H, W), optional
-        Its noise.
+    sigma : ndarray of float32, shape (H, W), optional
+        The noise of its green.
     sun, moon : Disc
     daylight : ndarray, shape (3,)
         The camera's multipliers for daylight, for a picture without a middle corona.
@@ -101,7 +113,7 @@ def chromaticity(
         # As a part of the signal the noise of luminance is about that of green; one pixel holds
         # factor^2 of the picture's.
         green = radiance[1, :rows:factor, :columns:factor]
-        part = sigma[1, :rows:factor, :columns:factor] / np.maximum(green, np.float32(1e-30))
+        part = sigma[:rows:factor, :columns:factor] / np.maximum(green, np.float32(1e-30))
         np.multiply(np.nan_to_num(part, nan=0.0, posinf=0.0), light, out=spread)
         spread /= np.float32(factor)
         np.nan_to_num(spread, copy=False, nan=0.0)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from limbward.render.space import SRGB, Space
@@ -12,6 +15,7 @@ Pixels = NDArray[np.float32]
 LUMINANCE = SRGB.luminance  # of linear sRGB, IEC 61966-2-1
 MID_CORONA = (1.15, 1.7)  # solar radii
 ROWS = 256
+CODES = 65537
 
 
 def solar_white(radiance: Pixels, rho: Pixels, daylight: Pixels) -> Pixels:
@@ -111,12 +115,51 @@ def paint(
         prominences stay pink.
     """
     out = np.empty(ratio.shape, np.float32) if out is None else out
-    for top in range(0, lightness.shape[0], ROWS):  # in bands: little is held twice
-        band = slice(top, top + ROWS)
-        y = lightness_to_luminance(np.clip(lightness[band], 0.0, 1.0)).astype(np.float32)
-        colour = np.float32(1.0) + np.float32(saturation) * (ratio[:, band] - np.float32(1.0))
-        colour = np.clip(np.tensordot(space.from_srgb, colour, axes=1), 0.0, None)
-        linear = y * colour / np.maximum(np.tensordot(space.luminance, colour, axes=1), 1e-6)
-        linear /= np.maximum(linear.max(axis=0), 1.0)
-        out[:, band] = space.encode(linear.astype(np.float32))
+    strength, codes = np.float32(saturation), _codes(space)
+    paint_pixels(lightness, ratio, strength, space.from_srgb, space.luminance, codes, out)
     return out
+
+
+@cache
+def _codes(space: Space) -> Pixels:
+    """Return the encoded values of the squares of `CODES` numbers from 0 to 1.
+
+    Read linearly between them it is 1.5e-6 off at most, and spares three powers a pixel.
+    """
+    return space.encode(np.linspace(0.0, 1.0, CODES, dtype=np.float32) ** 2)
+
+
+def _paint_pixels(
+    lightness: Pixels,
+    ratio: Pixels,
+    saturation: float,
+    matrix: Pixels,
+    weights: Pixels,
+    codes: Pixels,
+    out: Pixels,
+) -> None:
+    one, zero, last = np.float32(1.0), np.float32(0.0), np.float32(codes.size - 1)
+    for row in prange(lightness.shape[0]):
+        for x in range(lightness.shape[1]):
+            f = min(max(lightness[row, x], zero), one) * np.float32(100.0 / 116.0)
+            f += np.float32(16.0 / 116.0)
+            y = np.float32(108.0 / 841.0) * (f - np.float32(4.0 / 29.0))
+            if f > np.float32(6.0 / 29.0):
+                y = f * f * f
+            r = one + saturation * (ratio[0, row, x] - one)
+            g = one + saturation * (ratio[1, row, x] - one)
+            b = one + saturation * (ratio[2, row, x] - one)
+            red = max(matrix[0, 0] * r + matrix[0, 1] * g + matrix[0, 2] * b, zero)
+            green = max(matrix[1, 0] * r + matrix[1, 1] * g + matrix[1, 2] * b, zero)
+            blue = max(matrix[2, 0] * r + matrix[2, 1] * g + matrix[2, 2] * b, zero)
+            light = weights[0] * red + weights[1] * green + weights[2] * blue
+            y /= max(light, np.float32(1e-6))
+            y /= max(y * max(red, green, blue), one)
+            for c in range(3):
+                linear = y * (red if c == 0 else green if c == 1 else blue)
+                at = np.sqrt(min(linear, one)) * last
+                k = min(int(at), codes.size - 2)
+                out[c, row, x] = codes[k] + (at - np.float32(k)) * (codes[k + 1] - codes[k])
+
+
+paint_pixels = njit(parallel=True, nogil=True, cache=True)(_paint_pixels)

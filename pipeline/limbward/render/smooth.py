@@ -7,7 +7,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from limbward.blur import gaussian_blur
+from limbward.blur import Blur, between
 
 Pixels = NDArray[np.float32]
 
@@ -31,7 +31,50 @@ def _along_rows(image: Pixels) -> None:
                 image[y, gap] = image[y, last]
 
 
-along_rows = njit(parallel=True, nogil=True, cache=True)(_along_rows)
+def _mix(
+    value: Pixels,
+    at: NDArray[np.int32],
+    share: Pixels,
+    factor: int,
+    depth: Pixels,
+    level: int,
+    out: Pixels,
+) -> None:
+    """Move pixels towards a blurred picture, given in bins, where the depth is beyond a level."""
+    height, width = out.shape
+    rows, columns = value.shape
+    for y in prange(height):
+        v = min(max((y + 0.5) / factor - 0.5, 0.0), rows - 1.0)
+        i = min(int(v), max(rows - 2, 0))
+        below = min(i + 1, rows - 1)
+        p = np.float32(v - i)
+        line = np.empty(columns + 1, np.float32)
+        for x in range(columns):
+            line[x] = value[i, x] + p * (value[below, x] - value[i, x])
+        line[columns] = line[columns - 1]
+        for x in range(width):
+            part = min(max(depth[y, x] - np.float32(level), np.float32(0.0)), np.float32(1.0))
+            j = at[x]
+            blurred = line[j] + share[x] * (line[j + 1] - line[j])
+            out[y, x] += part * (blurred - out[y, x])
+
+
+def _depths(noise: Pixels, target: float, falls: NDArray[np.float64], out: Pixels) -> None:
+    for y in prange(noise.shape[0]):
+        for x in range(noise.shape[1]):
+            depth = 0.0
+            if noise[y, x] > target:
+                wanted = np.log(target / noise[y, x])
+                while depth < falls.size - 1 and wanted <= falls[int(depth) + 1]:
+                    depth += 1.0
+                k = int(depth)
+                if k < falls.size - 1:
+                    depth += (falls[k] - wanted) / (falls[k] - falls[k + 1])
+            out[y, x] = np.float32(depth)
+
+
+_jit = njit(parallel=True, nogil=True, cache=True)
+along_rows, mix, depths = _jit(_along_rows), _jit(_mix), _jit(_depths)
 
 
 def fill_nearest(image: Pixels, box: tuple[slice, slice] | None = None) -> Pixels:
@@ -62,6 +105,61 @@ def fill_nearest(image: Pixels, box: tuple[slice, slice] | None = None) -> Pixel
     return out
 
 
+def _falls() -> NDArray[np.float64]:
+    """Return the logarithms of what each blur leaves of the noise, from none on."""
+    width = np.hypot(BLURS_PX, CORRELATION_PX)
+    return np.log(np.concatenate([[1.0], np.minimum(1.0 / (np.sqrt(np.pi) * width), 1.0)]))
+
+
+def depth_of(noise: Pixels, target: float) -> Pixels:
+    """Return how far along the series of blurs each pixel has to go.
+
+    Parameters
+    ----------
+    noise : ndarray of float32, shape (H, W)
+        Without gaps; one standard deviation.
+    target : float
+        Noise that may stay.
+
+    Returns
+    -------
+    ndarray of float32, shape (H, W)
+        0 is the picture itself, 1 the first of `BLURS_PX`, 1.5 midway to the second.
+    """
+    out = np.empty(noise.shape, np.float32)
+    depths(noise, target, _falls(), out)
+    return out
+
+
+def smooth_to_depth(image: Pixels, depth: Pixels, out: Pixels | None = None) -> Pixels:
+    """Return a picture blurred as far as `depth_of` says.
+
+    Parameters
+    ----------
+    image, depth : ndarray of float32, shape (H, W)
+        Without gaps.
+    out : ndarray of float32, shape (H, W), optional
+        Where to write; not ``image`` itself.
+    """
+    out = np.empty(image.shape, np.float32) if out is None else out
+    out[:] = image
+    deepest, scratch = float(depth.max()), np.empty(image.shape, np.float32)
+    for level, width in enumerate(BLURS_PX):
+        if deepest <= level:
+            break
+        blur = Blur((image.shape[0], image.shape[1]), width)
+        means = blur.means(image, scratch)
+        mix(
+            means,
+            *between(means.shape[1], blur.factor, image.shape[1]),
+            blur.factor,
+            depth,
+            level,
+            out,
+        )
+    return out
+
+
 def smooth_to_noise(image: Pixels, noise: Pixels, target: float) -> Pixels:
     """Return a picture blurred just so much that its noise falls to a target.
 
@@ -81,23 +179,4 @@ def smooth_to_noise(image: Pixels, noise: Pixels, target: float) -> Pixels:
     -----
     White noise blurred by a Gaussian of width s falls by ``1 / (2 sqrt(pi) s)``.
     """
-    falls = [1.0] + [
-        min(1.0, 1.0 / (2.0 * np.sqrt(np.pi) * np.hypot(s, CORRELATION_PX)) * 2.0) for s in BLURS_PX
-    ]
-    wanted = np.maximum(noise, np.float32(1e-12))
-    np.divide(np.float32(target), wanted, out=wanted)
-    np.clip(wanted, min(falls), 1.0, out=wanted)
-    np.log(wanted, out=wanted)
-    out = image.copy()
-    for k, s in enumerate(BLURS_PX):
-        high, low = np.log(falls[k]), np.log(falls[k + 1])
-        part = np.float32(high) - wanted
-        part *= np.float32(1.0 / (high - low))
-        np.clip(part, 0.0, 1.0, out=part)
-        if not (part > 0.0).any():
-            break
-        blurred = gaussian_blur(image, s)
-        blurred -= out
-        blurred *= part
-        out += blurred
-    return out
+    return smooth_to_depth(image, depth_of(noise, target))

@@ -9,6 +9,7 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 import tifffile
+from numba import njit, prange
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
@@ -17,7 +18,33 @@ from limbward.render.space import SRGB, Space, to_srgb
 Pixels = NDArray[np.float32]
 
 SOFTWARE = "limbward"
-ROWS = 64
+ROWS = 256
+QUICK = {"compress_level": 1, "compress_type": 3}  # zlib's Z_RLE, which was made for PNG
+
+
+def _to_16_bits(picture: Pixels, out: NDArray[np.uint16]) -> None:
+    for y in prange(out.shape[0]):
+        for x in range(out.shape[1]):
+            for c in range(3):
+                value = min(max(picture[c, y, x], np.float32(0.0)), np.float32(1.0))
+                out[y, x, c] = np.uint16(np.rint(value * np.float32(65535.0)))
+
+
+def _to_8_bits(picture: Pixels, top: int, out: NDArray[np.uint8]) -> None:
+    for y in prange(out.shape[0]):
+        along_y = 0.5698402909980532 * (top + y)
+        for x in range(out.shape[1]):
+            # R2 sequence: a dither without period or clumps, the same in every run.
+            dither = 0.7548776662466927 * x + along_y
+            dither -= np.floor(dither)
+            for c in range(3):
+                value = min(max(picture[c, y, x], np.float32(0.0)), np.float32(1.0))
+                value = value * np.float32(255.0) + np.float32(dither)
+                out[y, x, c] = np.uint8(min(value, np.float32(255.0)))
+
+
+to_16_bits = njit(parallel=True, nogil=True, cache=True)(_to_16_bits)
+to_8_bits = njit(parallel=True, nogil=True, cache=True)(_to_8_bits)
 
 
 @dataclass(frozen=True)
@@ -124,20 +151,22 @@ def write_tiff(
         For XMP, IPTC-IIM and the ImageDescription tag, which holds ASCII only.
     space : Space
         Of the picture.
+
+    Notes
+    -----
+    Not compressed: the lowest of 16 bits are noise, and deflate brings 144 MB (24 megapixels) to 76
+    to 95 MB in 4.9 s of a processor, or 2.0 s at its lowest level; plain rows need no work, here
+    or in the editor that opens them.
     """
     caption = _caption(caption)
     height, width = picture.shape[1:]
     data = np.empty((height, width, 3), np.uint16)
-    for top in range(0, height, ROWS):
-        band = np.clip(picture[:, top : top + ROWS], 0.0, 1.0) * np.float32(65535.0)
-        data[top : top + ROWS] = np.moveaxis(np.rint(band), 0, -1)
+    to_16_bits(picture, data)
     packet, records = xmp(caption).encode(), iptc(caption)
     tifffile.imwrite(
         path,
         data,
         photometric="rgb",
-        compression="zlib",
-        predictor=True,
         rowsperstrip=ROWS,
         iccprofile=space.profile(),
         description=caption.text().encode("ascii", "replace").decode(),
@@ -152,12 +181,7 @@ def write_tiff(
 
 
 def write_png(
-    path: str | PathLike[str],
-    picture: Pixels,
-    caption: Caption | str = "",
-    space: Space = SRGB,
-    *,
-    effort: int = 4,
+    path: str | PathLike[str], picture: Pixels, caption: Caption | str = "", space: Space = SRGB
 ) -> None:
     """Write an 8-bit PNG marked as sRGB.
 
@@ -170,25 +194,19 @@ def write_png(
         For XMP, and for the Description keyword.
     space : Space
         Of the picture; the file is sRGB whatever it is.
-    effort : int
-        Of the compression, 1 to 9; 1 takes half the time of 4 for a file a tenth larger.
 
     Notes
     -----
     Half a step of ordered noise (the golden-ratio sequence of the pixel's number) is added before
-    rounding, or 8 bits would show steps in the dark sky.
+    rounding, or 8 bits would show steps in the dark sky. Among such noise deflate finds nothing to
+    repeat but runs of one value, and looking for no more takes 1.2 s of a processor for 24
+    megapixels in place of 2.1 s, for a file 4 % smaller to 3 % larger.
     """
     caption = _caption(caption)
     height, width = picture.shape[1:]
     data = np.empty((height, width, 3), np.uint8)
-    x = np.arange(width, dtype=np.float64)
-    for top in range(0, height, ROWS):
-        band = np.clip(to_srgb(picture[:, top : top + ROWS], space), 0.0, 1.0)
-        y = np.arange(top, top + band.shape[1], dtype=np.float64)
-        # R2 sequence: a dither without period or clumps, the same in every run.
-        dither = (0.7548776662466927 * x[None, :] + 0.5698402909980532 * y[:, None]) % 1.0
-        band = band * np.float32(255.0) + dither.astype(np.float32)
-        data[top : top + ROWS] = np.moveaxis(np.minimum(band, 255.0), 0, -1).astype(np.uint8)
+    for top in range(0, height, ROWS):  # in bands: the sRGB of a wide picture is not held whole
+        to_8_bits(to_srgb(picture[:, top : top + ROWS], space), top, data[top : top + ROWS])
     info = PngImagePlugin.PngInfo()
     info.add(b"sRGB", b"\x00")
     info.add_text("Software", SOFTWARE)
@@ -199,4 +217,4 @@ def write_png(
     if caption.text():
         info.add_itxt("Description", caption.text())
     info.add_itxt("XML:com.adobe.xmp", xmp(caption))
-    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, compress_level=effort)
+    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, **QUICK)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.progress import Reporter
+from limbward.radiance.fits import read_rows
 from limbward.radiance.grid import Grid, read_geometry
 from limbward.render.colour import luminance, to_linear_srgb
 from limbward.render.compose import Composite, Look, compose
@@ -60,8 +61,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             raise LimbwardError(f"{Workspace.corona} does not say where the Moon was.")
         on_sky, at_moon = Disc(sun.x, sun.y, sun.radius), Disc(moon.x, moon.y, moon.radius)
         radiance = np.empty(hdus[0].shape, np.float32)
-        for c, plane in enumerate(_planes(hdus[0])):
-            radiance[c] = plane
+        for c, plane in enumerate(radiance):
+            read_rows(hdus[0], c, plane)
         key, words = UP[options.up]
         to_up = 0.0 if key is None else float(header[key])
         valid = np.isfinite(radiance).all(axis=0)
@@ -151,7 +152,7 @@ def _open(workspace: Workspace, artefact: str) -> fits.HDUList:
 def _planes(hdu: fits.ImageHDU) -> Iterator[Pixels]:
     """Read a picture's colours one after the other, rows from the top: never two at once."""
     for c in range(hdu.shape[0]):
-        yield np.asarray(hdu.section[c], np.float32)[::-1]
+        yield np.asarray(read_rows(hdu, c), np.float32)
 
 
 def _surface(header: Header, hdus: fits.HDUList) -> tuple[Pixels, int, int] | None:
@@ -273,7 +274,14 @@ STAGE = Stage(
     name="compose",
     run=run,
     sections=("compose", "enhance", "site", "report"),
-    rooms=("render", "radiance/grid.py", "blur.py", "stages/columns.py", "stages/shown.py"),
+    rooms=(
+        "render",
+        "radiance/fits.py",
+        "radiance/grid.py",
+        "blur.py",
+        "stages/columns.py",
+        "stages/shown.py",
+    ),
     reads=lambda config: (
         Workspace.corona,
         Workspace.enhanced(_name(config))[0],

@@ -1,14 +1,15 @@
-"""Decoding frames ahead of the merge in other processes; pixels come back in shared memory."""
+"""Decoding frames for the merge in other processes; pixels come back in shared memory."""
 
 from __future__ import annotations
 
+import os
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future
-from contextlib import suppress
 from dataclasses import dataclass, replace
-from multiprocessing.shared_memory import SharedMemory
+from mmap import mmap
 from pathlib import Path
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,8 @@ from numpy.typing import NDArray
 from limbward.camera.frame import RawFrame, UnreadableFrame
 from limbward.camera.raw import read_raw
 from limbward.errors import LimbwardError
-from limbward.stages.executors import Crash, OpenPool
+from limbward.stages.executors import Crash, OpenPool, require_processes
+from limbward.stages.worker import limited, patience_s
 
 LARGEST = 12  # bytes a pixel: three colours in single precision
 Decoded = RawFrame | LimbwardError
@@ -31,12 +33,36 @@ class InShared:
     dtype: str
 
 
+class Slot:
+    """Shared memory without a place in the file system, so that a killed run leaves none behind.
+
+    Memory is only taken up where it is written to, so room for the largest frame costs nothing.
+    """
+
+    def __init__(self, size: int) -> None:
+        self._file = os.memfd_create("limbward-frame")
+        os.ftruncate(self._file, max(1, size))
+        self._memory = mmap(self._file, max(1, size))
+        self.name = f"/proc/{os.getpid()}/fd/{self._file}"
+
+    def pixels(self, stored: InShared) -> NDArray[Any]:
+        """Return what a worker has stored, without a copy."""
+        return np.ndarray(stored.shape, np.dtype(stored.dtype), self._memory)
+
+    def close(self) -> None:
+        """Take the name away; the memory goes with the last array in it."""
+        os.close(self._file)
+
+
 def decode(path: Path) -> Decoded:
     """Decode a frame; what is wrong with it is returned, not raised."""
     try:
-        return read_raw(path)
+        with limited(patience_s(path.stat().st_size)):
+            return read_raw(path)
     except LimbwardError as error:
         return UnreadableFrame(str(error))
+    except OSError as error:
+        return UnreadableFrame(f"{path.name} cannot be read ({error.strerror or error}).")
 
 
 def decode_into(path: Path, slot: str) -> InShared | Decoded:
@@ -44,117 +70,145 @@ def decode_into(path: Path, slot: str) -> InShared | Decoded:
     frame = decode(path)
     if isinstance(frame, LimbwardError):
         return frame
-    memory = SharedMemory(slot)
-    try:
-        if frame.data.nbytes > memory.size:
+    with open(slot, "r+b") as file, mmap(file.fileno(), 0) as memory:
+        if frame.data.nbytes > len(memory):
             return frame
-        shared: NDArray[np.uint8] = np.ndarray(frame.data.nbytes, np.uint8, memory.buf)
+        shared = np.frombuffer(memory, np.uint8, frame.data.nbytes)
         shared[:] = frame.data.reshape(-1).view(np.uint8)
-        del shared
-    finally:
-        memory.close()
+        del shared  # memory in use cannot be closed
     nothing = frame.data[..., :0, :0].copy()
     return InShared(replace(frame, data=nothing), frame.data.shape, frame.data.dtype.str)
 
 
-def decoded(
-    paths: Sequence[Path],
-    order: Sequence[int],
-    pixels: int,
-    open_pool: OpenPool,
-    workers: int,
-    *,
-    shared: bool,
-) -> Iterator[tuple[int, Decoded]]:
-    """Decode frames in other processes, some ahead of the one that is asked for.
+class Decoder:
+    """Decodes frames in other processes, of which any may crash, hang or lack memory.
 
     Parameters
     ----------
-    paths : sequence of Path
-    order : sequence of int
-        Which of them, in which order.
-    pixels : int
-        Of a frame.
     open_pool : callable
     workers : int
     shared : bool
-        Whether the workers share this machine's memory.
-
-    Yields
-    ------
-    tuple of int and RawFrame or LimbwardError
-        The number of the frame. Its pixels are valid until the next one is asked for.
+        Whether the workers share this machine's memory; else pixels are sent through a pipe.
 
     Notes
     -----
-    Memory is only taken up where it is written to, so room for the largest frame costs nothing.
+    A frame that takes its process down, and those at work beside it, are decoded once more each in
+    a process of its own, which shows the culprit; so is one for which there was no memory.
     """
-    slots: list[SharedMemory] = []
-    pool: Executor | None = None
-    try:
-        if shared:
-            for _ in range(min(workers, len(order)) + 1):
-                slots.append(SharedMemory(create=True, size=max(1, LARGEST * pixels)))
-        pool = open_pool(min(workers, max(1, len(order))))
-        free = deque(range(len(slots) if shared else workers + 1))
-        flight: deque[tuple[int, int, Future[InShared | Decoded]]] = deque()
+
+    def __init__(self, open_pool: OpenPool, workers: int, *, shared: bool) -> None:
+        self._open, self._workers = open_pool, workers
+        self._shared = shared and hasattr(os, "memfd_create")
+        self._pool: Executor | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def read(self, path: Path) -> RawFrame:
+        """Decode one frame.
+
+        Raises
+        ------
+        UnreadableFrame
+            With a sentence that says why, if it cannot be decoded.
+        """
+        result = self._result(path, self._submit(decode, path))
+        if isinstance(result, LimbwardError):
+            raise result
+        assert isinstance(result, RawFrame)
+        return result
+
+    def ahead(
+        self, paths: Sequence[Path], order: Sequence[int], pixels: int
+    ) -> Iterator[tuple[int, Decoded]]:
+        """Decode frames, some ahead of the one that is asked for.
+
+        Parameters
+        ----------
+        paths : sequence of Path
+        order : sequence of int
+            Which of them, in which order.
+        pixels : int
+            Of a frame.
+
+        Yields
+        ------
+        tuple of int and RawFrame or LimbwardError
+            The number of the frame. Its pixels are valid until the next one is asked for.
+        """
+        rooms = min(self._workers, len(order)) + 1
+        slots = [Slot(LARGEST * pixels) if self._shared else None for _ in range(rooms)]
+        free = deque(slots)
+        flight: deque[tuple[int, Slot | None, Future[Any]]] = deque()
         todo = deque(order)
-        while todo or flight:
-            while todo and free and len(flight) < workers:
-                k, slot = todo.popleft(), free.popleft()
-                flight.append((k, slot, _submit(pool, paths[k], slots, slot)))
-            k, slot, future = flight.popleft()
-            try:
-                result = future.result()
-            except Crash:
-                # One of those at work has taken the others down: each gets a process of its own.
-                pool.shutdown(cancel_futures=True)
-                result = _alone(open_pool, paths[k], slots, slot)
-                pool = open_pool(min(workers, max(1, len(order))))
-                again = [(n, s) for n, s, _ in flight]
-                flight.clear()
-                for n, s in again:
-                    flight.append((n, s, _submit(pool, paths[n], slots, s)))
-            except Exception as error:  # a cluster's workers die with errors of its own
-                result = UnreadableFrame(f"{paths[k].name} could not be decoded ({error}).")
-            if isinstance(result, InShared):
-                data: NDArray[np.uint16] = np.ndarray(
-                    result.shape, np.dtype(result.dtype), slots[slot].buf
-                )
-                yield k, replace(result.frame, data=data)
-                del data
-            else:
-                yield k, result
-            del result
-            free.append(slot)
-    finally:
-        if pool is not None:
-            pool.shutdown(cancel_futures=True)
-        for memory in slots:
-            _release(memory)
-
-
-def _submit(
-    pool: Executor, path: Path, slots: list[SharedMemory], slot: int
-) -> Future[InShared | Decoded]:
-    if not slots:
-        return pool.submit(decode, path)
-    return pool.submit(decode_into, path, slots[slot].name)
-
-
-def _alone(
-    open_pool: OpenPool, path: Path, slots: list[SharedMemory], slot: int
-) -> InShared | Decoded:
-    with open_pool(1) as pool:
         try:
-            return _submit(pool, path, slots, slot).result()
-        except Crash:
-            return UnreadableFrame(
-                f"The decoder crashed on {path.name}; copy it from the card again."
-            )
+            while todo or flight:
+                while todo and free and len(flight) < self._workers:
+                    k, slot = todo.popleft(), free.popleft()
+                    work, room = (decode, ()) if slot is None else (decode_into, (slot.name,))
+                    flight.append((k, slot, self._submit(work, paths[k], *room)))
+                k, slot, future = flight.popleft()
+                result = self._result(paths[k], future)
+                if isinstance(result, InShared):
+                    assert slot is not None
+                    yield k, replace(result.frame, data=slot.pixels(result))
+                else:
+                    yield k, result
+                del result
+                free.append(slot)
+        finally:
+            for _, slot, future in flight:
+                # No worker may write to a slot whose name is gone: it might be another file's.
+                if slot is not None and not future.cancel():
+                    future.exception()
+            for slot in slots:
+                if slot is not None:
+                    slot.close()
 
+    def _submit(self, work: Callable[..., Any], *args: Any) -> Future[Any]:
+        if self._pool is None:
+            self._pool = self._open(self._workers)
+        try:
+            return self._pool.submit(work, *args)
+        except Crash:  # of a frame that nobody has asked for yet
+            self._end_pool()
+            self._pool = self._open(self._workers)
+            return self._pool.submit(work, *args)
 
-def _release(memory: SharedMemory) -> None:
-    memory.unlink()
-    with suppress(BufferError):  # someone holds the last frame still; it goes with the process
-        memory.close()
+    def _result(self, path: Path, future: Future[Any]) -> InShared | Decoded:
+        try:
+            result: InShared | Decoded = future.result()
+        except (Crash, MemoryError):
+            self._end_pool()
+            result = self._alone(path)
+        except Exception as error:  # a cluster's workers die with errors of its own
+            result = UnreadableFrame(f"{path.name} could not be decoded ({error}).")
+        return result
+
+    def _end_pool(self) -> None:
+        """Wait until no process is at work, so that none writes to memory that is given away."""
+        if self._pool is not None:
+            self._pool.shutdown()
+            self._pool = None
+
+    def _alone(self, path: Path) -> Decoded:
+        with self._open(1) as pool:
+            try:
+                result: Decoded = pool.submit(decode, path).result()
+                return result
+            except MemoryError:
+                return UnreadableFrame(
+                    f"{path.name} needs more memory than there is; free some and run again with "
+                    "--from merge."
+                )
+            except Crash:
+                pass
+        require_processes(self._open)
+        return UnreadableFrame(
+            f"The decoder crashed on {path.name} or did not come to an end; copy it from the card "
+            "again."
+        )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
@@ -10,7 +12,7 @@ from limbward import filters
 from limbward.config import Config, EnhanceConfig
 from limbward.filters.geometry import Geometry
 from limbward.progress import Reporter
-from limbward.radiance.fits import read_picture, write_picture
+from limbward.radiance.fits import read_extension, read_picture, write_picture
 from limbward.radiance.grid import read_geometry
 from limbward.render.writers import write_png, write_tiff
 from limbward.stages.shown import Colours, colours_of, picture_of
@@ -18,6 +20,8 @@ from limbward.stages.stage import Stage
 from limbward.workspace import Workspace, atomic_path
 
 Pixels = NDArray[np.float32]
+
+GREEN = 1
 
 
 def geometry_of(header: Header) -> Geometry:
@@ -66,15 +70,31 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     if not workspace.path(Workspace.corona).exists():
         reporter.note("There is no corona to enhance.")
         return
-    image, header, more = read_picture(workspace.path(Workspace.corona), ["SIGMA"])
-    sigma, geometry = more.get("SIGMA"), geometry_of(header)
+    path = workspace.path(Workspace.corona)
+    image, header, _ = read_picture(path)
+    sigma, green = _noise(path, config)
+    geometry = geometry_of(header)
     with reporter.progress(len(config.enhance), "filtering") as advance:
         restore = any(recipe.colour == "restored" for recipe in config.enhance)
-        colours = colours_of(image, sigma, header, geometry) if restore else None
+        colours = colours_of(image, green, header, geometry) if restore else None
         for recipe in config.enhance:
             result, done = enhance(image, sigma, geometry, recipe)
             _write(workspace, recipe, result, header, done, geometry, colours)
             advance()
+
+
+def _noise(path: Path, config: Config) -> tuple[Pixels | None, Pixels | None]:
+    """Return the merge's noise, and that of green alone, as far as they are used.
+
+    A filter that does not ask for it saves 288 MB at 24 megapixels.
+    """
+    steps = [step.filter for recipe in config.enhance for step in recipe.steps[:1]]
+    if "multiscale" in steps:
+        sigma = read_extension(path, "SIGMA")
+        return sigma, None if sigma is None else sigma[GREEN]
+    if any(recipe.colour == "restored" for recipe in config.enhance):
+        return None, read_extension(path, "SIGMA", GREEN)
+    return None, None
 
 
 def _write(

@@ -230,7 +230,7 @@ def enhance_image(
     result, done = enhance(picture, sigma, geometry, recipe)
     # Colours of a preview: of half its size again, as those of a whole picture.
     longest = max(picture.shape[1:]) // 2 if preview else LONGEST_PX
-    colours = colours_of(picture, sigma, header, geometry, longest)
+    colours = colours_of(picture, None if sigma is None else sigma[1], header, geometry, longest)
     del picture, sigma
     kinds = (".png",) if preview else (".fits", ".tif", ".png")
     base = output or image.with_name(f"{image.stem}-{'preview' if preview else 'enhanced'}")
@@ -243,7 +243,7 @@ def enhance_image(
         if path.exists() and path.samefile(image):
             raise LimbwardError(f"{path} is the image itself; give --output another name.")
     shown = picture_of(result, recipe, colours, header, geometry)
-    _write(paths, result, header, done, shown, effort=1 if preview else 4)
+    _write(paths, result, header, done, shown)
     return paths
 
 
@@ -253,8 +253,6 @@ def _write(
     header: Header,
     done: list[str],
     shown: Pixels,
-    *,
-    effort: int,
 ) -> None:
     text = ", ".join(done)
     for path in paths:
@@ -264,6 +262,6 @@ def _write(
                 own["BUNIT"] = ""
                 write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
             elif path.suffix == ".png":
-                write_png(part, shown, text, effort=effort)
+                write_png(part, shown, text)
             else:
                 write_tiff(part, shown, text)

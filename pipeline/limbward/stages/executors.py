@@ -8,11 +8,13 @@ from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import get_context
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from limbward.config import RunConfig
 from limbward.errors import ConfigError, LimbwardError
-from limbward.stages.measuring import start_worker
+from limbward.stages.worker import ready, start_worker
+
+if TYPE_CHECKING:  # each worker imports this module
+    from limbward.config import RunConfig
 
 OpenPool = Callable[[int], Executor]  # takes a number of workers
 Crash = BrokenProcessPool  # what a future raises whose process has died
@@ -24,6 +26,23 @@ def local_pool(workers: int) -> Executor:
     """Return a pool of new processes of this machine."""
     # Forked processes deadlock in decoders that use OpenMP, so processes are spawned.
     return ProcessPoolExecutor(workers, get_context("spawn"), initializer=start_worker)
+
+
+def require_processes(open_pool: OpenPool) -> None:
+    """Raise if no process can be started at all, which looks like a crash in each.
+
+    Raises
+    ------
+    LimbwardError
+    """
+    with open_pool(1) as pool:
+        try:
+            pool.submit(ready).result()
+        except Crash as error:
+            raise LimbwardError(
+                "No process can be started to decode frames in. Run limbward from its command "
+                "line, or guard the calling script with if __name__ == '__main__'."
+            ) from error
 
 
 def cores() -> int:

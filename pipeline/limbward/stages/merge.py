@@ -132,8 +132,9 @@ def _merge(
                 )
             )
         stack = build_stack(views, grid, options.moon_margin_px)
+        views.clear()  # 5 MB a frame, which are in the stack now
         exposures = relative_exposures(stack)
-        span = np.full(len(views), samples.range_dn)
+        span = np.full(len(frames.row), samples.range_dn)
         linear = linear_ceiling(stack, exposures.factor, span, options.saturation)
         weights, predicted = weight_maps(stack, exposures.factor, linear / options.saturation)
         factor = stack.factor

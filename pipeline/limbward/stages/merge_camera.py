@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,6 @@ from limbward.camera.calibration import (
     master_flat,
 )
 from limbward.camera.frame import RawFrame
-from limbward.camera.raw import read_raw
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.progress import Reporter
@@ -46,10 +46,14 @@ class Samples:
 
     Of each ISO two of the longest and two of the middle exposures are decoded, and two flats and
     two darks if there are any. ``kept`` holds the frames by their number and ``calibration`` the
-    others by their path, for the merge to take out: no file is decoded a second time here.
+    others by their path, for the merge to take out: no file is decoded a second time here. ``read``
+    decodes a file.
     """
 
-    def __init__(self, config: Config, ingest: Table, frames: Frames) -> None:
+    def __init__(
+        self, config: Config, ingest: Table, frames: Frames, read: Callable[[Path], RawFrame]
+    ) -> None:
+        self._decode = read
         self.kept: dict[int, RawFrame] = {}
         self.calibration: dict[Path, RawFrame] = {}
         self.noise: dict[float, NoiseModel] = {}
@@ -60,7 +64,7 @@ class Samples:
             sets = _equal_exposures(frames, np.flatnonzero(frames.iso == iso))
             picks = dict.fromkeys(k for pair in sets for k in pair)
             for k in picks:
-                frame = _try_read(frames.path[k])
+                frame = self._try_read(frames.path[k])
                 if frame is not None:
                     self.kept[k] = frame
             decoded = [self.kept[k] for k in picks if k in self.kept]
@@ -110,7 +114,7 @@ class Samples:
     ) -> list[tuple[RawFrame, RawFrame, tuple[int, int]]]:
         paths = next((p for s, p in files.items() if s.iso == iso and len(p) > 1), [])[:2]
         for path in paths:
-            frame = _try_read(path) if path not in self.calibration else None
+            frame = self._try_read(path) if path not in self.calibration else None
             if frame is not None:
                 self.calibration[path] = frame
         got = [self.calibration[p] for p in paths if p in self.calibration]
@@ -127,7 +131,13 @@ class Samples:
     def read(self, path: Path) -> RawFrame:
         """Return a decoded calibration frame, and let go of it."""
         frame = self.calibration.pop(path, None)
-        return read_raw(path) if frame is None else frame
+        return self._decode(path) if frame is None else frame
+
+    def _try_read(self, path: Path) -> RawFrame | None:
+        try:
+            return self._decode(path)
+        except LimbwardError:
+            return None  # the merge itself meets it again and says so in the table
 
     def to_json(self, linear: NDArray[np.float64]) -> list[dict[str, Any]]:
         """Return what was learned of the camera for the run's record."""
@@ -174,13 +184,6 @@ def _equal_exposures(frames: Frames, own: NDArray[np.int64]) -> list[tuple[int, 
             picks = {int(like[0]), int(like[-1])}
         out.append(tuple(sorted(picks)))
     return out
-
-
-def _try_read(path: Path) -> RawFrame | None:
-    try:
-        return read_raw(path)
-    except LimbwardError:
-        return None  # the merge itself meets it again and says so in the table
 
 
 def calibration_files(

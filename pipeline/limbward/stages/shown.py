@@ -42,7 +42,9 @@ def colours_of(
 
     Parameters
     ----------
-    image, sigma : ndarray of float32, shape (3, H, W)
+    image : ndarray of float32, shape (3, H, W)
+    sigma : ndarray of float32, shape (H, W), optional
+        The noise of its green.
     header : Header
     geometry : Geometry
     longest : int

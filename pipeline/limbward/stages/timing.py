@@ -63,7 +63,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
             solution, discs = solve_body(config, workspace, totality, track, frames, body, reading)
-            if solution is not None and solution.orientation is None:
+            stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
+            if solution is not None and solution.orientation is None and not stated:
                 solution = orient_by_corona(
                     config, workspace, track, frames, body, reading, solution
                 )
