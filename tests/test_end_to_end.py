@@ -203,3 +203,27 @@ def test_a_cluster_gives_the_same_bytes(done, tmp_path):
     for artefact in ("corona.fits", "clock.json", "pointing.json", "tables/align.ecsv"):
         ours, theirs = workspace.path(artefact), other.path(artefact)
         assert ours.read_bytes() == theirs.read_bytes(), artefact
+
+
+def test_the_corona_follows_the_published_law(done):
+    """Mean brightness by distance, once scaled and with a constant sky, within 2 %.
+
+    S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical Quantities*,
+    in units of the mean solar disc; written out here.
+    """
+    _, workspace, _, _ = done
+    with fits.open(workspace.path(Workspace.corona)) as hdus:
+        header, image = hdus[0].header, hdus[0].data
+        y, x = np.indices(image.shape[1:])
+        rho = np.hypot(x + 1 - header["CRPIX1"], y + 1 - header["CRPIX2"])
+        rho *= abs(header["CDELT2"]) / header["RSUN_OBS"]
+        law = 1e-6 * (0.0532 * rho**-2.5 + 1.425 * rho**-7 + 2.565 * rho**-17)
+        for colour in image:
+            rings = [(rho >= a) & (rho < a + 0.05) for a in np.arange(1.1, 2.9, 0.05)]
+            whole = [ring for ring in rings if np.isfinite(colour[ring]).all()]
+            assert len(whole) > 20
+            seen = np.array([colour[ring].mean() for ring in whole])
+            true = np.array([law[ring].mean() for ring in whole])
+            design = np.column_stack([true, np.ones_like(true)]) / seen[:, None]
+            fitted = design @ np.linalg.lstsq(design, np.ones_like(seen), rcond=None)[0]
+            np.testing.assert_allclose(fitted, 1.0, atol=0.02)
