@@ -132,14 +132,17 @@ def try_points(
     faults: list[str] = []
     for number in range(points):
         # One a stratum, so that a few points reach the late stages as well.
-        delay_s = duration_s * (number + rng.random()) / points
+        part = (number + rng.random()) / points
         workspace = root / f"killed-{number}"
         arguments = command(config, workspace)
-        killed, left = kill_at(delay_s, arguments, whole_group=number % 2 == 0)
-        while not killed:  # it was quicker than the undisturbed run
-            shutil.rmtree(workspace)
-            delay_s *= 0.9
+        while True:
+            delay_s = part * duration_s
+            begun = time.monotonic()
             killed, left = kill_at(delay_s, arguments, whole_group=number % 2 == 0)
+            if killed:
+                break
+            duration_s = time.monotonic() - begun  # quicker than those before
+            shutil.rmtree(workspace)
         where = f"point {number + 1} of {points}, {delay_s:.2f} s"
         found = [f"worker {pid} lives on" for pid in left]
         found += [f"{name} is half done" for name in not_whole(workspace, reference)]
