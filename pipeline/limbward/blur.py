@@ -86,19 +86,28 @@ def _expand(value: Pixels, weight: Pixels, factor: int, least: float, out: Pixel
             out[y, x] = a / b if b > least else np.float32(np.nan)
 
 
+def _line_at(value: Pixels, y: int, factor: int) -> Pixels:
+    """Return the bins (columns + 1) interpolated at row y of the picture, the last one twice."""
+    rows, columns = value.shape
+    v = min(max((y + 0.5) / factor - 0.5, 0.0), rows - 1.0)
+    i = min(int(v), max(rows - 2, 0))
+    below = min(i + 1, rows - 1)
+    p = np.float32(v - i)
+    line = np.empty(columns + 1, np.float32)
+    for x in range(columns):
+        line[x] = value[i, x] + p * (value[below, x] - value[i, x])
+    line[columns] = line[columns - 1]
+    return line
+
+
+line_at = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_line_at)
+
+
 def _enlarge(value: Pixels, at: NDArray[np.int32], share: Pixels, factor: int, out: Pixels) -> None:
     """Write a binned picture at full size, interpolated linearly."""
     height, width = out.shape
-    rows, columns = value.shape
     for y in prange(height):
-        v = min(max((y + 0.5) / factor - 0.5, 0.0), rows - 1.0)
-        i = min(int(v), max(rows - 2, 0))
-        below = min(i + 1, rows - 1)
-        p = np.float32(v - i)
-        line = np.empty(columns + 1, np.float32)
-        for x in range(columns):
-            line[x] = value[i, x] + p * (value[below, x] - value[i, x])
-        line[columns] = line[columns - 1]
+        line = line_at(value, y, factor)
         for x in range(width):
             j = at[x]
             out[y, x] = line[j] + share[x] * (line[j + 1] - line[j])

@@ -7,8 +7,9 @@ from typing import Any
 
 import astropy.units as u
 import numpy as np
-from astropy.table import MaskedColumn, Table
+from astropy.table import Table
 
+from limbward.stages.columns import typed
 from limbward.workspace import Workspace
 
 # Column, type and unit. A unit of None is the one the stage gives.
@@ -80,7 +81,7 @@ def join_frames(tables: Iterable[Table]) -> Table:
     values["time_utc"] = [_with_z(value) for value in values["time_utc"]]
     joined = Table()
     for name, (kind, _) in FRAME_COLUMNS.items():
-        joined[name] = _column(values[name], kind, units[name])
+        joined[name] = typed(values[name], kind, units[name])
     return joined
 
 
@@ -129,10 +130,3 @@ def _plain(column: Any, unit: u.UnitBase | None) -> list[Any]:
 
 def _with_z(time: str | None) -> str | None:
     return time if time is None or time.endswith("Z") else f"{time}Z"
-
-
-def _column(values: list[Any], kind: type, unit: u.UnitBase | None) -> MaskedColumn:
-    filled = [kind() if value is None else kind(value) for value in values]
-    dtype = {int: np.int64, float: np.float64, bool: np.bool_}.get(kind, str)
-    mask = [value is None for value in values]
-    return MaskedColumn(np.array(filled, dtype=dtype), mask=mask, unit=unit)

@@ -74,6 +74,16 @@ def _between(first: float, last: float, size: int) -> Any:
 between = njit(nogil=True, cache=True)(_between)
 
 
+def _rows_at(place: float, size: int) -> Any:
+    """Return the two rows of the small grid around a place, and how far it is to the second."""
+    v = min(max(place, 0.0), size - 1.0)
+    v0 = min(int(v), max(size - 2, 0))
+    return v0, min(v0 + 1, size - 1), np.float32(v - v0)
+
+
+rows_at = njit(nogil=True, cache=True)(_rows_at)
+
+
 def _spread(
     begin: int, end: int, k0: int, k1: int, start: Any, part: Any, row: Any, level: Any, out: Any
 ) -> None:
@@ -152,12 +162,9 @@ def _weigh(
 ) -> Any:
     """Fill the weights (3, W) of a row; return the range of columns that have any."""
     height, width = shape
-    map_height, map_width = weight_map.shape[1], weight_map.shape[2]
+    map_width = weight_map.shape[2]
     out_width = out.shape[1]
-    v = min(max(map_affine[0] * y + map_affine[2], 0.0), map_height - 1.0)
-    v0 = min(int(v), max(map_height - 2, 0))
-    v1 = min(v0 + 1, map_height - 1)
-    fv = np.float32(v - v0)
+    v0, v1, fv = rows_at(map_affine[0] * y + map_affine[2], weight_map.shape[1])
     scale, shift = map_affine[0], map_affine[1]
     # Of the small grid's columns, those that this piece lies between.
     k0, k1 = between(shift, scale * (out_width - 1) + shift, map_width)
@@ -725,11 +732,8 @@ def _enlarge(
     y: int, small: Any, map_affine: Any, cells: Any, part: Any, row: Any, out: Any
 ) -> None:
     """Interpolate a row (3, W) of a map on the small grid."""
-    height, width = small.shape[1], small.shape[2]
-    v = min(max(map_affine[0] * y + map_affine[2], 0.0), height - 1.0)
-    v0 = min(int(v), max(height - 2, 0))
-    v1 = min(v0 + 1, height - 1)
-    fv = np.float32(v - v0)
+    width = small.shape[2]
+    v0, v1, fv = rows_at(map_affine[0] * y + map_affine[2], small.shape[1])
     size = out.shape[1]
     k0, k1 = between(map_affine[1], map_affine[0] * (size - 1) + map_affine[1], width)
     for c in range(3):

@@ -7,7 +7,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from limbward.blur import Blur, between
+from limbward.blur import Blur, between, line_at
 
 Pixels = NDArray[np.float32]
 
@@ -42,16 +42,8 @@ def _mix(
 ) -> None:
     """Move pixels towards a blurred picture, given in bins, where the depth is beyond a level."""
     height, width = out.shape
-    rows, columns = value.shape
     for y in prange(height):
-        v = min(max((y + 0.5) / factor - 0.5, 0.0), rows - 1.0)
-        i = min(int(v), max(rows - 2, 0))
-        below = min(i + 1, rows - 1)
-        p = np.float32(v - i)
-        line = np.empty(columns + 1, np.float32)
-        for x in range(columns):
-            line[x] = value[i, x] + p * (value[below, x] - value[i, x])
-        line[columns] = line[columns - 1]
+        line = line_at(value, y, factor)
         for x in range(width):
             part = min(max(depth[y, x] - np.float32(level), np.float32(0.0)), np.float32(1.0))
             j = at[x]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -47,3 +48,11 @@ def masked_texts(values: ArrayLike) -> MaskedColumn:
     """Return a column of text, masked where empty."""
     array = np.array([str(v) for v in np.asarray(values, dtype=object)], dtype=str)
     return MaskedColumn(array, mask=array == "")
+
+
+def typed(values: Sequence[Any], kind: type, unit: UnitBase | None) -> MaskedColumn:
+    """Return a column of one kind (int, float, bool or str), masked where a value is None."""
+    mask = [value is None for value in values]
+    filled = [kind() if value is None else kind(value) for value in values]
+    dtype = {int: np.int64, float: np.float64, bool: np.bool_}.get(kind, str)
+    return MaskedColumn(np.array(filled, dtype=dtype), mask=mask, unit=unit)

@@ -9,11 +9,9 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from glob import glob
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 import astropy.units as u
-import numpy as np
-from astropy.table import MaskedColumn, Table
+from astropy.table import Table
 
 from limbward.camera.card import IMAGE_KINDS, Listing, find_files
 from limbward.camera.classify import Content
@@ -21,6 +19,7 @@ from limbward.config import Config, RunConfig
 from limbward.errors import LimbwardError
 from limbward.progress import Reporter
 from limbward.stages import setting
+from limbward.stages.columns import typed
 from limbward.stages.executors import is_local, pools
 from limbward.stages.measuring import Row, Task, table_text
 from limbward.stages.pool import measure_all
@@ -279,12 +278,7 @@ def to_table(rows: list[Row]) -> Table:
             # Strung together as those of other stages are in frames.ecsv.
             notes = ("; ".join(n.removesuffix(".") for n in row["note"]) for row in rows)
             values = [table_text(text) for text in notes]
-        mask = [value is None or value == "" for value in values]
-        filled: list[Any] = [
-            kind() if hidden else v for v, hidden in zip(values, mask, strict=True)
-        ]
-        dtype = {int: np.int64, float: np.float64, bool: np.bool_}.get(kind, str)
-        table[name] = MaskedColumn(np.array(filled, dtype=dtype), mask=mask, unit=unit)
+        table[name] = typed([None if v == "" else v for v in values], kind, unit)
     return table
 
 
