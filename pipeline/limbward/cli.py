@@ -12,6 +12,7 @@ import typer
 
 from limbward.errors import ConfigError, LimbwardError
 from limbward.options import (
+    CautionedCommand,
     Command,
     ConfigPath,
     Day,
@@ -101,7 +102,7 @@ def demo(
 
 
 @app.command(
-    cls=Command,
+    cls=CautionedCommand,
     epilog="Example: limbward simulate rehearsal --scenario tripod --lat 41.5 --lon -3.6",
 )
 def simulate(
@@ -179,7 +180,7 @@ def audit(
 
 
 @app.command(
-    cls=Command,
+    cls=CautionedCommand,
     epilog="Example: limbward contacts --lat 65.0 --lon -23.4 --date 2026-08-12",
 )
 def contacts(
@@ -200,29 +201,26 @@ def contacts(
     P and V say where on the Sun's limb the Moon touches it (at greatest eclipse, where the Moon's
     centre lies): degrees from celestial north (P) and from the zenith (V), through east, which is
     anticlockwise as the eye sees it.
-
-    The times carry seconds of uncertainty from the lunar limb: they are no signal to take a solar
-    filter off.
     """
     from limbward.printout import print_contacts, print_json
     from limbward.sky.contacts import local_circumstances
     from limbward.sky.ephemeris import Radii, Site
-    from limbward.sky.limb_profile import profile_contacts, profile_json, read_profile
+    from limbward.sky.limb_profile import circumstances_json, profile_contacts, read_profile
 
     site, radii = Site(latitude, longitude, height), Radii(k_penumbra, k_umbra, solar_radius_km)
     found = local_circumstances(date.date().isoformat(), site, radii=radii, ephemeris=ephemeris)
-    circumstances = found.to_json_dict()
+    profiled = None
     if limb_profile is not None:
         profile = read_profile(limb_profile)
         profiled = profile_contacts(found, site, profile, radii=radii, ephemeris=ephemeris)
-        circumstances["limb_profile"] = profile_json(profiled)
+    circumstances = circumstances_json(found, profiled)
     if as_json:
         print_json(circumstances)
     else:
         print_contacts(circumstances)
 
 
-@app.command(cls=Command, epilog="Example: limbward check limbward.yaml")
+@app.command(cls=CautionedCommand, epilog="Example: limbward check limbward.yaml")
 def check(config: ConfigPath, verbose: Verbose = False) -> None:
     """Validate a config and say what is wrong, with line numbers.
 

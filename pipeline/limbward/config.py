@@ -410,7 +410,8 @@ class FilmConfig(Section):
         default=6,
         ge=0,
         le=240,
-        description="Pictures that lead over where the filter goes off or on; 0 is a cut.",
+        description="Pictures that lead over between those with and those without a filter; 0 is a "
+        "cut.",
     )
     size_px: int = Field(default=1080, ge=64, le=4320, description="Side of the square picture.")
     field_radii: float = Field(

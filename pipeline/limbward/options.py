@@ -11,6 +11,8 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand
 
+from limbward.caution import GENERAL
+
 
 class Command(TyperCommand):
     """A command whose usage line names its arguments without brackets that are not typed."""
@@ -18,6 +20,14 @@ class Command(TyperCommand):
     def collect_usage_pieces(self, ctx: Any) -> list[str]:
         """Return ``CONFIG`` for the ``{CONFIG}`` of recent releases of typer."""
         return [piece.strip("{}") for piece in super().collect_usage_pieces(ctx)]
+
+
+class CautionedCommand(Command):
+    """A command about contact times, whose help ends with the words of caution."""
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self.help = f"{self.help}\n\n{GENERAL}"
 
 
 def number(low: float, high: float, what: str) -> Callable[[str | float], float]:

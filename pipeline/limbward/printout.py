@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from datetime import datetime, timedelta
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
-CAUTION = (
-    "The times carry seconds of uncertainty from the mountains and valleys of the lunar limb: "
-    "they are no signal to take a solar filter off. An eye or a camera pointed at the Sun needs a "
-    "certified solar filter except while the Sun is totally covered. Local rules and experienced "
-    "practice come first."
-)
+from limbward.caution import caution
 
 ANGLES = (
     "P and V: where on the Sun's limb the Moon touches it (at greatest eclipse, where\n"
@@ -40,11 +36,24 @@ def print_contacts(circumstances: dict[str, Any]) -> None:
     print(contacts_heading(circumstances))
     if circumstances["contacts"]:
         console = Console(highlight=False, soft_wrap=True)
-        console.print(contacts_table(circumstances))
+        tables = [contacts_table(circumstances)]
         if "limb_profile" in circumstances:
-            console.print(beads_table(circumstances["limb_profile"]))
+            tables.append(beads_table(circumstances["limb_profile"]))
+        if light_returns_earlier(circumstances):  # the earlier C3 is the one to be read first
+            tables.reverse()
+        for table in tables:
+            console.print(table)
         print(ANGLES)
-        print(CAUTION)
+    print("\n" + textwrap.fill(caution(circumstances), 80))
+
+
+def light_returns_earlier(circumstances: dict[str, Any]) -> bool:
+    """Return whether C3 by the limb profile is earlier than that of the smooth Moon."""
+    profile = circumstances.get("limb_profile")
+    if not profile:
+        return False
+    smooth = datetime.fromisoformat(circumstances["contacts"]["C3"]["utc"])
+    return datetime.fromisoformat(profile["C3"]) < smooth
 
 
 def contacts_heading(circumstances: dict[str, Any]) -> str:
@@ -68,8 +77,16 @@ def contacts_heading(circumstances: dict[str, Any]) -> str:
     text += f", {100 * circumstances['obscuration']:.1f} % of the Sun covered"
     if circumstances.get("duration_s"):
         name = "totality" if kind == "total" else "annularity"
-        minutes, seconds = divmod(circumstances["duration_s"], 60)
-        text += f", {name} {minutes:.0f} min {seconds:.0f} s"
+        earlier = light_returns_earlier(circumstances)
+        duration = circumstances["duration_s"]
+        if earlier:
+            profile = circumstances["limb_profile"]
+            second, third = (datetime.fromisoformat(profile[name]) for name in ("C2", "C3"))
+            duration = (third - second).total_seconds()
+        # Whole seconds, rounded down: totality is not said to be longer than it is.
+        minutes, seconds = divmod(int(duration), 60)
+        text += f", {name} {minutes} min {seconds} s"
+        text += " by the limb profile" if earlier else ""
     if circumstances.get("visible") is False:
         text += "; the Sun is below the horizon throughout"
     return text + "."

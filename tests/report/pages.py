@@ -108,7 +108,6 @@ def material(**more) -> Material:
     defaults = {
         "title": "An eclipse",
         "heading": "Total eclipse.",
-        "caution": "Mind the Sun.",
         "contacts": {},
         "frames": [],
     }

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from limbward.caution import caution
 from limbward.report import charts, plots, timeline
 from limbward.report.checks import advise
 from limbward.report.limbs import draw_limb
@@ -68,7 +69,9 @@ def build_report(material: Material) -> str:
         facts=_facts(material),
         advice=advice,
         timeline=_timeline(material),
+        caution=caution(material.contacts),
         contacts=_contact_rows(material),
+        profiled="limb_profile" in material.contacts,
         clocks=[(clock, _clock(frames, clock, k)) for k, clock in enumerate(material.clocks)],
         coverage=coverage_section(material.coverage),
         registration=registration_section(material),
@@ -169,9 +172,13 @@ def _timeline_plot(
 
 
 def _contact_rows(material: Material) -> list[dict[str, Any]]:
+    """Return the contacts in order of time, so that of two C3 the earlier one is read first."""
+    rows = [(c["utc"], name, c) for name, c in material.contacts.get("contacts", {}).items()]
+    profile = material.contacts.get("limb_profile") or {}
+    rows += [(profile[n], f"{n} by the limb profile", {}) for n in ("C2", "C3") if n in profile]
     return [
-        {**contact, "name": name, "time": time_text(parse_utc(contact["utc"]))}
-        for name, contact in material.contacts.get("contacts", {}).items()
+        {**contact, "name": name, "time": time_text(parse_utc(utc))}
+        for utc, name, contact in sorted(rows, key=lambda row: parse_utc(row[0]))
     ]
 
 

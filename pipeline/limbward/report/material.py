@@ -212,8 +212,6 @@ class Material:
     ----------
     title, author, heading : str
         The heading is the eclipse in a sentence.
-    caution : str
-        The words of caution that stand beside contact times.
     contacts : mapping
         As contacts.json.
     pointings : sequence of mapping
@@ -234,7 +232,6 @@ class Material:
 
     title: str
     heading: str
-    caution: str
     contacts: Mapping[str, Any]
     frames: Sequence[Frame]
     author: str = ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import textwrap
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from datetime import UTC
 from multiprocessing import get_context
 from pathlib import Path
 
+from limbward.caution import caution
 from limbward.errors import LimbwardError
 from limbward.simulate.dng import ExposureTags, dng_bytes
 from limbward.simulate.frames import Frame, camera_frames, expose
@@ -18,6 +20,7 @@ from limbward.simulate.jpeg import write_jpeg
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Camera, Scenario, adapt
 from limbward.simulate.truth import frame_truth, truth_json
+from limbward.sky.contacts import Circumstances
 
 CARD = "card"
 TRUNCATED_PART = 0.6  # of a file that a failing card keeps
@@ -155,7 +158,7 @@ def simulate_card(
         root.mkdir(parents=True, exist_ok=True)
         _write_all(root, scenario, files, seed, jobs, progress)
         (root / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
-        config.write_text(_config(scenario, files), encoding="utf-8")
+        config.write_text(_config(scenario, circumstances, files), encoding="utf-8")
     except OSError as error:
         raise LimbwardError(f"The card dump cannot be written: {error}") from error
     return config
@@ -188,13 +191,16 @@ def _write_all(
             raise
 
 
-def _config(scenario: Scenario, files: list[CardFile]) -> str:
+def _config(scenario: Scenario, circumstances: Circumstances, files: list[CardFile]) -> str:
     site = scenario.site
     folders = sorted({f.frame.camera.card for f in files})
     cards = ", ".join(f"{CARD}/{name}" if name else CARD for name in folders)
+    words = textwrap.wrap(caution(circumstances.to_json_dict()), 98)
     return (
         f"# {scenario.name or 'A simulated eclipse'}: what limbward needs to know.\n"
-        "# Everything else has a default that suits a bracketed totality run.\n"
+        "# Everything else has a default that suits a bracketed totality run.\n#\n"
+        + "".join(f"# {line}\n" for line in words)
+        + "\n"
         f'site: {{name: "{site.name}", latitude: {site.latitude}, longitude: {site.longitude}, '
         f"height: {site.height}}}  # degrees north and east, metres\n"
         f"eclipse: {scenario.date}\n"

@@ -81,12 +81,14 @@ def truth_json(
     seed : int
     """
     cameras = [_camera_truth(c, contacts["greatest"]) for c in scenario.cameras]
+    seen = circumstances.to_json_dict()
     return {
         "seed": seed,
         "name": scenario.name,
         "date": scenario.date,
         "site": asdict(scenario.site),
-        "contacts": circumstances.to_json_dict()["contacts"],
+        "contacts": seen["contacts"],
+        "caution": seen["caution"],
         "sky_brightness": scenario.weather.sky_brightness,
         "cameras": cameras,
         "frames": rows,

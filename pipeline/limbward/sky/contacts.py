@@ -16,6 +16,7 @@ from astropy.time import Time, TimeDelta
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
+from limbward.caution import caution
 from limbward.errors import LimbwardError
 from limbward.sky.earth import earth_state, observer_earth_fixed
 from limbward.sky.ephemeris import (
@@ -113,7 +114,7 @@ class Circumstances:
                 "above_horizon": c.altitude > SUNRISE_ALTITUDE,
             }
 
-        return {
+        found = {
             "date": self.date,
             "site": {
                 "name": self.site.name,
@@ -132,6 +133,7 @@ class Circumstances:
             **{name: iso_utc(t) for name, t in self.sun_events.items()},
             **({"other_date": self.other_date} if self.other_date else {}),
         }
+        return found | {"caution": caution(found)}
 
 
 def iso_utc(time: Time) -> str:

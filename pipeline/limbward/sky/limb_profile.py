@@ -11,6 +11,7 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
+from limbward.caution import caution
 from limbward.errors import LimbwardError
 from limbward.sky.contacts import Circumstances, iso_utc
 from limbward.sky.ephemeris import Radii, Site, view
@@ -142,8 +143,9 @@ def profile_contacts(
         open_ = gap.max(axis=1) > 0
         if not open_.any() or open_[-1]:
             raise LimbwardError(
-                f"With this limb profile the photosphere never vanishes around {name}; check that "
-                "its heights are arcsec from the mean limb."
+                f"With this limb profile the photosphere never vanishes around {name}: there is no "
+                "totality then, and a filter has to stay on. Check that its heights are arcsec "
+                "from the mean limb."
             )
         last = int(np.flatnonzero(open_)[-1])
         found[name] = contact + TimeDelta(sign * _crossing(t, gap.max(axis=1), last), format="sec")
@@ -152,11 +154,30 @@ def profile_contacts(
     return ProfileContacts(found["C2"], found["C3"], tuple(beads))
 
 
+def circumstances_json(
+    circumstances: Circumstances, profiled: ProfileContacts | None = None
+) -> dict[str, Any]:
+    """Return circumstances as plain values, as in contacts.json.
+
+    Parameters
+    ----------
+    circumstances : Circumstances
+    profiled : ProfileContacts, optional
+        Adds ``limb_profile``; the caution then heeds the duration that it gives, too.
+    """
+    found = circumstances.to_json_dict()
+    if profiled is None:
+        return found
+    found |= {"limb_profile": profile_json(profiled)}
+    return found | {"caution": caution(found)}
+
+
 def profile_json(found: ProfileContacts) -> dict[str, Any]:
-    """Return the contacts by a limb profile as plain values, as in contacts.json."""
+    """Return the contacts by a limb profile as plain values."""
     return {
         "C2": iso_utc(found.second),
         "C3": iso_utc(found.third),
+        "duration_s": round(float((found.third - found.second).to_value("s")), 2),
         "beads": [
             {
                 "contact": bead.contact,

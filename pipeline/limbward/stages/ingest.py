@@ -315,6 +315,7 @@ STAGE = Stage(
     run=run,
     sections=("site", "eclipse", "input", "sky"),
     rooms=(
+        "caution.py",
         *(f"camera/{name}.py" for name in ("card", "classify", "containers", "exif", "frame")),
         *(f"camera/{name}.py" for name in ("headers", "linear", "luminance", "raw", "reduce")),
         *(

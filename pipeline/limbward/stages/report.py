@@ -74,7 +74,6 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         title=config.report.title or _title(config, contacts),
         author=config.report.author,
         heading=printout.contacts_heading(contacts) if contacts else "",
-        caution=printout.CAUTION,
         version=limbward.__version__,
         contacts=contacts,
         frames=read_frames(workspace),
@@ -350,6 +349,7 @@ STAGE = Stage(
     sections=("eclipse", "report", "enhance", "compose"),
     rooms=(
         "report",
+        "caution.py",
         "printout.py",
         "camera/card.py",
         "radiance/fits.py",

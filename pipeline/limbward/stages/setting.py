@@ -14,8 +14,8 @@ from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
     LimbProfile,
     ProfileContacts,
+    circumstances_json,
     profile_contacts,
-    profile_json,
     read_profile,
 )
 from limbward.sky.track import SkyTrack, sky_track
@@ -147,9 +147,7 @@ def covered(config: Config, circumstances: Circumstances) -> tuple[Time, Time] |
 
 def contacts_json(config: Config, circumstances: Circumstances) -> dict[str, Any]:
     """Return what goes to contacts.json."""
-    profiled = by_limb_profile(config, circumstances)
-    extra = {} if profiled is None else {"limb_profile": profile_json(profiled)}
-    return circumstances.to_json_dict() | extra
+    return circumstances_json(circumstances, by_limb_profile(config, circumstances))
 
 
 def greatest(circumstances: Circumstances) -> Time:

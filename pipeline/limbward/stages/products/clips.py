@@ -99,7 +99,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         picture = "sequences/clips.png"
         with atomic_path(workspace.path(picture)) as part:
             write_png(part, _overview(workspace, stills), "Stills of clips at the contacts")
-    shelve(workspace, _product(entries, stills, picture, notes))
+    words = setting.contacts_json(config, circumstances)["caution"]
+    shelve(workspace, _product(entries, stills, picture, notes, words))
     for note in notes:
         reporter.warn(note)
 
@@ -373,6 +374,7 @@ def _product(
     stills: list[tuple[str, str]],
     picture: str | None,
     notes: list[str],
+    caution: str,
 ) -> Product:
     numbers = {}
     for e in entries:
@@ -394,5 +396,5 @@ def _product(
         numbers=numbers,
         warnings=notes,
         files=[*(name for name, _ in stills), artefact("clips"), "tables/clips.ecsv"],
-        details={"clips": entries},
+        details={"caution": caution, "clips": entries},
     )

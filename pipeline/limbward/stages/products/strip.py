@@ -41,7 +41,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """
     options = config.strip
     shots = read_shots(config, workspace, ("contact", "totality"), options.camera, "strip")
-    totality = setting.covered(config, setting.eclipse(config))
+    circumstances = setting.eclipse(config)
+    totality = setting.covered(config, circumstances)
     if totality is None or not len(shots):
         raise LimbwardError(
             "There are no frames of totality or of the minute around it, so there are no contacts "
@@ -119,6 +120,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         "up": options.up,
         "scale_arcsec": round(scale, 5),
         "contacts": {n: _iso(t) for n, t in zip(("C2", "C3"), totality, strict=True)},
+        "caution": setting.contacts_json(config, circumstances)["caution"],
         "time_sigma_s": round(sigma, 3) if math.isfinite(sigma) else None,
         "frames": entries,
     }
