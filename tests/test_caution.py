@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.time import TimeDelta
 from typer.main import get_command
 
 from limbward import demo
@@ -23,6 +24,7 @@ from limbward.simulate import scenario as scenarios
 from limbward.simulate.scenario import adapt, demo_scenario, shorten
 from limbward.sky.contacts import local_circumstances, local_circumstances_many
 from limbward.sky.ephemeris import Site
+from limbward.sky.limb_profile import ProfileContacts, circumstances_json
 from limbward.stages import report, runner, setting
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace
@@ -161,6 +163,16 @@ def test_near_the_edge_nobody_is_told_when_a_filter_may_come_off():
 )  # fmt: skip
 def test_what_counts_as_near_the_edge(known, near):
     assert near_edge(known) is near
+
+
+def test_a_totality_that_the_limb_profile_leaves_short_is_near_the_edge():
+    found = local_circumstances("2026-08-12", Site(65.0, -23.4))
+    second = found.contacts["C2"].time
+    for seconds, near in ((5.0, True), (50.0, False)):
+        third = second + TimeDelta(seconds, format="sec")
+        told = circumstances_json(found, ProfileContacts(second, third, ()))
+        assert told["limb_profile"]["duration_s"] == pytest.approx(seconds, abs=0.01)
+        assert (TOTAL not in told["caution"]) is near
 
 
 # --- every command -----------------------------------------------------------------------------
