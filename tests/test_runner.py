@@ -18,7 +18,7 @@ from limbward.progress import SilentReporter
 from limbward.stages import records
 from limbward.stages.runner import run_stages
 from limbward.stages.stage import ORDER, Stage
-from limbward.workspace import Workspace, write_text
+from limbward.workspace import Workspace
 
 BASE = {
     "site": {"latitude": 65.0, "longitude": -23.4},
@@ -51,7 +51,7 @@ class Pipeline:
         )
         workspace.write_table("tables/ingest.ecsv", table)
         for name, content in self.card.items():
-            write_text(workspace.path(f"reduced/{name}.txt"), content)
+            workspace.write_text(f"reduced/{name}.txt", content)
 
     def timing(self, config: Config, workspace: Workspace, reporter: SilentReporter) -> None:
         self._begin("timing")
@@ -66,7 +66,7 @@ class Pipeline:
         table["used"] = True
         workspace.write_table("tables/merge.ecsv", table)
         if config.merge.size != 64:
-            write_text(workspace.path("corona.fits"), f"{names} {config.merge.saturation}")
+            workspace.write_text("corona.fits", f"{names} {config.merge.saturation}")
 
     def _begin(self, name: str) -> None:
         self.ran.append(name)
@@ -259,7 +259,7 @@ def test_outputs_that_follow_from_the_config(tmp_path):
 
     def run(settings: Config, space: Workspace, reporter: SilentReporter) -> None:
         for name in names(settings):
-            write_text(space.path(name), name)
+            space.write_text(name, name)
 
     stage = Stage("enhance", run, sections=("enhance",), writes=names)
 
@@ -284,7 +284,7 @@ def test_what_a_run_that_was_cut_off_made_is_known_to_the_next(tmp_path):
 
     def run(settings: Config, space: Workspace, reporter: SilentReporter) -> None:
         for name in names(settings):
-            write_text(space.path(name), name)
+            space.write_text(name, name)
         if broken[0]:
             raise LimbwardError("cut off")
 

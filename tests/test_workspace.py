@@ -167,7 +167,7 @@ def test_a_second_run_is_told_who_is_at_work(workspace, holder):
 
 
 def test_the_lock_of_a_dead_process_holds_nobody_up(workspace, holder):
-    half = workspace.root / "enhanced" / f"{TEMPORARY}0123-radial.fits"
+    half = workspace.root / "enhanced" / f"{TEMPORARY}0123abcd-radial.fits"
     half.parent.mkdir()
     half.write_text("half a file")
     holder.kill()

@@ -226,20 +226,25 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
 
     Also says which eclipse it is, and when: see that it is the one you photographed.
     """
+    from functools import partial
+
     from limbward.config_file import load_config
     from limbward.printout import print_contacts
     from limbward.stages import setting
+    from limbward.stages.place import require_own_place
 
     settings = load_config(config)
+    own = settings.resolve(settings.workspace)
     wrong, circumstances = [], None
     try:
         circumstances = setting.eclipse(settings)
     except ConfigError as error:
         wrong.append(str(error))
-    try:
-        setting.card_paths(settings)
-    except ConfigError as error:
-        wrong.append(str(error))
+    for found_wrong in (setting.card_paths, partial(require_own_place, root=own)):
+        try:
+            found_wrong(settings)
+        except ConfigError as error:
+            wrong.append(str(error))
     if wrong or circumstances is None:
         raise ConfigError("\n".join(wrong))
     print_contacts(setting.contacts_json(settings, circumstances))
@@ -356,7 +361,9 @@ def enhance(
     """Filter a merge made earlier."""
     from limbward.stages.enhance_image import enhance_image
 
-    for path in enhance_image(image, steps, preview=preview, output=output):
+    for path in enhance_image(
+        image, steps, preview=preview, output=output, reporter=make_reporter()
+    ):
         print(path)
 
 
@@ -461,13 +468,11 @@ def _make(
 ) -> None:
     """Make a product of a finished run, and the report anew, which shows it."""
     from limbward.stages.products.shelf import shelved
-    from limbward.stages.runner import run_stages
+    from limbward.stages.runner import run_product, run_stages
 
     settings, space = _load(path, workspace, jobs)
     reporter = make_reporter()
-    reporter.stage(name)
-    with space.locked():
-        run(settings, space, reporter)
+    run_product(settings, space, reporter, name, run)
     for file in shelved(space, name):
         print(f"{name}: {space.path(file)}")
     if space.path(space.report).exists():
@@ -484,5 +489,12 @@ def _run(config: Config, workspace: Workspace, reporter: Reporter, **how: Any) -
         if workspace.path(artefact).exists():
             print(f"{label}: {workspace.path(artefact)}")
     if workspace.path(workspace.clock).exists():
-        for camera in workspace.read_json(workspace.clock)["cameras"]:
-            print(f"clock: {clock_verdict(camera)}")
+        try:
+            verdicts = [clock_verdict(c) for c in workspace.read_json(workspace.clock)["cameras"]]
+        except (LookupError, TypeError, ValueError, AttributeError) as error:
+            raise LimbwardError(
+                f"{workspace.path(workspace.clock)} is damaged ({type(error).__name__}: {error}); "
+                "run again without --from."
+            ) from error
+        for verdict in verdicts:
+            print(f"clock: {verdict}")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from os import PathLike
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from astropy.io import fits
@@ -15,6 +16,7 @@ from limbward.errors import LimbwardError
 Pixels = NDArray[Any]
 
 ROWS = 64  # copied at a time: 1.5 MB, which stay in cache
+SUM_BYTES = 1 << 23  # added up at a time
 
 
 def write_picture(
@@ -78,15 +80,72 @@ def read_picture(
     LimbwardError
         If the file cannot be read as a FITS picture.
     """
+    with open_picture(path, names) as hdus:
+        found = {n: _read(hdus[n], plane) for n in names if n in hdus}
+        image = np.asarray(_read(hdus[0], plane), np.float32)
+        return image, hdus[0].header, found
+
+
+@contextmanager
+def open_picture(path: str | PathLike[str], names: Sequence[str] = ()) -> Iterator[fits.HDUList]:
+    """Open a picture whose checksums are true, where it has any.
+
+    Parameters
+    ----------
+    path : path
+    names : sequence of str
+        Extensions that will be read besides the picture.
+
+    Yields
+    ------
+    HDUList
+        The primary HDU is a picture of three colours or one, and so are the extensions.
+
+    Raises
+    ------
+    LimbwardError
+        If the file cannot be read as a FITS picture, here or in the block, or is damaged.
+    """
     try:
+        # Not mapped: pages of a map would count as memory used.
         with fits.open(path, memmap=False) as hdus:
-            if hdus[0].header["NAXIS"] not in (2, 3):
-                raise LimbwardError(f"{path} holds no picture in its primary HDU.")
-            found = {n: _read(hdus[n], plane) for n in names if n in hdus}
-            image = np.asarray(_read(hdus[0], plane), np.float32)
-            return image, hdus[0].header, found
-    except OSError as error:
+            wanted = [hdus[0], *(hdus[n] for n in names if n in hdus)]
+            for hdu in wanted:
+                if len(hdu.shape) not in (2, 3):
+                    raise LimbwardError(f"{path} holds no picture in its HDU {hdu.name}.")
+            with open(path, "rb") as file:
+                for hdu in wanted:
+                    if not _sums_up(hdu, file):
+                        raise LimbwardError(
+                            f"{path} is damaged (the checksum of its HDU {hdu.name} is wrong); "
+                            "run again with --from merge if it is a run's, or copy it again."
+                        )
+            yield hdus
+    except (LimbwardError, MemoryError):
+        raise
+    except Exception as error:  # Astropy's readers raise all kinds for a damaged header
         raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error
+
+
+def _sums_up(hdu: Any, file: BinaryIO) -> bool:
+    """Return whether an HDU is as its ``CHECKSUM`` says, True where it has none.
+
+    The words of the whole HDU then add up to minus zero in ones' complement (FITS standard 4.0,
+    appendix J). Astropy's own check takes the HDU's size in memory.
+    """
+    if "CHECKSUM" not in hdu.header:
+        return True
+    place = hdu.fileinfo()
+    begin, left = place["hdrLoc"], place["datLoc"] + place["datSpan"] - place["hdrLoc"]
+    file.seek(begin)
+    total = 0
+    while left:
+        block = file.read(min(left, SUM_BYTES))
+        if not block or len(block) % 4:
+            return False
+        total += int(np.frombuffer(block, ">u4").sum(dtype=np.uint64))
+        left -= len(block)
+    return total > 0 and total % 0xFFFFFFFF == 0
 
 
 def read_extension(path: str | PathLike[str], name: str, plane: int | None = None) -> Pixels | None:
@@ -102,11 +161,8 @@ def read_extension(path: str | PathLike[str], name: str, plane: int | None = Non
     LimbwardError
         If the file cannot be read as a FITS picture.
     """
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            return _read(hdus[name], plane) if name in hdus else None
-    except OSError as error:
-        raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error
+    with open_picture(path, [name]) as hdus:
+        return _read(hdus[name], plane) if name in hdus else None
 
 
 def _read(hdu: Any, plane: int | None) -> Pixels:

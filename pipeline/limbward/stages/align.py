@@ -20,6 +20,7 @@ from limbward.sky.track import SkyTrack
 from limbward.stages import setting
 from limbward.stages.columns import floats, masked_floats, masked_texts, texts
 from limbward.stages.stage import Stage
+from limbward.stages.stored import read_cameras, read_stage_tables
 from limbward.stages.totality import (
     Comparison,
     Session,
@@ -49,9 +50,8 @@ BLURRED = 1.6  # a limb this many times as wide as the camera's usual is shaken 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """Place Sun and Moon in the frames and write tables/align.ecsv."""
-    ingest = workspace.read_table(Workspace.table("ingest"))
-    timing = workspace.read_table(Workspace.table("timing"))
-    pointings = workspace.read_json(Workspace.pointing)["cameras"]
+    ingest, timing = read_stage_tables(workspace, "ingest", "timing")
+    pointings = read_cameras(workspace, Workspace.pointing)
     circumstances = setting.eclipse(config)
     epoch = setting.greatest(circumstances)
     frames = Frames(config, workspace, reporter, ingest, timing, setting.track(config, epoch))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.progress import Reporter
-from limbward.radiance.fits import read_rows
+from limbward.radiance.fits import open_picture, read_rows
 from limbward.radiance.grid import Grid, read_geometry
 from limbward.render.colour import luminance, to_linear_srgb
 from limbward.render.compose import Composite, Look, compose
@@ -27,7 +28,7 @@ from limbward.render.writers import Caption, write_png, write_tiff
 from limbward.stages.columns import floats
 from limbward.stages.shown import camera_colours
 from limbward.stages.stage import Stage
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Pixels = NDArray[np.float32]
 
@@ -54,7 +55,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         return
     options = config.compose
     space = Space(options.profile)
-    with reporter.progress(5, "composing") as advance, _open(workspace, Workspace.corona) as hdus:
+    with (
+        reporter.progress(5, "composing") as advance,
+        _open(workspace, Workspace.corona, "SIGMA", "MOON") as hdus,
+    ):
         header = hdus[0].header
         grid, sun, moon = read_geometry(header)
         if moon is None:
@@ -101,18 +105,18 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         tone = _tone(made, options.white_balance)
         del made
         caption = _caption(config, header, words)
-        with atomic_path(workspace.path(Workspace.composite_tif)) as part:
+        with workspace.writing(Workspace.composite_tif) as part:
             write_tiff(part, picture, caption, space)
-        with atomic_path(workspace.path(Workspace.composite_png)) as part:
+        with workspace.writing(Workspace.composite_png) as part:
             write_png(part, picture, caption, space)
         advance()
         small, factor = shrink(picture, 2 * PANEL_PX)
         small = to_srgb(small, space)
         del picture
         scene = _scene(header, grid, sun.radius, to_up, factor, caption)
-        with atomic_path(workspace.path(Workspace.annotated)) as part:
+        with workspace.writing(Workspace.annotated) as part:
             annotate(part, small, scene)
-        with atomic_path(workspace.path(Workspace.polar)) as part:
+        with workspace.writing(Workspace.polar) as part:
             polar_map(part, small, scene, moon_top=1.0)
         advance()
         finished = shrink(small, PANEL_PX)[0]
@@ -121,7 +125,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             (f"filtered: {_name(config)}", filtered_panel),
             ("finished", finished),
         ]
-        with atomic_path(workspace.path(Workspace.side_by_side)) as part:
+        with workspace.writing(Workspace.side_by_side) as part:
             side_by_side(part, _same_size(panels))
         workspace.write_json(Workspace.tone, tone)
         advance()
@@ -141,12 +145,8 @@ def _detail_plane(workspace: Workspace, config: Config) -> Pixels:
         return out
 
 
-def _open(workspace: Workspace, artefact: str) -> fits.HDUList:
-    path = workspace.path(artefact)
-    try:
-        return fits.open(path, memmap=False)  # mapped pages would count as memory used
-    except OSError as error:
-        raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error
+def _open(workspace: Workspace, artefact: str, *names: str) -> AbstractContextManager[fits.HDUList]:
+    return open_picture(workspace.path(artefact), names)
 
 
 def _planes(hdu: fits.ImageHDU) -> Iterator[Pixels]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from mmap import mmap
@@ -12,11 +12,15 @@ from pathlib import Path
 from typing import Any, Self
 
 import numpy as np
+from astropy.table import Table
 from numpy.typing import NDArray
 
+from limbward.camera.card import sha256
 from limbward.camera.frame import RawFrame, UnreadableFrame
 from limbward.camera.raw import read_raw
+from limbward.config import Config
 from limbward.errors import LimbwardError
+from limbward.stages.columns import texts
 from limbward.stages.executors import Crash, OpenPool, require_processes
 from limbward.stages.worker import limited, patience_s
 
@@ -54,20 +58,53 @@ class Slot:
         os.close(self._file)
 
 
-def decode(path: Path) -> Decoded:
+def known_digests(config: Config, ingest: Table) -> dict[Path, str]:
+    """Return the SHA-256 of the files as ingest read them, by their paths."""
+    digests = zip(texts(ingest, "file"), texts(ingest, "sha256"), strict=True)
+    return {config.base_dir / file: digest for file, digest in digests if digest}
+
+
+def read_same(path: Path, digest: str) -> RawFrame:
+    """Decode the frame that ingest has measured, and no other that took its place.
+
+    Parameters
+    ----------
+    path : Path
+    digest : str
+        The SHA-256 that ingest found; empty if it is not known.
+
+    Raises
+    ------
+    UnreadableFrame
+        With a sentence that says why, if it cannot be decoded or is another file.
+    """
+    try:
+        # 0.1 s for a frame of 50 MB, which is then in memory for the decoder.
+        changed = digest and sha256(path) != digest
+    except OSError as error:
+        raise UnreadableFrame(f"{path.name} cannot be read ({error.strerror or error}).") from error
+    if changed:
+        raise UnreadableFrame(
+            f"{path.name} is not the file that was measured (its SHA-256 differs); run again with "
+            "--from ingest"
+        )
+    return read_raw(path)
+
+
+def decode(path: Path, digest: str = "") -> Decoded:
     """Decode a frame; what is wrong with it is returned, not raised."""
     try:
         with limited(patience_s(path.stat().st_size)):
-            return read_raw(path)
+            return read_same(path, digest)
     except LimbwardError as error:
         return UnreadableFrame(str(error))
     except OSError as error:
         return UnreadableFrame(f"{path.name} cannot be read ({error.strerror or error}).")
 
 
-def decode_into(path: Path, slot: str) -> InShared | Decoded:
+def decode_into(path: Path, digest: str, slot: str) -> InShared | Decoded:
     """Decode a frame into shared memory of a name; one that does not fit is returned whole."""
-    frame = decode(path)
+    frame = decode(path, digest)
     if isinstance(frame, LimbwardError):
         return frame
     with open(slot, "r+b") as file, mmap(file.fileno(), 0) as memory:
@@ -89,6 +126,8 @@ class Decoder:
     workers : int
     shared : bool
         Whether the workers share this machine's memory; else pixels are sent through a pipe.
+    digests : mapping of Path to str, optional
+        SHA-256 of the files; one that is another now is not decoded.
 
     Notes
     -----
@@ -96,7 +135,15 @@ class Decoder:
     a process of its own, which shows the culprit; so is one for which there was no memory.
     """
 
-    def __init__(self, open_pool: OpenPool, workers: int, *, shared: bool) -> None:
+    def __init__(
+        self,
+        open_pool: OpenPool,
+        workers: int,
+        *,
+        shared: bool,
+        digests: Mapping[Path, str] | None = None,
+    ) -> None:
+        self._digests = digests or {}
         self._open, self._workers = open_pool, workers
         self._shared = shared and hasattr(os, "memfd_create")
         self._pool: Executor | None = None
@@ -116,7 +163,7 @@ class Decoder:
         UnreadableFrame
             With a sentence that says why, if it cannot be decoded.
         """
-        result = self._result(path, self._submit(decode, path))
+        result = self._result(path, self._submit(decode, path, self._digests.get(path, "")))
         if isinstance(result, LimbwardError):
             raise result
         assert isinstance(result, RawFrame)
@@ -150,7 +197,8 @@ class Decoder:
                 while todo and free and len(flight) < self._workers:
                     k, slot = todo.popleft(), free.popleft()
                     work, room = (decode, ()) if slot is None else (decode_into, (slot.name,))
-                    flight.append((k, slot, self._submit(work, paths[k], *room)))
+                    digest = self._digests.get(paths[k], "")
+                    flight.append((k, slot, self._submit(work, paths[k], digest, *room)))
                 k, slot, future = flight.popleft()
                 result = self._result(paths[k], future)
                 if isinstance(result, InShared):
@@ -198,7 +246,7 @@ class Decoder:
     def _alone(self, path: Path) -> Decoded:
         with self._open(1) as pool:
             try:
-                result: Decoded = pool.submit(decode, path).result()
+                result: Decoded = pool.submit(decode, path, self._digests.get(path, "")).result()
                 return result
             except MemoryError:
                 return UnreadableFrame(

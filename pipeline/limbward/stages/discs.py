@@ -15,6 +15,7 @@ from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
 from limbward.stages.clock_evidence import Body
 from limbward.stages.columns import floats, texts
+from limbward.stages.stored import read_reduced
 from limbward.workspace import Workspace
 
 Floats = NDArray[np.float64]
@@ -66,8 +67,8 @@ def measure_again(
     reduced = texts(frames, "reduced")
     found = []
     for i, row in enumerate(discs.rows):
-        with np.load(workspace.path(reduced[row])) as stored:
-            sun_limb, moon_limb = stored["sun_limb"], stored["moon_limb"]
+        stored = read_reduced(workspace.path(reduced[row]), ("sun_limb", "moon_limb"))
+        sun_limb, moon_limb = stored["sun_limb"], stored["moon_limb"]
         starts = [
             (discs.sun_x[i], discs.sun_y[i], discs.sun_radius[i]),
             (discs.moon_x[i], discs.moon_y[i], discs.moon_radius[i]),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from limbward import filters
 from limbward.config import Config, EnhanceConfig
+from limbward.errors import LimbwardError
 from limbward.filters.geometry import Geometry
 from limbward.progress import Reporter
 from limbward.radiance.fits import read_extension, read_picture, write_picture
@@ -17,11 +18,35 @@ from limbward.radiance.grid import read_geometry
 from limbward.render.writers import write_png, write_tiff
 from limbward.stages.shown import Colours, colours_of, picture_of
 from limbward.stages.stage import Stage
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Pixels = NDArray[np.float32]
 
 GREEN = 1
+
+
+def check_merge(path: str | Path, header: Header, shape: tuple[int, ...]) -> None:
+    """Refuse a picture that is no merge, or whose header cannot be true.
+
+    Raises
+    ------
+    LimbwardError
+        With what is missing or wrong.
+    """
+    if len(shape) != 3 or shape[0] != 3 or min(shape) < 1:
+        raise LimbwardError(f"{path} is not a merge: it has no three colours.")
+    try:
+        grid, sun, moon = read_geometry(header)
+    except (KeyError, ValueError, TypeError) as error:
+        raise LimbwardError(
+            f"{path} is not a merge: its header does not say where the Sun is ({error})."
+        ) from error
+    discs = [sun] if moon is None else [sun, moon]
+    numbers = [grid.up_position_angle, *(v for d in discs for v in (d.x, d.y, d.radius))]
+    # A disc no larger than a pixel, or as large as a thousand pictures, is nobody's Sun.
+    sizes = all(0.5 < d.radius < 1e3 * max(shape) for d in discs)
+    if not (grid.scale_arcsec > 0 and np.isfinite(numbers).all() and sizes):
+        raise LimbwardError(f"{path} is damaged: its header has the Sun at no possible place.")
 
 
 def geometry_of(header: Header) -> Geometry:
@@ -73,6 +98,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     path = workspace.path(Workspace.corona)
     image, header, _ = read_picture(path)
     sigma, green = _noise(path, config)
+    check_merge(path, header, image.shape)
     geometry = geometry_of(header)
     with reporter.progress(len(config.enhance), "filtering") as advance:
         restore = any(recipe.colour == "restored" for recipe in config.enhance)
@@ -107,16 +133,16 @@ def _write(
     colours: Colours | None,
 ) -> None:
     name = recipe.name
-    as_fits, as_tiff, as_png = (workspace.path(p) for p in Workspace.enhanced(name))
+    as_fits, as_tiff, as_png = Workspace.enhanced(name)
     own = header.copy()
     own["BUNIT"] = ""
-    with atomic_path(as_fits) as part:
+    with workspace.writing(as_fits) as part:
         write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
     picture = picture_of(result, recipe, colours, header, geometry)
     text = f"{name}: " + ", ".join(done)
-    with atomic_path(as_tiff) as part:
+    with workspace.writing(as_tiff) as part:
         write_tiff(part, picture, text)
-    with atomic_path(as_png) as part:
+    with workspace.writing(as_png) as part:
         write_png(part, picture, text)
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.io import fits
 from astropy.io.fits import Header
 from numba import njit
 from numpy.typing import NDArray
@@ -16,11 +18,12 @@ from pydantic import ValidationError
 from limbward import filters
 from limbward.config import EnhanceConfig, StepConfig
 from limbward.errors import ConfigError, LimbwardError
-from limbward.radiance.fits import read_picture, write_picture
+from limbward.progress import Reporter, SilentReporter
+from limbward.radiance.fits import open_picture, read_picture, write_picture
 from limbward.render.writers import write_png, write_tiff
-from limbward.stages.enhance import enhance, geometry_of
+from limbward.stages.enhance import check_merge, enhance, geometry_of
 from limbward.stages.shown import LONGEST_PX, colours_of, picture_of
-from limbward.workspace import atomic_path
+from limbward.workspace import Workspace, atomic_path, owner_of, set_aside
 
 Pixels = NDArray[np.float32]
 
@@ -145,15 +148,13 @@ def read_small(
         Of the binned pixels, taking errors as independent.
     header : Header
     """
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            header = hdus[0].header.copy()
-            image = _binned(hdus[0], factor, square=False)
-            sigma = None
-            if noise and "SIGMA" in hdus:
-                sigma = _binned(hdus["SIGMA"], factor, square=True)
-    except OSError as error:
-        raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error
+    with open_picture(path, ["SIGMA"] if noise else []) as hdus:
+        header = hdus[0].header.copy()
+        check_merge(path, header, hdus[0].shape)
+        image = _binned(hdus[0], factor, square=False)
+        sigma = None
+        if noise and "SIGMA" in hdus:
+            sigma = _binned(hdus["SIGMA"], factor, square=True)
     rows, columns = image.shape[1:]
     # Rows left over are those at the bottom in memory, which are the first in the file.
     lost = int(header["NAXIS2"]) - rows * factor
@@ -167,7 +168,8 @@ def read_small(
     if "MOONR" in header:
         header["MOONR"] = float(header["MOONR"]) / factor
     for key in ("CDELT1", "CDELT2"):
-        header[key] = float(header[key]) * factor
+        if key in header:
+            header[key] = float(header[key]) * factor
     return image, sigma, header
 
 
@@ -187,7 +189,12 @@ def _binned(hdu: Any, factor: int, *, square: bool) -> Pixels:
 
 
 def enhance_image(
-    image: Path, steps: list[str], *, preview: bool, output: Path | None
+    image: Path,
+    steps: list[str],
+    *,
+    preview: bool,
+    output: Path | None,
+    reporter: Reporter | None = None,
 ) -> list[Path]:
     """Filter a merge and write the result.
 
@@ -200,7 +207,10 @@ def enhance_image(
     preview : bool
         Whether to work at a quarter of the size and write a PNG only.
     output : Path, optional
-        ``.png``, ``.tif`` or ``.fits`` writes that alone, another name is that of all three.
+        ``.png``, ``.tif`` or ``.fits`` writes that alone, another name is that of all three. A file
+        there that is not known to be an earlier result is kept under another name.
+    reporter : Reporter, optional
+        Told of files that are kept.
 
     Returns
     -------
@@ -214,19 +224,18 @@ def enhance_image(
     LimbwardError
         If the image cannot be read or is no merge, or the output would replace it.
     """
+    reporter = reporter or SilentReporter()
     recipe = parse_steps(steps)
     if preview:
         noise = any(step.filter == "multiscale" for step in recipe.steps)
         picture, sigma, header = read_small(image, noise=noise)
     else:
         picture, header, more = read_picture(image, ["SIGMA"])
+        check_merge(image, header, picture.shape)
         sigma = more.get("SIGMA")
-    try:
-        geometry = geometry_of(header)
-    except KeyError as error:
-        raise LimbwardError(
-            f"{image} is not a merge: its header does not say where the Sun is ({error})."
-        ) from error
+    if sigma is not None and sigma.shape != picture.shape:
+        raise LimbwardError(f"{image} is damaged: its noise (SIGMA) has another size.")
+    geometry = geometry_of(header)
     result, done = enhance(picture, sigma, geometry, recipe)
     # Colours of a preview: of half its size again, as those of a whole picture.
     longest = max(picture.shape[1:]) // 2 if preview else LONGEST_PX
@@ -243,11 +252,34 @@ def enhance_image(
         if path.exists() and path.samefile(image):
             raise LimbwardError(f"{path} is the image itself; give --output another name.")
     shown = picture_of(result, recipe, colours, header, geometry)
-    _write(paths, result, header, done, shown)
+    _write(reporter, paths, result, header, done, shown)
     return paths
 
 
+@contextmanager
+def _writing(path: Path, reporter: Reporter) -> Iterator[Path]:
+    """Yield a path to write to; what is there is kept unless a workspace's list shows it ours."""
+    root = owner_of(path)
+    if root is not None:
+        workspace = Workspace(root)
+        name = Path(os.path.realpath(path.parent), path.name).relative_to(root).as_posix()
+        workspace.take_kept()
+        with workspace.writing(name) as part:
+            yield part
+        for kept in workspace.take_kept():
+            reporter.warn(kept)
+        return
+
+    def settle(_: Path) -> None:
+        if os.path.lexists(path):
+            reporter.warn(f"{path} was there before; it is kept as {set_aside(path).name}.")
+
+    with atomic_path(path, settle) as part:
+        yield part
+
+
 def _write(
+    reporter: Reporter,
     paths: list[Path],
     result: Pixels,
     header: Header,
@@ -256,7 +288,7 @@ def _write(
 ) -> None:
     text = ", ".join(done)
     for path in paths:
-        with atomic_path(path) as part:
+        with _writing(path, reporter) as part:
             if path.suffix == ".fits":
                 own = header.copy()
                 own["BUNIT"] = ""

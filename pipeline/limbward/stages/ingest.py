@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
+import secrets
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from glob import glob
@@ -25,7 +25,7 @@ from limbward.stages.measuring import Row, Task, table_text
 from limbward.stages.pool import measure_all
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
-from limbward.workspace import Workspace, write_text
+from limbward.workspace import Workspace, is_workspace
 
 JOURNAL = "tables/ingest.jsonl"
 SAID_AT_MOST = 5
@@ -151,10 +151,7 @@ def _without_match(config: Config) -> list[str]:
 def _is_workspace(config: Config) -> Callable[[Path], bool]:
     """Return a test for folders that a run has made, which may lie among the photographs."""
     own = config.resolve(config.workspace).absolute()
-    return lambda folder: (
-        # Of a folder that may not be entered, os.path.exists says no, and Path.exists fails.
-        folder == own or os.path.exists((folder / Workspace.state("lock")).with_suffix(""))
-    )
+    return lambda folder: folder == own or is_workspace(folder)
 
 
 def _nothing_found(config: Config, listing: Listing) -> str:
@@ -199,7 +196,10 @@ def _measured(
     if complete and set(known) == set(keys):
         known = {}
     known = {key: row for key, row in known.items() if _is_whole(row, workspace)}
-    write_text(workspace.path(JOURNAL), "".join(_line(k, r) for k, r in known.items()))
+    # The first line is for a run that is killed: it tells a journal of this run from another's.
+    begun = json.dumps({"begun": secrets.token_hex(16)}) + "\n"
+    earlier = "".join(_line(k, r) for k, r in known.items())
+    workspace.write_text(JOURNAL, begun + earlier, grows=True)
     todo = {key: task for key, task in zip(keys, tasks, strict=True) if key not in known}
     label = "measuring frames"
     unchanged = len(tasks) - len(todo)
@@ -217,7 +217,7 @@ def _measured(
             advance()
     rows = [known[key] for key in keys]
     lines = [_line(key, row) for key, row in zip(keys, rows, strict=True)]
-    write_text(workspace.path(JOURNAL), "".join(lines) + json.dumps({"complete": True}) + "\n")
+    workspace.write_text(JOURNAL, "".join(lines) + json.dumps({"complete": True}) + "\n")
     return [dict(row) for row in rows]
 
 
@@ -244,7 +244,9 @@ def _read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
             entry = json.loads(line)
         except ValueError:
             continue  # the line that was being written when the run was killed
-        if "row" in entry:
+        if not isinstance(entry, dict):
+            continue
+        if isinstance(entry.get("row"), dict) and isinstance(entry.get("key"), str):
             rows[entry["key"]] = entry["row"]
         complete = complete or "complete" in entry
     return rows, complete
@@ -252,7 +254,7 @@ def _read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
 
 def _is_whole(row: Row, workspace: Workspace) -> bool:
     made = [row[name] for name in ("reduced", "preview") if row.get(name)]
-    return all(workspace.path(name).exists() for name in made)
+    return all(workspace.holds(n) and workspace.path(n).is_file() for n in made)
 
 
 def mark_copies(rows: list[Row]) -> None:
@@ -283,12 +285,12 @@ def to_table(rows: list[Row]) -> Table:
 
 
 def _remove_stale(workspace: Workspace, rows: list[Row]) -> None:
-    """Remove reduced frames and previews of files that are no longer there."""
+    """Remove reduced frames and previews of files that are no longer there; others are not ours."""
     wanted = {row[name] for row in rows for name in ("reduced", "preview") if row.get(name)}
     for folder in (Workspace.reduced, Workspace.previews):
         for path in sorted(workspace.path(folder).glob("*")):
             if f"{folder}{path.name}" not in wanted:
-                path.unlink()
+                workspace.remove(f"{folder}{path.name}")
 
 
 def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:

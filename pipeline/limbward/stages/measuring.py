@@ -25,7 +25,7 @@ from limbward.errors import LimbwardError
 from limbward.limb.corona import crop_corona
 from limbward.limb.measure import LimbMeasurement, measure
 from limbward.stages.worker import limited, patience_s
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Row = dict[str, Any]
 
@@ -180,7 +180,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
     workspace = Workspace(task.root)
     name = artefact_name(task.file.file)
     row["preview"] = f"{Workspace.previews}{name}.jpg"
-    _write_preview(workspace.path(row["preview"]), frame, reduced)
+    _write_preview(workspace, row["preview"], frame, reduced)
     del frame
     if kind.note:
         row["note"].append(kind.note)
@@ -209,7 +209,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
         arrays = {"crop": crop.values, "crop_scale": crop.scale, "crop_origin": crop.origin}
     row["reduced"] = f"{Workspace.reduced}{name}.npz"
     with (
-        atomic_path(workspace.path(row["reduced"])) as part,
+        workspace.writing(row["reduced"]) as part,
         part.open("wb") as stream,
     ):
         np.savez(
@@ -264,11 +264,11 @@ def _iso(time: datetime | None, subsec: bool) -> str | None:
     )
 
 
-def _write_preview(path: Path, frame: RawFrame, reduced: Reduced) -> None:
+def _write_preview(workspace: Workspace, name: str, frame: RawFrame, reduced: Reduced) -> None:
     """Write a small picture for a person: white-balanced, stretched, clipped parts white."""
     image = Image.fromarray(preview_pixels(frame, reduced))
     image.thumbnail((PREVIEW_SIDE, PREVIEW_SIDE))
-    with atomic_path(path) as part:
+    with workspace.writing(name) as part:
         image.save(part, "JPEG", quality=85)
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.io import fits
 from astropy.io.fits import Header
 from astropy.table import Table
 from astropy.time import Time, TimeDelta
@@ -30,12 +31,15 @@ from limbward.sky.ephemeris import SkyView, view
 from limbward.sky.orientation import Orientation, apparent_moon_offset, refraction_matrix
 from limbward.stages import setting
 from limbward.stages.columns import masked_floats, masked_texts, texts
-from limbward.stages.decoding import Decoded, Decoder
+from limbward.stages.decoding import Decoded, Decoder, known_digests
 from limbward.stages.executors import is_local, pools
 from limbward.stages.merge_camera import Calibrations, Samples
 from limbward.stages.merge_frames import Frames, choose
 from limbward.stages.stage import Stage
-from limbward.workspace import Workspace, atomic_path
+from limbward.stages.stored import read_cameras, read_reduced, read_stage_tables
+from limbward.workspace import Workspace
+
+FEWER = 0.75  # of the frames of an earlier corona: below this it is kept
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -48,19 +52,23 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     LimbwardError
         If no frame could be decoded.
     """
-    ingest = workspace.read_table(Workspace.table("ingest"))
-    timing = workspace.read_table(Workspace.table("timing"))
-    align = workspace.read_table(Workspace.table("align"))
+    ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
     note = np.full(len(ingest), "", dtype=object)
     relative = np.full(len(ingest), np.nan)
     used = np.zeros(len(ingest), bool)
     frames = choose(config, ingest, timing, align, note)
     if frames is None:
         reporter.warn("No frame of totality can be merged; there will be no corona.")
+        keep_better(workspace, 0, reporter)
     else:
         with (
             pools(config.run) as (open_pool, workers),
-            Decoder(open_pool, workers, shared=is_local(config.run)) as decoder,
+            Decoder(
+                open_pool,
+                workers,
+                shared=is_local(config.run),
+                digests=known_digests(config, ingest),
+            ) as decoder,
         ):
             exposures, failed = _merge(config, workspace, reporter, ingest, frames, decoder)
         relative[frames.row] = exposures.factor
@@ -207,8 +215,36 @@ def _merge(
         header["MOONLEFT"] = (box.left, "left column of the MOON extension, from 0")
         header["MOONTOP"] = (box.top, "its top row, from 0 at the top")
         extensions["MOON"] = surface.radiance
+    keep_better(workspace, int(header["NFRAMES"]), reporter)
     _write(workspace, merged, header, extensions, frames, calibrations.used)
     return exposures, merged.failed
+
+
+def keep_better(workspace: Workspace, frames: int, reporter: Reporter) -> None:
+    """Keep the corona of an earlier run under another name if clearly more frames went into it.
+
+    A card that came loose must not cost a good corona: that of fewer than `FEWER` of the frames
+    takes its place, but not silently.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    frames : int
+        Merged now; 0 if there will be no corona.
+    reporter : Reporter
+    """
+    path = workspace.path(Workspace.corona)
+    try:
+        before = int(fits.getheader(path).get("NFRAMES", 0))
+    except (OSError, ValueError, TypeError, fits.VerifyError):
+        return  # none, or one that is damaged
+    if frames >= FEWER * before:
+        return
+    kept = workspace.keep(Workspace.corona, always=True)
+    reporter.warn(
+        f"Only {frames} frames can be merged now; {before} went into the corona of the run before, "
+        f"which is kept as {kept}. Are all the cards connected?"
+    )
 
 
 def _kept(samples: Samples) -> Iterator[tuple[int, Decoded]]:
@@ -231,7 +267,7 @@ def _threads(jobs: int | None) -> Iterator[None]:
 
 def _orientation(config: Config, workspace: Workspace, frames: Frames) -> Orientation:
     """Return how the camera stood at greatest eclipse: measured, or as the config says."""
-    cameras: list[dict[str, Any]] = workspace.read_json(Workspace.pointing)["cameras"]
+    cameras = read_cameras(workspace, Workspace.pointing)
     found = next(
         (c for c in cameras if (c["camera"], c["serial"]) == (frames.camera, frames.serial)), {}
     )
@@ -247,13 +283,8 @@ def _orientation(config: Config, workspace: Workspace, frames: Frames) -> Orient
 
 
 def _read_reduced(path: Path) -> tuple[NDArray[np.float32], int]:
-    try:
-        with np.load(path) as stored:
-            return stored["planes"], int(stored["factor"])
-    except (OSError, ValueError, KeyError) as error:
-        raise LimbwardError(
-            f"{path} cannot be read ({error}); run again with --from ingest."
-        ) from error
+    stored = read_reduced(path, ("planes", "factor"))
+    return stored["planes"], int(stored["factor"])
 
 
 def _header(
@@ -311,7 +342,7 @@ def _write(
         "Weights from the predicted radiance and the camera's noise (Granados et al. 2010).",
         *calibration,
     ]
-    with atomic_path(workspace.path(Workspace.corona)) as part:
+    with workspace.writing(Workspace.corona) as part:
         write_picture(part, merged.radiance, header, extensions, history)
 
 

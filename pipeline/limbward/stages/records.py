@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import inspect
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +39,13 @@ class Records:
         made: dict[str, str] = record["writes"]
         return made == self.digests(made)
 
+    def altered(self, stages: Iterable[Stage], reads: Mapping[str, str | None]) -> list[str]:
+        """Return those of the artefacts read that differ from what the stages have recorded."""
+        recorded: dict[str, str] = {}
+        for stage in stages:
+            recorded |= (self.read(stage) or {"writes": {}})["writes"]
+        return [n for n, digest in reads.items() if digest and recorded.get(n, digest) != digest]
+
     def causes(self, stage: Stage) -> dict[str, Any]:
         """Return what the results depend on, but for the artefacts read."""
         if stage.name not in self._causes:
@@ -53,14 +60,22 @@ class Records:
     def read(self, stage: Stage) -> dict[str, Any] | None:
         """Return the record of the last run, None if there is none or it did not end well."""
         record = self._read(self.workspace.state(stage.name))
-        whole = record and isinstance(record.get("writes"), dict) and "causes" in record
-        return record if whole else None
+        if record is None or "causes" not in record:
+            return None
+        made, seconds = record.get("writes"), record.get("seconds")
+        sound = (
+            isinstance(made, dict)
+            and all(self.workspace.holds(n) and isinstance(d, str) for n, d in made.items())
+            and isinstance(seconds, int | float)
+        )
+        return record if sound else None
 
     def owned(self, stage: Stage) -> list[str]:
         """Return the artefacts that the stage makes or has made, runs cut off included."""
         record = self._read(self.workspace.state(stage.name)) or {}
         made = record.get("writes")
-        return sorted({*stage.outputs(self.config), *(made if isinstance(made, dict) else ())})
+        made = [n for n in made if self.workspace.holds(n)] if isinstance(made, dict) else []
+        return sorted({*stage.outputs(self.config), *made})
 
     def _read(self, name: str) -> dict[str, Any] | None:
         """Return a JSON object, None if it is not there or damaged: then it says nothing."""
@@ -116,8 +131,8 @@ class Records:
         status = path.stat()
         name = path.relative_to(self.workspace.root).as_posix()
         known = self._hashes.get(name)
-        if isinstance(known, list) and known[:2] == [status.st_size, status.st_mtime_ns]:
-            return str(known[2])
+        if isinstance(known, list) and known[:-1] == [status.st_size, status.st_mtime_ns]:
+            return str(known[-1])
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
         self._hashes[name] = [status.st_size, status.st_mtime_ns, digest]

@@ -39,7 +39,8 @@ from limbward.stages.report_pictures import (
     there,
 )
 from limbward.stages.stage import Stage
-from limbward.workspace import Workspace, write_text
+from limbward.stages.stored import CROP, read_reduced
+from limbward.workspace import Workspace
 
 WORST_LIMBS = 12
 NOISE = re.compile(r"at ISO (\d+)")
@@ -52,7 +53,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     with reporter.progress(2, "writing the report") as advance:
         material = read_material(config, workspace)
         advance()
-        write_text(workspace.path(Workspace.report), build_report(material))
+        workspace.write_text(Workspace.report, build_report(material))
         advance()
 
 
@@ -230,13 +231,8 @@ def _samples(workspace: Workspace) -> Iterator[Sample]:
         path = workspace.path(reduced[i])
         if not reduced[i] or not path.exists():
             continue
-        try:
-            with np.load(path) as stored:
-                plane, factor = stored["planes"][GREEN], float(stored["factor"])
-        except (OSError, ValueError, KeyError) as error:
-            raise LimbwardError(
-                f"{path} cannot be read ({error}); run again with --from ingest."
-            ) from error
+        stored = read_reduced(path, ("planes", "factor"))
+        plane, factor = stored["planes"][GREEN], float(stored["factor"])
         yield Sample(
             exposure_s=float(exposure[i]),
             iso=float(np.nan_to_num(iso[i])),
@@ -275,7 +271,12 @@ def _time(text: str) -> datetime | None:
 
 
 def _json(workspace: Workspace, name: str) -> dict[str, Any]:
-    return dict(workspace.read_json(name)) if workspace.path(name).exists() else {}
+    if not workspace.path(name).exists():
+        return {}
+    told = workspace.read_json(name)
+    if not isinstance(told, dict):
+        raise LimbwardError(f"{workspace.path(name)} is damaged; delete it and run again.")
+    return told
 
 
 def _table(workspace: Workspace, stage: str, frames: Table) -> Table:
@@ -299,26 +300,26 @@ def _worst_limbs(workspace: Workspace) -> list[LimbView]:
     found = []
     for row in worst[np.isfinite(miss[worst])]:
         path = workspace.path(reduced[row])
-        with np.load(path) as stored:
-            if "crop" not in stored:
-                continue
-            left, top = (float(v) for v in stored["crop_origin"])
-            found.append(
-                LimbView(
-                    file=texts(align, "file")[row],
-                    exposure_s=float(floats(ingest, "exposure")[row]),
-                    miss_px=float(miss[row]),
-                    values=stored["crop"],
-                    scale=float(stored["crop_scale"]),
-                    origin=(left, top),
-                    points=stored["moon_limb"][:, :2],
-                    moon=(
-                        float(floats(align, "moon_x")[row]),
-                        float(floats(align, "moon_y")[row]),
-                        float(floats(align, "moon_radius")[row]),
-                    ),
-                )
+        stored = read_reduced(path, (*CROP, "moon_limb"))
+        if len(stored) <= len(CROP):
+            continue
+        left, top = (float(v) for v in stored["crop_origin"])
+        found.append(
+            LimbView(
+                file=texts(align, "file")[row],
+                exposure_s=float(floats(ingest, "exposure")[row]),
+                miss_px=float(miss[row]),
+                values=stored["crop"],
+                scale=float(stored["crop_scale"]),
+                origin=(left, top),
+                points=stored["moon_limb"][:, :2],
+                moon=(
+                    float(floats(align, "moon_x")[row]),
+                    float(floats(align, "moon_y")[row]),
+                    float(floats(align, "moon_radius")[row]),
+                ),
             )
+        )
     return found
 
 

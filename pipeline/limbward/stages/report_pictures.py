@@ -84,7 +84,7 @@ def _product(workspace: Workspace, path: Path) -> Product:
             warnings=[str(w) for w in told["warnings"]],
             files=[str(f) for f in told["files"]],
         )
-    except (KeyError, TypeError, AttributeError) as error:
+    except (LookupError, TypeError, AttributeError) as error:
         raise LimbwardError(
             f"{path} does not tell what was made; delete it and make the {path.stem} again."
         ) from error

@@ -6,7 +6,7 @@ import difflib
 import platform
 import re
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,6 +19,7 @@ from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.frames import SOURCES, assemble_frames
 from limbward.progress import Reporter
+from limbward.stages.place import require_own_place
 from limbward.stages.records import Records
 from limbward.stages.stage import ORDER, Stage
 from limbward.workspace import Workspace
@@ -79,6 +80,7 @@ def run_stages(
         without a record, so that the stage is run again next time.
     """
     stages = load_stages() if stages is None else stages
+    require_own_place(config, workspace.root)
     begin, end = _span([stage.name for stage in stages], first, last)
     runs: list[StageRun] = []
     with workspace.locked():
@@ -90,8 +92,7 @@ def run_stages(
                     f"nothing to begin {first} with: run without --from."
                 )
         for stage in stages[:begin]:
-            if not records.is_current(stage):
-                reporter.warn(f"{stage.name} is out of date, and is not run because of --from.")
+            _say_if_outdated(stage, records, reporter)
         kept = [stage.name for stage in stages[:begin] if records.read(stage)]
         _refresh_frames(records, stages, kept)
         with _provenance(config, workspace, runs):
@@ -104,6 +105,16 @@ def run_stages(
                 runs.append(_run(stage, records, reporter, stages))
                 _refresh_frames(records, stages, kept)
     return runs
+
+
+def _say_if_outdated(stage: Stage, records: Records, reporter: Reporter) -> None:
+    try:
+        current = records.is_current(stage)
+    except ConfigError as error:  # the card is not connected; its frames may not be needed
+        reporter.warn(f"Whether {stage.name} is up to date cannot be told: {error}")
+        return
+    if not current:
+        reporter.warn(f"{stage.name} is out of date, and is not run because of --from.")
 
 
 def _span(names: list[str], first: str | None, last: str | None) -> tuple[int, int]:
@@ -131,13 +142,89 @@ def _run(stage: Stage, records: Records, reporter: Reporter, stages: Sequence[St
     records.forget(stage)
     before = {name: _identity(workspace, name) for name in owned}
     begun = time.perf_counter()
-    stage.run(config, workspace, reporter)
+    with altered_inputs(stage.name, records, stages, reads, reporter):
+        stage.run(config, workspace, reporter)
     seconds = time.perf_counter() - begun
     for name in owned:
         if before[name] is not None and _identity(workspace, name) == before[name]:
-            workspace.path(name).unlink()  # of an earlier run, and no longer true
+            workspace.remove(name)  # of an earlier run, and no longer true
+    for kept in workspace.take_kept():
+        reporter.warn(kept)
     records.write(stage, reads=reads, seconds=seconds)
     return StageRun(stage.name, False, round(seconds, 3))
+
+
+def run_product(
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    name: str,
+    run: Callable[[Config, Workspace, Reporter], None],
+) -> None:
+    """Make a product of a finished run.
+
+    Parameters
+    ----------
+    config : Config
+    workspace : Workspace
+        Locked meanwhile.
+    reporter : Reporter
+    name : str
+        Of the product.
+    run : callable
+        Makes it.
+
+    Raises
+    ------
+    LimbwardError
+        If it cannot be made.
+    """
+    require_own_place(config, workspace.root)
+    reporter.stage(name)
+    stages = load_stages()
+    with workspace.locked():
+        records = Records(config, workspace)
+        made = [(records.read(stage) or {"writes": {}})["writes"] for stage in stages]
+        reads = records.digests(dict.fromkeys(artefact for writes in made for artefact in writes))
+        with altered_inputs(name, records, stages, reads, reporter):
+            run(config, workspace, reporter)
+        for kept in workspace.take_kept():
+            reporter.warn(kept)
+
+
+@contextmanager
+def altered_inputs(
+    name: str,
+    records: Records,
+    stages: Sequence[Stage],
+    reads: Mapping[str, str | None],
+    reporter: Reporter,
+) -> Iterator[None]:
+    """Say which inputs differ from what the stages wrote, and that they are why the block failed.
+
+    Someone may have edited them for good, so they are used. Where they upset the code, the digests
+    tell a damaged file from a fault of the program.
+
+    Raises
+    ------
+    LimbwardError
+        In place of any other error, if an input is not as it was written.
+    """
+    altered = records.altered(stages, reads)
+    for artefact in altered:
+        if not artefact.endswith("/"):
+            reporter.warn(f"{artefact} has been changed since the run that made it.")
+    try:
+        yield
+    except (LimbwardError, MemoryError):
+        raise
+    except Exception as error:
+        if not altered:
+            raise
+        raise LimbwardError(
+            f"{name} cannot use {', '.join(altered)}, damaged or changed since the run that made "
+            f"it ({type(error).__name__}: {error}); delete it and run again without --from."
+        ) from error
 
 
 def _identity(workspace: Workspace, name: str) -> tuple[int, int] | None:
@@ -171,7 +258,16 @@ def _refresh_frames(records: Records, stages: Sequence[Stage], kept: Sequence[st
                 break
             current.append(stage.name)
     if current:
-        assemble_frames(records.workspace, current)
+        try:
+            assemble_frames(records.workspace, current)
+        except (LimbwardError, MemoryError):
+            raise
+        except Exception as error:  # of what is in the tables, which are files that anyone may edit
+            tables = ", ".join(Workspace.table(name) for name in current)
+            raise LimbwardError(
+                f"{tables} do not fit together ({type(error).__name__}: {error}); run again "
+                "without --from, which makes them anew."
+            ) from error
 
 
 @contextmanager

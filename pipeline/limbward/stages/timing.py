@@ -32,8 +32,9 @@ from limbward.stages.clock_evidence import (
 from limbward.stages.columns import floats, masked_floats, masked_texts, texts
 from limbward.stages.discs import PLACES, Discs, measure_again, partial_discs
 from limbward.stages.stage import Stage
+from limbward.stages.stored import read_stage_table
 from limbward.stages.totality import compare, orientation_by_corona, session
-from limbward.workspace import Workspace, write_text
+from limbward.workspace import Workspace
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +48,7 @@ CONTACT_S = 20.0  # unfiltered frames this near to C2 or C3 show beads and the d
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """Solve for every camera's clock and write clock.json, pointing.json and the times."""
-    frames = workspace.read_table(Workspace.table("ingest"))
+    frames = read_stage_table(workspace, "ingest")
     circumstances = setting.eclipse(config)
     epoch = setting.greatest(circumstances)
     totality = setting.covered(config, circumstances)
@@ -215,8 +216,8 @@ def write_sidecars(workspace: Workspace, table: Table) -> None:
     times = texts(table, "time_utc")
     for file, time, s in zip(texts(table, "file"), times, sigma, strict=True):
         if time:
-            path = workspace.path(f"{SIDECARS}{sidecar_name(file)}")
-            write_text(path, sidecar_xml(time, float(s) if np.isfinite(s) else None))
+            xml = sidecar_xml(time, float(s) if np.isfinite(s) else None)
+            workspace.write_text(f"{SIDECARS}{sidecar_name(file)}", xml)
 
 
 def phases(

@@ -16,6 +16,7 @@ from limbward.limb.corona import Crop, Detail, Shift, coarse_turn, corona_detail
 from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
 from limbward.stages.columns import floats, texts
+from limbward.stages.stored import CROP, read_reduced
 from limbward.workspace import Workspace
 
 Floats = NDArray[np.float64]
@@ -89,11 +90,11 @@ def compare(
 
     @lru_cache(maxsize=KEPT)
     def detail(i: int) -> Detail | None:
-        with np.load(workspace.path(reduced[s.rows[i]])) as stored:
-            if "crop" not in stored:
-                return None
-            left, top = stored["crop_origin"]
-            crop = Crop(stored["crop"], float(stored["crop_scale"]), (float(left), float(top)))
+        stored = read_reduced(workspace.path(reduced[s.rows[i]]), CROP)
+        if len(stored) < len(CROP):
+            return None
+        left, top = stored["crop_origin"]
+        crop = Crop(stored["crop"], float(stored["crop_scale"]), (float(left), float(top)))
         moon = Circle(float(s.moon_x[i]), float(s.moon_y[i]), float(s.moon_radius[i]), 0.0)
         return corona_detail(crop, moon)
 

@@ -35,7 +35,7 @@ from limbward.stages.columns import masked_floats, masked_texts
 from limbward.stages.measuring import artefact_name
 from limbward.stages.products.shelf import Product, artefact, shelve
 from limbward.stages.timing import solve_body
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Floats = NDArray[np.float64]
 
@@ -97,7 +97,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     picture = None
     if stills:
         picture = "sequences/clips.png"
-        with atomic_path(workspace.path(picture)) as part:
+        with workspace.writing(picture) as part:
             write_png(part, _overview(workspace, stills), "Stills of clips at the contacts")
     words = setting.contacts_json(config, circumstances)["caution"]
     shelve(workspace, _product(entries, stills, picture, notes, words))
@@ -171,8 +171,8 @@ def _frames(config: Config, workspace: Workspace, sampled: Sampled) -> Table:
     name = f"{LIMBS}{artefact_name(sampled.name)}"
     table["reduced"] = masked_texts([f"{name}-{i:04d}.npz" for i in range(n)])
     for i, m in enumerate(sampled.found):
-        path = workspace.path(str(table["reduced"][i]))
-        with atomic_path(path) as whole, whole.open("wb") as stream:
+        name = str(table["reduced"][i])
+        with workspace.writing(name) as whole, whole.open("wb") as stream:
             np.savez(stream, sun_limb=m.sun_limb, moon_limb=m.moon_limb)
     return table
 
@@ -218,7 +218,7 @@ def _timed(
         solution, reading = _solve(config, workspace, circumstances, epoch, frames, clip)
     finally:
         for name in frames["reduced"]:
-            workspace.path(str(name)).unlink(missing_ok=True)  # read once, kilobytes each
+            workspace.remove(str(name))  # read once, kilobytes each
     if solution is None:
         entry["notes"].append(
             "Nothing in this clip tells the true time (no crescent, no totality), or it has no "
@@ -344,7 +344,7 @@ def _stills(
     for name, at in sorted(wanted.items(), key=lambda item: item[1]):
         for picture in pictures_at(clip, [at]):
             still = f"{STILLS}{artefact_name(entry['file'])}-{name}.png"
-            with atomic_path(workspace.path(still)) as part:
+            with workspace.writing(still) as part:
                 Image.fromarray(picture.colours()).save(part, "PNG")
             utc = iso_utc(epoch + TimeDelta(start + picture.at_s, format="sec"))
             entry["stills"][name] = {

@@ -25,7 +25,7 @@ from limbward.stages import setting
 from limbward.stages.products.sheet import discs_in_view
 from limbward.stages.products.shelf import Product, artefact, shelve
 from limbward.stages.products.shots import UP_WORDS, Shots, cuts, read_shots
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -66,12 +66,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     names: dict[str, str] = {kind: f"sequences/film.{kind}" for kind in options.formats}
     caption = _caption(config, shots)
     with ExitStack() as stack, reporter.progress(len(shots), "frames of the film") as advance:
-        paths = {k: stack.enter_context(atomic_path(workspace.path(n))) for k, n in names.items()}
+        paths = {k: stack.enter_context(workspace.writing(n)) for k, n in names.items()}
         count = write_films(paths, film.pictures(advance), options.rate, title=caption.description)
         if not count:
             raise LimbwardError("No frame of the film could be decoded: " + " ".join(film.notes))
     stills = "sequences/film-stills.png"
-    with atomic_path(workspace.path(stills)) as part:
+    with workspace.writing(stills) as part:
         write_png(part, film.contact_sheet(), caption)
     flicker = film.flicker()
     details = {

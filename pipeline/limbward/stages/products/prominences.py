@@ -23,7 +23,7 @@ from limbward.sequences.layout import places
 from limbward.sequences.prominences import Prominence, excess_map, find_prominences
 from limbward.sky.ephemeris import ARCSEC
 from limbward.stages.products.shelf import Product, artefact, shelve
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Pixels = NDArray[np.float32]
 
@@ -74,12 +74,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             name = f"{FOLDER}/{number:02d}-pa{p.position_angle:05.1f}"
             words = _words(p, km)
             for write, suffix in ((write_tiff, "tif"), (write_png, "png")):
-                with atomic_path(workspace.path(f"{name}.{suffix}")) as part:
+                with workspace.writing(f"{name}.{suffix}") as part:
                     write(part, crop, Caption(f"Prominence, {words}"))
                 files.append(f"{name}.{suffix}")
             entries.append(_entry(p, km, box, f"{name}.tif") | {"crop": crop})
         overview = "sequences/prominences.png"
-        with atomic_path(workspace.path(overview)) as part:
+        with workspace.writing(overview) as part:
             write_png(part, _overview(found, entries, km), Caption("Prominences"))
         advance()
     details = {
@@ -197,4 +197,4 @@ def _overview(found: list[Prominence], entries: list[dict[str, Any]], km: float)
 def _remove_old(workspace: Workspace) -> None:
     """Remove the crops of an earlier run: there may be fewer now."""
     for path in sorted(workspace.path(FOLDER).glob("??-pa*.*")):
-        path.unlink()
+        workspace.remove(f"{FOLDER}/{path.name}")

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import tifffile
-from astropy.io import fits
 from numpy.typing import NDArray
 from scipy.ndimage import affine_transform, gaussian_filter
 from scipy.optimize import least_squares
@@ -17,6 +16,7 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.limb.measure import measure
 from limbward.progress import Reporter
+from limbward.radiance.fits import open_picture
 from limbward.radiance.grid import read_geometry
 from limbward.render.space import SRGB, Space, to_srgb
 from limbward.render.writers import Caption, write_png, write_tiff
@@ -28,7 +28,7 @@ from limbward.sky.contacts import overlap_fraction
 from limbward.sky.orientation import Orientation
 from limbward.stages.products.shelf import Product, artefact, shelve
 from limbward.stages.products.shots import UP_WORDS, Shots, cuts, read_shots
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -269,13 +269,14 @@ def _totality(config: Config, workspace: Workspace) -> Totality | None:
     if not (tif.exists() and corona.exists()):
         return None
     try:
-        header = fits.getheader(corona)
+        with open_picture(corona) as hdus:
+            header = hdus[0].header
         grid, _, _ = read_geometry(header)
         key = {"solar_north": "SOLARPA", "zenith": "ZENITHPA", "camera": "UPPA"}.get(
             config.compose.up
         )
         data = tifffile.imread(tif)
-    except (OSError, KeyError, ValueError) as error:
+    except (OSError, LookupError, ValueError, tifffile.TiffFileError) as error:
         raise LimbwardError(
             f"The composite cannot be read ({error}); run `limbward run`."
         ) from error
@@ -380,9 +381,9 @@ def _caption(config: Config, shots: Shots, total: Totality | None) -> Caption:
 def _write(workspace: Workspace, canvas: Canvas, caption: Caption) -> None:
     picture = canvas.drawn()
     tif, png, pdf = NAMES
-    with atomic_path(workspace.path(tif)) as part:
+    with workspace.writing(tif) as part:
         write_tiff(part, picture, caption)
-    with atomic_path(workspace.path(png)) as part:
+    with workspace.writing(png) as part:
         write_png(part, picture, caption)
-    with atomic_path(workspace.path(pdf)) as part:
+    with workspace.writing(pdf) as part:
         write_pdf(part, canvas, caption.description)

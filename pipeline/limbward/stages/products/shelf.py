@@ -44,7 +44,7 @@ def shelve(workspace: Workspace, product: Product) -> None:
 
 def shelved(workspace: Workspace, name: str) -> list[str]:
     """Return the files of a product, its picture first."""
-    told = workspace.read_json(artefact(name))
+    told: dict[str, Any] = workspace.read_json(artefact(name))  # just written
     first = [told["picture"]] if told["picture"] else []
     return [*first, *(f for f in told["files"] if f not in first)]
 

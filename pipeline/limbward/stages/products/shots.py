@@ -15,7 +15,6 @@ from astropy.table import Table
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.camera.raw import read_raw
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sequences.cut import Cut, View, cut
@@ -25,7 +24,9 @@ from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
 from limbward.stages import setting
 from limbward.stages.columns import floats, texts
+from limbward.stages.decoding import read_same
 from limbward.stages.executors import Crash, is_local, pools
+from limbward.stages.stored import read_cameras, read_stage_tables
 from limbward.workspace import Workspace
 
 Floats = NDArray[np.float64]
@@ -46,6 +47,7 @@ class Shots:
     track: SkyTrack
     file: NDArray[np.object_]
     path: list[Path]
+    digest: NDArray[np.object_]
     phase: NDArray[np.object_]
     middle_s: Floats
     sigma_s: Floats
@@ -64,8 +66,9 @@ class Shots:
         at = np.asarray(index, np.int64)
         return Shots(
             self.camera, self.serial, self.epoch, self.track,
-            self.file[at], [self.path[i] for i in at], self.phase[at], self.middle_s[at],
-            self.sigma_s[at], self.light[at], self.sun[at], self.moon[at],
+            self.file[at], [self.path[i] for i in at], self.digest[at],
+            self.phase[at], self.middle_s[at], self.sigma_s[at], self.light[at],
+            self.sun[at], self.moon[at],
             [self.orientation[i] for i in at], self.solar_north[at], self.zenith[at],
         )  # fmt: skip
 
@@ -127,7 +130,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         raise LimbwardError(
             f"The workspace {workspace.root} has no aligned frames yet: run `limbward run` first."
         )
-    ingest, timing, align = (workspace.read_table(name) for name in names)
+    ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
     models, serials = texts(ingest, "camera"), texts(ingest, "serial")
     phase = texts(timing, "phase")
     middle = floats(timing, "utc_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
@@ -162,6 +165,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         track=track,
         file=texts(ingest, "file")[rows],
         path=[config.base_dir / str(file) for file in ingest["file"][rows]],
+        digest=texts(ingest, "sha256")[rows],
         phase=phase[rows],
         middle_s=t,
         sigma_s=floats(timing, "time_utc_sigma")[rows],
@@ -206,7 +210,7 @@ def _orientations(
     t: Floats,
     turn: Floats,
 ) -> list[Orientation]:
-    cameras = workspace.read_json(Workspace.pointing)["cameras"]
+    cameras = read_cameras(workspace, Workspace.pointing)
     found: dict[str, Any] = next((p for p in cameras if (p["camera"], p["serial"]) == body), {})
     up = config.align.up_position_angle
     scale = config.align.pixel_scale_arcsec
@@ -246,14 +250,16 @@ def cuts(
         if workers == 1 and is_local(config.run):
             for i, path in enumerate(shots.path):
                 centre = (float(centres[i, 0]), float(centres[i, 1]))
-                yield i, _cut_file(path, centre, shots.orientation[i], views[i])
+                yield i, _cut_file(path, shots.digest[i], centre, shots.orientation[i], views[i])
             return
         pool = open_pool(min(workers, max(1, len(shots))))
         try:
             flight: deque[tuple[int, Future[Cut | str]]] = deque()
             for i, path in enumerate(shots.path):
                 centre = (float(centres[i, 0]), float(centres[i, 1]))
-                task = pool.submit(_cut_file, path, centre, shots.orientation[i], views[i])
+                task = pool.submit(
+                    _cut_file, path, shots.digest[i], centre, shots.orientation[i], views[i]
+                )
                 flight.append((i, task))
                 # One more than there are workers: memory does not grow with the number of frames.
                 while len(flight) > workers:
@@ -275,9 +281,9 @@ def _landed(i: int, task: Future[Cut | str], shots: Shots) -> tuple[int, Cut | s
 
 
 def _cut_file(
-    path: Path, centre: tuple[float, float], camera: Orientation, view: View
+    path: Path, digest: str, centre: tuple[float, float], camera: Orientation, view: View
 ) -> Cut | str:
     try:
-        return cut(read_raw(path), centre, camera, view)
+        return cut(read_same(path, digest), centre, camera, view)
     except LimbwardError as error:
         return str(error)

@@ -20,7 +20,7 @@ from limbward.sequences.cut import Cut, View
 from limbward.stages import setting
 from limbward.stages.products.shelf import Product, artefact, shelve
 from limbward.stages.products.shots import UP_WORDS, Shots, cuts, read_shots
-from limbward.workspace import Workspace, atomic_path
+from limbward.workspace import Workspace
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -111,9 +111,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     )
     picture = canvas.drawn()
     tif, png = NAMES
-    with atomic_path(workspace.path(tif)) as part:
+    with workspace.writing(tif) as part:
         write_tiff(part, picture, caption)
-    with atomic_path(workspace.path(png)) as part:
+    with workspace.writing(png) as part:
         write_png(part, picture, caption)
     sigma = float(np.nanmedian(picked.sigma_s))
     details = {

@@ -1,0 +1,157 @@
+"""Reading what other stages have stored, with a sentence for what is damaged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import astropy.units as u
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from limbward.errors import LimbwardError
+from limbward.workspace import Workspace
+
+# Dimensions of the arrays of a reduced frame; the last axis of some has a meaning of its own.
+DIMENSIONS = {
+    "planes": 3,
+    "factor": 0,
+    "sun_limb": 2,
+    "moon_limb": 2,
+    "crop": 2,
+    "crop_scale": 0,
+    "crop_origin": 1,
+}
+CROP = ("crop", "crop_scale", "crop_origin")
+LAST_AXIS = {"sun_limb": 3, "moon_limb": 3, "crop_origin": 2}
+
+# What the stages after it cannot do without, with units.
+COLUMNS: dict[str, dict[str, u.UnitBase | None]] = {
+    "ingest": {
+        **dict.fromkeys(("file", "sha256", "camera", "serial", "phase", "reduced"), None),
+        **{"iso": None, "f_number": None, "sequence": None, "exposure": u.s},
+        **dict.fromkeys(("width", "height", "meas_sun_x", "meas_moon_x"), u.pix),
+    },
+    "timing": {"file": None, "phase": None, "utc_s": u.s, "time_utc_sigma": u.s, "sun_x": u.pix},
+    "align": {
+        **{"file": None, "usable": None, "rotation_deg": u.deg},
+        **{f"{d}_{p}": u.pix for d in ("sun", "moon") for p in ("x", "y", "radius")},
+    },
+}
+
+
+def read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
+    """Return arrays of a reduced frame; those that may be missing (``crop``) are left out.
+
+    Parameters
+    ----------
+    path : Path
+    names : iterable of str
+        ``planes``, ``factor``, ``sun_limb``, ``moon_limb``; ``crop``, ``crop_scale``,
+        ``crop_origin``.
+
+    Raises
+    ------
+    LimbwardError
+        If the file is not there, is damaged, or has an array of another shape.
+    """
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            found = {n: stored[n] for n in names if n in stored or not n.startswith("crop")}
+    except Exception as error:  # of zip files, headers and sizes, NumPy's reader raises all kinds
+        raise _damaged(path, str(error) or type(error).__name__) from error
+    for name, array in found.items():
+        shaped = array.ndim == DIMENSIONS[name] and array.dtype.kind in "fiu"
+        shaped &= name not in LAST_AXIS or array.shape[-1] == LAST_AXIS[name]
+        shaped &= name not in ("planes", "crop") or array.size > 0
+        shaped &= name not in ("factor", "crop_scale") or bool(array > 0)
+        if not shaped:
+            raise _damaged(path, f"{name} has the shape {array.shape} of {array.dtype}")
+    return found
+
+
+def read_stage_table(workspace: Workspace, stage: str) -> Table:
+    """Return the table of ingest, timing or align, if it has what the stages after it use.
+
+    Raises
+    ------
+    LimbwardError
+        If it is not there, is damaged, or a column is missing or has another unit or kind.
+    """
+    name = Workspace.table(stage)
+    table = workspace.read_table(name)
+    for column, unit in COLUMNS[stage].items():
+        if column not in table.colnames:
+            raise _damaged(workspace.path(name), f"it has no column {column}", stage)
+        found = table[column]
+        if unit is not None and found.unit != unit:
+            wrong = f"{column} is in {found.unit or 'no unit'}, not in {unit}"
+            raise _damaged(workspace.path(name), wrong, stage)
+        # A column masked throughout has no type of its own.
+        if unit is not None and found.dtype.kind not in "fiu" and not _masked_throughout(found):
+            raise _damaged(workspace.path(name), f"{column} is not of numbers", stage)
+    return table
+
+
+def _masked_throughout(column: Any) -> bool:
+    return bool(np.ma.getmaskarray(np.ma.asarray(column)).all())
+
+
+def read_stage_tables(workspace: Workspace, *stages: str) -> list[Table]:
+    """Return tables of stages that are of the same files, row by row.
+
+    Raises
+    ------
+    LimbwardError
+        As of `read_stage_table`, or if the rows differ.
+    """
+    tables = [read_stage_table(workspace, stage) for stage in stages]
+    for stage, table in zip(stages[1:], tables[1:], strict=True):
+        if list(map(str, table["file"])) != list(map(str, tables[0]["file"])):
+            path = workspace.path(Workspace.table(stage))
+            raise _damaged(path, f"its files are not those of {Workspace.table(stages[0])}", stage)
+    return tables
+
+
+def read_cameras(workspace: Workspace, artefact: str) -> list[dict[str, Any]]:
+    """Return the cameras of clock.json or pointing.json.
+
+    Raises
+    ------
+    LimbwardError
+        If the file is not there or damaged, or has another shape.
+    """
+    told = workspace.read_json(artefact)
+    cameras = told.get("cameras") if isinstance(told, dict) else None
+    known = isinstance(cameras, list) and all(
+        isinstance(c, dict)
+        and isinstance(c.get("camera"), str)
+        and isinstance(c.get("serial"), str)
+        for c in cameras
+    )
+    if not known:
+        raise _damaged(workspace.path(artefact), "it has no list of cameras", "timing")
+    assert isinstance(cameras, list)
+    if artefact == Workspace.pointing:
+        for camera in cameras:
+            _check_pointing(workspace.path(artefact), camera)
+    return cameras
+
+
+def _check_pointing(path: Path, camera: dict[str, Any]) -> None:
+    for key in ("pixel_scale_arcsec", "up_position_angle", "field_rotation_deg_per_hour"):
+        value = camera.get(key)
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
+            raise _damaged(path, f"{key} is {value!r}", "timing")
+        if key == "pixel_scale_arcsec" and value <= 0:
+            raise _damaged(path, f"{key} is {value!r}", "timing")
+    if not isinstance(camera.get("mirrored"), bool):
+        raise _damaged(path, f"mirrored is {camera.get('mirrored')!r}", "timing")
+
+
+def _damaged(path: Path, why: str, stage: str = "ingest") -> LimbwardError:
+    return LimbwardError(
+        f"{path} is damaged ({why}); delete it and run again, or run with --from {stage}."
+    )

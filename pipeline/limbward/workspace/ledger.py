@@ -1,0 +1,118 @@
+"""The list of what was written to a workspace, by content: what may be deleted or replaced."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from pathlib import Path
+from typing import Any
+
+SHA256 = re.compile(r"[0-9a-f]{64}")
+
+
+class Ledger:
+    """Names and SHA-256 of files as they were written, a line each; processes append to it at once.
+
+    A line is written before the file takes its place, so that no kill leaves a file unlisted; the
+    content that it replaces is listed, too. Damaged lines prove nothing and are passed over.
+
+    Parameters
+    ----------
+    path : Path
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._read = 0
+        self._inode = 0
+        self._written: dict[str, dict[str, int | None]] = {}
+        self._kept: list[tuple[str, str]] = []
+
+    def add(self, name: str, digest: str, grows: int | None = None) -> None:
+        """Enter a file.
+
+        Parameters
+        ----------
+        name : str
+        digest : str
+        grows : int, optional
+            If more is to be appended to it: of how many bytes the digest is.
+        """
+        self._append({"file": name, "sha256": digest} | ({} if grows is None else {"bytes": grows}))
+
+    def add_kept(self, name: str, kept: str) -> None:
+        """Enter that a file was not proven and lies under another name now."""
+        self._append({"file": name, "kept": kept})
+
+    def proves(self, name: str, path: Path) -> bool:
+        """Return whether a file's content is that of one written under this name."""
+        self._refresh()
+        known = self._written.get(name)
+        if not known or path.is_symlink() or not path.is_file():
+            return False
+        whole = digest_of(path)
+        return any(
+            digest == (whole if size is None else digest_of(path, size))
+            for digest, size in known.items()
+        )
+
+    def knows(self, name: str) -> bool:
+        """Return whether a file was ever written under this name."""
+        self._refresh()
+        return name in self._written
+
+    def take_kept(self) -> list[tuple[str, str]]:
+        """Return the names of files kept since the last call, each with the one it has now."""
+        self._refresh()
+        kept, self._kept = self._kept, []
+        return kept
+
+    def _append(self, line: dict[str, Any]) -> None:
+        # A line that was cut off by a kill must not take the next with it: hence the first end.
+        text = "\n" + json.dumps(line) + "\n"
+        with self._path.open("ab") as file:
+            file.write(text.encode("ascii"))
+
+    def _refresh(self) -> None:
+        """Read what has been appended since it was last looked at."""
+        try:
+            with self._path.open("rb") as file:
+                status = os.fstat(file.fileno())
+                if status.st_ino != self._inode or status.st_size < self._read:
+                    self._read, self._inode, self._written = 0, status.st_ino, {}
+                file.seek(self._read)
+                new = file.read()
+        except FileNotFoundError:
+            self._read, self._written = 0, {}
+            return
+        whole = new.rfind(b"\n") + 1  # a line that is being written is read next time
+        self._read += whole
+        for line in new[:whole].splitlines():
+            self._take(line)
+
+    def _take(self, line: bytes) -> None:
+        try:
+            entry = json.loads(line)
+        except ValueError:
+            return
+        if not isinstance(entry, dict) or not isinstance(entry.get("file"), str):
+            return
+        name, digest, size = entry["file"], entry.get("sha256"), entry.get("bytes")
+        if isinstance(entry.get("kept"), str):
+            self._kept.append((name, entry["kept"]))
+        elif isinstance(digest, str) and SHA256.fullmatch(digest):
+            grows = size if isinstance(size, int) and size > 0 else None
+            self._written.setdefault(name, {})[digest] = grows
+
+
+def digest_of(path: Path, size: int | None = None) -> str:
+    """Return the SHA-256 of a file, or of its first bytes; empty if it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            if size is None:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+            return hashlib.sha256(file.read(size)).hexdigest()
+    except OSError:
+        return ""
