@@ -13,7 +13,7 @@ import limbward
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.stages.stage import ORDER, Stage
-from limbward.workspace import TEMPORARY, Workspace
+from limbward.workspace import KEPT, TEMPORARY, Workspace
 
 PACKAGE = Path(limbward.__file__).parent
 HASHES = "state/hashes.json"
@@ -121,7 +121,9 @@ class Records:
         if not artefact.endswith("/"):
             return self._file_digest(path) if path.is_file() else None
         files = sorted(
-            p for p in path.rglob("*") if p.is_file() and not p.name.startswith(TEMPORARY)
+            p
+            for p in path.rglob("*")
+            if p.is_file() and not p.name.startswith(TEMPORARY) and not KEPT.search(p.name)
         )
         lines = [f"{p.relative_to(path).as_posix()} {self._file_digest(p)}" for p in files]
         return hashlib.sha256("\n".join(lines).encode()).hexdigest() if lines else None

@@ -8,9 +8,10 @@ No artefact lies outside of the folder, whatever a record or a link says (`Works
 
 from limbward.workspace.folder import Workspace, read_table
 from limbward.workspace.own import is_workspace, owner_of
-from limbward.workspace.writing import TEMPORARY, atomic_path, set_aside, to_json, write_text
+from limbward.workspace.writing import KEPT, TEMPORARY, atomic_path, set_aside, to_json, write_text
 
 __all__ = [
+    "KEPT",
     "TEMPORARY",
     "Workspace",
     "atomic_path",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Callable, Iterator
@@ -18,6 +19,8 @@ import numpy as np
 from limbward.errors import LimbwardError
 
 TEMPORARY = ".writing-"  # begins the name of a file that is not finished
+
+KEPT = re.compile(r"\.kept-[1-9]\d*(?=\.|$)")  # in the name of a file that was not overwritten
 
 FULL_BYTES = 1 << 20  # a file system with less room than this is full
 
