@@ -169,7 +169,12 @@ def test_a_second_run_is_told_who_is_at_work(workspace, holder):
 def test_the_lock_of_a_dead_process_holds_nobody_up(workspace, holder):
     half = workspace.root / "enhanced" / f"{TEMPORARY}0123abcd-radial.fits"
     half.parent.mkdir()
+    workspace.claim()
     half.write_text("half a file")
+    # Listed by the writer that was killed.
+    line = {"file": half.relative_to(workspace.root).as_posix(), "begun": True}
+    with workspace.path("state/written.jsonl").open("a") as listed:
+        listed.write(json.dumps(line) + "\n")
     holder.kill()
     holder.wait()
     assert workspace.path("state/lock.json").exists()  # it had no time to tidy up

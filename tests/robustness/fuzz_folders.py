@@ -21,6 +21,7 @@ import tempfile
 import time
 import warnings
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -103,10 +104,8 @@ def one_tree(root: Path, rng: random.Random) -> tuple[list[str], str]:
     space, stages = Workspace(root / place), _stages(rng)
     ended = "refused"
     if rng.random() < 0.6:  # a workspace of an earlier run
-        try:
+        with suppress(LimbwardError):
             run_stages(settings, space, SilentReporter(), stages=stages)
-        except LimbwardError:
-            pass
     own = {p for p in root.rglob("*") if p.is_file()}  # what the program has made itself
     for at in (root, root / "card", root / "darks", root / place, root / "out"):
         for name in rng.sample(NAMES, rng.randrange(6)):

@@ -12,9 +12,13 @@ from limbward.camera.exif import from_tags, read_exif
 from limbward.camera.shot import Exif, plain_text
 from limbward.config_file import load_config
 from limbward.errors import ConfigError
+from limbward.progress import SilentReporter
 from limbward.stages.measuring import table_text
+from limbward.stages.runner import run_stages
 from limbward.workspace import Workspace
+from tests.robustness.fuzz_folders import fuzz_artefacts, fuzz_trees
 from tests.robustness.fuzz_ingest import fuzz
+from tests.robustness.kill_points import small_card
 
 FILES = 60
 
@@ -25,6 +29,21 @@ def test_mutated_frames_crash_nothing_hang_nowhere_and_touch_nothing(tmp_path, m
     assert tally.tried == FILES
     assert (tally.crashes, tally.hangs, tally.touched) == ([], [], [])
     assert tally.phases["unreadable"]  # some of them are damaged enough
+
+
+def test_no_run_costs_a_file_in_any_folder():
+    lost, ends = fuzz_trees(30, seed=3)
+    assert lost == []
+    assert ends["run"] > 3  # some of the folders are workspaces
+
+
+def test_a_damaged_artefact_is_a_sentence(tmp_path):
+    config = load_config(small_card(tmp_path))
+    space = Workspace(tmp_path / "workspace")
+    run_stages(config, space, SilentReporter())
+    wrong, ends = fuzz_artefacts(config, space.root, 40, seed=3)
+    assert wrong == []
+    assert ends["a sentence"] > 5  # some of them are damaged enough
 
 
 class Tag:

@@ -23,13 +23,9 @@ from limbward.workspace.writing import TEMPORARY, atomic_path, set_aside, to_jso
 if TYPE_CHECKING:  # tables take a tenth of a second to load, which a preview has not
     from astropy.table import Table
 
-# What a killed run leaves: only such names, only in the folders of artefacts.
+# What a killed run leaves; it is removed only if it is listed besides.
 HALF_WRITTEN = re.compile(re.escape(TEMPORARY) + r"[0-9a-f]{8}-.+", re.DOTALL)
 PRIVATE = "state/"  # the program's own notes, which nobody edits to keep
-FOLDERS = (
-    *("", "enhanced", "pictures", "previews", "reduced", "sequences", "sequences/clips"),
-    *("sequences/prominences", "sequences/stills", "sidecars", "state", "tables"),
-)
 
 
 class Workspace:
@@ -128,6 +124,7 @@ class Workspace:
                 self._ledger.add(artefact, digest_of(part), size)
 
         with atomic_path(path, settle) as part:
+            self._ledger.add_begun(part.relative_to(self.root).as_posix())
             yield part
 
     def claim(self) -> None:
@@ -280,11 +277,10 @@ class Workspace:
             lock.release()
 
     def _remove_half_written(self) -> None:
-        for name in FOLDERS:
-            if not self.holds(name):
-                continue
-            for left in self.path(name).glob(f"{TEMPORARY}*"):
-                if HALF_WRITTEN.fullmatch(left.name) and left.is_file() and not left.is_symlink():
+        for name in self._ledger.begun():
+            if self.holds(name) and HALF_WRITTEN.fullmatch(PurePosixPath(name).name):
+                left = self.path(name)
+                if left.is_file() and not left.is_symlink():
                     left.unlink(missing_ok=True)
 
 

@@ -29,6 +29,7 @@ class Ledger:
         self._inode = 0
         self._written: dict[str, dict[str, int | None]] = {}
         self._kept: list[tuple[str, str]] = []
+        self._begun: dict[str, None] = {}
 
     def add(self, name: str, digest: str, grows: int | None = None) -> None:
         """Enter a file.
@@ -45,6 +46,15 @@ class Ledger:
     def add_kept(self, name: str, kept: str) -> None:
         """Enter that a file was not proven and lies under another name now."""
         self._append({"file": name, "kept": kept})
+
+    def add_begun(self, part: str) -> None:
+        """Enter the name of a file that is being written and has not taken its place."""
+        self._append({"file": part, "begun": True})
+
+    def begun(self) -> list[str]:
+        """Return the names of files that were begun, there or not."""
+        self._refresh()
+        return list(self._begun)
 
     def proves(self, name: str, path: Path) -> bool:
         """Return whether a file's content is that of one written under this name."""
@@ -102,6 +112,8 @@ class Ledger:
         name, digest, size = entry["file"], entry.get("sha256"), entry.get("bytes")
         if isinstance(entry.get("kept"), str):
             self._kept.append((name, entry["kept"]))
+        elif entry.get("begun") is True:
+            self._begun[name] = None
         elif isinstance(digest, str) and SHA256.fullmatch(digest):
             grows = size if isinstance(size, int) and size > 0 else None
             self._written.setdefault(name, {})[digest] = grows
