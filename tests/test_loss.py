@@ -16,6 +16,7 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.progress import SilentReporter
 from limbward.radiance.fits import open_picture, read_extension, read_picture, write_picture
 from limbward.stages.decoding import read_same
+from limbward.stages.enhance_image import _writing
 from limbward.stages.ingest import _is_workspace, _remove_stale
 from limbward.stages.merge import keep_better
 from limbward.stages.place import place_fault, require_own_place
@@ -63,7 +64,10 @@ def test_a_folder_with_other_things_in_it_is_refused_and_stays_as_it_is(tmp_path
     assert not is_workspace(tmp_path)
 
 
-@pytest.mark.parametrize("marker", ["", "{}", "[]", '{"kind": "limbward workspace"}', "\xff"])
+OTHER = json.dumps({"kind": "another program's", "id": "0" * 32})
+
+
+@pytest.mark.parametrize("marker", [OTHER, "", "[]", '{"kind": "limbward workspace"}', "\xff"])
 def test_only_a_true_marker_makes_a_workspace(tmp_path, marker):
     (tmp_path / "state").mkdir()
     (tmp_path / "state/workspace.json").write_text(marker, encoding="latin-1")
@@ -215,6 +219,20 @@ def test_a_journal_that_grew_is_still_known(workspace):
     assert workspace.proves("tables/ingest.jsonl")
     workspace.path("tables/ingest.jsonl").write_text('{"begun": "y"}\nmore\n')
     assert not workspace.proves("tables/ingest.jsonl")
+
+
+def test_enhance_replaces_only_what_a_workspace_lists(workspace, tmp_path):
+    inside, outside, reporter = workspace.path("a.png"), tmp_path / "a.png", SilentReporter()
+    for path in (inside, outside):
+        path.write_text("mine")
+        for text in ("one", "two"):
+            with _writing(path, reporter) as part:
+                part.write_text(text)
+        assert path.read_text() == "two"
+        assert path.with_name("a.kept-1.png").read_text() == "mine"
+    assert not workspace.path("a.kept-2.png").exists()  # what was there was known as ours
+    assert tmp_path.joinpath("a.kept-2.png").read_text() == "one"
+    assert len(reporter.warnings) == 3
 
 
 # Records.
