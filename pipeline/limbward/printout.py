@@ -209,6 +209,9 @@ def disagreeing_lines(clock: Clock) -> list[str]:
         )
     rows = clock.get("disagreeing", [])
     for row in rows[:SAID_AT_MOST]:
+        if row["by_s"] is None and row.get("why"):
+            lines.append(f"{row['file']} was not used: {row['why']}")
+            continue
         by = "" if row["by_s"] is None else f" by {row['by_s']:+.1f} s"
         lines.append(f"{row['file']} disagrees{by} and was not used")
     if len(rows) > SAID_AT_MOST:

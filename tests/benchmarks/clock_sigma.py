@@ -11,7 +11,7 @@ import argparse
 import numpy as np
 
 from limbward.camera.clock import solve_clock
-from limbward.camera.crescent_fit import RADIUS_SYSTEMATIC_PX
+from limbward.camera.crescent_model import RADIUS_SYSTEMATIC_PX
 from limbward.camera.evidence import Crescents
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site

@@ -6,7 +6,8 @@ from astropy.time import TimeDelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from limbward.camera.clock import solve_clock, split_zone
+from limbward.camera.clock import solve_clock
+from limbward.camera.clock_solution import split_zone
 from limbward.camera.evidence import Covered, Crescents, Direct
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site, view

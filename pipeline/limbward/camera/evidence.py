@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+HUGE = 1e12  # seconds or pixels; 30 000 years and more are no measurement
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,17 @@ class Crescents:
     sun_radius_sigma_px: Floats
     order: Floats
 
+    def valid(self) -> Mask:
+        """Return which frames have all that a fit needs, shape (N,)."""
+        numbers = [np.asarray(getattr(self, f.name), dtype=float) for f in fields(self)]
+        finite = np.all([np.isfinite(v) & (np.abs(v) < HUGE) for v in numbers], axis=0)
+        positive = np.minimum(self.sigma_px, self.sun_radius_sigma_px) > 0
+        return np.asarray(finite & positive & (self.sun_radius_px > 0))
+
+    def of(self, chosen: Mask) -> Crescents:
+        """Return some of the frames."""
+        return Crescents(*(getattr(self, f.name)[chosen] for f in fields(self)))
+
 
 @dataclass(frozen=True)
 class Direct:
@@ -64,6 +79,16 @@ class Direct:
     utc_resolution_s: Floats
     sigma_s: Floats
     order: Floats
+
+    def valid(self) -> Mask:
+        """Return which instants are known and have an error, shape (M,)."""
+        numbers = [np.asarray(getattr(self, f.name), dtype=float) for f in fields(self)]
+        finite = np.all([np.isfinite(v) & (np.abs(v) < HUGE) for v in numbers], axis=0)
+        return np.asarray(finite & (self.sigma_s > 0))
+
+    def of(self, chosen: Mask) -> Direct:
+        """Return some of the instants."""
+        return Direct(*(getattr(self, f.name)[chosen] for f in fields(self)))
 
     @property
     def coarseness_s(self) -> Floats:
@@ -97,15 +122,39 @@ class Covered:
     second_contact_s: float
     third_contact_s: float
 
-    def bounds_s(self) -> tuple[float, float]:
+    def bounds_s(self) -> tuple[float, float, Mask]:
         """Return the least and the greatest offset (reading less UTC) that fit, seconds.
 
-        The first is above the second where nothing fits.
+        The third value tells which of the frames of totality, then of those before and after,
+        agree: all of them, or as many as fit any one offset. There must be a finite reading of
+        totality.
         """
-        low = self.reading_s.max() - self.third_contact_s - BEADS_S
-        high = (self.reading_s + self.resolution_s).min() - self.second_contact_s + BEADS_S
-        if self.before_s.size:
-            low = max(low, self.before_s.max() - self.second_contact_s - BEADS_S)
-        if self.after_s.size:
-            high = min(high, self.after_s.min() + 1.0 - self.third_contact_s + BEADS_S)
-        return float(low), float(high)
+        second, third = self.second_contact_s, self.third_contact_s
+        low = np.concatenate(
+            [
+                self.reading_s - third - BEADS_S,
+                self.before_s - second - BEADS_S,
+                np.full(self.after_s.size, -np.inf),
+            ]
+        )
+        high = np.concatenate(
+            [
+                self.reading_s + self.resolution_s - second + BEADS_S,
+                np.full(self.before_s.size, np.inf),
+                self.after_s + 1.0 - third + BEADS_S,
+            ]
+        )
+        known = ~(np.isnan(low) | np.isnan(high))
+        dark = np.arange(low.size) < self.reading_s.size
+        # As many intervals hold an offset as begin below it and do not end below it. The offsets
+        # looked at are where an interval begins, within one of totality at least.
+        offsets = low[known & np.isfinite(low)]
+
+        def holding(which: Mask) -> NDArray[np.int64]:
+            begun = np.searchsorted(np.sort(low[which]), offsets, side="right")
+            return np.asarray(begun - np.searchsorted(np.sort(high[which]), offsets, side="left"))
+
+        count = np.where(holding(known & dark) > 0, holding(known), 0)
+        offset = offsets[int(np.argmax(count))]
+        agrees = known & (low <= offset) & (offset <= high)
+        return float(low[agrees].max()), float(high[agrees].min()), agrees

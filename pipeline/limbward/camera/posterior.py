@@ -10,6 +10,9 @@ from scipy.special import log_ndtr, ndtr
 
 Floats = NDArray[np.float64]
 
+FLOOR = 1e-12  # of an eigenvalue of a matrix scaled to a unit diagonal
+LEAST_EFFECTIVE = 10.0  # points a parameter, with fewer of which a sample tells no covariance
+
 
 def log_box_normal(e: Floats, half_width: Floats, sigma: Floats) -> Floats:
     """Return the logarithm of the density of a uniform plus a normal error.
@@ -32,10 +35,11 @@ def log_box_normal(e: Floats, half_width: Floats, sigma: Floats) -> Floats:
     e = np.abs(e)
     h = np.maximum(half_width, 1e-3 * sigma)  # narrower than this is no box
     upper, lower = (h - e) / sigma, (-h - e) / sigma
-    difference = ndtr(upper) - ndtr(lower)
-    with np.errstate(divide="ignore"):
-        central = np.log(difference)
-    return np.asarray(np.where(difference > 1e-12, central, log_ndtr(upper)) - np.log(2 * h))
+    difference = np.asarray(ndtr(upper) - ndtr(lower))
+    tail = difference <= 1e-12
+    out = np.log(np.where(tail, 1.0, difference))
+    out[tail] = log_ndtr(np.asarray(upper)[tail])
+    return np.asarray(out - np.log(2 * h))
 
 
 def two_boxes_normal(e: Floats, first: Floats, second: Floats, sigma: Floats) -> Floats:
@@ -66,6 +70,30 @@ def two_boxes_normal(e: Floats, first: Floats, second: Floats, sigma: Floats) ->
     return np.maximum(total, 0.0) * sigma / (4 * first * second)
 
 
+def inverse(matrix: Floats) -> Floats:
+    """Return the inverse of a symmetric matrix that should be positive definite.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (K, K)
+        Finite, its diagonal positive.
+
+    Notes
+    -----
+    Scaled to a unit diagonal first, so that the units of the unknowns do not matter; directions
+    in which rounding leaves nothing (1e-12) count as that much, so that the answer is finite.
+    """
+    scale, values, vectors = _spectrum(matrix)
+    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
+
+
+def _spectrum(matrix: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return scales, eigenvalues and eigenvectors of the matrix scaled to a unit diagonal."""
+    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
+    return scale, np.maximum(values, FLOOR), vectors
+
+
 def sample_posterior(
     log_density: Callable[[Floats], Floats],
     mean: Floats,
@@ -73,25 +101,27 @@ def sample_posterior(
     rng: np.random.Generator,
     *,
     draws: int = 4000,
-    rounds: int = 8,
+    rounds: int = 6,
 ) -> tuple[Floats, Floats, float]:
     """Return mean and covariance of a density known up to a factor.
 
     Parameters
     ----------
     log_density : callable
-        Takes points (S, K), returns (S,).
+        Takes points (S, K), returns (S,), finite.
     mean, covariance : ndarray, shapes (K,), (K, K)
         A first guess.
     rng : Generator
     draws, rounds : int
-        Points a round, and rounds in which the proposal is adapted.
+        Points of the last round, and rounds in which the proposal is adapted; those before the last
+        have a quarter as many points.
 
     Returns
     -------
     mean, covariance : ndarray
+        Positive definite. Where too few points count to tell them, the first guess.
     effective : float
-        Effective number of independent points behind them.
+        Effective number of independent points behind them; 0 for the first guess.
 
     References
     ----------
@@ -99,15 +129,18 @@ def sample_posterior(
     (adaptive importance sampling); the proposal is Student's t with 5 degrees of freedom, whose
     tails are wider than those of what is sampled.
     """
+    guess = mean, covariance
     k = mean.size
     degrees = 5.0
     effective = 0.0
     for turn in range(rounds):
         # The first rounds look further out than the guess says.
         widen = 2.0 if turn < 2 else 1.2
-        factor = np.linalg.cholesky(covariance * widen**2 + 1e-18 * np.eye(k))
-        normal = rng.standard_normal((draws, k))
-        stretch = np.sqrt(degrees / rng.chisquare(degrees, draws))[:, None]
+        scale, values, vectors = _spectrum(covariance)
+        factor = widen * scale[:, None] * vectors * np.sqrt(values)
+        n = draws if turn == rounds - 1 else draws // 4
+        normal = rng.standard_normal((n, k))
+        stretch = np.sqrt(degrees / rng.chisquare(degrees, n))[:, None]
         points = mean + (normal * stretch) @ factor.T
         square = np.sum((normal * stretch) ** 2, axis=1)
         log_proposal = -0.5 * (degrees + k) * np.log1p(square / degrees)
@@ -121,4 +154,6 @@ def sample_posterior(
         # Few effective points underestimate the spread: keep some of the old one then.
         trust = min(1.0, effective / (20.0 * k))
         covariance = trust * spread + (1 - trust) * covariance
+    if not effective > LEAST_EFFECTIVE * k:
+        return *guess, 0.0
     return mean, covariance, effective

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.table import Table
 from astropy.time import Time
 
-from limbward.camera.clock import ClockSolution, split_zone
+from limbward.camera.clock_solution import ClockSolution, split_zone
 from limbward.config import Config
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
@@ -123,9 +123,13 @@ def describe_evidence(
     disagreeing = []
     if solution is not None and discs is not None:
         for i in np.flatnonzero(~solution.used):
-            disagreeing.append(
-                {"file": files[discs.rows[i]], "by_s": known(solution.residual_s[i], 1)}
+            why = (
+                "its limbs disagree with the clock solution"
+                if solution.inside[i]
+                else "taken hours from the eclipse by the clock solution"
             )
+            by = known(solution.residual_s[i], 1)
+            disagreeing.append({"file": files[discs.rows[i]], "by_s": by, "why": why})
     step = None
     if solution is not None and solution.step is not None:
         at = order(frames)

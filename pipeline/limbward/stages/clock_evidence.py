@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 from astropy.table import Table
@@ -18,6 +18,7 @@ from limbward.stages.columns import flags, floats, texts
 Floats = NDArray[np.float64]
 
 GPS_SIGMA_S = 0.1  # beyond the stamp's step: what passes between the fix and the shutter
+DIRECT_DAYS = 30  # further from the eclipse an instant tells nothing of the clock then
 REFERENCE_SIGMA_S = 0.1  # of a photographed clock or time signal
 
 
@@ -98,7 +99,33 @@ def direct_readings(
             true = (stamp - zero).total_seconds() + 0.5 * coarse
             found.append((reading[row], step[row], true, coarse, GPS_SIGMA_S, sequence[row]))
     columns = np.array(found, dtype=float).reshape(-1, 6).T
-    return Direct(*columns)
+    direct = Direct(*columns)
+    return direct.of(np.abs(direct.utc_s) < DIRECT_DAYS * 86400.0)
+
+
+def far_instants(config: Config, frames: Table, body: Body, epoch: Time) -> list[str]:
+    """Return a sentence for reference shots and GPS tags that lie too far off to be used."""
+    zero = epoch.utc.to_datetime()
+    reach = timedelta(days=DIRECT_DAYS)
+    files, gps = texts(frames, "file")[body.rows], texts(frames, "gps_utc")[body.rows]
+    said = []
+    for reference in config.timing.references:
+        utc = reference.utc.replace(tzinfo=None)
+        if abs(utc - zero) >= reach and any(matches(file, reference) for file in files):
+            said.append(
+                f"The reference shot {reference.file} is dated {utc:%Y-%m-%d}, more than "
+                f"{DIRECT_DAYS} days from the eclipse, and is not used; correct its utc under "
+                "timing.references in the config."
+            )
+    stamps = [datetime.fromisoformat(text.rstrip("Z")) for text in gps if text]
+    far = [stamp for stamp in stamps if abs(stamp - zero) >= reach]
+    if far:
+        said.append(
+            f"{len(far)} of {len(stamps)} GPS tags are dated more than {DIRECT_DAYS} days from the "
+            f"eclipse ({far[0]:%Y-%m-%d} for one) and are not used; nothing needs to be done if "
+            "the frames are of another day."
+        )
+    return said
 
 
 def matches(file: str, reference: TimeReference) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from limbward.camera.clock import ClockSolution
+from limbward.camera.clock_solution import ClockSolution
 from limbward.limb.refit import refit
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.orientation import Orientation
@@ -42,7 +42,10 @@ class Discs:
 def partial_discs(frames: Table, body: Body) -> Discs:
     """Return the discs as ingest measured them."""
     column = {name: floats(frames, f"meas_{name}") for name in (*PLACES, "moon_sigma")}
-    both = (texts(frames, "phase") == "partial") & np.isfinite(column["sun_x"] + column["moon_x"])
+    both = (texts(frames, "phase") == "partial") & np.isfinite(
+        np.sum(list(column.values()), axis=0)
+    )
+    both &= (column["sun_radius"] > 0) & (column["moon_radius"] > 0)
     rows = body.rows[both[body.rows]]
     sigma = np.hypot(column.pop("moon_sigma"), column["sun_sigma"])
     taken = {name: values[rows] for name, values in column.items()}

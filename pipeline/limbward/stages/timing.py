@@ -10,7 +10,8 @@ from astropy.table import Table
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.camera.clock import ClockSolution, solve_clock
+from limbward.camera.clock import solve_clock
+from limbward.camera.clock_solution import ClockSolution
 from limbward.camera.evidence import Crescents
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.config import Config
@@ -25,6 +26,7 @@ from limbward.stages.clock_evidence import (
     check_references,
     covered_evidence,
     direct_readings,
+    far_instants,
     order,
     readings,
     resolution,
@@ -43,6 +45,8 @@ Floats = NDArray[np.float64]
 # with a relief of 0.8 arcsec).
 RELIEF_ARCSEC = 0.06
 SIDECARS = "sidecars/"
+YEAR_S = 365.25 * 86400.0
+KNOWN_YEARS = 60  # a frame further from the eclipse bears no date of a digital camera's days
 CONTACT_S = 20.0  # unfiltered frames this near to C2 or C3 show beads and the diamond ring
 
 
@@ -71,6 +75,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 )
             clock = describe_clock(config, body, solution, frames, epoch)
             clock |= describe_evidence(config, body, solution, discs, frames)
+            clock["warnings"] += far_instants(config, frames, body, epoch)
             clocks.append(clock)
             if solution is not None:
                 rows = body.rows
@@ -88,6 +93,15 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             elif clock["utc_offset_hours"] is not None:
                 # Only the claim of the tag or the config: no sigma, since nothing checks it.
                 utc[body.rows] = reading[body.rows] - clock["utc_offset_hours"] * 3600.0
+            far = body.rows[~(np.abs(utc[body.rows]) < KNOWN_YEARS * YEAR_S)]
+            far = far[np.isfinite(utc[far])]
+            if far.size:
+                utc[far] = sigma[far] = np.nan
+                clock["warnings"].append(
+                    f"{far.size} frames ({frames['file'][far[0]]} for one) are dated more than "
+                    f"{KNOWN_YEARS} years from the eclipse, so their time is not known; where the "
+                    "tag is wrong, name the frames under timing.references in the config."
+                )
             for warning in clock["warnings"]:
                 reporter.warn(f"{body.camera} {body.serial}: {warning}".strip())
             advance()
@@ -261,7 +275,9 @@ STAGE = Stage(
     rooms=(
         "sky",
         "limb",
-        *(f"camera/{name}.py" for name in ("clock", "crescent_fit", "evidence", "posterior")),
+        *(f"camera/{name}.py" for name in ("clock", "clock_solution", "consensus", "direct_fit")),
+        *(f"camera/crescent_{name}.py" for name in ("fit", "model", "posterior")),
+        *(f"camera/{name}.py" for name in ("evidence", "posterior")),
         *(f"stages/{name}.py" for name in ("clock_entries", "clock_evidence", "columns")),
         *("camera/sidecar.py", "stages/discs.py", "stages/setting.py", "stages/totality.py"),
     ),

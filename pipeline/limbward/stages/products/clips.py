@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from limbward.camera.card import find_files
-from limbward.camera.clock import ClockSolution, split_zone
+from limbward.camera.clock_solution import ClockSolution, split_zone
 from limbward.clips.catalogue import Clip, UnreadableClip, read_clip
 from limbward.clips.pictures import pictures_at
 from limbward.config import Config
