@@ -74,6 +74,9 @@ def posterior(model: Model, p: Floats, used: Mask, free: Mask) -> tuple[Floats, 
     rows = np.concatenate([a1 / np.hypot(wide, half / np.sqrt(3.0))[:, None], x1 / wide[:, None]])
     information = rows.T @ rows + np.diag(1.0 / prior**2)
     information[scale, scale] += size1**2
+    if d is not None:
+        rows = direct1 / np.hypot(d.sigma_s, d.coarseness_s)[:, None]
+        information += rows.T @ rows
     mean, covariance, _ = sample_posterior(
         log_density, p[free], inverse(information), np.random.default_rng(SEED)
     )
