@@ -20,7 +20,7 @@ from limbward.camera.crescent_model import (
 )
 from limbward.camera.crescent_posterior import posterior
 from limbward.camera.evidence import Crescents, Direct
-from limbward.camera.posterior import inverse
+from limbward.normal_matrix import inverse
 from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
 

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from limbward.camera.crescent_model import PRIOR, SCALE, UP, Model
 from limbward.camera.evidence import Direct
-from limbward.camera.posterior import inverse, log_box_normal, sample_posterior, two_boxes_normal
+from limbward.camera.posterior import log_box_normal, sample_posterior, two_boxes_normal
+from limbward.normal_matrix import inverse
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr
 
+from limbward.normal_matrix import spectrum
+
 Floats = NDArray[np.float64]
 
-FLOOR = 1e-12  # of an eigenvalue of a matrix scaled to a unit diagonal
 LEAST_EFFECTIVE = 10.0  # points a parameter, with fewer of which a sample tells no covariance
 
 
@@ -70,30 +71,6 @@ def two_boxes_normal(e: Floats, first: Floats, second: Floats, sigma: Floats) ->
     return np.maximum(total, 0.0) * sigma / (4 * first * second)
 
 
-def inverse(matrix: Floats) -> Floats:
-    """Return the inverse of a symmetric matrix that should be positive definite.
-
-    Parameters
-    ----------
-    matrix : ndarray, shape (K, K)
-        Finite, its diagonal positive.
-
-    Notes
-    -----
-    Scaled to a unit diagonal first, so that the units of the unknowns do not matter; directions
-    in which rounding leaves nothing (1e-12) count as that much, so that the answer is finite.
-    """
-    scale, values, vectors = _spectrum(matrix)
-    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
-
-
-def _spectrum(matrix: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return scales, eigenvalues and eigenvectors of the matrix scaled to a unit diagonal."""
-    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
-    return scale, np.maximum(values, FLOOR), vectors
-
-
 def sample_posterior(
     log_density: Callable[[Floats], Floats],
     mean: Floats,
@@ -136,7 +113,7 @@ def sample_posterior(
     for turn in range(rounds):
         # The first rounds look further out than the guess says.
         widen = 2.0 if turn < 2 else 1.2
-        scale, values, vectors = _spectrum(covariance)
+        scale, values, vectors = spectrum(covariance)
         factor = widen * scale[:, None] * vectors * np.sqrt(values)
         n = draws if turn == rounds - 1 else draws // 4
         normal = rng.standard_normal((n, k))

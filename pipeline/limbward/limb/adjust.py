@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
+from limbward.normal_matrix import inverse
 from limbward.sky.orientation import Orientation
 
 Floats = NDArray[np.float64]
@@ -16,6 +18,8 @@ Mask = NDArray[np.bool_]
 ROUNDS = 12
 OUTLIER_SIGMA = 5.0
 UNKNOWN_UP_SIGMA = 1e3  # degrees; an orientation that nothing tells is free
+UNKNOWN_TIME_SIGMA = 1e5  # s; a day
+FURTHEST_S = 600.0  # that the times may go in one round: the Moon's path is straight over so long
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,8 @@ class Adjustment:
     ----------
     x, y, sigma : ndarray, shape (N,)
         Sun centres and their standard errors, pixels. The error that is common to all frames
-        (the Moon's mean place, the clock) is in it.
+        (the Moon's mean place, the clock) is in it. NaN in frames that neither have a measured
+        limb nor are tied by pairs to one that has: nothing tells where they are.
     moon_x, moon_y : ndarray, shape (N,)
         Moon centres that go with them.
     up_position_angle, up_sigma_deg : float
@@ -119,30 +124,44 @@ def adjust(
     """
     n = limbs.x.size
     up, shift = orientation.up_position_angle, 0.0
-    measured = np.isfinite(limbs.x)
-    sigma_limb = np.where(measured, limbs.sigma, 1.0)
-    limb_weight, pair_weight = measured.astype(float), np.ones(pairs.first.size)
+    measured = np.isfinite(limbs.x + limbs.y + limbs.sigma) & (limbs.sigma > 0)
+    measured &= np.isfinite(limbs.offset_arcsec + limbs.velocity_arcsec_s).all(axis=1)
+    limbs = _without(limbs, ~measured)
+    sigma_limb = limbs.sigma
+    seen = np.isfinite(pairs.dx + pairs.dy + pairs.sigma) & (pairs.sigma > 0)
+    seen &= pairs.first != pairs.second
+    pairs = Pairs(
+        pairs.first,
+        pairs.second,
+        np.where(seen, pairs.dx, 0.0),
+        np.where(seen, pairs.dy, 0.0),
+        np.where(seen, pairs.sigma, 1.0),
+    )
+    limb_weight, pair_weight = measured.astype(float), seen.astype(float)
+    told = np.tile(_told(measured, pairs, seen), 2)
+    held = np.append(told, [True, True])
+    # Beyond these limits what is known is nothing, or all.
+    up_sigma_deg = float(np.clip(np.nan_to_num(up_sigma_deg, nan=np.inf), 1e-6, UNKNOWN_UP_SIGMA))
+    time_sigma_s = float(np.clip(np.nan_to_num(time_sigma_s, nan=np.inf), 1e-6, UNKNOWN_TIME_SIGMA))
     for turn in range(ROUNDS):
         design, right = _equations(limbs, pairs, orientation, up, shift)
         root = np.concatenate(
             [
                 np.tile(np.sqrt(limb_weight) / sigma_limb, 2),
                 np.tile(np.sqrt(pair_weight) / pairs.sigma, 2),
-                [1.0 / max(up_sigma_deg, 1e-6), 1.0 / max(time_sigma_s, 1e-6)],
+                [1.0 / up_sigma_deg, 1.0 / time_sigma_s],
             ]
         )
         right[-2:] = orientation.up_position_angle - up, -shift
         design, right = design * root[:, None], right * root
         normal = design.T @ design
-        # A frame that neither a limb nor a pair holds stays unknown; the rest is solved.
-        held = np.diag(normal) > 0
         solution = np.full(2 * n + 2, np.nan)
-        within = normal[np.ix_(held, held)]
-        solution[held] = _solve(within, design[:, held].T @ right)
+        covariance = inverse(normal[np.ix_(held, held)])
+        solution[held] = covariance @ (design[:, held].T @ right)
         x, y = solution[:n], solution[n : 2 * n]
         # A start far off is approached in steps over which the Moon's arc is nearly straight.
         up += float(np.clip(solution[2 * n], -20.0, 20.0))
-        shift += float(solution[2 * n + 1])
+        shift += float(np.clip(solution[2 * n + 1], -FURTHEST_S, FURTHEST_S))
         ox, oy = _offset_px(limbs, orientation, up, shift)
         limb_miss = np.hypot(limbs.x - ox - x, limbs.y - oy - y)
         pair_miss = np.hypot(
@@ -150,13 +169,13 @@ def adjust(
             y[pairs.first] - y[pairs.second] - pairs.dy,
         )
         limb_weight = np.where(measured, _huber(limb_miss / sigma_limb), 0.0)
-        pair_weight = _huber(pair_miss / pairs.sigma)
+        pair_weight = np.where(seen, _huber(pair_miss / pairs.sigma), 0.0)
         if turn > 3 and np.all(np.abs(solution[2 * n :]) < 1e-5):
             break
     variances = np.full(2 * n + 2, np.nan)
-    variances[held] = np.diag(np.linalg.pinv(within, hermitian=True))
+    variances[held] = np.diag(covariance)
     tied = np.zeros(n, bool)
-    pair_used = pair_miss < OUTLIER_SIGMA * pairs.sigma
+    pair_used = seen & (pair_miss < OUTLIER_SIGMA * pairs.sigma)
     tied[pairs.first[pair_used]] = True
     tied[pairs.second[pair_used]] = True
     return Adjustment(
@@ -168,19 +187,35 @@ def adjust(
         up % 360.0,
         float(np.sqrt(variances[2 * n])),
         shift,
-        limb_miss,
+        np.where(measured, limb_miss, np.nan),
         measured & (limb_miss < OUTLIER_SIGMA * sigma_limb),
         pair_used,
         tied,
     )
 
 
-def _solve(normal: Floats, right: Floats) -> Floats:
-    """Return the solution of normal equations, the shortest where there are many."""
-    try:
-        return np.asarray(cho_solve(cho_factor(normal), right))
-    except LinAlgError:
-        return np.asarray(np.linalg.pinv(normal, hermitian=True) @ right)
+def _without(limbs: Limbs, missing: Mask) -> Limbs:
+    """Return the limbs with zeros, and an error of 1, for those that are not measured."""
+
+    def none(values: Floats) -> Floats:
+        return np.where(missing, 0.0, values)
+
+    return Limbs(
+        none(limbs.x),
+        none(limbs.y),
+        np.where(missing, 1.0, limbs.sigma),
+        np.where(missing[:, None], 0.0, limbs.offset_arcsec),
+        np.where(missing[:, None], 0.0, limbs.velocity_arcsec_s),
+        np.where(np.isfinite(limbs.turn_deg), limbs.turn_deg, 0.0),
+    )
+
+
+def _told(measured: Mask, pairs: Pairs, seen: Mask) -> Mask:
+    """Return which frames have a measured limb or are tied to one by pairs, directly or not."""
+    n = measured.size
+    links = (np.ones(int(seen.sum())), (pairs.first[seen], pairs.second[seen]))
+    _, group = connected_components(coo_array(links, shape=(n, n)), directed=False)
+    return np.asarray(np.isin(group, group[measured]))
 
 
 def _equations(

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from limbward.normal_matrix import inverse
+
 Floats = NDArray[np.float64]
 
 
@@ -31,12 +33,16 @@ def algebraic_circle(x: Floats, y: Floats) -> tuple[float, float, float]:
     Raises
     ------
     ValueError
-        If the points lie on a line.
+        If the points lie on a line, or are fewer than three that are finite.
 
     References
     ----------
     I. Kasa, IEEE Trans. Instrum. Meas. 25 (1976) 8.
     """
+    finite = np.isfinite(x) & np.isfinite(y)
+    x, y = x[finite], y[finite]
+    if x.size < 3:
+        raise ValueError("fewer than three points")
     mx, my = x.mean(), y.mean()
     u, v = x - mx, y - my
     design = np.stack([u, v, np.ones_like(u)], axis=1)
@@ -44,7 +50,8 @@ def algebraic_circle(x: Floats, y: Floats) -> tuple[float, float, float]:
     if rank < 3:
         raise ValueError("the points lie on a line")
     a, b = solution[0] / 2, solution[1] / 2
-    return float(a + mx), float(b + my), float(np.sqrt(solution[2] + a**2 + b**2))
+    # The square is a mean of squares but for rounding.
+    return float(a + mx), float(b + my), float(np.sqrt(max(solution[2] + a**2 + b**2, 0.0)))
 
 
 def consensus_circle(
@@ -185,7 +192,12 @@ def fit_circles(
     -------
     CircleFit
         The circles' ``sigma`` follows from the curvature of the loss and the scatter that the fit
-        leaves.
+        leaves; it is large where the points tell no centre, never zero.
+
+    Raises
+    ------
+    ValueError
+        If an arc has fewer than three finite points, or a start is not finite.
 
     References
     ----------
@@ -193,13 +205,18 @@ def fit_circles(
     (soft L1): B. Triggs et al., *Bundle adjustment* (1999), as in scipy.optimize.least_squares.
     """
     squeeze = flattening_sigma > 0
+    arcs = [_finite(arc) for arc in arcs]
+    if min(arc.x.size for arc in arcs) < 3:
+        raise ValueError("a limb of fewer than three points")
+    if not np.isfinite(np.array(starts, dtype=float)).all():
+        raise ValueError("a circle to start from that is not finite")
 
     def residuals(p: Floats) -> Floats:
         plus, cross = p[-2:] if squeeze else (0.0, 0.0)
         parts = []
         for arc, (a, b, r) in zip(arcs, p[: 3 * len(arcs)].reshape(-1, 3), strict=True):
             dx, dy = arc.x - a, arc.y - b
-            distance = np.hypot(dx, dy)
+            distance = np.maximum(np.hypot(dx, dy), 1e-9)
             cos2 = (dx**2 - dy**2) / distance**2
             sin2 = 2 * dx * dy / distance**2
             parts.append((distance - r * (1 + plus * cos2 + cross * sin2)) / arc.sigma)
@@ -216,7 +233,7 @@ def fit_circles(
     spread = max(1.0, 1.4826 * float(np.median(np.abs(left))))
     inlier = np.abs(left) < 4.0 * spread
     scatter = max(1.0, float(np.sqrt(np.mean(left[inlier] ** 2))) if inlier.any() else np.inf)
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * scatter**2
+    covariance = inverse(fit.jac.T @ fit.jac) * scatter**2
     found = []
     for k in range(len(arcs)):
         x, y, r = (float(v) for v in fit.x[3 * k : 3 * k + 3])
@@ -225,3 +242,9 @@ def fit_circles(
     pixels = np.concatenate([a.sigma for a in arcs])
     rms = float(np.sqrt(np.mean((left * pixels)[inlier] ** 2))) if inlier.any() else np.inf
     return CircleFit(tuple(found), rms, float(inlier.mean()))
+
+
+def _finite(arc: Arc) -> Arc:
+    """Return the points of an arc that are measured."""
+    keep = np.isfinite(arc.x) & np.isfinite(arc.y) & np.isfinite(arc.sigma) & (arc.sigma > 0)
+    return Arc(arc.x[keep], arc.y[keep], arc.sigma[keep])

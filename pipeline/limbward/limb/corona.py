@@ -24,6 +24,7 @@ FURTHEST = 12.0  # pixels of a crop; the limb puts frames much nearer
 FURTHEST_TURN = 0.1  # radians
 SETTLED_PX = 0.003
 STEPS = 8
+WORST_CONDITION = 1e10  # of the scaled normal equations; a corona has 1e2 to 1e4
 # Neighbouring pixels of the smoothed detail are not independent; found by repeating registrations
 # of one simulated scene with new noise.
 CORRELATED = 2.5
@@ -242,9 +243,10 @@ def register(
         px, py = ux[both] / reach, uy[both] / reach
         smooth = [np.ones_like(px), px, py, px * px, px * py, py * py]
         moves = [gx, gy, gy * vx[both] - gx * vy[both]][:free]
-        solution, covariance = _robust_fit(
-            np.stack([*moves, *smooth], axis=1), target[both] - value[both], root
-        )
+        fit = _robust_fit(np.stack([*moves, *smooth], axis=1), target[both] - value[both], root)
+        if fit is None:
+            return None
+        solution, covariance = fit
         p[:free] += solution[:free]
         if np.hypot(p[0], p[1]) > FURTHEST * first.scale or abs(p[2]) > FURTHEST_TURN:
             return None
@@ -252,6 +254,8 @@ def register(
             break
     radius = np.hypot(ux[both], uy[both])
     a, b = _streamers(value[both], radius), _streamers(target[both], radius)
+    if a.std() == 0.0 or b.std() == 0.0:
+        return None
     sigma = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
     turn_sigma = float(np.degrees(np.sqrt(covariance[2, 2]))) if with_turn else 0.0
     return Shift(
@@ -264,15 +268,21 @@ def register(
     )
 
 
-def _robust_fit(design: Floats, left: Floats, root: Floats) -> tuple[Floats, Floats]:
+def _robust_fit(design: Floats, left: Floats, root: Floats) -> tuple[Floats, Floats] | None:
     """Return solution and covariance of a fit in which what is far off counts less.
 
-    Prominences, stars and hot pixels are far off.
+    Prominences, stars and hot pixels are far off. None if the pixels do not tell all unknowns: a
+    corona without structure, or the same in all directions, can be shifted or turned freely.
     """
     robust = root
     for _ in range(2):
         weighted = design * robust[:, None]
         normal = weighted.T @ weighted
+        size = np.sqrt(np.diag(normal))
+        if not np.isfinite(normal).all() or size.min() <= 0.0:
+            return None
+        if np.linalg.cond(normal / np.outer(size, size)) > WORST_CONDITION:
+            return None
         solution = np.linalg.solve(normal, weighted.T @ (left * robust))
         rest = (left - design @ solution) * root
         spread = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)

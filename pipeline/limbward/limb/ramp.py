@@ -144,6 +144,9 @@ def _crossing(profile: Floats, level: Floats, offsets: Floats) -> tuple[Floats, 
 def _roundness(theta: Floats, radius: Floats) -> float:
     """Return the scatter of places from the best circle through them, pixels."""
     px, py = radius * np.cos(theta), radius * np.sin(theta)
-    a, b, r = algebraic_circle(px, py)
+    try:
+        a, b, r = algebraic_circle(px, py)
+    except ValueError:
+        return float("inf")
     left = np.hypot(px - a, py - b) - r
     return float(np.median(np.abs(left - np.median(left))))

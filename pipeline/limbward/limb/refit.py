@@ -38,7 +38,14 @@ def refit(
     -------
     list of Circle
         Centres as they appear; radii are the means of the flattened discs.
+
+    Raises
+    ------
+    ValueError
+        If a limb has fewer than three points, or ``squeeze`` cannot be undone.
     """
+    if not np.isfinite(squeeze).all() or np.linalg.det(squeeze) < 1e-3:
+        raise ValueError("refraction that cannot be undone")
     origin = np.array(starts[0][:2])
     undo = np.linalg.inv(squeeze)
     arcs, round_starts = [], []

@@ -181,7 +181,7 @@ def _fit(measured: Sequence[Bins], frames: Sequence[RawFrame]) -> NoiseModel | N
     level, variance, n = (np.array(v, float) for v in zip(*bins.values(), strict=True))
     if level.max() < 50.0 or level.max() < 10.0 * max(level.min(), 1.0):
         return None
-    model = variance.copy()
+    model = np.maximum(variance, 1e-6)
     light = np.maximum(level, 0.0)
     gain = read2 = spread2 = 0.0
     for _ in range(5):

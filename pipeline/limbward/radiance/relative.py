@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.normal_matrix import inverse
 from limbward.radiance.stack import Stack
 
 Floats = NDArray[np.float64]
@@ -223,7 +224,7 @@ def _solve_logs(
 ) -> tuple[Floats, Floats]:
     prior: Floats = np.eye(n) / SHUTTER_SIGMA**2
     if not ends:
-        return np.zeros(n), np.asarray(np.linalg.inv(prior), np.float64)
+        return np.zeros(n), inverse(prior)
     design = np.zeros((len(ends), n))
     rows = np.arange(len(ends))
     design[rows, [i for i, _ in ends]] = -1.0
@@ -235,10 +236,10 @@ def _solve_logs(
         weight = damp / sigma**2
         normal = design.T @ (weight[:, None] * design) + prior
         right = design.T @ (weight * log_ratio)
-        solution = np.asarray(np.linalg.solve(normal, right), np.float64)
+        solution = inverse(normal) @ right
         residual = (design @ solution - log_ratio) / sigma
         damp = 1.0 / (1.0 + (residual / 3.0) ** 2)
-    return solution, np.asarray(np.linalg.inv(normal), np.float64)
+    return solution, inverse(normal)
 
 
 def _offsets(
@@ -249,8 +250,8 @@ def _offsets(
     true = factor * stack.exposure
     offset, offset_sigma = np.zeros((n, 3)), np.zeros((n, 3))
     for c in range(3):
-        darkest = float(np.nanpercentile(stack.predicted[c], 1.0)) * true
-        prior_sigma = np.hypot(BLACK_SIGMA * stack.ceiling, SKY_SIGMA * darkest)
+        darkest = float(np.percentile(stack.predicted[c], 1.0)) * true
+        prior_sigma = np.maximum(np.hypot(BLACK_SIGMA * stack.ceiling, SKY_SIGMA * darkest), 1e-9)
         normal: Floats = np.diag(1.0 / prior_sigma**2)
         right: Floats = np.zeros(n)
         for i, j, colour, x, y, variance in compared:
@@ -273,6 +274,7 @@ def _offsets(
             row[j], row[i] = 1.0, -ratio
             normal += np.outer(row, row) / sigma2
             right += row * b / sigma2
-        offset[:, c] = np.linalg.solve(normal, right)
-        offset_sigma[:, c] = np.sqrt(np.diag(np.linalg.inv(normal)))
+        covariance = inverse(normal)
+        offset[:, c] = covariance @ right
+        offset_sigma[:, c] = np.sqrt(np.diag(covariance))
     return offset, offset_sigma

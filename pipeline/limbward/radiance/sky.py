@@ -8,6 +8,7 @@ import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
+from limbward.normal_matrix import inverse
 from limbward.radiance.grid import Grid
 
 Floats = NDArray[np.float64]
@@ -94,7 +95,9 @@ def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
     found, errors = [], []
     for c in range(3):
         value = small[c][far]
-        scale = np.maximum(value, np.percentile(value, 1.0))
+        # Where the background was taken off too much, a hundredth of the values are below zero.
+        least = max(float(np.percentile(value, 1.0)), 1e-6 * float(np.abs(value).max()), 1e-30)
+        scale = np.maximum(value, least)
         keep = value > 0
         if np.count_nonzero(keep) < 4 * design.shape[1]:
             return None
@@ -103,11 +106,14 @@ def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
         for _ in range(3):
             a, b = design[keep] / scale[keep, None], value[keep] / scale[keep]
             normal = a.T @ a
-            answer = np.linalg.lstsq(normal, a.T @ b, rcond=1e-12)[0]
+            unscaled = inverse(normal)
+            answer = unscaled @ (a.T @ b)
             residual = (design @ answer - value) / scale
-            spread = 1.4826 * float(np.median(np.abs(residual[keep])))
-            covariance = np.linalg.pinv(normal, rcond=1e-12) * spread**2
+            spread = max(1.4826 * float(np.median(np.abs(residual[keep]))), 1e-9)
+            covariance = unscaled * spread**2
             keep = (np.abs(residual) < CLIP * spread) & (value > 0)
+            if np.count_nonzero(keep) < 4 * design.shape[1]:
+                return None
         found.append(answer[-3:])
         errors.append(float(np.sqrt(covariance[-3, -3])))
     level, slope_x, slope_y = np.array(found).T

@@ -289,7 +289,12 @@ STAGE = Stage(
     name="align",
     run=run,
     sections=("site", "eclipse", "sky", "align"),
-    rooms=("sky", "limb", *(f"stages/{name}.py" for name in ("setting", "columns", "totality"))),
+    rooms=(
+        "sky",
+        "limb",
+        "normal_matrix.py",
+        *(f"stages/{name}.py" for name in ("setting", "columns", "totality")),
+    ),
     reads=(
         Workspace.table("ingest"),
         Workspace.table("timing"),

@@ -80,7 +80,12 @@ def measure_again(
         squeeze = turned.in_pixels(track.squeeze(t[i]))
         if profile is not None:
             moon_limb = without_relief(moon_limb, starts[1][:2], turned, profile)
-        sun, moon = refit([sun_limb, moon_limb], starts, squeeze, radius_ratio=float(ratio[i]))
+        try:
+            sun, moon = refit([sun_limb, moon_limb], starts, squeeze, radius_ratio=float(ratio[i]))
+        except ValueError:  # too little of a limb: what ingest measured stays
+            before = (getattr(discs, name)[i] for name in PLACES)
+            found.append((*before, discs.sigma[i]))
+            continue
         found.append((sun.x, sun.y, sun.radius, sun.sigma, moon.x, moon.y, moon.radius, moon.sigma))
     sx, sy, sr, ss, mx, my, mr, ms = np.array(found, dtype=float).reshape(-1, 8).T
     return Discs(

@@ -323,6 +323,7 @@ STAGE = Stage(
         *(
             "camera/shot.py",
             "limb",
+            "normal_matrix.py",
             "sky",
             "stages/measuring.py",
             "stages/pool.py",

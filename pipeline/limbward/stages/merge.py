@@ -354,6 +354,7 @@ STAGE = Stage(
         "sky",
         "camera",
         "radiance",
+        "normal_matrix.py",
         "stages/merge_camera.py",
         "stages/merge_frames.py",
         "stages/decoding.py",

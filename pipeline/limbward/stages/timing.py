@@ -275,6 +275,7 @@ STAGE = Stage(
     rooms=(
         "sky",
         "limb",
+        "normal_matrix.py",
         *(f"camera/{name}.py" for name in ("clock", "clock_solution", "consensus", "direct_fit")),
         *(f"camera/crescent_{name}.py" for name in ("fit", "model", "posterior")),
         *(f"camera/{name}.py" for name in ("evidence", "posterior")),

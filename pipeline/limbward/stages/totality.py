@@ -142,6 +142,8 @@ def turns_of(comparisons: list[Comparison], n: int) -> tuple[Floats, Floats]:
     """
     design, right, tied = [], [], np.zeros(n, bool)
     for c in comparisons:
+        if not np.isfinite(c.turn_deg + c.shift.turn_deg + c.shift.sigma_deg):
+            continue
         row = np.zeros(n)
         weight = 1.0 / max(c.shift.sigma_deg, 1e-3)
         row[c.first], row[c.second] = weight, -weight
