@@ -50,9 +50,58 @@ def test_palettes_are_refused(tmp_path):
         read_raw(tmp_path / "a.tif")
 
 
-def test_floats_up_to_one_are_white_at_one(tmp_path):
+def test_floats_up_to_one_are_brought_to_the_range_of_16_bits(tmp_path):
     tifffile.imwrite(tmp_path / "a.tif", (MONO / 16000).astype(np.float32))
-    assert read_raw(tmp_path / "a.tif").white == 1.0
+    frame = read_raw(tmp_path / "a.tif")
+    assert frame.white == 65535
+    np.testing.assert_allclose(frame.data / frame.white, MONO / 16000, rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("header", "top", "white"),
+    [
+        ({}, 1.0, 1.0),
+        ({}, 1.3, 1.0),  # sharpening overshoots
+        ({"SATURATE": 0.9}, 0.5, 0.9),
+        ({"SATURATE": 65535.0}, 1.0, 1.0),  # left over from before the frame was normalised
+        ({"SATURATE": 60000.0}, 40000.0, 60000.0),
+        ({"DATAMAX": 50000.0}, 40000.0, 50000.0),
+        ({"DATAMAX": 40000.0}, 40000.0, 65535.0),  # only says what the highest value is
+        ({"SATURATE": -1.0}, 40000.0, 65535.0),
+        ({"SATURATE": "yes"}, 40000.0, 65535.0),
+    ],
+)
+def test_the_white_level_of_floats(tmp_path, header, top, white):
+    data = (MONO / MONO.max() * top).astype(np.float32)
+    fits.writeto(tmp_path / "a.fits", data, fits.Header(header))
+    frame = read_raw(tmp_path / "a.fits")
+    np.testing.assert_allclose(frame.data / frame.white, data / white, rtol=1e-5)
+
+
+@pytest.mark.parametrize("value", [np.inf, -np.inf, np.nan, 1e300])
+@pytest.mark.parametrize("scale", [1.0, 1 / 20000])
+def test_infinite_values_count_as_missing_and_set_no_scale(tmp_path, value, scale):
+    data = MONO * scale
+    clean = tmp_path / "clean.fits"
+    fits.writeto(clean, data)
+    data[3, 4] = value
+    fits.writeto(tmp_path / "a.fits", data)
+    frame, right = read_raw(tmp_path / "a.fits"), read_raw(clean)
+    assert np.isnan(frame.data[3, 4])
+    assert frame.white == right.white
+    rest = np.isfinite(frame.data)
+    assert rest.sum() == data.size - 1
+    assert_array_equal(frame.data[rest], right.data[rest])
+
+
+@pytest.mark.parametrize("dtype", [np.int16, np.int32, np.uint32])
+def test_whole_numbers_that_fill_their_type_are_white_at_its_end(tmp_path, dtype):
+    limit = np.iinfo(dtype).max
+    data = np.linspace(0, limit, 600).reshape(20, 30).astype(dtype)
+    tifffile.imwrite(tmp_path / "a.tif", data)
+    frame = read_raw(tmp_path / "a.tif")
+    np.testing.assert_allclose(frame.data / frame.white, data / limit, atol=1e-6)
+    assert frame.white in (32767, 65535)
 
 
 def test_a_twelve_bit_converter_shows_where_it_clips(tmp_path):

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.camera.frame import smallest_step
 from limbward.camera.luminance import Plane
 from limbward.camera.reduce import Reduced, green_of
 
@@ -114,7 +115,8 @@ def has_light(plane: Plane, white_above_black: float) -> bool:
     image = plane.image
     sample = image[::4, ::4]
     level = float(np.median(sample))
-    noise = max(float(np.median(np.abs(sample - level))) * 1.4826, 0.5)
+    step = smallest_step(white_above_black)
+    noise = max(float(np.median(np.abs(sample - level))) * 1.4826, 0.5 * step)
     if level > BLACK_TOLERANCE * white_above_black + SKY_SIGMA * noise / np.sqrt(sample.size):
         return True
     above: Mask = (image > level + LIT_SIGMA * noise) | plane.saturated

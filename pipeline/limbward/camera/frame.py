@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 from limbward.errors import LimbwardError
 
 RED, GREEN, BLUE = 0, 1, 2
+FULL_SCALE = 65535.0  # DN that numbers from 0 to 1 are brought to, as those of 16 bits
+LEAST_RANGE = 255.0  # of a converter
 
 
 class UnreadableFrame(LimbwardError):
@@ -55,6 +57,14 @@ class RawFrame:
     def is_mosaic(self) -> bool:
         """Whether each pixel sees one colour of several."""
         return self.pattern.size > 1
+
+
+def smallest_step(white: float) -> float:
+    """Return the difference that a frame can show at all, DN, by its white level.
+
+    One for the whole numbers of a converter; of a smaller range, such as 0 to 1, that of 16 bits.
+    """
+    return 1.0 if white >= LEAST_RANGE else white / FULL_SCALE
 
 
 def linear_frame(

@@ -20,7 +20,8 @@ from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif, plai
 def libraw_exif(path: Path, note: str) -> Exif:
     """Return what LibRaw itself decodes from formats that ExifRead does not know."""
     try:
-        with path.open("rb") as stream, rawpy.imread(stream) as raw:
+        with path.open("rb"), rawpy.RawPy() as raw:
+            raw.open_file(str(path))  # the pixels stay packed
             other = getattr(raw, "other", None)  # new in rawpy 0.25
     except (rawpy.LibRawError, rawpy.NotSupportedError, OSError, ValueError):
         return Exif(notes=(note,))
@@ -45,8 +46,17 @@ def libraw_exif(path: Path, note: str) -> Exif:
 
 
 def _keywords(path: Path) -> dict[str, Any]:
+    """Return the keywords up to the first image; where one is given twice, the first counts."""
+    found: dict[str, Any] = {}
     with fits.open(path, mode="readonly", memmap=True) as hdus:
-        return {str(k).upper(): v for hdu in reversed(hdus) for k, v in hdu.header.items() if k}
+        for hdu in hdus:
+            for key, value in hdu.header.items():
+                if key:
+                    found.setdefault(str(key).upper(), value)
+            # What follows may lie behind gigabytes that would have to be unpacked.
+            if hdu.is_image and hdu.header.get("NAXIS", 0) >= 2:
+                break
+    return found
 
 
 def read_fits_header(path: Path) -> Exif:

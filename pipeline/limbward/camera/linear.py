@@ -1,7 +1,7 @@
 """TIFF and FITS frames, taken as linear: monochrome, RGB, or a mosaic by FITS keywords."""
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from math import prod
 from pathlib import Path
@@ -13,9 +13,11 @@ from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 from numpy.typing import NDArray
 
-from limbward.camera.frame import RawFrame, UnreadableFrame, linear_frame
+from limbward.camera.claims import check_claim
+from limbward.camera.frame import FULL_SCALE, RawFrame, UnreadableFrame, linear_frame
 
-MAX_PIXELS = 400_000_000
+WHITE_LEVEL = 50717  # of DNG; other linear TIFFs state it, too
+UNIT_TOP = 2.0  # numbers from 0 to 1 overshoot where they were sharpened; no ADU are so few
 CONVERTER_BITS = (10, 12, 14)
 PILE = 16  # pixels at one level that are no coincidence of hot pixels but a clipped converter
 Pixels = NDArray[np.uint16] | NDArray[np.float32]
@@ -32,13 +34,13 @@ def read_tiff(path: Path) -> RawFrame:
     try:
         with tifffile.TiffFile(path) as tiff:
             page = tiff.pages[0]
-            shape, axes = tuple(page.shape), str(page.axes)
-            if prod(shape) > 3 * MAX_PIXELS:
-                raise UnreadableFrame(f"{path.name} declares {shape} pixels; it is damaged.")
+            axes = str(page.axes)
+            _check_tiff(path, page)
             if page.photometric in (3, 5, 6):  # palette, CMYK, YCbCr
                 raise UnreadableFrame(
                     f"{path.name} is {page.photometric.name} TIFF; save it as grey or RGB."
                 )
+            white = page.tags.valueof(WHITE_LEVEL)
             data = page.asarray()
     except (UnreadableFrame, MemoryError):
         raise
@@ -47,7 +49,21 @@ def read_tiff(path: Path) -> RawFrame:
     if axes.endswith("S") and data.ndim == 3:
         data = np.moveaxis(data, -1, 0)
     data = _planes(path, data)
-    return linear_frame(_pixels(path, data), _white(data, None))
+    stated = _stated_white(white if isinstance(white, tuple) else [white])
+    pixels, level = _on_scale(path, data, stated)
+    return linear_frame(pixels, level)
+
+
+def _check_tiff(path: Path, page: Any) -> None:
+    """Raise if a page cannot hold what it declares, or unpacks to what no photograph does."""
+    rows, columns = int(page.imagelength), int(page.imagewidth)
+    packed = page.compression != 1
+    bits = int(page.bitspersample) if not packed else 8 * (page.dtype.itemsize if page.dtype else 1)
+    width = int(page.samplesperpixel) * bits / 8
+    check_claim(path, rows * columns * int(page.imagedepth), width, packed=packed)
+    if page.is_tiled:  # tiles stick out beyond the edges, and each is unpacked whole
+        tile = int(page.tilelength) * int(page.tilewidth) * int(page.tiledepth)
+        check_claim(path, tile, width, packed=packed)
 
 
 def read_fits(path: Path) -> RawFrame:
@@ -76,19 +92,27 @@ def read_fits(path: Path) -> RawFrame:
         raise UnreadableFrame(f"{path.name} cannot be read as FITS ({error}).") from error
     data = _planes(path, data)
     pattern = _fits_pattern(path, header) if data.ndim == 2 else None
-    frame = linear_frame(_pixels(path, data), _white(data, header), pattern)
+    # By the standard DATAMAX may be just the highest value there is.
+    highest = header.get("DATAMAX")
+    clips = isinstance(highest, int | float) and bool(np.all(~(data >= highest)))
+    stated = _stated_white([header.get("SATURATE"), highest if clips else None])
+    pixels, white = _on_scale(path, data, stated)
+    frame = linear_frame(pixels, white, pattern)
     return _flipped(frame) if str(header.get("ROWORDER", "")).upper() == "BOTTOM-UP" else frame
 
 
 def _first_image(path: Path) -> tuple[NDArray[Any], dict[str, Any]]:
     with fits.open(path, mode="readonly", memmap=False) as hdus:
-        images = [h for h in hdus if h.is_image and h.header.get("NAXIS", 0) >= 2]
-        if not images:
+        images = (h for h in hdus if h.is_image and h.header.get("NAXIS", 0) >= 2)
+        image = next(images, None)  # those after it are not looked for, which takes reading
+        if image is None:
             raise UnreadableFrame(f"{path.name} holds no image.")
-        shape = images[0].shape
-        if prod(int(n) for n in shape) > 3 * MAX_PIXELS:
-            raise UnreadableFrame(f"{path.name} declares {shape} pixels; it is damaged.")
-        return np.asarray(images[0].data), dict(images[0].header)
+        rows, columns = image.shape[-2:]
+        planes = prod(int(n) for n in image.shape[:-2])
+        depth = abs(int(image.header["BITPIX"])) / 8
+        packed = path.suffix.lower() in (".gz", ".fz") or isinstance(image, fits.CompImageHDU)
+        check_claim(path, rows * columns, planes * depth, packed=packed)
+        return np.asarray(image.data), dict(image.header)
 
 
 def _planes(path: Path, data: NDArray[Any]) -> NDArray[Any]:
@@ -104,30 +128,69 @@ def _planes(path: Path, data: NDArray[Any]) -> NDArray[Any]:
     return data
 
 
-def _pixels(path: Path, data: NDArray[Any]) -> Pixels:
-    if data.dtype.kind == "u" and data.dtype.itemsize <= 2:
-        return np.ascontiguousarray(data, dtype=np.uint16)
-    if data.dtype.kind in "iuf":
-        return np.ascontiguousarray(data, dtype=np.float32)
-    raise UnreadableFrame(f"{path.name} holds {data.dtype} values; integers or floats are needed.")
+def _on_scale(path: Path, data: NDArray[Any], stated: float | None) -> tuple[Pixels, float]:
+    """Return the values in DN and their saturation level.
+
+    Whole numbers of up to 16 bits stay what they are. Numbers from 0 to 1, and those of 32 bits
+    that use more than 16, are brought to `FULL_SCALE`, so that a DN means about the same in every
+    frame. Values that are infinite count as missing.
+
+    Parameters
+    ----------
+    path : Path
+    data : ndarray of numbers
+    stated : float or None
+        Saturation level by the file. It is taken at its word unless the data are from 0 to 1 and
+        it is not: programs that normalise a frame leave its header as it was.
+    """
+    kind, size = data.dtype.kind, data.dtype.itemsize
+    if kind == "u" and size <= 2:
+        largest = float(np.iinfo(data.dtype).max)
+        whole = np.ascontiguousarray(data, dtype=np.uint16)
+        return whole, stated or _pile(data, float(data.max()), CONVERTER_BITS) or largest
+    if kind not in "iuf":
+        raise UnreadableFrame(
+            f"{path.name} holds {data.dtype} values; integers or floats are needed."
+        )
+    with np.errstate(over="ignore"):  # to infinity, which is seen to below
+        values = np.array(data, np.float32, order="C")
+    finite = np.isfinite(values)
+    values[~finite] = np.nan
+    top = float(np.max(values, where=finite, initial=0.0))
+    if kind == "f":
+        scale = FULL_SCALE if top <= UNIT_TOP else 1.0
+        largest = max(FULL_SCALE, top * scale)
+    else:
+        limit = float(np.iinfo(data.dtype).max)
+        scale = FULL_SCALE / limit if top > FULL_SCALE else 1.0
+        largest = min(limit, FULL_SCALE)
+    if scale != 1.0:
+        values *= np.float32(scale)
+        if stated is not None and not (kind == "f" and stated > UNIT_TOP):
+            return values, stated * scale
+        return values, FULL_SCALE
+    bits = (8, *CONVERTER_BITS) if kind == "f" else CONVERTER_BITS
+    return values, stated or _pile(values, top, bits) or largest
 
 
-def _white(data: NDArray[Any], header: Mapping[str, Any] | None) -> float:
-    """Return the saturation level: as stated, or what the data show, or the largest number.
+def _pile(data: NDArray[Any], top: float, bits: Iterable[int]) -> float | None:
+    """Return the highest value if it is the clipping level of a converter of so many bits.
 
     A 12-bit converter behind 16-bit numbers clips at 4095, where its saturated pixels pile up.
     """
-    stated = header.get("SATURATE") if header else None
-    if isinstance(stated, int | float) and stated > 0:
-        return float(stated)
-    finite = data[np.isfinite(data)] if data.dtype.kind == "f" else data
-    top = float(finite.max()) if finite.size else 0.0
-    if data.dtype.kind == "f" and top <= 1.0:
-        return 1.0
-    levels = [2.0**bits - 1 for bits in CONVERTER_BITS]
-    if data.dtype.itemsize > 1 and top in levels and np.count_nonzero(finite == top) >= PILE:
-        return top
-    return max(255.0 if data.dtype == np.uint8 else 65535.0, top)
+    if data.dtype.itemsize == 1 or top not in [2.0**n - 1 for n in bits]:
+        return None
+    return top if np.count_nonzero(data == top) >= PILE else None
+
+
+def _stated_white(values: Iterable[object]) -> float | None:
+    """Return the first of these that can be a saturation level."""
+    for value in values:
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            continue
+        if 0.0 < value < float(np.finfo(np.float32).max):
+            return float(value)
+    return None
 
 
 def _fits_pattern(path: Path, header: Mapping[str, Any]) -> NDArray[np.int8] | None:

@@ -12,15 +12,13 @@ import tifffile
 from numpy.typing import NDArray
 
 from limbward.camera.card import kind_of
+from limbward.camera.claims import check_claim
 from limbward.camera.frame import BLUE, GREEN, RED, RawFrame, UnreadableFrame, linear_frame
 from limbward.camera.linear import read_fits, read_tiff
 
 __all__ = ["RawFrame", "UnreadableFrame", "decode_raw", "read_raw"]
 
-MAX_PIXELS = 400_000_000  # the largest pixel-shift files
-# Deflate, the strongest compression in a DNG, cannot squeeze below 1/1032 (RFC 1951); a file that
-# declares more pixels than that has a broken header, and decoding it would only fill the memory.
-MAX_PIXELS_PER_BYTE = 520
+LIBRAW_BYTES = 2  # a photosite
 TILE = 48  # a multiple of every colour pattern LibRaw knows: 2, 4, 6, 8 and 16 pixels
 MOSAICS = ((2, 2), (6, 6), (16, 16))  # all there are of red, green and blue
 SECOND_GREEN = 3
@@ -77,7 +75,7 @@ def decode_raw(path: Path) -> RawFrame:
         try:
             # By name: from a buffer it takes a quarter longer and the file's size in memory.
             raw.open_file(str(path))
-            _check_size(path, raw.sizes.raw_height * raw.sizes.raw_width)
+            check_claim(path, raw.sizes.raw_height * raw.sizes.raw_width, LIBRAW_BYTES)
             raw.unpack()
             return _frame(path, raw)
         except rawpy.LibRawUnsufficientMemoryError as error:
@@ -98,15 +96,6 @@ def decode_raw(path: Path) -> RawFrame:
 def _reason(error: Exception) -> str:
     reason = error.args[0] if error.args else type(error).__name__
     return reason.decode("utf-8", "replace") if isinstance(reason, bytes) else str(reason)
-
-
-def _check_size(path: Path, pixels: int) -> None:
-    size = path.stat().st_size
-    if pixels > MAX_PIXELS or pixels > MAX_PIXELS_PER_BYTE * size:
-        raise UnreadableFrame(
-            f"{path.name} declares {pixels / 1e6:.0f} megapixels in {size / 1e6:.2f} MB; "
-            "its header is damaged."
-        )
 
 
 def _frame(path: Path, raw: rawpy.RawPy) -> RawFrame:

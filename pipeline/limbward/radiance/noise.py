@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from limbward.camera.calibration import black_image, colour_planes
-from limbward.camera.frame import RawFrame
+from limbward.camera.frame import RawFrame, smallest_step
 
 THIRD_DIFFERENCE = np.sqrt(20.0)  # sum of the squares of 1, -3, 3, -1
 MAD_TO_SIGMA = 1.4826
@@ -95,6 +95,7 @@ def _bins(
         parts = [d[:, :-3], d[:, 1:-2], d[:, 2:-1], d[:, 3:]]
         top = np.maximum(np.maximum(high[:, :-3], high[:, 1:-2]), high[:, 2:-1])
         ok = np.maximum(top, high[:, 3:]) < top_level + (1.0 - saturation) * black
+        ok &= np.isfinite(sum(parts))  # of numbers that are none, or below all, nothing is known
         level = (mean[:, :-3] + mean[:, 1:-2] + mean[:, 2:-1] + mean[:, 3:]) / 4.0 - black
         levels.append(level[ok] / unit)
         thirds.append((parts[0] - 3.0 * parts[1] + 3.0 * parts[2] - parts[3])[ok] / unit)
@@ -181,7 +182,11 @@ def _fit(measured: Sequence[Bins], frames: Sequence[RawFrame]) -> NoiseModel | N
     level, variance, n = (np.array(v, float) for v in zip(*bins.values(), strict=True))
     if level.max() < 50.0 or level.max() < 10.0 * max(level.min(), 1.0):
         return None
-    model = np.maximum(variance, 1e-6)
+    # Rounding alone gives 1/12 of a step squared. In the even places of an 8-bit frame neighbours
+    # are equal, and a variance of nothing would weigh infinitely much.
+    unit = _unit(frames[0])
+    rounding = (smallest_step(frames[0].white) / unit) ** 2 / 12.0
+    model = np.maximum(variance, rounding)
     light = np.maximum(level, 0.0)
     gain = read2 = spread2 = 0.0
     for _ in range(5):
@@ -190,9 +195,8 @@ def _fit(measured: Sequence[Bins], frames: Sequence[RawFrame]) -> NoiseModel | N
         weight = 1.0 / (model * np.hypot(3.0 / np.sqrt(n), 0.05))
         design = np.column_stack([light, np.ones_like(light), light**2]) * weight[:, None]
         (gain, read2, spread2), _ = nnls(design, variance * weight)
-        model = np.maximum(gain * light + read2 + spread2 * light**2, 1e-6)
+        model = np.maximum(gain * light + read2 + spread2 * light**2, rounding)
     if gain <= 0.0:
         return None
-    read = float(np.sqrt(max(read2, 1.0 / 12.0)))  # rounding to integers alone gives 1/12
-    unit = _unit(frames[0])
+    read = float(np.sqrt(max(read2, rounding)))
     return NoiseModel(gain=float(gain) * unit, read=read * unit, spread=float(np.sqrt(spread2)))

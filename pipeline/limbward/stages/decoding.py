@@ -22,7 +22,7 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.stages.columns import texts
 from limbward.stages.executors import Crash, OpenPool, require_processes
-from limbward.stages.worker import limited, patience_s
+from limbward.stages.worker import limited, patience_s, room_bytes
 
 LARGEST = 12  # bytes a pixel: three colours in single precision
 Decoded = RawFrame | LimbwardError
@@ -94,7 +94,8 @@ def read_same(path: Path, digest: str) -> RawFrame:
 def decode(path: Path, digest: str = "") -> Decoded:
     """Decode a frame; what is wrong with it is returned, not raised."""
     try:
-        with limited(patience_s(path.stat().st_size)):
+        size = path.stat().st_size
+        with limited(patience_s(size), room_bytes(size)):
             return read_same(path, digest)
     except LimbwardError as error:
         return UnreadableFrame(str(error))
@@ -250,8 +251,8 @@ class Decoder:
                 return result
             except MemoryError:
                 return UnreadableFrame(
-                    f"{path.name} needs more memory than there is; free some and run again with "
-                    "--from merge."
+                    f"{path.name} needs more memory than there is, or than a photograph of its "
+                    "size can; if it is sound, free some and run again with --from merge."
                 )
             except Crash:
                 pass

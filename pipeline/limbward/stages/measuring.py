@@ -24,7 +24,7 @@ from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
 from limbward.limb.corona import crop_corona
 from limbward.limb.measure import LimbMeasurement, measure
-from limbward.stages.worker import limited, patience_s
+from limbward.stages.worker import limited, patience_s, room_bytes
 from limbward.workspace import Workspace
 
 Row = dict[str, Any]
@@ -104,7 +104,7 @@ def unreadable_row(file: CardFile, reason: str) -> Row:
     row = blank_row(file)
     row["phase"] = "unreadable"
     try:
-        with limited(patience_s(file.size)):
+        with limited(patience_s(file.size), room_bytes(file.size)):
             row["sha256"] = sha256(file.path)
             row.update(_exif_columns(read_exif(file.path, decode=False), row))
     except OSError:
@@ -127,7 +127,7 @@ def measure_file(task: Task) -> Row:
     MemoryError
         If there is too little memory just now; other processes may be using it.
     """
-    with limited(patience_s(task.file.size)):
+    with limited(patience_s(task.file.size), room_bytes(task.file.size)):
         return _measure_file(task)
 
 

@@ -83,21 +83,23 @@ def measure_all(
 
 
 def _measure_alone(task: Task, work: Callable[[Task], Row], opened: OpenPool) -> Row:
+    reason = (
+        "It needs more memory than there is, or than a photograph of its size can; if it is sound, "
+        "free some and run again with --from ingest."
+    )
     with opened(1) as pool:
         try:
             return pool.submit(work, task).result()
-        except Crash:
-            pass
         except MemoryError:
-            return unreadable_row(
-                task.file,
-                "It needs more memory than there is; free some and run again with --from ingest.",
-            )
-    require_processes(opened)
-    with opened(1) as pool:
+            crashed = False
+        except Crash:
+            crashed = True
+    if crashed:
+        require_processes(opened)
         reason = "The decoder crashed on it or did not come to an end; copy it from the card again."
+    with opened(1) as pool:
         try:
             return pool.submit(unreadable_row, task.file, reason).result()
-        except Crash:  # not even its Exif can be read
+        except (Crash, MemoryError):  # not even its Exif can be read
             row = blank_row(task.file)
             return row | {"phase": "unreadable", "note": [reason]}
