@@ -14,6 +14,8 @@ import rawpy
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 
+from limbward.camera.claims import packed_headers
+from limbward.camera.frame import UnreadableFrame
 from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif, plain_text
 
 
@@ -48,12 +50,19 @@ def libraw_exif(path: Path, note: str) -> Exif:
 def _keywords(path: Path) -> dict[str, Any]:
     """Return the keywords up to the first image; where one is given twice, the first counts."""
     found: dict[str, Any] = {}
+
+    def take(header: fits.Header) -> None:
+        for key, value in header.items():
+            if key:
+                found.setdefault(str(key).upper(), value)
+
+    for header in packed_headers(path):
+        take(header)
+    if found:
+        return found
     with fits.open(path, mode="readonly", memmap=True) as hdus:
         for hdu in hdus:
-            for key, value in hdu.header.items():
-                if key:
-                    found.setdefault(str(key).upper(), value)
-            # What follows may lie behind gigabytes that would have to be unpacked.
+            take(hdu.header)
             if hdu.is_image and hdu.header.get("NAXIS", 0) >= 2:
                 break
     return found
@@ -67,7 +76,9 @@ def read_fits_header(path: Path) -> Exif:
             # Warned of, a file cut short among it; reading the pixels will fail with a sentence.
             warnings.simplefilter("ignore", AstropyUserWarning)
             header = _keywords(path)
-    except (OSError, ValueError, TypeError, fits.VerifyError) as error:
+    except UnreadableFrame as error:
+        return Exif(notes=(str(error),))
+    except (OSError, EOFError, KeyError, ValueError, TypeError, fits.VerifyError) as error:
         if isinstance(error, PermissionError | FileNotFoundError):
             raise
         return Exif(notes=(f"The FITS header cannot be read ({error}).",))

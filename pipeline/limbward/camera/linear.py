@@ -13,7 +13,7 @@ from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 from numpy.typing import NDArray
 
-from limbward.camera.claims import check_claim
+from limbward.camera.claims import check_claim, packed_headers
 from limbward.camera.frame import FULL_SCALE, RawFrame, UnreadableFrame, linear_frame
 
 WHITE_LEVEL = 50717  # of DNG; other linear TIFFs state it, too
@@ -102,6 +102,8 @@ def read_fits(path: Path) -> RawFrame:
 
 
 def _first_image(path: Path) -> tuple[NDArray[Any], dict[str, Any]]:
+    for _ in packed_headers(path):
+        pass  # each is asked whether its data can be in the file
     with fits.open(path, mode="readonly", memmap=False) as hdus:
         images = (h for h in hdus if h.is_image and h.header.get("NAXIS", 0) >= 2)
         image = next(images, None)  # those after it are not looked for, which takes reading

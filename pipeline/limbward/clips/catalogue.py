@@ -10,7 +10,12 @@ from typing import Any
 
 import av
 
+from limbward.camera.shot import PLAUSIBLE_YEARS, plain_text
 from limbward.errors import LimbwardError
+
+MAX_PIXELS = 40_000_000  # of a picture: somewhat more than "8K"
+MAX_HOURS = 48.0
+MAX_RATE = 100_000.0  # pictures a second, of the quickest slow motion and more
 
 
 class UnreadableClip(LimbwardError):
@@ -62,8 +67,14 @@ def read_clip(path: Path) -> Clip:
                 raise UnreadableClip(f"{path.name} holds sound only, or nothing.")
             stream = container.streams.video[0]
             tags = {**stream.metadata, **container.metadata}
+            if stream.codec_context is None:
+                raise UnreadableClip(
+                    f"{path.name} is coded in a way that cannot be decoded here; convert it to "
+                    "H.264 with another program."
+                )
             rate = float(stream.average_rate or stream.guessed_rate or 0.0)
             duration = _duration_s(container, stream)
+            _check(path, stream.width, stream.height, duration, rate)
             if not (rate > 0 and duration > 0):
                 raise UnreadableClip(
                     f"{path.name} does not say how long it is; its end is missing."
@@ -73,16 +84,34 @@ def read_clip(path: Path) -> Clip:
                 created=_created(tags),
                 duration_s=duration,
                 rate=rate,
-                pictures=stream.frames or round(rate * duration),
+                pictures=max(1, stream.frames or round(rate * duration)),
                 width=stream.width,
                 height=stream.height,
                 codec=stream.codec_context.name,
                 device=_device(tags),
             )
-    except (av.FFmpegError, ValueError) as error:
+    except (av.FFmpegError, ValueError, ArithmeticError) as error:
         raise UnreadableClip(f"{path.name} cannot be read as a film ({error}).") from error
     except OSError as error:
         raise UnreadableClip(f"{path.name} cannot be read ({error.strerror or error}).") from error
+
+
+def _check(path: Path, width: int, height: int, duration_s: float, rate: float) -> None:
+    """Raise if what a film says about itself cannot be true of one that a device has taken."""
+    name = path.name
+    if not (width > 0 and height > 0):
+        raise UnreadableClip(f"{name} does not say how large its pictures are; it is damaged.")
+    if width * height > MAX_PIXELS:
+        raise UnreadableClip(
+            f"{name} declares pictures of {width} x {height} pixels; films of up to "
+            f"{MAX_PIXELS / 1e6:.0f} megapixels are read."
+        )
+    if duration_s > 3600.0 * MAX_HOURS:
+        raise UnreadableClip(
+            f"{name} declares to last {duration_s / 3600.0:.3g} hours; it is damaged."
+        )
+    if rate > MAX_RATE:
+        raise UnreadableClip(f"{name} declares {rate:.3g} pictures a second; it is damaged.")
 
 
 def _duration_s(container: Any, stream: Any) -> float:
@@ -97,7 +126,8 @@ def _created(tags: Mapping[str, str]) -> datetime | None:
             time = datetime.fromisoformat(tags.get(key, ""))
         except ValueError:
             continue
-        if time.year < 1990:  # a device without a clock writes its format's epoch
+        # A device without a clock writes its format's epoch.
+        if not PLAUSIBLE_YEARS[0] <= time.year < PLAUSIBLE_YEARS[1]:
             continue
         return time.astimezone(UTC).replace(tzinfo=None) if time.tzinfo else time
     return None
@@ -107,6 +137,6 @@ def _device(tags: Mapping[str, str]) -> str:
     """Return make and model; devices write them under keys of their own that end so."""
     found: dict[str, str] = {}
     for key, value in tags.items():
-        found.setdefault(key.lower().rsplit(".", 1)[-1], value.strip())
+        found.setdefault(key.lower().rsplit(".", 1)[-1], plain_text(value))
     make, model = found.get("make", ""), found.get("model", "")
     return model if model.startswith(make) else f"{make} {model}".strip()

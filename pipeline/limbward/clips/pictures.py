@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from os import cpu_count
 from typing import Any
 
 import av
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clips.catalogue import Clip, UnreadableClip
+from limbward.clips.catalogue import MAX_PIXELS, Clip, UnreadableClip
 
 Pixels = NDArray[np.float32]
 
 WHITE = 16000.0  # the range of a luminance picture, like that of a camera's numbers
 CLIPPED = 0.985  # compression spreads the clipped level by a few steps
+MAX_THREADS = 4
 FAR_S = 4.0  # further than this, seeking is quicker than decoding all that lies between
 
 
@@ -69,6 +71,8 @@ def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
         with av.open(str(clip.path)) as container:
             stream = container.streams.video[0]
             stream.thread_type = "AUTO"
+            # Each thread holds pictures of its own, at "8K" 50 MB each.
+            stream.codec_context.thread_count = min(cpu_count() or 1, MAX_THREADS)
             base = float(stream.time_base or 1)
             start = (stream.start_time or 0) * base
             half = 0.5 / clip.rate
@@ -83,6 +87,11 @@ def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
                 for frame in frames:
                     if frame.pts is None:
                         continue
+                    if frame.width * frame.height > MAX_PIXELS:
+                        raise UnreadableClip(
+                            f"{clip.path.name} has pictures of {frame.width} x {frame.height} "
+                            "pixels inside, unlike what its header says; it is damaged."
+                        )
                     now = frame.pts * base - start
                     if now >= target - half:
                         yielded, last = True, now
@@ -90,6 +99,6 @@ def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
                         break
                 else:
                     return
-    except av.FFmpegError as error:
+    except (av.FFmpegError, ValueError, ArithmeticError) as error:
         if not yielded:
             raise UnreadableClip(f"{clip.path.name} cannot be decoded ({error}).") from error

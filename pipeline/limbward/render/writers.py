@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import struct
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from os import PathLike
 from xml.sax.saxutils import escape
 
@@ -18,6 +19,7 @@ from limbward.render.space import SRGB, Space, to_srgb
 Pixels = NDArray[np.float32]
 
 SOFTWARE = "limbward"
+NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 ROWS = 256
 QUICK = {"compress_level": 1, "compress_type": 3}  # zlib's Z_RLE, which was made for PNG
 
@@ -73,11 +75,13 @@ def xmp(caption: Caption) -> str:
     The rows of the pixels are from the top, the columns from the left: tiff:Orientation 1.
     """
 
+    caption = _caption(caption)
+
     def language(tag: str, value: str) -> str:
         inner = f'<rdf:Alt><rdf:li xml:lang="x-default">{escape(value)}</rdf:li></rdf:Alt>'
         return f"<{tag}>{inner}</{tag}>" if value else ""
 
-    def plain(tag: str, value: str) -> str:
+    def simple(tag: str, value: str) -> str:
         return f"<{tag}>{escape(value)}</{tag}>" if value else ""
 
     creator = f"<rdf:Seq><rdf:li>{escape(caption.author)}</rdf:li></rdf:Seq>"
@@ -85,12 +89,12 @@ def xmp(caption: Caption) -> str:
         language("dc:title", caption.title),
         language("dc:description", caption.text()),
         f"<dc:creator>{creator}</dc:creator>" if caption.author else "",
-        plain("Iptc4xmpCore:Location", caption.site),
-        plain("photoshop:Headline", caption.title),
-        plain("photoshop:DateCreated", caption.start),
-        plain("xmp:CreateDate", caption.start),
-        plain("xmp:CreatorTool", SOFTWARE),
-        plain("tiff:Orientation", "1"),
+        simple("Iptc4xmpCore:Location", caption.site),
+        simple("photoshop:Headline", caption.title),
+        simple("photoshop:DateCreated", caption.start),
+        simple("xmp:CreateDate", caption.start),
+        simple("xmp:CreatorTool", SOFTWARE),
+        simple("tiff:Orientation", "1"),
     ]
     return (
         '<?xpacket begin="\\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>'.replace("\\ufeff", "\ufeff")
@@ -134,7 +138,17 @@ def iptc(caption: Caption) -> bytes:
 
 
 def _caption(caption: Caption | str) -> Caption:
-    return Caption(caption) if isinstance(caption, str) else caption
+    whole = Caption(caption) if isinstance(caption, str) else caption
+    return Caption(**{name: plain(value) for name, value in asdict(whole).items()})
+
+
+def plain(text: str) -> str:
+    """Return a text without what XML 1.0 (section 2.2, Char) cannot hold, not even escaped.
+
+    Control characters, among them NUL, which ends a text in other fields, and halves of surrogate
+    pairs, which are no UTF-8.
+    """
+    return NOT_XML.sub("", text)
 
 
 def write_tiff(

@@ -13,6 +13,8 @@ import numpy as np
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from numpy.typing import NDArray
 
+from limbward.render.writers import plain
+
 Pixels = NDArray[np.float32]
 
 # PyAV brings FFmpeg's libraries with it, so nothing need be installed beside the package.
@@ -21,7 +23,9 @@ ENCODERS: dict[str, tuple[str, dict[str, str]]] = {
     "mp4": ("libx264", {"crf": "17", "preset": "medium", "tune": "grain"}),
     "webm": ("libvpx-vp9", {"crf": "24", "b": "0", "row-mt": "1", "cpu-used": "3"}),
 }
-CONTAINER_OPTIONS = {"mp4": {"movflags": "+faststart"}, "webm": {}}
+# Else WebM gets a random identifier and the version of the library, and differs in every run.
+BITEXACT = {"fflags": "+bitexact"}
+CONTAINER_OPTIONS = {"mp4": {"movflags": "+faststart", **BITEXACT}, "webm": BITEXACT}
 
 
 def to_bytes(picture: Pixels) -> NDArray[np.uint8]:
@@ -106,7 +110,7 @@ def _open(
         av.open(str(path), "w", format=kind, options=CONTAINER_OPTIONS[kind])
     )
     if title:
-        container.metadata["title"] = title
+        container.metadata["title"] = plain(title)
     stream: Any = container.add_stream(codec, rate=rate, options=options)
     stream.height, stream.width = shape[:2]
     stream.pix_fmt = "yuv420p"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from datetime import timedelta
 from glob import glob
 from pathlib import Path
@@ -18,11 +17,10 @@ from PIL import Image
 
 from limbward.camera.card import find_files
 from limbward.camera.clock_solution import ClockSolution, split_zone
-from limbward.clips.catalogue import Clip, UnreadableClip, read_clip
-from limbward.clips.pictures import pictures_at
+from limbward.clips.catalogue import Clip, UnreadableClip
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.limb.measure import LimbMeasurement, measure
+from limbward.limb.measure import LimbMeasurement
 from limbward.progress import Reporter
 from limbward.render.writers import write_png
 from limbward.sequences.canvas import Canvas, Label
@@ -32,6 +30,8 @@ from limbward.stages import setting
 from limbward.stages.clock_entries import known
 from limbward.stages.clock_evidence import Body, readings
 from limbward.stages.columns import masked_floats, masked_texts
+from limbward.stages.filming import Projector, Sampled, sample
+from limbward.stages.filming import stills as stills_of
 from limbward.stages.measuring import artefact_name
 from limbward.stages.products.shelf import Product, artefact, shelve
 from limbward.stages.timing import solve_body
@@ -44,16 +44,6 @@ STILLS = "sequences/stills/"
 CORONA_COVERAGE = 0.6  # of the Moon's limb: a thin crescent shows up to 0.4 of a dark disc's
 STILL_PX = 480  # of a still on the overview
 SUBSECOND_S = 0.01  # the step that the tables know for times finer than a second
-
-
-@dataclass(frozen=True)
-class Sampled:
-    """A clip and what its samples show; ``at_s`` are their own times, ``name`` is the file's."""
-
-    clip: Clip
-    name: str
-    at_s: Floats
-    found: list[LimbMeasurement]
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -75,24 +65,29 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     entries: list[dict[str, Any]] = []
     tables: list[Table] = []
     notes: list[str] = []
-    for path, name in paths:
-        try:
-            sampled = sample(config, path, name, circumstances, reporter)
-        except UnreadableClip as error:
-            notes.append(str(error))
-            entries.append({"file": name, "note": str(error)})
-            continue
-        entry, table = _timed(config, workspace, circumstances, epoch, sampled)
-        entries.append(entry)
-        tables.append(table)
-    if not tables:
-        raise LimbwardError("None of the clips can be read: " + " ".join(notes))
-    _borrow_clocks(entries)
     stills = []
-    for (path, _), entry in zip(paths, entries, strict=True):
-        if "duration_s" in entry:
-            stills += _stills(workspace, circumstances, epoch, path, entry)
-            notes += [f"{entry['file']}: {note}" for note in entry["notes"]]
+    with Projector() as projector:
+        with reporter.progress(len(paths), "clips") as advance:
+            for path, name in paths:
+                try:
+                    sampled = projector.read(
+                        sample, path, config.clips.samples, circumstances.moon_sun_ratio
+                    )
+                except UnreadableClip as error:
+                    notes.append(str(error))
+                    entries.append({"file": name, "note": str(error)})
+                else:
+                    entry, table = _timed(config, workspace, circumstances, epoch, name, sampled)
+                    entries.append(entry)
+                    tables.append(table)
+                advance()
+        if not tables:
+            raise LimbwardError("None of the clips can be read: " + " ".join(notes))
+        _borrow_clocks(entries)
+        for (path, _), entry in zip(paths, entries, strict=True):
+            if "duration_s" in entry:
+                stills += _stills(workspace, circumstances, epoch, path, entry, projector)
+                notes += [f"{entry['file']}: {note}" for note in entry["notes"]]
     workspace.write_table("tables/clips.ecsv", vstack(tables, metadata_conflicts="silent"))
     picture = None
     if stills:
@@ -120,35 +115,12 @@ def find_clips(config: Config) -> list[tuple[Path, str]]:
     return [(f.path, f.file) for f in listing.files if f.kind == "video"]
 
 
-def sample(
-    config: Config, path: Path, name: str, circumstances: Circumstances, reporter: Reporter
-) -> Sampled:
-    """Measure limbs in pictures spread evenly over a clip, as in partial frames.
-
-    Raises
-    ------
-    UnreadableClip
-        If the clip cannot be read.
-    """
-    clip = read_clip(path)
-    count = min(config.clips.samples, max(1, clip.pictures))
-    wanted = (np.arange(count) + 0.5) * clip.duration_s / count
-    at, found = [], []
-    with reporter.progress(count, name) as advance:
-        for picture in pictures_at(clip, wanted.tolist()):
-            plane, clipped = picture.luminance()
-            at.append(picture.at_s)
-            found.append(measure(plane, clipped, radius_ratio=circumstances.moon_sun_ratio))
-            advance()
-    return Sampled(clip, name, np.array(at), found)
-
-
-def _frames(config: Config, workspace: Workspace, sampled: Sampled) -> Table:
+def _frames(config: Config, workspace: Workspace, file: str, sampled: Sampled) -> Table:
     """Return samples as rows like those of ingest, their limbs stored as frames' are."""
     clip = sampled.clip
     n = len(sampled.found)
     table = Table()
-    table["file"] = [f"{sampled.name}#{at:.3f}" for at in sampled.at_s]
+    table["file"] = [f"{file}#{at:.3f}" for at in sampled.at_s]
     table["phase"] = [_phase(m) for m in sampled.found]
     table["sequence"] = np.arange(n)
     table["has_subsec"] = np.ones(n, bool)
@@ -168,7 +140,7 @@ def _frames(config: Config, workspace: Workspace, sampled: Sampled) -> Table:
         for part in ("x", "y", "radius", "sigma"):
             values = [math.nan if c is None else getattr(c, part) for c in circles]
             table[f"meas_{disc}_{part}"] = masked_floats(values, u.pix)
-    name = f"{LIMBS}{artefact_name(sampled.name)}"
+    name = f"{LIMBS}{artefact_name(file)}"
     table["reduced"] = masked_texts([f"{name}-{i:04d}.npz" for i in range(n)])
     for i, m in enumerate(sampled.found):
         name = str(table["reduced"][i])
@@ -189,13 +161,14 @@ def _timed(
     workspace: Workspace,
     circumstances: Circumstances,
     epoch: Time,
+    file: str,
     sampled: Sampled,
 ) -> tuple[dict[str, Any], Table]:
     """Solve a clip's clock; return its entry, and its samples on the corrected time."""
     clip = sampled.clip
     n = len(sampled.found)
     entry: dict[str, Any] = {
-        "file": sampled.name,
+        "file": file,
         "device": clip.device,
         "created": None if clip.created is None else clip.created.isoformat(),
         "duration_s": round(clip.duration_s, 4),
@@ -212,7 +185,7 @@ def _timed(
         "stills": {},
         "notes": [],
     }
-    frames = _frames(config, workspace, sampled)
+    frames = _frames(config, workspace, file, sampled)
     utc, sigma = np.full(n, np.nan), np.full(n, np.nan)
     try:
         solution, reading = _solve(config, workspace, circumstances, epoch, frames, clip)
@@ -250,7 +223,7 @@ def _timed(
                 "The creation time seems to be that of the clip's end; times are corrected."
             )
     table = frames["file", "phase"]
-    table["clip"] = sampled.name
+    table["clip"] = file
     table["clip_s"] = sampled.at_s * u.s
     table["time_utc"] = masked_texts(
         [iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else "" for t in utc]
@@ -328,24 +301,29 @@ def _stills(
     epoch: Time,
     path: Path,
     entry: dict[str, Any],
+    projector: Projector,
 ) -> list[tuple[str, str]]:
     """Write the pictures nearest to the contacts; return their names and labels."""
     if entry["start_utc"] is None:
         return []
     start = float((Time(entry["start_utc"].rstrip("Z")) - epoch).to_value("s"))
-    clip = read_clip(path)
     wanted = {}
     for name in ("C1", "C2", "C3", "C4"):
         if name in circumstances.contacts:
             at = float((circumstances.contacts[name].time - epoch).to_value("s")) - start
-            if 0.0 <= at < clip.duration_s:
+            if 0.0 <= at < entry["duration_s"]:
                 wanted[name] = at
-    made = []
+    made: list[tuple[str, str]] = []
     for name, at in sorted(wanted.items(), key=lambda item: item[1]):
-        for picture in pictures_at(clip, [at]):
+        try:
+            shown = projector.read(stills_of, path, [at])
+        except UnreadableClip as error:
+            entry["notes"].append(f"There is no still of {name}: {error}")
+            continue
+        for picture in shown:
             still = f"{STILLS}{artefact_name(entry['file'])}-{name}.png"
             with workspace.writing(still) as part:
-                Image.fromarray(picture.colours()).save(part, "PNG")
+                Image.fromarray(picture.colours).save(part, "PNG")
             utc = iso_utc(epoch + TimeDelta(start + picture.at_s, format="sec"))
             entry["stills"][name] = {
                 "picture": still,
