@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from datetime import UTC, date, datetime
 from importlib import import_module
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -21,6 +23,7 @@ from pydantic_core import PydanticCustomError
 
 from limbward.yaml_source import Location, key_path
 
+LONGEST_PATH, LONGEST_NAME = 4000, 255  # bytes; less than any system's limit, and its limit
 ENHANCEMENT_NAME = r"^[A-Za-z0-9][A-Za-z0-9_-]*$"  # becomes a file name
 
 
@@ -51,11 +54,48 @@ def _read_utc(value: object) -> object:
             ) from None
     if not isinstance(value, datetime):
         raise ValueError("should be a time written YYYY-MM-DDThh:mm:ss.sssZ")
-    return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+    try:
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError(f"{value} is beyond the years that a time can have in UTC") from None
 
 
-Day = Annotated[date, BeforeValidator(_read_date)]
-Instant = Annotated[datetime, BeforeValidator(_read_utc)]
+def _in_years(first: int, last: int, why: str) -> AfterValidator:
+    """Return a check of the year, in words that say where its bounds come from."""
+
+    def check(value: Any) -> Any:
+        if not first <= value.year <= last:
+            raise ValueError(f"should be in the years {first} to {last} ({why}), but is {value}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _check_path(text: str) -> str:
+    if not text.isprintable():
+        bad = next(c for c in text if not c.isprintable())
+        raise ValueError(f"has the control character {bad!r} in it, which no path can hold")
+    if len(os.fsencode(text)) > LONGEST_PATH:
+        raise ValueError(f"is longer than a path can be ({LONGEST_PATH} bytes)")
+    if any(len(os.fsencode(part)) > LONGEST_NAME for part in Path(text).parts):
+        raise ValueError(f"has a name longer than a file can have ({LONGEST_NAME} bytes)")
+    try:
+        Path(text).expanduser()
+    except RuntimeError:
+        raise ValueError(
+            f"begins with {Path(text).parts[0]}, but there is no such user on this computer; write "
+            "the folder's whole path"
+        ) from None
+    return text
+
+
+Day = Annotated[
+    date, BeforeValidator(_read_date), _in_years(1550, 2650, "those of the ephemeris DE440")
+]
+Instant = Annotated[
+    datetime, BeforeValidator(_read_utc), _in_years(1900, 2150, "those of photographs")
+]
+PathText = Annotated[str, AfterValidator(_check_path)]
 
 
 class SiteConfig(Section):
@@ -75,23 +115,23 @@ class SiteConfig(Section):
 class InputConfig(Section):
     """The photographs; opened for reading only."""
 
-    cards: list[str] = Field(
+    cards: list[PathText] = Field(
         min_length=1,
         description="Folders of photographs, searched with all their subfolders. "
         "Relative paths start at the config file.",
     )
-    darks: list[str] = Field(
+    darks: list[PathText] = Field(
         default=[],
         description="Glob patterns of frames taken with the lens capped ('darks/**/*.dng').",
     )
-    flats: list[str] = Field(
+    flats: list[PathText] = Field(
         default=[],
         description="Glob patterns of frames of an evenly lit field, same optics and focus.",
     )
-    biases: list[str] = Field(
+    biases: list[PathText] = Field(
         default=[], description="Glob patterns of capped frames of the shortest exposure."
     )
-    exclude: list[str] = Field(default=[], description="Glob patterns of files to leave out.")
+    exclude: list[PathText] = Field(default=[], description="Glob patterns of files to leave out.")
 
 
 class SkyConfig(Section):
@@ -116,7 +156,7 @@ class SkyConfig(Section):
     solar_radius_km: float = Field(
         default=696000.0, ge=690000, le=700000, description="Radius of the photosphere."
     )
-    limb_profile: str | None = Field(
+    limb_profile: PathText | None = Field(
         default=None,
         description="CSV of position angle (degrees) and height of the Moon's limb (arcsec), for "
         "C2, C3 and the beads; null is a smooth limb.",
@@ -136,7 +176,7 @@ class SkyConfig(Section):
 class TimeReference(Section):
     """A frame whose true time is known, for instance because it shows a clock."""
 
-    file: str = Field(min_length=1, description="The frame, as its path ends on the card.")
+    file: PathText = Field(min_length=1, description="The frame, as its path ends on the card.")
     utc: Instant = Field(description="UTC at the start of the exposure.")
 
 
@@ -445,7 +485,7 @@ class ProminencesConfig(Section):
 class ClipsConfig(Section):
     """Films taken by other devices (`limbward clips`)."""
 
-    files: list[str] = Field(
+    files: list[PathText] = Field(
         default=[],
         description="Glob patterns of clips ('phone/*.mp4'); empty takes those on the cards.",
     )
@@ -504,7 +544,7 @@ class Config(Section):
     site: SiteConfig = Field(description=str(SiteConfig.__doc__))
     eclipse: Day = Field(description="Date of the eclipse, YYYY-MM-DD, UTC or local.")
     input: InputConfig = Field(description=str(InputConfig.__doc__))
-    workspace: str = Field(
+    workspace: PathText = Field(
         default="workspace",
         min_length=1,
         description="Folder for everything that is made, relative to the config file.",

@@ -157,11 +157,8 @@ def gzipped(head: bytes, count: int) -> bytes:
 def tile_compressed(side: int) -> bytes:
     """Return a FITS file of one tile, gzip-compressed, of a square image of zeros."""
     packed = gzipped(b"", 2 * side * side)
-    primary = b"".join(
-        c.ljust(80)
-        for c in (b"SIMPLE  =                    T", b"BITPIX  =                    8")
-        + (b"NAXIS   =                    0", b"EXTEND  =                    T", b"END")
-    ).ljust(2880)
+    first = [f"SIMPLE  = {'T':>20}", f"BITPIX  = {8:>20}", f"NAXIS   = {0:>20}", "END"]
+    primary = "".join(card.ljust(80) for card in first).ljust(2880).encode()
     cards = [
         "XTENSION= 'BINTABLE'",
         f"BITPIX  = {8:>20}",

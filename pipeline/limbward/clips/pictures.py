@@ -71,6 +71,7 @@ def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
         with av.open(str(clip.path)) as container:
             stream = container.streams.video[0]
             stream.thread_type = "AUTO"
+            stream.codec_context.options = {"max_pixels": str(MAX_PIXELS)}
             # Each thread holds pictures of its own, at "8K" 50 MB each.
             stream.codec_context.thread_count = min(cpu_count() or 1, MAX_THREADS)
             base = float(stream.time_base or 1)

@@ -74,7 +74,6 @@ def xmp(caption: Caption) -> str:
 
     The rows of the pixels are from the top, the columns from the left: tiff:Orientation 1.
     """
-
     caption = _caption(caption)
 
     def language(tag: str, value: str) -> str:

@@ -21,7 +21,7 @@ Result = TypeVar("Result")
 # A picture from the middle of ten seconds between key pictures, at "4K", takes this on a slow
 # machine.
 PICTURE_S = 5.0
-MEMORY = 3 * ROOM  # pictures of "8K" as they are decoded and measured
+MEMORY = 3 * ROOM // 2  # pictures of "8K" as they are decoded and measured
 
 
 @dataclass(frozen=True)
