@@ -17,6 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from fractions import Fraction
 from pathlib import Path
 
 import av
@@ -45,11 +46,13 @@ class Tally:
     peak: int = 0
 
 
-def film(path: Path, count: int = 20) -> Path:
+def film(path: Path, count: int = 20, rate: float = 10.0) -> Path:
     """Write a small film of a disc that moves, coded as the suffix asks."""
     y, x = np.mgrid[:HEIGHT, :WIDTH]
     with av.open(str(path), "w") as container:
-        stream = container.add_stream(ENCODERS[path.suffix[1:]], rate=10)
+        stream = container.add_stream(
+            ENCODERS[path.suffix[1:]], rate=Fraction(rate).limit_denominator(10**6)
+        )
         stream.width, stream.height = WIDTH, HEIGHT
         stream.pix_fmt = "yuvj420p" if path.suffix == ".avi" else "yuv420p"
         for n in range(count):
@@ -68,7 +71,7 @@ def written_over(data: bytes, changes: dict[bytes, list[tuple[int, bytes]]]) -> 
     """Return an MP4 with bytes at offsets behind the name of a box replaced."""
     out = bytearray(data)
     for name, pieces in changes.items():
-        at = out.find(name)
+        at = out.find(name, out.find(b"moov"))  # the first four letters are in its brands, too
         assert at > 0, name
         for offset, piece in pieces:
             out[at + 4 + offset : at + 4 + offset + len(piece)] = piece
