@@ -154,3 +154,31 @@ def test_what_is_no_film_is_refused_with_its_name(tmp_path, content):
     path.write_bytes(content)
     with pytest.raises(UnreadableClip, match=r"fake\.mp4"):
         read_clip(path)
+
+
+def stuck(path):
+    """Do what a decoder does that runs in a circle, under the limit of a worker."""
+    from limbward.stages import worker
+
+    with worker.limited(0.5):
+        while True:
+            pass
+
+
+def test_a_film_on_which_the_decoder_does_not_end_is_named_and_the_next_is_read(tmp_path):
+    from limbward.stages.filming import Projector, sample
+
+    ramp_film(tmp_path / "ramp.mp4")
+    with Projector() as projector:
+        with pytest.raises(UnreadableClip, match=r"crashed on ramp\.mp4 or did not come to an end"):
+            projector.read(stuck, tmp_path / "ramp.mp4")
+        assert len(projector.read(sample, tmp_path / "ramp.mp4", 8, 1.04).found) == 8
+
+
+@pytest.mark.parametrize(("width", "height"), [(30000, 30000), (0, 10), (9000, 5000)])
+def test_pictures_of_an_impossible_size_are_told(tmp_path, width, height):
+    from limbward.clips.catalogue import _check
+
+    with pytest.raises(UnreadableClip, match=r"a\.mp4"):
+        _check(tmp_path / "a.mp4", width, height, 10.0, 25.0)
+    _check(tmp_path / "a.mp4", 7680, 4320, 10.0, 25.0)

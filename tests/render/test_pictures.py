@@ -322,3 +322,32 @@ def test_shrinking_keeps_the_middle():
         small.shape[1] // 2,
         small.shape[2] // 2,
     )
+
+
+NASTY = "a\0b\x01\x08c\x1b[2J\ud800\ufffe<&>\t\u05e9 \U0001f31e"
+
+
+def test_a_caption_with_characters_that_xml_cannot_hold_is_well_formed(tmp_path):
+    from xml.etree import ElementTree
+
+    from limbward.render.writers import Caption, iptc, write_png, write_tiff, xmp
+
+    caption = Caption(NASTY, NASTY, NASTY, NASTY)
+    wanted = "abc[2J<&>\t\u05e9 \U0001f31e"
+    found = ElementTree.fromstring(xmp(caption).encode())
+    assert [li.text for li in found.iter("{http://www.w3.org/1999/02/22-rdf-syntax-ns#}li")] == [
+        wanted,
+        f"{wanted}. {wanted}",
+        wanted,
+    ]
+    picture = np.zeros((3, 8, 8), np.float32)
+    write_tiff(tmp_path / "a.tif", picture, caption)
+    write_png(tmp_path / "a.png", picture, caption)
+    with tifffile.TiffFile(tmp_path / "a.tif") as tiff:
+        ElementTree.fromstring(bytes(tiff.pages[0].tags[700].value))
+        assert b"\0" not in tiff.pages[0].tags[33723].value[-20:]
+    with Image.open(tmp_path / "a.png") as image:
+        image.load()
+        assert image.text["Title"] == wanted
+        ElementTree.fromstring(image.text["XML:com.adobe.xmp"])
+    assert iptc(Caption(title="plain")).endswith(b"plain")

@@ -44,7 +44,7 @@ def bomb(name: str) -> Callable[[Path], list[str]]:
 def odd_films(root: Path) -> list[str]:
     """Make a card of a sound film and of those that claim what no device films."""
     config("card", "card")(root)
-    good = film(root / "card/GOOD.MP4")
+    good = film(root / "card/good.mp4")
     for name in ("unknown.mp4", "cut.mp4", "many-pictures.mp4"):
         (root / "card" / name).write_bytes(bombs(good.read_bytes())[name])
     return ["clips", "c.yaml"]

@@ -225,3 +225,15 @@ def test_labels_are_drawn_where_they_belong():
     assert abs((xs.min() + xs.max()) / 2 - 100) <= 2
     assert ys.min() >= 19
     assert ys.max() <= 36
+
+
+def test_the_same_frames_give_the_same_film_byte_by_byte(tmp_path):
+    from limbward.sequences.film import write_films
+
+    rng = np.random.default_rng(3)
+    frames = [rng.integers(0, 255, (64, 64, 3)).astype(np.uint8) for _ in range(12)]
+    paths = [{kind: tmp_path / f"{turn}.{kind}" for kind in ("mp4", "webm")} for turn in ("a", "b")]
+    for each in paths:
+        write_films(each, frames, 12.0, title="a\0title\ud800")
+    for kind in ("mp4", "webm"):
+        assert paths[0][kind].read_bytes() == paths[1][kind].read_bytes()

@@ -27,6 +27,7 @@ from limbward.stages.columns import floats, texts
 from limbward.stages.decoding import read_same
 from limbward.stages.executors import Crash, is_local, pools
 from limbward.stages.stored import read_cameras, read_stage_tables
+from limbward.stages.worker import limited, patience_s, room_bytes
 from limbward.workspace import Workspace
 
 Floats = NDArray[np.float64]
@@ -284,6 +285,12 @@ def _cut_file(
     path: Path, digest: str, centre: tuple[float, float], camera: Orientation, view: View
 ) -> Cut | str:
     try:
-        return cut(read_same(path, digest), centre, camera, view)
+        size = path.stat().st_size
+        with limited(patience_s(size), room_bytes(size)):
+            return cut(read_same(path, digest), centre, camera, view)
     except LimbwardError as error:
         return str(error)
+    except OSError as error:
+        return f"{path.name} cannot be read ({error.strerror or error})."
+    except MemoryError:
+        return f"{path.name} needs more memory than there is, or than a photograph of its size can."
