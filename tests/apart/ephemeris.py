@@ -32,17 +32,20 @@ def kernel():
 
 
 @functools.cache
-def _ut1_table():
-    return iers.IERS_A.open(iers.IERS_A_FILE)
+def _ut1_table() -> tuple[np.ndarray, np.ndarray]:
+    """MJD and UT1 - UTC (s) of Bulletin A, read by the columns that its readme gives."""
+    rows = []
+    for line in Path(iers.IERS_A_FILE).read_text().splitlines():
+        if line[58:68].strip():
+            rows.append((float(line[7:15]), float(line[58:68])))
+    table = np.array(rows)
+    return table[:, 0], table[:, 1]
 
 
 def ut1_minus_utc(jd: float) -> float:
     """From the bundled IERS table; outside of it the nearest value is held."""
-    table = _ut1_table()
-    mjd = np.asarray(table["MJD"].value)
-    good = np.isfinite(np.asarray(table["UT1_UTC"].value, float))
-    inside = np.clip(jd - 2400000.5, mjd[good][0], mjd[good][-1] - 1e-6)
-    return float(table.ut1_utc(2400000.5, inside).value)
+    mjd, dut1 = _ut1_table()
+    return float(np.interp(jd - 2400000.5, mjd, dut1))
 
 
 @dataclass(frozen=True)

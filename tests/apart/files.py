@@ -16,6 +16,8 @@ from PIL.TiffImagePlugin import IFDRational
 from .sensor import Sensor, gamma
 
 MATRIX = (0.71, -0.19, -0.08, -0.46, 1.24, 0.25, -0.07, 0.19, 0.62)
+EXIF_POINTER = 34665
+PLACEHOLDER = 34666  # tifffile writes no Exif pointer of ours; this keeps the tags in order
 
 
 @dataclass(frozen=True)
@@ -75,15 +77,17 @@ def exif_ifd(tags: Tags, at: int) -> bytes:
 
 
 def _attach(path: Path, tags: Tags) -> None:
-    """Append the Exif IFD and point the main one at it."""
+    """Append the Exif IFD and make the placeholder the pointer to it."""
     with tifffile.TiffFile(path) as tif:
-        where = tif.pages[0].tags[34665].valueoffset
+        where = tif.pages[0].tags[PLACEHOLDER].valueoffset
     with path.open("r+b") as file:
         file.seek(0, 2)
         if file.tell() % 2:
             file.write(b"\0")
         at = file.tell()
         file.write(exif_ifd(tags, at))
+        file.seek(where - 8)
+        file.write(struct.pack("<H", EXIF_POINTER))
         file.seek(where)
         file.write(struct.pack("<I", at))
 
@@ -93,7 +97,7 @@ def _common(tags: Tags) -> list[tuple]:
         (271, 2, 0, tags.make, True),
         (272, 2, 0, tags.model, True),
         (306, 2, 0, tags.when, True),
-        (34665, 4, 1, 0, True),
+        (PLACEHOLDER, 4, 1, 0, True),
     ]
 
 

@@ -27,13 +27,20 @@ class Optics:
     lens_blur: float = 0.45  # px, sigma
 
 
-def transfer(
-    shape: tuple[int, int], seeing_px: float, blur_px: float, focus_px: float,
-    motion: tuple[float, float],
-) -> np.ndarray:  # fmt: skip
-    """OTF of the core on an rfft2 grid; ``seeing_px`` is the FWHM of the long exposure."""
-    fy = fft.fftfreq(shape[0])[:, None]
-    fx = fft.rfftfreq(shape[1])[None, :]
+FINE = 5  # samples a pixel when the core is computed
+
+
+def core_kernel(
+    seeing_px: float, blur_px: float, focus_px: float, motion: tuple[float, float]
+) -> np.ndarray:
+    """Point spread of the core by pixels, no negative values, its sum is 1.
+
+    ``seeing_px`` is the FWHM of the long exposure, ``focus_px`` the radius of the defocused disc.
+    """
+    half = int(np.ceil(4 + 3 * seeing_px + 3 * blur_px + focus_px + np.hypot(*motion) / 2))
+    n = (2 * half + 1) * FINE
+    fy = fft.fftfreq(n)[:, None] * FINE
+    fx = fft.rfftfreq(n)[None, :] * FINE
     f = np.hypot(fx, fy)
     # D. L. Fried, JOSA 56 (1966) 1372: exp(-3.44 (f lambda / r0)^(5/3)), FWHM = 0.976 lambda / r0.
     otf = np.exp(-3.44 * (f * seeing_px / 0.976) ** (5 / 3) - 2 * (np.pi * blur_px * f) ** 2)
@@ -41,16 +48,9 @@ def transfer(
         z = 2 * np.pi * focus_px * np.maximum(f, 1e-9)
         otf *= 2 * j1(z) / z
     otf *= np.sinc(fx * motion[0] + fy * motion[1])
-    return otf.astype(np.float32)
-
-
-def blur_core(plane: np.ndarray, margin: int, **core) -> np.ndarray:
-    """Convolve with the core; ``margin`` px on each side are cut off."""
-    shape = tuple(fft.next_fast_len(n, real=True) for n in plane.shape)
-    spectrum = fft.rfft2(plane, shape)
-    spectrum *= transfer(shape, **core)
-    out = fft.irfft2(spectrum, shape)
-    return out[margin : plane.shape[0] - margin, margin : plane.shape[1] - margin]
+    fine = np.maximum(fft.fftshift(fft.irfft2(otf, (n, n))), 0)
+    kernel = fine.reshape(2 * half + 1, FINE, 2 * half + 1, FINE).sum((1, 3))
+    return (kernel / kernel.sum()).astype(np.float32)
 
 
 def aureole_kernel(optics: Optics, step: float) -> np.ndarray:

@@ -9,7 +9,7 @@ from scipy.ndimage import gaussian_filter
 
 from . import air
 from .air import Cloud, Sky
-from .optics import BIN, Optics, aureole_kernel, binned, blur_core, enlarge, spread, vignette
+from .optics import BIN, Optics, aureole_kernel, binned, core_kernel, enlarge, spread, vignette
 from .pose import View
 from .scene import Scene
 
@@ -71,16 +71,13 @@ def light(place: Surroundings, view: View, now: Conditions) -> tuple[list[np.nda
         optics, np.arange(size[1]), np.arange(size[0]), camera.middle, camera.corner
     )  # fmt: skip
     dusk = _sky(place.sky, view, now, wide_x[keep], wide_y[keep], size, start)
+    core = core_kernel(now.seeing / view.scale, optics.lens_blur, now.focus_px, now.motion)
     planes = []
     for c in range(3):
         total = np.zeros(size, np.float32)
         plain = np.zeros(size, np.float32)
         if sharp is not None:
-            core = blur_core(
-                sharp[c], 0, seeing_px=now.seeing / view.scale, blur_px=optics.lens_blur,
-                focus_px=now.focus_px, motion=now.motion,
-            )  # fmt: skip
-            _paste(total, core, x, y)
+            _paste(total, spread(sharp[c], core), x, y)
             _paste(plain, sharp[c], x, y)
         coarse = np.zeros((len(wide_y), len(wide_x)), np.float32) if around is None else around
         coarse = coarse.copy()

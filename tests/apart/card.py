@@ -1,0 +1,267 @@
+"""A whole session: its card, its config, its truth."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from . import files, place, plan
+from .air import Cloud, Sky
+from .cases import CASES, Case
+from .clock import Clock, iso_utc
+from .corona import Corona, MoonLimb
+from .ephemeris import ARCSEC, Site, solar_north
+from .optics import Optics
+from .pose import Camera, Mount, view
+from .render import Conditions, Surroundings, light
+from .scene import Scene
+from .sensor import Sensor
+from .truth import coronal_images, judge
+
+MAKES = (("Velora", "VX 40"), ("Ostrane", "O-7"), ("Kelmet", "K2 Pro"), ("Tirran", "T900"))
+ENDS = {"dng": "DNG", "jpeg": "JPG", "fits": "FITS"}
+
+
+@dataclass
+class Body:
+    """One camera with its clock, mount and card."""
+
+    make: str
+    model: str
+    serial: str | None
+    camera: Camera
+    mount: Mount
+    clock: Clock
+    sensor: Sensor
+    folder: str
+    shots: list[plan.Shot]
+
+
+def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -> dict:
+    """Write card, config and truth of case ``name`` into ``folder``; the truth is returned."""
+    case = replace(CASES[name], **changes)
+    rng = np.random.default_rng([seed, 77])
+    site, contacts = place.find(case, seed, rng)
+    sky = Sky(
+        case.sky, case.sky_slope, rng.uniform(0, 2 * np.pi), np.array([0.85, 1.0, 1.25])
+    )  # fmt: skip
+    spots = [(*rng.uniform(-0.5, 0.5, 2), rng.uniform(0.006, 0.015), 0.8) for _ in range(case.spots)]
+    scene = Scene(
+        Corona(seed + 5), MoonLimb(case.relief, seed + 6, 3e-10),
+        solar_north(site.look(contacts["greatest"])), spots,
+    )  # fmt: skip
+    optics = Optics(
+        case.aureole, case.aureole_core, case.aureole_reach, glare=case.glare, ghost=case.ghost,
+        vignetting=case.vignetting,
+        lateral=(case.lateral, -0.7 * case.lateral),
+    )  # fmt: skip
+    around = Surroundings(
+        scene, optics, sky, Cloud(case.cloud, case.cloud_cover, seed + 7), site.height,
+        1e-5 * np.array([1.1, 1.0, 0.7]),
+    )  # fmt: skip
+    bodies = [_body(case, site, contacts, megapixels, seed, k, rng) for k in range(case.bodies)]
+    rows: list[dict] = []
+    for k, body in enumerate(bodies):
+        rows += _expose(case, body, k, around, contacts, folder, seed)
+    config_site = site
+    if case.site_error_km:
+        way = case.site_error_way or str(rng.choice(["north", "south", "east"]))
+        config_site = place.moved(site, case.site_error_km, way)
+    cards = sorted({b.folder.split("/")[0] for b in bodies})
+    (folder / "limbward.yaml").write_text(
+        f"site: {{latitude: {config_site.latitude}, longitude: {config_site.longitude}, "
+        f"height: {config_site.height:.0f}}}\n"
+        f"eclipse: {site.date}\ninput: {{cards: [{', '.join(cards)}]}}\n"
+    )
+    images = coronal_images(scene, optics, site, contacts, bodies[0].camera)
+    np.savez_compressed(folder / "radiance.npz", **images)
+    truth = {
+        "case": name, "seed": seed, "megapixels": megapixels, "settings": asdict(case),
+        "site": {k: getattr(site, k) for k in ("latitude", "longitude", "height")},
+        "site_in_config": {k: getattr(config_site, k) for k in ("latitude", "longitude", "height")},
+        "eclipse": site.date,
+        "contacts_smooth_utc": {k: iso_utc(site.date, v) for k, v in contacts.items()},
+        "solar_north_deg": scene.solar_north,
+        "cameras": [_camera_truth(b, site, contacts) for b in bodies],
+        "frames": rows,
+    }  # fmt: skip
+    (folder / "truth.json").write_text(json.dumps(truth, indent=1))
+    return truth
+
+
+def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
+    width = int(round(np.sqrt(megapixels * 1e6 * 1.5) / 8)) * 8
+    height = int(round(width / 1.5 / 8)) * 8
+    focal = case.focal_mm * (1 + 0.04 * rng.uniform(-1, 1)) * (0.6 if k else 1)
+    camera = Camera(
+        width, height, case.sensor_mm / width, focal, case.mirrored, case.distortion,
+        (case.axis_off_px, -0.6 * case.axis_off_px),
+    )  # fmt: skip
+    shots = plan.session(case, contacts, rng)
+    begin = shots[0].start - 10
+    field = height * camera.scale * ARCSEC
+
+    def somewhere(part: float) -> tuple[float, float]:
+        return tuple(part * field * rng.uniform(-1, 1, 2))
+
+    if case.mount == "fixed":
+        moments = [s.start - 1 for s in shots if s.filtered and s.kind == "sun"]
+        moments += list(np.arange(contacts["C2"] - 12, contacts["C3"] + 20, 150.0))
+        recentred = [(t, 0.0, 0.0) for t in sorted(moments)]
+    else:
+        moments = list(rng.uniform(begin, contacts["C4"], max(case.recentrings - 1, 0)))
+        if case.recentrings:
+            moments.append(rng.uniform(contacts["C2"] + 5, contacts["C3"] - 5))
+        recentred = [(t, *somewhere(0.12)) for t in sorted(moments)]
+    wrong = case.polar_error_arcmin / 60 * np.pi / 180
+    angle = rng.uniform(0, 2 * np.pi)
+    mount = Mount(
+        site, case.mount, begin, roll=rng.uniform(-np.pi, np.pi) if k == 0 else 0.4,
+        off=somewhere(0.04), polar=(wrong * np.cos(angle), wrong * np.sin(angle)),
+        periodic=case.periodic_arcsec, rate=rng.normal(0, 2e-4),
+        level=tuple(np.radians(case.level_deg) * rng.uniform(-1, 1, 2)), recentred=recentred,
+        ahead=0.35 * field / (15 * ARCSEC),
+    )  # fmt: skip
+    make, model = MAKES[(seed + (0 if not case.serial else k)) % len(MAKES)]
+    serial = f"{make[:2].upper()}{(seed * 7919 + k * 101) % 900000 + 100000}"
+    sensor = Sensor(
+        seed + 31 * k, (height, width), black=case.black, clip=case.clip, bend=case.bend,
+        banding=case.banding, hot=case.hot,
+    )  # fmt: skip
+    clock = _clock(case, site, contacts, begin, k, rng)
+    card = "card" if case.bodies == 1 else f"card-{k + 1}"
+    folder = f"{card}/DCIM/10{k}{make[:5].upper()}"
+    return Body(
+        make, model, serial if case.serial else None, camera, mount, clock, sensor, folder, shots
+    )
+
+
+def _clock(case: Case, site: Site, contacts, begin: float, k: int, rng) -> Clock:
+    zone = float(round(site.longitude / 15)) + case.zone_error_hours
+    if case.midnight:  # the camera's day ends in totality
+        zone = float(round((86400 - contacts["greatest"]) / 3600))
+        shift = 86400 - contacts["greatest"] - 3600 * zone
+    else:
+        shift = case.offset_s * (1 if k == 0 else -2.3) + rng.uniform(-10, 10)
+    moments = np.sort(rng.uniform(contacts["C1"], contacts["C4"], case.steps))
+    steps = [(float(t), float(rng.choice([-1, 1]) * rng.uniform(20, 90))) for t in moments]
+    claimed = {"right": zone, "wrong": zone - 2}.get(case.claims or "")
+    text = None if claimed is None else f"{'-' if claimed < 0 else '+'}{abs(int(claimed)):02d}:00"
+    return Clock(
+        site.date, zone, shift, case.drift * (1 if k == 0 else -0.5), contacts["greatest"], steps,
+        case.decimals, case.half_day, case.years, case.stuck, text,
+    )  # fmt: skip
+
+
+def _expose(case: Case, body: Body, k: int, around, contacts, folder: Path, seed: int):
+    target = folder / body.folder
+    target.mkdir(parents=True, exist_ok=True)
+    fixed = body.sensor.fixed()
+    c2, c3 = contacts["C2"], contacts["C3"]
+    rows = []
+    for number, shot in enumerate(body.shots):
+        rng = np.random.default_rng([seed, k, number])
+        middle = shot.start + shot.real / 2
+        now = view(body.camera, body.mount, middle, shot.shake)
+        row = {"start_utc": iso_utc(body.clock.date, shot.start),
+               "mid_utc": iso_utc(body.clock.date, middle), "nominal": shot.nominal,
+               "real": shot.real, "iso": shot.iso, "filtered": shot.filtered}  # fmt: skip
+        if shot.kind == "sun":
+            planes, clear = _sunlight(body, shot, now, around, (c2, c3), case.seeing, rng)
+            covered = [around.scene.photosphere(view(body.camera, body.mount, t)) <= 0
+                       for t in (shot.start, middle, shot.end)]  # fmt: skip
+            row |= _geometry(now)
+        else:
+            planes, clear, covered = _other(shot.kind, body, rng), 1.0, [False]
+        tags = _tags(case, body, shot)
+        ending = ENDS.get(case.kind, "TIF")
+        name = f"{body.folder}/{body.make[:4].upper()}{number + 1:04d}.{ending}"
+        clipped = _write(case, folder / name, body, planes, shot, rng, fixed, tags)
+        row |= {"file": name, "camera": k, "clear": clear, "clipped": clipped,
+                "time_camera": tags.when, "clock_error_s": body.clock.error(shot.start)}  # fmt: skip
+        row |= judge(shot, covered, planes, now, clear, clipped, body)
+        rows.append(row)
+    return rows
+
+
+def _sunlight(body: Body, shot, now, around, inside, seeing, rng):
+    c2, c3 = inside
+    motion = shot.motion
+    if shot.real > 0.02:
+        ends = [view(body.camera, body.mount, t).sun for t in (shot.start, shot.end)]
+        motion = (motion[0] + ends[1][0] - ends[0][0], motion[1] + ends[1][1] - ends[0][1])
+        shot.motion = motion
+    middle = shot.start + shot.real / 2
+    bare = max(0.0, max(c2 - middle, middle - c3)) / 4000  # part of the disc, roughly
+    conditions = Conditions(
+        middle, (2 * middle - c2 - c3) / (c3 - c2), min(bare, 1.0), rng.uniform(*seeing),
+        shot.focus_px, motion, shot.filtered,
+    )  # fmt: skip
+    return light(around, now, conditions)
+
+
+def _geometry(now) -> dict:
+    return {
+        "sun_x": now.sun[0], "sun_y": now.sun[1], "sun_radius": now.sun_arcsec / now.scale,
+        "moon_x": now.moon[0], "moon_y": now.moon[1], "moon_radius": now.moon_arcsec / now.scale,
+        "scale": now.scale, "up_angle": now.up_angle, "altitude": now.altitude,
+    }  # fmt: skip
+
+
+def _other(kind: str, body: Body, rng) -> list[np.ndarray]:
+    shape = body.sensor.shape
+    if kind == "dark":
+        return [np.zeros(shape, np.float32)] * 3
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    q = ((x - shape[1] / 2) ** 2 + (y - shape[0] / 2) ** 2) / body.camera.corner**2
+    level = 0.5 / (0.55 * 640 / 1e-5) * 60
+    if kind == "flat":
+        return [(level * (1 - 0.12 * q)).astype(np.float32)] * 3
+    # A landscape: bright above a rough horizon.
+    edge = shape[0] * 0.6 + np.cumsum(rng.normal(0, 1, shape[1]))[None, :]
+    land = np.where(y < edge, 1.0 - 0.3 * y / shape[0], 0.08 + 0.05 * rng.random(shape))
+    return [(level * 1.5 * g * land).astype(np.float32) for g in (0.8, 0.9, 1.2)]
+
+
+def _tags(case: Case, body: Body, shot) -> files.Tags:
+    when, subsec = body.clock.tags(shot.start)
+    focal = case.wrong_focal or round(body.camera.focal_mm)
+    return files.Tags(
+        body.make, body.model, body.serial, when, subsec, body.clock.claims, shot.nominal,
+        shot.iso, 8.0, focal,
+    )  # fmt: skip
+
+
+def _write(case: Case, path: Path, body: Body, planes, shot, rng, fixed, tags) -> float:
+    """Write the file; the part of pixels at the end of the scale is returned."""
+    sensor = body.sensor
+    if case.kind == "dng":
+        raw = sensor.raw(planes, shot.real, shot.iso, 8.0, rng, fixed)
+        files.dng(path, raw, sensor, tags, case.border)
+        top = sensor.clip * (sensor.white - min(sensor.black)) + min(sensor.black)
+        return float(np.mean(raw >= 0.97 * top))
+    linear = sensor.colour(planes, shot.real, shot.iso, 8.0, rng, fixed)
+    if case.kind == "jpeg":
+        files.jpeg(path, linear, tags)
+    elif case.kind == "fits":
+        files.fits_file(path, linear, tags)
+    else:
+        bits, encoded = {"tiff16": (16, False), "tiff-gamma": (16, True), "tiff8": (8, True)}[
+            case.kind
+        ]
+        files.tiff(path, linear, tags, bits, encoded)
+    return float(np.mean(linear.max(-1) > 0.97))
+
+
+def _camera_truth(body: Body, site: Site, contacts) -> dict:
+    greatest = view(body.camera, body.mount, contacts["greatest"])
+    clock = asdict(body.clock)
+    return {
+        "make": body.make, "model": body.model, "serial": body.serial, "folder": body.folder,
+        "clock": clock, "clock_error_at_greatest_s": body.clock.error(contacts["greatest"]),
+        "scale_arcsec": greatest.scale, "up_position_angle": greatest.up_angle,
+        "mirrored": body.camera.mirrored, "width": body.camera.width, "height": body.camera.height,
+    }  # fmt: skip
