@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import dataclasses
 import json
 import time
@@ -27,10 +28,8 @@ def main() -> None:
     changes = {}
     for text in given.set:
         key, _, value = text.partition("=")
-        try:
+        with contextlib.suppress(json.JSONDecodeError):  # a bare word is text
             value = json.loads(value)
-        except json.JSONDecodeError:
-            pass  # a bare word
         changes[key] = tuple(value) if isinstance(value, list) else value
     began = time.monotonic()
     given.folder.mkdir(parents=True, exist_ok=True)

@@ -19,7 +19,7 @@ from .pose import Camera, Mount, view
 from .render import Conditions, Surroundings, light
 from .scene import Scene
 from .sensor import Sensor
-from .truth import coronal_images, judge
+from .truth import coronal_images, judge, moon_of_mid_totality
 
 MAKES = (("Velora", "VX 40"), ("Ostrane", "O-7"), ("Kelmet", "K2 Pro"), ("Tirran", "T900"))
 ENDS = {"dng": "DNG", "jpeg": "JPG", "fits": "FITS"}
@@ -48,16 +48,14 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
     sky = Sky(
         case.sky, case.sky_slope, rng.uniform(0, 2 * np.pi), np.array([0.85, 1.0, 1.25])
     )  # fmt: skip
-    spots = [(*rng.uniform(-0.5, 0.5, 2), rng.uniform(0.006, 0.015), 0.8) for _ in range(case.spots)]
+    spots = [
+        (*rng.uniform(-0.5, 0.5, 2), rng.uniform(0.006, 0.015), 0.8) for _ in range(case.spots)
+    ]
     scene = Scene(
         Corona(seed + 5), MoonLimb(case.relief, seed + 6, 3e-10),
         solar_north(site.look(contacts["greatest"])), spots,
     )  # fmt: skip
-    optics = Optics(
-        case.aureole, case.aureole_core, case.aureole_reach, glare=case.glare, ghost=case.ghost,
-        vignetting=case.vignetting,
-        lateral=(case.lateral, -0.7 * case.lateral),
-    )  # fmt: skip
+    optics = optics_of(case)
     around = Surroundings(
         scene, optics, sky, Cloud(case.cloud, case.cloud_cover, seed + 7), site.height,
         1e-5 * np.array([1.1, 1.0, 0.7]),
@@ -76,7 +74,8 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
         f"height: {config_site.height:.0f}}}\n"
         f"eclipse: {site.date}\ninput: {{cards: [{', '.join(cards)}]}}\n"
     )
-    images = coronal_images(scene, optics, site, contacts, bodies[0].camera)
+    moon = moon_of_mid_totality(site, contacts, scene.solar_north)
+    images = coronal_images(scene, optics, moon, bodies[0].camera)
     np.savez_compressed(folder / "radiance.npz", **images)
     truth = {
         "case": name, "seed": seed, "megapixels": megapixels, "settings": asdict(case),
@@ -85,6 +84,7 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
         "eclipse": site.date,
         "contacts_smooth_utc": {k: iso_utc(site.date, v) for k, v in contacts.items()},
         "solar_north_deg": scene.solar_north,
+        "moon_in_solar_radii": moon[:3], "solar_radius_arcsec": moon[3],
         "cameras": [_camera_truth(b, site, contacts) for b in bodies],
         "frames": rows,
     }  # fmt: skip
@@ -92,9 +92,16 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
     return truth
 
 
+def optics_of(case: Case) -> Optics:
+    return Optics(
+        case.aureole, case.aureole_core, case.aureole_reach, glare=case.glare, ghost=case.ghost,
+        vignetting=case.vignetting, lateral=(case.lateral, -0.7 * case.lateral),
+    )  # fmt: skip
+
+
 def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
-    width = int(round(np.sqrt(megapixels * 1e6 * 1.5) / 8)) * 8
-    height = int(round(width / 1.5 / 8)) * 8
+    width = round(float(np.sqrt(megapixels * 1e6 * 1.5)) / 8) * 8
+    height = round(width / 1.5 / 8) * 8
     focal = case.focal_mm * (1 + 0.04 * rng.uniform(-1, 1)) * (0.6 if k else 1)
     camera = Camera(
         width, height, case.sensor_mm / width, focal, case.mirrored, case.distortion,
@@ -180,8 +187,8 @@ def _expose(case: Case, body: Body, k: int, around, contacts, folder: Path, seed
         ending = ENDS.get(case.kind, "TIF")
         name = f"{body.folder}/{body.make[:4].upper()}{number + 1:04d}.{ending}"
         clipped = _write(case, folder / name, body, planes, shot, rng, fixed, tags)
-        row |= {"file": name, "camera": k, "clear": clear, "clipped": clipped,
-                "time_camera": tags.when, "clock_error_s": body.clock.error(shot.start)}  # fmt: skip
+        row |= {"file": name, "camera": k, "clear": clear, "clipped": clipped}
+        row |= {"time_camera": tags.when, "clock_error_s": body.clock.error(shot.start)}
         row |= judge(shot, covered, planes, now, clear, clipped, body)
         rows.append(row)
     return rows

@@ -116,9 +116,12 @@ CASES: dict[str, Case] = {
     "mountain": replace(CALM, altitudes=(8.0, 15.0), heights=(2200.0, 3500.0)),
     "low-sun": replace(CALM, altitudes=(5.0, 8.0)),
     "mixed": replace(
-        CALM, isos=(100, 800), shuffle=True, shutter_error=0.05,
+        CALM,
+        isos=(100, 800),
+        shuffle=True,
+        shutter_error=0.05,
         bracket=(1 / 4000, 1 / 640, 1 / 200, 1 / 50, 1 / 13, 0.4, 1.3, 4.0),
-    ),  # fmt: skip
+    ),
     "site-off": replace(CALM, site_error_km=10.0),
     "one-frame": replace(CALM, totality_frames=1, bracket=(1 / 15,), bursts=False),
     "three-frames": replace(

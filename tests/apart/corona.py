@@ -1,4 +1,4 @@
-"""The light around the Sun: K and F corona, prominences, chromosphere; and the photosphere's law."""
+"""Light around the Sun: K and F corona, prominences, chromosphere; the photosphere's law."""
 
 from __future__ import annotations
 
@@ -66,9 +66,13 @@ class Corona:
             rays += strength * np.exp(-((d / w) ** 2)) * (1 - np.exp(-((rho - 1) ** 2) / 0.3))
         # Plumes at the poles and fine rays everywhere, coherent along the radius.
         for degrees, size in ((0.7, 0.10), (1.8, 0.12), (5.0, 0.10)):
-            noise = rng.standard_normal((len(RADII), ANGLES))
-            noise = gaussian_filter1d(noise, 60, axis=0, mode="nearest")
-            noise = gaussian_filter1d(noise, degrees / 360 * ANGLES, axis=1, mode="wrap")
+            few = gaussian_filter1d(
+                rng.standard_normal((9, ANGLES)), degrees / 360 * ANGLES, axis=1, mode="wrap"
+            )
+            at = np.linspace(0, 7.999, len(RADII))
+            low = at.astype(int)
+            part = (at - low)[:, None]
+            noise = few[low] * (1 - part) + few[low + 1] * part
             shape *= 1 + size * noise / noise.std() * (0.6 + 0.8 * polar[None, :])
         shape = np.maximum(shape, 0.05)
         loops = np.zeros_like(shape)

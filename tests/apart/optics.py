@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
+from scipy import fft, sparse
 from scipy.special import j1
 
 BIN = 4
@@ -77,21 +77,21 @@ def binned(plane: np.ndarray) -> np.ndarray:
     return plane[:h, :w].reshape(h // BIN, BIN, w // BIN, BIN).mean((1, 3))
 
 
-def _taps(n: int, coarse: int, start: float) -> np.ndarray:
+def _taps(n: int, coarse: int, start: float) -> sparse.csr_matrix:
     """(n, coarse) linear interpolation; coarse sample k lies at start + (k + 0.5) BIN - 0.5."""
     at = np.clip((np.arange(n) - start + 0.5) / BIN - 0.5, 0, coarse - 1.001)
     i = at.astype(int)
-    out = np.zeros((n, coarse), np.float32)
-    out[np.arange(n), i] = 1 - (at - i)
-    out[np.arange(n), i + 1] = at - i
-    return out
+    part = (at - i).astype(np.float32)
+    values = np.stack([1 - part, part], 1).ravel()
+    columns = np.stack([i, i + 1], 1).ravel()
+    return sparse.csr_matrix((values, columns, np.arange(0, 2 * n + 1, 2)), (n, coarse))
 
 
 def enlarge(coarse: np.ndarray, shape: tuple[int, int], start: tuple[float, float]) -> np.ndarray:
     """Back to pixels; the coarse grid begins at pixel ``start`` (y, x)."""
     down = _taps(shape[0], coarse.shape[0], start[0])
     across = _taps(shape[1], coarse.shape[1], start[1])
-    return down @ coarse @ across.T
+    return np.ascontiguousarray((across @ (down @ coarse).T).T)
 
 
 def vignette(optics: Optics, x: np.ndarray, y: np.ndarray, middle, corner: float) -> np.ndarray:

@@ -16,7 +16,11 @@ import numpy as np
 from astropy.io import fits
 from astropy.table import Table
 from astropy.wcs import WCS
-from scipy.ndimage import map_coordinates
+
+from .card import optics_of
+from .cases import Case
+from .corona import Corona
+from .truth import corona_at, seen_through
 
 RINGS = ((1.1, 1.3), (1.3, 1.6), (1.6, 2.0), (2.0, 2.5), (2.5, 3.0), (3.0, 4.0), (4.0, 4.9))
 
@@ -170,7 +174,8 @@ def clocks(s: Session) -> list[dict]:
         true = 3600 * camera["clock"]["zone_hours"] + camera["clock_error_at_greatest_s"]
         error = (found - true + 21600) % 43200 - 21600
         sigma = np.hypot(
-            entry.get("offset_sigma_s") or np.nan, (entry.get("drift_sigma_s_per_hour") or 0) * hours
+            entry.get("offset_sigma_s") or np.nan,
+            (entry.get("drift_sigma_s_per_hour") or 0) * hours,
         )
         drift = (entry.get("drift_s_per_hour") or 0) - camera["clock"]["drift_s_per_hour"]
         out.append({
@@ -203,21 +208,12 @@ def pointing(s: Session) -> list[dict]:
     return out
 
 
-def _sampled(images, name: str, x, y, colour: int) -> np.ndarray:
-    axis = images["x"]
-    step = float(axis[1] - axis[0])
-    at = [(y - axis[0]) / step, (x - axis[0]) / step]
-    table = np.log(np.maximum(images[name][colour], 1e-12))
-    return np.exp(map_coordinates(table, at, order=1, mode="nearest"))
-
-
 def corona(s: Session) -> dict | None:
     """The merge against the corona as core and aureole show it, and as it is."""
     path = s.workspace / "corona.fits"
     if not path.exists():
         return None
-    images = np.load(s.folder / "radiance.npz")
-    images = {k: images[k] for k in images.files}
+    sun = s.truth["solar_radius_arcsec"]
     with fits.open(path) as hdus, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         merge = np.asarray(hdus[0].data, float)
@@ -229,9 +225,15 @@ def corona(s: Session) -> dict | None:
         lon, lat = wcs.wcs_pix2world(px.ravel(), py.ravel(), 0)
     lon = ((lon * units[0] + 648000) % 1296000 - 648000).reshape(px.shape)
     lat = (lat * units[1]).reshape(px.shape)
-    x, y = (v / float(images["solar_radius_arcsec"]) for v in (lon, lat))
+    x, y = ((v / sun).astype(np.float32) for v in (lon, lat))
     r = np.hypot(x, y)
     inside = (np.maximum(np.abs(x), np.abs(y)) < 4.9) & (count > 0 if count.ndim == 2 else True)
+    case = Case(**s.truth["settings"])
+    pixel = float(np.hypot(x[0, 1] - x[0, 0], y[0, 1] - y[0, 0]))
+    step = pixel * sun / s.truth["cameras"][0]["scale_arcsec"]
+    bare, masked = corona_at(
+        Corona(s.truth["seed"] + 5), x, y, tuple(s.truth["moon_in_solar_radii"]), pixel
+    )  # the model itself: a table of it would be too coarse for the noise of a merge
     out: dict = {"rings": [list(ring) for ring in RINGS]}
     for c, name in enumerate("RGB"):
         value = merge[c]
@@ -239,27 +241,25 @@ def corona(s: Session) -> dict | None:
         if ok.sum() < 100:
             out[name] = None
             continue
-        seen = np.full(r.shape, np.nan)
-        seen[ok] = _sampled(images, "blurred", x[ok], y[ok], c)
+        seen = seen_through(masked[c], optics_of(case), 2.0 / sun / pixel, step)
         gain, sky = _fit(value, seen, ok & (r > 1.2) & (r < 4.0))
         light = (value - sky) / gain
-        bias, bare = [], []
-        plain = np.full(r.shape, np.nan)
-        plain[ok] = _sampled(images, "true", x[ok], y[ok], c)
+        bias, sharp = [], []
         for a, b in RINGS:
             ring = ok & (r >= a) & (r < b)
             few = ring.sum() < 30
             bias.append(None if few else _number(light[ring].sum() / seen[ring].sum() - 1))
-            bare.append(None if few else _number(light[ring].sum() / plain[ring].sum() - 1))
+            sharp.append(None if few else _number(light[ring].sum() / bare[c][ring].sum() - 1))
         pull = ((value - gain * seen - sky) / sigma[c])[ok & (r > 1.3) & (r < 3) & (sigma[c] > 0)]
         pull = pull[np.isfinite(pull)]
         middle = float(np.median(pull)) if len(pull) else np.nan
+        spread = 1.4826 * np.median(np.abs(pull - middle)) if len(pull) else None
         out[name] = {
-            "bias": bias, "bias_to_unblurred": bare,
+            "bias": bias, "bias_to_unblurred": sharp,
             "sky_to_corona_at_3": _number(sky / gain / np.nanmedian(seen[ok & (abs(r - 3) < 0.1)]))
             if (ok & (abs(r - 3) < 0.1)).any() else None,
             "pull_median": _number(middle),
-            "pull_spread": _number(1.4826 * np.median(np.abs(pull - middle))) if len(pull) else None,
+            "pull_spread": _number(spread),
         }  # fmt: skip
     return out
 

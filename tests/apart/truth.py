@@ -45,7 +45,43 @@ def judge(shot, covered: list[bool], planes, now: View, clear: float, clipped: f
     return {"phase": "totality", "good": why == "", "why": why}
 
 
-def coronal_images(scene, optics, site, contacts, camera) -> dict[str, np.ndarray]:
+def seen_through(plane: np.ndarray, optics, seeing_px: float, step: float) -> np.ndarray:
+    """A picture through core and aureole; ``step`` is one of its pixels in px of the camera."""
+    narrow = core_kernel(seeing_px, optics.lens_blur / step, 0.0, (0.0, 0.0))
+    n = [k // BIN * BIN for k in plane.shape]
+    coarse = plane[: n[0], : n[1]].reshape(n[0] // BIN, BIN, n[1] // BIN, BIN).mean((1, 3))
+    wings = spread(coarse, aureole_kernel(optics, BIN * step))
+    core = spread(plane, narrow)
+    return (1 - optics.aureole) * core + optics.aureole * enlarge(wings, plane.shape, (0, 0))
+
+
+def corona_at(scene, x, y, moon: tuple[float, float, float], pixel: float) -> np.ndarray:
+    """(2, 3, H, W): the corona without and behind the Moon at solar radii x (west), y (north).
+
+    ``moon`` is its x, y and radius, ``pixel`` the grid's step, all in solar radii.
+    """
+    rho = np.hypot(x, y).astype(np.float32)
+    angle = np.arctan2(-x + 0 * y, y + 0 * x).astype(np.float32)
+    white = scene.radiance(rho, angle)
+    true = np.stack([white + scene.prominences(rho, angle, c) for c in range(3)])
+    depth = moon[2] - np.hypot(x - moon[0], y - moon[1])
+    open_sky = 1 - np.clip(depth / pixel + 0.5, 0, 1)
+    return np.stack([true, true * open_sky]).astype(np.float32)
+
+
+def moon_of_mid_totality(site, contacts, solar_north: float) -> tuple[float, float, float, float]:
+    """x (west), y (north) and radius of the Moon in solar radii, and the Sun's radius (arcsec)."""
+    seen = site.look(contacts["greatest"])
+    sun, moon = (float(v[0]) for v in site.radii(seen))
+    east, north = tangent_axes(seen.equatorial("sun")[0])
+    m = seen.equatorial("moon")[0]
+    e, n = (m @ east) / ARCSEC / sun, (m @ north) / ARCSEC / sun
+    turn = np.radians(solar_north)
+    west = -(e * np.cos(turn) - n * np.sin(turn))
+    return west, e * np.sin(turn) + n * np.cos(turn), moon / sun, sun
+
+
+def coronal_images(scene, optics, moon, camera) -> dict[str, np.ndarray]:
     """Images in sky coordinates: solar north up, position angle to the left (east).
 
     ``true`` is the corona without the Moon; ``blurred`` that behind the Moon of mid-totality,
@@ -53,38 +89,10 @@ def coronal_images(scene, optics, site, contacts, camera) -> dict[str, np.ndarra
     in mean solar discs. ``x`` and ``y`` are solar radii, x to the west as HPLN.
     """
     axis = (np.arange(-HALF, HALF + 1) * GRID).astype(np.float32)
-    x, y = axis[None, :], axis[:, None]
-    rho = np.hypot(x, y)
-    angle = np.arctan2(-x, y + 0 * x)
-    white = scene.corona.radiance(rho, angle)
-    true = np.stack([white + scene.corona.prominences(rho, angle, c) for c in range(3)])
-    sun, moon = (float(v[0]) for v in site.radii(site.look(contacts["greatest"])))
-    seen = site.look(contacts["greatest"])
-    centre = seen.equatorial("sun")[0]
-    east, north = tangent_axes(centre)
-    m = seen.equatorial("moon")[0]
-    e, n = (m @ east) / ARCSEC / sun, (m @ north) / ARCSEC / sun
-    turn = np.radians(scene.solar_north)
-    left = e * np.cos(turn) - n * np.sin(turn)  # east in the solar frame
-    up = e * np.sin(turn) + n * np.cos(turn)
-    depth = moon / sun - np.hypot(x + left, y - up)
-    open_sky = 1 - np.clip(depth / GRID + 0.5, 0, 1)
-    px = camera.scale / sun / GRID  # grid pixels a camera pixel
-    kernel = aureole_kernel(optics, BIN / px)
-    narrow = core_kernel(2.0 / sun / GRID, optics.lens_blur * px, 0.0, (0.0, 0.0))
-    images = []
-    for plane in true:
-        masked = (plane * open_sky).astype(np.float32)
-        core = spread(masked, narrow)
-        wings = _spread_coarse(masked, kernel)
-        images.append((1 - optics.aureole) * core + optics.aureole * wings)
+    true, masked = corona_at(scene.corona, axis[None, :], axis[:, None], moon[:3], GRID)
+    step = GRID * moon[3] / camera.scale
+    blurred = [seen_through(m, optics, 2.0 / moon[3] / GRID, step) for m in masked]
     return {
-        "true": true.astype(np.float32), "blurred": np.stack(images).astype(np.float32),
-        "x": axis, "y": axis, "solar_radius_arcsec": np.float64(sun),
+        "true": true, "blurred": np.stack(blurred).astype(np.float32),
+        "x": axis, "y": axis, "solar_radius_arcsec": np.float64(moon[3]),
     }  # fmt: skip
-
-
-def _spread_coarse(plane: np.ndarray, kernel: np.ndarray) -> np.ndarray:
-    n = plane.shape[0] // BIN * BIN
-    coarse = plane[:n, :n].reshape(n // BIN, BIN, n // BIN, BIN).mean((1, 3))
-    return enlarge(spread(coarse, kernel), plane.shape, (0, 0))
