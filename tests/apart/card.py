@@ -14,11 +14,11 @@ from .cases import CASES, Case
 from .clock import Clock, iso_utc
 from .corona import Corona, MoonLimb
 from .ephemeris import ARCSEC, Site, solar_north
-from .optics import Optics
+from .optics import Optics, vignette
 from .pose import Camera, Mount, view
 from .render import Conditions, Surroundings, light
 from .scene import Scene
-from .sensor import Sensor
+from .sensor import FILLINGS, Sensor
 from .truth import coronal_images, judge, moon_of_mid_totality
 
 MAKES = (("Velora", "VX 40"), ("Ostrane", "O-7"), ("Kelmet", "K2 Pro"), ("Tirran", "T900"))
@@ -107,7 +107,7 @@ def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
         width, height, case.sensor_mm / width, focal, case.mirrored, case.distortion,
         (case.axis_off_px, -0.6 * case.axis_off_px),
     )  # fmt: skip
-    shots = plan.session(case, contacts, rng)
+    shots = plan.session(case, site, contacts, rng)
     begin = shots[0].start - 10
     field = height * camera.scale * ARCSEC
 
@@ -182,7 +182,7 @@ def _expose(case: Case, body: Body, k: int, around, contacts, folder: Path, seed
                        for t in (shot.start, middle, shot.end)]  # fmt: skip
             row |= _geometry(now)
         else:
-            planes, clear, covered = _other(shot.kind, body, rng), 1.0, [False]
+            planes, clear, covered = _other(shot.kind, body, around.optics, rng), 1.0, [False]
         tags = _tags(case, body, shot)
         ending = ENDS.get(case.kind, "TIF")
         name = f"{body.folder}/{body.make[:4].upper()}{number + 1:04d}.{ending}"
@@ -218,19 +218,20 @@ def _geometry(now) -> dict:
     }  # fmt: skip
 
 
-def _other(kind: str, body: Body, rng) -> list[np.ndarray]:
+def _other(kind: str, body: Body, optics: Optics, rng) -> list[np.ndarray]:
     shape = body.sensor.shape
     if kind == "dark":
         return [np.zeros(shape, np.float32)] * 3
-    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
-    q = ((x - shape[1] / 2) ** 2 + (y - shape[0] / 2) ** 2) / body.camera.corner**2
-    level = 0.5 / (0.55 * 640 / 1e-5) * 60
+    level = 0.5 / FILLINGS * 60
+    camera = body.camera
+    shade = vignette(optics, np.arange(shape[1]), np.arange(shape[0]), camera.middle, camera.corner)
     if kind == "flat":
-        return [(level * (1 - 0.12 * q)).astype(np.float32)] * 3
+        return [level * shade] * 3
     # A landscape: bright above a rough horizon.
+    y = np.arange(shape[0])[:, None]
     edge = shape[0] * 0.6 + np.cumsum(rng.normal(0, 1, shape[1]))[None, :]
     land = np.where(y < edge, 1.0 - 0.3 * y / shape[0], 0.08 + 0.05 * rng.random(shape))
-    return [(level * 1.5 * g * land).astype(np.float32) for g in (0.8, 0.9, 1.2)]
+    return [(level * 1.5 * g * land * shade).astype(np.float32) for g in (0.8, 0.9, 1.2)]
 
 
 def _tags(case: Case, body: Body, shot) -> files.Tags:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .cases import Case
+from .ephemeris import Site
 
 OVERHEAD = 0.35  # s between frames
 
@@ -37,7 +38,12 @@ def real_time(nominal: float) -> float:
     return float(2.0 ** (round(3 * math.log2(nominal)) / 3))
 
 
-def session(case: Case, contacts: dict[str, float], rng: np.random.Generator) -> list[Shot]:
+LOWEST = 1.5  # degrees above the horizon, below which nothing is seen of the Sun
+
+
+def session(
+    case: Case, site: Site, contacts: dict[str, float], rng: np.random.Generator
+) -> list[Shot]:
     """All shots in order of time."""
     c1, c2, c3, c4 = (contacts[k] for k in ("C1", "C2", "C3", "C4"))
     off, on = c2 - case.off_early_s, c3 + 6.0
@@ -67,6 +73,8 @@ def session(case: Case, contacts: dict[str, float], rng: np.random.Generator) ->
         dark_at = take(dark_at + 60, "flat", 1 / 60, case.isos[0])
     for _ in range(case.wide):
         take(rng.uniform(c1 - 1800, c4 + 1200), "wide", 1 / 125, case.isos[0])
+    height = np.degrees(np.arcsin(site.look([s.start for s in shots]).local("sun")[:, 2]))
+    shots = [s for s, h in zip(shots, height, strict=True) if s.kind != "sun" or h > LOWEST]
     shots.sort(key=lambda s: s.start)
     _spoil(case, shots, (c1, c4), rng)
     return shots
