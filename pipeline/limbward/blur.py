@@ -14,8 +14,10 @@ H. Knutsson, C.-F. Westin, *Normalized and differential convolution*, Proc. CVPR
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
+
+from limbward.compiled import SUMS, kernel
 
 Pixels = NDArray[np.float32]
 
@@ -100,7 +102,7 @@ def _line_at(value: Pixels, y: int, factor: int) -> Pixels:
     return line
 
 
-line_at = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_line_at)
+line_at = kernel(fastmath=SUMS)(_line_at)
 
 
 def _enlarge(value: Pixels, at: NDArray[np.int32], share: Pixels, factor: int, out: Pixels) -> None:
@@ -124,7 +126,7 @@ def _weigh(image: Pixels, weight: Pixels, square: bool, out: Pixels) -> None:
             out[y, x] = value * w if w > 0 else np.float32(0.0)
 
 
-_jit = njit(parallel=True, nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+_jit = kernel(parallel=True, fastmath=SUMS)
 rows_pass, columns_pass, bin_sums, expand, read_back, weigh = (
     _jit(f) for f in (_rows, _columns, _bin, _expand, _enlarge, _weigh)
 )

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from limbward.camera.frame import RawFrame
 from limbward.camera.raw import read_raw
+from limbward.compiled import kernel
 from limbward.errors import LimbwardError
 
 Image = NDArray[np.float32]
@@ -255,4 +255,4 @@ def _clipped_loop(stack: Image, sigma: float, mean: Image, count: NDArray[np.uin
         count[i] = used
 
 
-_clipped: Callable[..., None] = njit(cache=True, nogil=True)(_clipped_loop)
+_clipped: Callable[..., None] = kernel(_clipped_loop)

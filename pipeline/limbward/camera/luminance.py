@@ -6,10 +6,10 @@ from math import lcm
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from limbward.camera.frame import GREEN, RawFrame
+from limbward.compiled import kernel
 
 SATURATED = 0.98  # fraction of the white level: converters clip a little below it
 
@@ -198,5 +198,5 @@ def _cells_loop(
             saturated[i, j] = clipped
 
 
-_bayer_cells: Callable[..., None] = njit(cache=True, nogil=True)(_bayer_cells_loop)
-_cells: Callable[..., None] = njit(cache=True, nogil=True)(_cells_loop)
+_bayer_cells: Callable[..., None] = kernel(_bayer_cells_loop)
+_cells: Callable[..., None] = kernel(_cells_loop)

@@ -6,11 +6,11 @@ from math import lcm
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from limbward.camera.frame import GREEN, RawFrame
 from limbward.camera.luminance import SATURATED
+from limbward.compiled import kernel
 
 
 @dataclass(frozen=True)
@@ -141,5 +141,5 @@ def _bin_plane_loop(
             plane[i, j] = np.nan if clipped else total / (factor * factor) - black
 
 
-_bin_mosaic: Callable[..., None] = njit(cache=True, nogil=True)(_bin_mosaic_loop)
-_bin_plane: Callable[..., None] = njit(cache=True, nogil=True)(_bin_plane_loop)
+_bin_mosaic: Callable[..., None] = kernel(_bin_mosaic_loop)
+_bin_plane: Callable[..., None] = kernel(_bin_plane_loop)

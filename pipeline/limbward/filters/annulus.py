@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 from scipy.linalg import solve_banded
 
+from limbward.compiled import kernel
 from limbward.filters.geometry import Geometry
 
 Pixels = NDArray[np.float32]
@@ -39,7 +40,7 @@ def _profile_at(profile: Floats, at: float) -> float:
     return b + 0.5 * p * (c - a + p * (2 * a - 5 * b + 4 * c - d + p * (3 * (b - c) + d - a)))
 
 
-profile_at = njit(nogil=True, cache=True)(_profile_at)
+profile_at = kernel(_profile_at)
 
 
 def _cubics(mean: Floats, deviation: Floats) -> Floats:
@@ -64,7 +65,7 @@ def _normal(value: float, cubics: Floats, at: float) -> float:
     return (value - m) / s
 
 
-normal = njit(nogil=True, cache=True)(_normal)
+normal = kernel(_normal)
 
 
 def _measure_bands(
@@ -119,9 +120,9 @@ def _at_distance(profile: Floats, sun_x: float, sun_y: float, width: float, out:
             out[y, x] = np.float32(profile_at(profile, r - 0.5))
 
 
-measure_bands = njit(parallel=True, nogil=True, cache=True)(_measure_bands)
-normalise_bands = njit(parallel=True, nogil=True, cache=True)(_normalise_bands)
-at_distance = njit(parallel=True, nogil=True, cache=True)(_at_distance)
+measure_bands = kernel(parallel=True)(_measure_bands)
+normalise_bands = kernel(parallel=True)(_normalise_bands)
+at_distance = kernel(parallel=True)(_at_distance)
 
 
 def annulus_count(shape: tuple[int, int], geometry: Geometry, width_px: float) -> int:

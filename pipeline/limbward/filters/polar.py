@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
+from limbward.compiled import kernel
 from limbward.filters.geometry import Geometry
 
 Pixels = NDArray[np.float32]
@@ -84,8 +85,8 @@ def _look_up(field: Pixels, sun_x: float, sun_y: float, width: float, out: Pixel
             out[y, x] = np.float32(inner * (1.0 - p) + outer * p)
 
 
-add_up = njit(parallel=True, nogil=True, cache=True)(_add_up)
-look_up = njit(parallel=True, nogil=True, cache=True)(_look_up)
+add_up = kernel(parallel=True)(_add_up)
+look_up = kernel(parallel=True)(_look_up)
 
 
 @dataclass(frozen=True)

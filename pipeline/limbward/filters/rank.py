@@ -21,9 +21,10 @@ IEEE Trans. Computers C-23 (1974) 207.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from limbward.compiled import kernel
 from limbward.filters.flat import Flat, RingParams, by_plane, nearest
 from limbward.filters.geometry import Geometry
 
@@ -88,7 +89,7 @@ def _ranks(
             out[y, x] = np.float32(scale * (share - 0.5))
 
 
-_jit = njit(parallel=True, nogil=True, cache=True)
+_jit = kernel(parallel=True)
 count_bands, ranks = _jit(_count_bands), _jit(_ranks)
 
 

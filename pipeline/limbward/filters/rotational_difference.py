@@ -21,11 +21,12 @@ Astronomical Journal 89 (1984) 571. Cubic convolution: R. G. Keys, IEEE Trans. A
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 from pydantic import Field
 
 from limbward.blur import gaussian_blur
+from limbward.compiled import kernel
 from limbward.filters.annulus import spread_out
 from limbward.filters.flat import ColourParams, Flat, by_plane
 from limbward.filters.geometry import Geometry
@@ -81,8 +82,8 @@ def _weight(p: float, k: int) -> float:
     return (0.5 * p - 0.5) * p * p
 
 
-weight = njit(nogil=True, cache=True)(_weight)
-sample = njit(nogil=True, cache=True)(_sample)
+weight = kernel(_weight)
+sample = kernel(_sample)
 
 
 def _difference(
@@ -133,8 +134,8 @@ def _inside(depth: Pixels, y: float, x: float) -> float:
     return min(max((upper * (1.0 - p) + lower * p - 0.5) / 0.48, 1e-3), 1.0)
 
 
-inside = njit(nogil=True, cache=True)(_inside)
-difference = njit(parallel=True, nogil=True, cache=True)(_difference)
+inside = kernel(_inside)
+difference = kernel(parallel=True)(_difference)
 
 
 def _depth(hidden: Pixels, width_px: float) -> Pixels:

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from limbward.camera.calibration import colour_planes
 from limbward.camera.frame import RawFrame
+from limbward.compiled import kernel
 
 Pixels = NDArray[np.float32]
 
@@ -154,7 +154,7 @@ def _mark_alone(data: Any, th: int, tw: int, out: NDArray[np.bool_]) -> None:
                     out[p, y - 1, x] = beside < np.float32(0.25) * excess[last, x]
 
 
-mark_alone = njit(nogil=True, cache=True)(_mark_alone)
+mark_alone = kernel(_mark_alone)
 
 
 def _stand_out(frame: RawFrame) -> NDArray[np.bool_]:
@@ -185,7 +185,7 @@ def _mend(
             data[p, y, x] = max(value + 0.5, 0.0)
 
 
-mend_pixels = njit(nogil=True, cache=True)(_mend)
+mend_pixels = kernel(_mend)
 
 
 def mend(

@@ -8,9 +8,6 @@ the sums, which are larger than any cache.
 Along a row of a frame that is shifted but hardly turned, the place between the pixels stays the
 same for hundreds of pixels: there each tap is one multiply-add of two rows, eight pixels at once.
 Turned and mirrored frames are taken pixel by pixel.
-
-All of it stands in one file because numba's cache looks only at the stamp of the file in which the
-outermost function stands: a kernel changed in another file would go unnoticed.
 """
 
 from __future__ import annotations
@@ -18,16 +15,17 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from limbward.compiled import SUMS, kernel
 from limbward.radiance import taps
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 EDGE_FADE_PX = 24.0  # over which a frame's weight falls to nothing at its edges
-STEPS = taps.STEPS  # compiled in: whoever changes them there saves this file anew too
+STEPS = taps.STEPS
 RADIUS = taps.RADIUS
 CHUNK = 48  # rows of the result to a piece of work: 8 % of the rows are made linear twice
 RING = 16  # rows of a frame kept linear; a power of two above 2 * RADIUS + 1 and what a turn adds
@@ -62,7 +60,7 @@ def _smooth(t: Any) -> Any:
     return u * u * (np.float32(3.0) - np.float32(2.0) * u)
 
 
-smooth = njit(nogil=True, inline="always")(_smooth)
+smooth = kernel(inline="always")(_smooth)
 
 
 def _between(first: float, last: float, size: int) -> Any:
@@ -71,7 +69,7 @@ def _between(first: float, last: float, size: int) -> Any:
     return k0, min(max(int(np.floor(last)) + 1, k0 + 1), size - 1)
 
 
-between = njit(nogil=True, cache=True)(_between)
+between = kernel(_between)
 
 
 def _rows_at(place: float, size: int) -> Any:
@@ -81,7 +79,7 @@ def _rows_at(place: float, size: int) -> Any:
     return v0, min(v0 + 1, size - 1), np.float32(v - v0)
 
 
-rows_at = njit(nogil=True, cache=True)(_rows_at)
+rows_at = kernel(_rows_at)
 
 
 def _spread(
@@ -109,7 +107,7 @@ def _spread(
                 target[i] = (a + da * t) * smooth(b + db * t)
 
 
-spread = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_spread)
+spread = kernel(fastmath=SUMS)(_spread)
 
 
 def _fade(
@@ -139,7 +137,7 @@ def _fade(
         out[2, i] *= part
 
 
-fade = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_fade)
+fade = kernel(fastmath=SUMS)(_fade)
 
 
 def _weigh(
@@ -256,7 +254,7 @@ def _weigh(
     return begin, end
 
 
-weigh = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_weigh)
+weigh = kernel(fastmath=SUMS)(_weigh)
 
 
 def _fetch(
@@ -294,7 +292,7 @@ def _fetch(
                 target[j] = linear[q + tw * j] - level_q
 
 
-fetch = njit(nogil=True, cache=True, fastmath={"contract"})(_fetch)
+fetch = kernel(fastmath=frozenset({"contract"}))(_fetch)
 
 
 def _sample_run(
@@ -372,7 +370,7 @@ def _sample_run(
                     powers[q + tw * j] = pw
 
 
-sample_run = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_sample_run)
+sample_run = kernel(fastmath=SUMS)(_sample_run)
 
 
 def _sample_aligned(
@@ -432,7 +430,7 @@ def _sample_aligned(
         x += n
 
 
-sample_aligned = njit(nogil=True, cache=True)(_sample_aligned)
+sample_aligned = kernel(_sample_aligned)
 
 
 def _sample_turned(
@@ -481,9 +479,7 @@ def _sample_turned(
             power[c, x] = tap_power[phase, sub, c]
 
 
-sample_turned = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(
-    _sample_turned
-)
+sample_turned = kernel(fastmath=SUMS)(_sample_turned)
 
 
 def _refer(count: Any, light: Any, weight: Any, variance: Any, reference: Any, base: Any) -> None:
@@ -498,7 +494,7 @@ def _refer(count: Any, light: Any, weight: Any, variance: Any, reference: Any, b
         base[x] = limit if enough else np.float32(1e36)
 
 
-refer = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_refer)
+refer = kernel(fastmath=SUMS)(_refer)
 
 
 def _differ(
@@ -517,7 +513,7 @@ def _differ(
         number[x] += one if weights[x] > none else none
 
 
-differ = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_differ)
+differ = kernel(fastmath=SUMS)(_differ)
 
 
 def _allow(total: Any, worst: Any, second: Any, number: Any, base: Any) -> None:
@@ -529,7 +525,7 @@ def _allow(total: Any, worst: Any, second: Any, number: Any, base: Any) -> None:
         base[x] += some * SCATTER2 * left / max(others, np.float32(1.0))
 
 
-allow = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_allow)
+allow = kernel(fastmath=SUMS)(_allow)
 
 
 def _check(values: Any, errors: Any, weights: Any, reference: Any, base: Any, good: Any) -> None:
@@ -540,7 +536,7 @@ def _check(values: Any, errors: Any, weights: Any, reference: Any, base: Any, go
         good[x] = np.float32(0.0) if wrong else good[x]
 
 
-check = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_check)
+check = kernel(fastmath=SUMS)(_check)
 
 
 def _swap(low: Any, high: Any) -> None:
@@ -551,7 +547,7 @@ def _swap(low: Any, high: Any) -> None:
         high[x] = max(a, b)
 
 
-swap = njit(nogil=True, cache=True, fastmath={"contract", "nsz"})(_swap)
+swap = kernel(fastmath=frozenset({"contract", "nsz"}))(_swap)
 
 
 def _middle(
@@ -601,7 +597,7 @@ def _middle(
         base[x] = PART2 * median[x] * median[x] if here[x] > none else base[x]
 
 
-middle = njit(nogil=True, cache=True, fastmath={"contract", "nsz"})(_middle)
+middle = kernel(fastmath=frozenset({"contract", "nsz"}))(_middle)
 
 
 def _judge(
@@ -661,7 +657,7 @@ def _judge(
             )  # fmt: skip
 
 
-judge = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_judge)
+judge = kernel(fastmath=SUMS)(_judge)
 
 
 def _finish(
@@ -689,7 +685,7 @@ def _finish(
         weights[x] *= (np.float32(1.0) - s) / p + s * SHARPER * p * p * p
 
 
-finish = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_finish)
+finish = kernel(fastmath=SUMS)(_finish)
 
 
 def _grow(y: int, begin: int, end: int, a: Any, flat: Any, errors: Any) -> None:
@@ -700,7 +696,7 @@ def _grow(y: int, begin: int, end: int, a: Any, flat: Any, errors: Any) -> None:
         errors[x] *= flat[int(fy + 0.5), int(fx + 0.5)]
 
 
-grow = njit(nogil=True, cache=True)(_grow)
+grow = kernel(_grow)
 
 
 def _add(
@@ -715,7 +711,7 @@ def _add(
         variance[x] += w * w * errors[x]
 
 
-add = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_add)
+add = kernel(fastmath=SUMS)(_add)
 
 
 def _tally(red: Any, green: Any, blue: Any, good: Any, count: Any) -> None:
@@ -725,7 +721,7 @@ def _tally(red: Any, green: Any, blue: Any, good: Any, count: Any) -> None:
         count[x] += np.uint16(1) if seen else np.uint16(0)
 
 
-tally = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_tally)
+tally = kernel(fastmath=SUMS)(_tally)
 
 
 def _enlarge(
@@ -750,7 +746,7 @@ def _enlarge(
                     target[i] = a + step * inner[i]
 
 
-enlarge = njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(_enlarge)
+enlarge = kernel(fastmath=SUMS)(_enlarge)
 
 
 def _gather(
@@ -896,6 +892,4 @@ def _gather(
                 tally(w[0], w[1], w[2], ok, count[y, here])
 
 
-gather = njit(parallel=True, nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})(
-    _gather
-)
+gather = kernel(parallel=True, fastmath=SUMS)(_gather)

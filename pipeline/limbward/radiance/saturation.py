@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from limbward.compiled import kernel
 from limbward.radiance.taps import RADIUS
 
 Pixels = NDArray[np.float32]
@@ -43,7 +44,7 @@ def _spread(source: Any, shift: int, half: int, first: int, last: int, out: Any)
             out[x] |= (source[x + step] >> shift) & np.uint8(7)
 
 
-spread = njit(nogil=True, cache=True)(_spread)
+spread = kernel(_spread)
 
 
 def _bits(samples: Any, own: Any, bent: Any, clipped: Any, least: Any, out: Any) -> Any:
@@ -70,7 +71,7 @@ def _bits(samples: Any, own: Any, bent: Any, clipped: Any, least: Any, out: Any)
     return low, high
 
 
-bits = njit(nogil=True, cache=True)(_bits)
+bits = kernel(_bits)
 
 
 def _mark(
@@ -118,7 +119,7 @@ def _mark(
             rows[y] = seen
 
 
-mark = njit(parallel=True, nogil=True, cache=True)(_mark)
+mark = kernel(parallel=True)(_mark)
 
 
 def saturated_places(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
 from limbward.blur import enlarge
+from limbward.compiled import kernel
 from limbward.render.colour import ROWS, luminance, paint, solar_white, to_linear_srgb
 from limbward.render.moon import Disc, distance
 from limbward.render.shrink import shrink
@@ -36,7 +37,7 @@ def _ratio_to(plane: Pixels, light: Pixels, good: NDArray[np.bool_], out: Pixels
             out[y, x] = ratio
 
 
-ratio_to = njit(parallel=True, nogil=True, cache=True)(_ratio_to)
+ratio_to = kernel(parallel=True)(_ratio_to)
 
 
 def to_chromaticity(

@@ -5,9 +5,10 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from limbward.compiled import kernel
 from limbward.render.space import SRGB, Space
 
 Pixels = NDArray[np.float32]
@@ -132,7 +133,7 @@ def _codes(space: Space) -> Pixels:
 def _paint_pixels(
     lightness: Pixels,
     ratio: Pixels,
-    saturation: float,
+    saturation: np.float32,
     matrix: Pixels,
     weights: Pixels,
     codes: Pixels,
@@ -162,4 +163,4 @@ def _paint_pixels(
                 out[c, row, x] = codes[k] + (at - np.float32(k)) * (codes[k + 1] - codes[k])
 
 
-paint_pixels = njit(parallel=True, nogil=True, cache=True)(_paint_pixels)
+paint_pixels = kernel(parallel=True)(_paint_pixels)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
+
+from limbward.compiled import kernel
 
 Pixels = NDArray[np.float32]
 
@@ -60,7 +62,7 @@ def _weights(way: float) -> tuple[np.float32, np.float32, np.float32, np.float32
     return a, b, np.float32(1.0) - a - b - d, d
 
 
-weights = njit(nogil=True, cache=True, inline="always")(_weights)
+weights = kernel(inline="always")(_weights)
 
 
 def _read_turned(c: Pixels, cos: float, sin: float, y0: float, x0: float, out: Pixels) -> None:
@@ -86,9 +88,7 @@ def _read_turned(c: Pixels, cos: float, sin: float, y0: float, x0: float, out: P
             out[row, column] = min(max(s, np.float32(0.0)), np.float32(1.0))
 
 
-coefficients, read_turned = (
-    njit(parallel=True, nogil=True, cache=True)(f) for f in (_coefficients, _read_turned)
-)
+coefficients, read_turned = (kernel(parallel=True)(f) for f in (_coefficients, _read_turned))
 
 
 def inner_size(width: float, height: float, turn_deg: float) -> tuple[float, float]:

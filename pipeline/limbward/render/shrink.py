@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
+
+from limbward.compiled import kernel
 
 Pixels = NDArray[np.float32]
 
@@ -23,7 +25,7 @@ def _means(picture: NDArray[Any], factor: int, out: Pixels) -> None:
                 out[c, row, column] = total * part if factor > 1 else total
 
 
-means = njit(parallel=True, nogil=True, cache=True)(_means)
+means = kernel(parallel=True)(_means)
 
 
 def shrink(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from limbward.blur import Blur, between, line_at
+from limbward.compiled import kernel
 
 Pixels = NDArray[np.float32]
 
@@ -65,7 +66,7 @@ def _depths(noise: Pixels, target: float, falls: NDArray[np.float64], out: Pixel
             out[y, x] = np.float32(depth)
 
 
-_jit = njit(parallel=True, nogil=True, cache=True)
+_jit = kernel(parallel=True)
 along_rows, mix, depths = _jit(_along_rows), _jit(_mix), _jit(_depths)
 
 

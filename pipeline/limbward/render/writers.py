@@ -10,10 +10,11 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 import tifffile
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
+from limbward.compiled import kernel
 from limbward.render.space import SRGB, Space, to_srgb
 
 Pixels = NDArray[np.float32]
@@ -45,8 +46,8 @@ def _to_8_bits(picture: Pixels, top: int, out: NDArray[np.uint8]) -> None:
                 out[y, x, c] = np.uint8(min(value, np.float32(255.0)))
 
 
-to_16_bits = njit(parallel=True, nogil=True, cache=True)(_to_16_bits)
-to_8_bits = njit(parallel=True, nogil=True, cache=True)(_to_8_bits)
+to_16_bits = kernel(parallel=True)(_to_16_bits)
+to_8_bits = kernel(parallel=True)(_to_8_bits)
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from limbward.compiled import kernel
 from limbward.simulate.corona import PINK
 from limbward.simulate.dng import RawLayout
 from limbward.simulate.scene import Scene
@@ -183,7 +183,7 @@ def _mosaic_kernel(
             out[y, x] = light * sensitivity[y, x]
 
 
-_mosaic = njit(cache=True, nogil=True)(_mosaic_kernel)
+_mosaic = kernel(_mosaic_kernel)
 
 
 def scene_electrons(

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import gaussian_filter
 
+from limbward.compiled import kernel
 from limbward.simulate.corona import (
     ANGLES,
     HEIGHTS,
@@ -101,7 +101,7 @@ def _table_kernel(table: Any, row: float, column: float, rows: int, columns: int
     return float(upper * (1.0 - fi) + lower * fi)
 
 
-_table = njit(cache=True, inline="always")(_table_kernel)
+_table = kernel(inline="always")(_table_kernel)
 
 
 def _edge_kernel(
@@ -123,7 +123,7 @@ def _edge_kernel(
     return min(max(cover, 0.0), 1.0), gx, gy
 
 
-_edge = njit(cache=True, inline="always")(_edge_kernel)
+_edge = kernel(inline="always")(_edge_kernel)
 
 
 def _paint_kernel(
@@ -219,7 +219,7 @@ def _paint_kernel(
             pink[y, x] = p
 
 
-_paint = njit(cache=True, fastmath=True, nogil=True)(_paint_kernel)
+_paint = kernel(fastmath=True)(_paint_kernel)
 
 
 def _trail(image: Pixels, dx: float, dy: float) -> Pixels:
@@ -286,7 +286,7 @@ def _add_wings_kernel(image: Any, coarse: Any, cell: int, core: float) -> None:
             image[y, x] = core * image[y, x] + upper * (1.0 - fi) + lower * fi
 
 
-_add_wings = njit(cache=True, nogil=True)(_add_wings_kernel)
+_add_wings = kernel(_add_wings_kernel)
 
 
 def paint(

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 from astropy.io.fits import Header
-from numba import njit
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from limbward import filters
+from limbward.compiled import kernel
 from limbward.config import EnhanceConfig, StepConfig
 from limbward.errors import ConfigError, LimbwardError
 from limbward.progress import Reporter, SilentReporter
@@ -125,7 +125,7 @@ def _bin_mean(image: NDArray[Any], factor: int, square: bool, out: Pixels) -> No
             out[row, column] = np.float32(np.sqrt(total) / n if square else total / n)
 
 
-bin_mean = njit(nogil=True, cache=True)(_bin_mean)
+bin_mean = kernel(_bin_mean)
 
 
 def read_small(

@@ -1,0 +1,292 @@
+"""The one decorator of compiled code, and where what it compiles is kept between runs.
+
+Numba keeps machine code beside the source and looks only at the file in which the outermost
+function stands: a constant or an inner kernel changed in another file would go unnoticed, and an
+upgrade leaves the old code behind. Here the folder is named by a digest of every source file that
+a kernel can take anything from, of numba and LLVM, of Python and of the processor. Two versions of
+the program, and two machines that share a home, then have each their own.
+
+The folders stand, in this order, in the first of these that can be written to:
+
+1. ``NUMBA_CACHE_DIR``, if it is set;
+2. the user's cache folder;
+3. a folder of the user's own among the temporary files.
+
+With none of them each run compiles anew. Folders that no run has used for `KEEP_DAYS` are removed.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import stat
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from functools import cache
+from hashlib import blake2b
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar, overload
+
+import llvmlite.binding
+import numba
+from platformdirs import user_cache_dir
+
+KEEP_DAYS = 30.0
+TOUCH_DAYS = 1.0  # a folder in use is marked as used at most this often
+PACKAGE = Path(__file__).resolve().parent
+# Every kernel may reorder sums and fuse products, but keeps NaN and infinity: samples have both.
+SUMS = frozenset({"contract", "reassoc", "nsz"})
+
+_IMPORT = re.compile(
+    rb"^[ \t]*(?:from[ \t]+(?P<origin>[\w.]+)[ \t]+import[ \t]+(?P<names>\([^)]*\)|[^\n]*)"
+    rb"|import[ \t]+(?P<modules>[^\n]*))",
+    re.MULTILINE,
+)
+_lock = threading.Lock()
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@overload
+def kernel(function: Callable[P, R]) -> Callable[P, R]: ...
+
+
+@overload
+def kernel(
+    *, parallel: bool = False, fastmath: bool | frozenset[str] = False, inline: str = "never"
+) -> Callable[[Callable[P, R]], Callable[P, R]]: ...
+
+
+def kernel(
+    function: Callable[..., Any] | None = None,
+    *,
+    parallel: bool = False,
+    fastmath: bool | frozenset[str] = False,
+    inline: str = "never",
+) -> Any:
+    """Compile a function on its first call, without the interpreter's lock.
+
+    Parameters
+    ----------
+    function : callable
+        Of numbers, arrays and flat named tuples of them.
+    parallel : bool
+        Whether loops over ``prange`` are shared among the threads.
+    fastmath : bool or set of str
+        LLVM's flags; `SUMS` for loops of sums and products.
+    inline : str
+        ``always`` to compile it into its callers only.
+
+    Returns
+    -------
+    callable
+        ``py_func`` of it is the function as it was.
+    """
+
+    def decorate(plain: Callable[..., Any]) -> Any:
+        flags = set(fastmath) if isinstance(fastmath, frozenset) else fastmath
+        options = {"parallel": parallel, "nogil": True, "fastmath": flags, "inline": inline}
+        # Numba reads its setting when it decorates. It is put back, so that other packages in this
+        # process keep their code where they had it.
+        with _lock:
+            folder = _folder(plain.__module__)
+            if folder is None:
+                return numba.njit(**options)(plain)
+            before = numba.config.CACHE_DIR
+            numba.config.CACHE_DIR = str(folder)
+            try:
+                return numba.njit(cache=True, **options)(plain)
+            finally:
+                numba.config.CACHE_DIR = before
+
+    return decorate if function is None else decorate(function)
+
+
+@cache
+def _folder(module: str) -> Path | None:
+    """Return where the compiled kernels of a module are kept, or None."""
+    home = _home()
+    if home is None:
+        return None
+    folder = home / f"{module.rpartition('.')[2]}-{digest(module)}"
+    try:
+        folder.mkdir(exist_ok=True)
+        if time.time() - folder.stat().st_mtime > TOUCH_DAYS * 86400.0:
+            os.utime(folder)
+    except OSError:  # removed or protected meanwhile: this run compiles anew
+        return None
+    return folder
+
+
+def digest(module: str, package: Path = PACKAGE) -> str:
+    """Return what tells apart the machine code of a module's kernels.
+
+    Parameters
+    ----------
+    module : str
+        Full name.
+    package : Path
+        The folder of the package that it is in.
+    """
+    found = blake2b(_machine(), digest_size=12)
+    top = len(str(package))
+    for path in sources(module, package):
+        found.update(str(path)[top:].encode() + b"\0")
+        found.update(_stamp(path))
+    return found.hexdigest()
+
+
+def sources(module: str, package: Path = PACKAGE) -> list[Path]:
+    """Return the files of the package that a module imports, and those that they import, sorted.
+
+    They hold all constants and kernels that a kernel in the module can be compiled from. The whole
+    package would do too, but then each line that is changed in it would cost a minute of compiling.
+
+    Parameters
+    ----------
+    module : str
+        Full name.
+    package : Path
+        The folder of the package that it is in.
+    """
+    todo, seen = [module], dict[str, Path]()
+    while todo:
+        name = todo.pop()
+        if name in seen:
+            continue
+        path = _file_of(name, package)
+        if path is None:
+            continue
+        seen[name] = path
+        found = _imported(path, package.name)
+        if found is None:
+            return sorted(package.rglob("*.py"))
+        todo += [name.rpartition(".")[0], *found]
+    return sorted(set(seen.values()))
+
+
+@cache
+def _read(path: Path) -> bytes:
+    return path.read_bytes()
+
+
+@cache
+def _stamp(path: Path) -> bytes:
+    return blake2b(_read(path)).digest()
+
+
+@cache
+def _imported(path: Path, package: str) -> list[str] | None:
+    """Return what a source imports of a package: modules, and names that may be modules.
+
+    None if it imports relative to its own place, which is not this project's style.
+    """
+    plain = re.sub(rb"#[^\n]*|\\\r?\n", b" ", _read(path))
+    out = []
+    for found in _IMPORT.finditer(plain):
+        origin = (found["origin"] or b"").decode()
+        if origin.startswith("."):
+            return None
+        if origin:
+            out.append(origin)
+            names = re.findall(r"\w+", found["names"].decode(errors="replace"))
+            out += [f"{origin}.{name}" for name in names]
+        else:
+            out += re.findall(r"[\w.]+", found["modules"].decode(errors="replace"))
+    return [name for name in out if name.split(".", 1)[0] == package]
+
+
+@cache
+def _file_of(module: str, package: Path) -> Path | None:
+    path = os.path.join(package.parent, *module.split("."))
+    for file in (path + ".py", os.path.join(path, "__init__.py")):
+        if os.path.isfile(file):
+            return Path(file)
+    return None
+
+
+@cache
+def _machine() -> bytes:
+    """Return what else the machine code depends on."""
+    target = llvmlite.binding
+    return repr(
+        (
+            numba.__version__,
+            version_of("llvmlite"),
+            version_of("numpy"),
+            sys.version,
+            target.get_process_triple(),
+            target.get_host_cpu_name(),
+            sorted(target.get_host_cpu_features().items()),
+        )
+    ).encode()
+
+
+def version_of(package: str) -> str:
+    """Return the version of an installed package, or nothing if it does not say."""
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return ""
+
+
+@cache
+def _home() -> Path | None:
+    """Return the folder of the folders, or None if none can be written to; tidy it up."""
+    places = []
+    if numba.config.CACHE_DIR:
+        places.append(Path(numba.config.CACHE_DIR, "limbward"))
+    places.append(Path(user_cache_dir("limbward", appauthor=False), "compiled"))
+    for place in places:
+        if _usable(place):
+            prune(place)
+            return place
+    user = os.getuid() if hasattr(os, "getuid") else "user"
+    place = Path(tempfile.gettempdir(), f"limbward-compiled-{user}")
+    return place if _usable(place) and _own(place) else None
+
+
+def _usable(place: Path) -> bool:
+    """Return whether files can be written to a folder, made if it is not there."""
+    try:
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        tempfile.TemporaryFile(dir=place).close()
+    except OSError:
+        return False
+    return True
+
+
+def _own(place: Path) -> bool:
+    """Return whether nobody else can have put anything into a folder: it is loaded and run."""
+    if not hasattr(os, "getuid"):
+        return True
+    state = place.lstat()
+    return (
+        stat.S_ISDIR(state.st_mode)
+        and state.st_uid == os.getuid()
+        and not state.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+    )
+
+
+def prune(place: Path, keep_days: float = KEEP_DAYS) -> None:
+    """Remove the folders that no run has used for a while.
+
+    A run that has just such a folder open compiles what it misses and makes the folder anew.
+
+    Parameters
+    ----------
+    place : Path
+    keep_days : float
+    """
+    oldest = time.time() - keep_days * 86400.0
+    try:
+        for entry in os.scandir(place):
+            if entry.is_dir(follow_symlinks=False) and entry.stat().st_mtime < oldest:
+                shutil.rmtree(entry.path, ignore_errors=True)
+    except OSError:  # another run tidies up at the same time
+        return

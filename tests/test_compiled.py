@@ -1,0 +1,193 @@
+"""Compiled code follows the sources, whichever of them changes, and wherever it is kept."""
+
+import os
+import shutil
+import subprocess
+import sys
+import textwrap
+import time
+from pathlib import Path
+
+import pytest
+
+import limbward
+from limbward import compiled
+
+PACKAGE = Path(limbward.__file__).parent
+
+# The kernel that is called stands in one file, the one that it calls in another, and the constant
+# of that in a third.
+FILES = {
+    "sky/toy_law.py": "FACTOR = 2.0\n",
+    "sky/toy_inner.py": """
+        from limbward.compiled import kernel
+        from limbward.sky import toy_law
+
+        FACTOR = toy_law.FACTOR
+
+        @kernel
+        def inner(x):
+            return FACTOR * x
+    """,
+    "sky/toy.py": """
+        from limbward.compiled import kernel
+        from limbward.sky.toy_inner import (  # (the law)
+            inner,
+        )
+
+        @kernel
+        def outer(x):
+            return inner(x) + 1.0
+
+        print(outer(10.0), sum(outer.stats.cache_hits.values()))
+    """,
+}
+
+
+@pytest.fixture
+def install(tmp_path):
+    """Return a function that installs a version, in a folder of its own, with another factor."""
+
+    def copy(name="a", factor="2.0"):
+        top = tmp_path / name / "limbward"
+        (top / "sky").mkdir(parents=True, exist_ok=True)
+        (top / "__init__.py").write_text("")
+        (top / "sky" / "__init__.py").write_text("")
+        shutil.copy(PACKAGE / "compiled.py", top)
+        for path, text in FILES.items():
+            (top / path).write_text(textwrap.dedent(text).replace("= 2.0", f"= {factor}"))
+        return top.parent
+
+    return copy
+
+
+@pytest.fixture
+def run(tmp_path):
+    """Return a function that calls the outer kernel in a new process: (result, from the cache)."""
+
+    def start(where, **environment):
+        clean = {k: v for k, v in os.environ.items() if not k.startswith("NUMBA_")}
+        clean |= {"XDG_CACHE_HOME": str(tmp_path / "cache"), "HOME": str(tmp_path / "home")}
+        clean |= {"TMPDIR": str(tmp_path), "PYTHONPATH": str(where)} | environment
+        command = [sys.executable, "-W", "error", "-c", "import limbward.sky.toy"]
+        done = subprocess.run(
+            command, env=clean, cwd=where, capture_output=True, text=True, timeout=120, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        value, hits = done.stdout.split()
+        return float(value), int(hits) > 0
+
+    return start
+
+
+def test_a_constant_changed_two_files_away_is_seen(install, run):
+    """A new version in the same place: what was compiled for the old one is not taken."""
+    where = install()
+    assert run(where) == (21.0, False)
+    assert run(where) == (21.0, True)
+    law = where / "limbward/sky/toy_law.py"
+    before = law.stat()
+    install(factor="3.0")
+    os.utime(law, (before.st_atime, before.st_mtime))  # as an archive unpacked by pip may have it
+    assert run(where) == (31.0, False)
+    assert run(where) == (31.0, True)
+
+
+def test_two_versions_side_by_side_have_each_their_own(install, run):
+    old, new = install("a"), install("b", "3.0")
+    assert run(old) == (21.0, False)
+    assert run(new) == (31.0, False)
+    assert run(old) == (21.0, True)
+    assert run(new) == (31.0, True)
+
+
+def test_an_installation_that_cannot_be_written_to(install, run):
+    """Nothing is left beside the sources, and the code is kept all the same."""
+    where = install()
+    folders = [where / "limbward", where / "limbward/sky"]
+    for folder in folders:
+        folder.chmod(0o555)
+    try:
+        assert run(where, PYTHONDONTWRITEBYTECODE="1") == (21.0, False)
+        assert run(where, PYTHONDONTWRITEBYTECODE="1") == (21.0, True)
+    finally:
+        for folder in folders:
+            folder.chmod(0o755)
+    assert not list(where.rglob("*.nbi"))
+
+
+def test_numbas_own_setting_is_heeded(install, run, tmp_path):
+    where, mine = install(), tmp_path / "mine"
+    assert run(where, NUMBA_CACHE_DIR=str(mine)) == (21.0, False)
+    assert run(where, NUMBA_CACHE_DIR=str(mine)) == (21.0, True)
+    assert list(mine.rglob("*.nbi"))
+    assert not list((tmp_path / "cache").rglob("*.nbi"))
+
+
+def test_without_a_cache_folder_of_the_user(install, run, tmp_path):
+    """A file stands where the folder would be: temporary files hold the code."""
+    where = install()
+    (tmp_path / "cache").write_text("")
+    assert run(where) == (21.0, False)
+    assert run(where) == (21.0, True)
+    (kept,) = tmp_path.glob("limbward-compiled-*")
+    assert kept.stat().st_mode & 0o777 == 0o700
+
+
+def test_code_that_others_could_have_put_there_is_not_run(install, run, tmp_path):
+    """A folder among the temporary files to which all may write is left alone."""
+    where = install()
+    (tmp_path / "cache").write_text("")
+    shared = tmp_path / f"limbward-compiled-{os.getuid()}"
+    shared.mkdir()
+    shared.chmod(0o777)
+    for _ in range(2):
+        assert run(where) == (21.0, False)
+    assert not list(shared.iterdir())
+    assert not list(where.rglob("*.nbi"))
+
+
+def test_folders_of_versions_no_longer_run_are_removed(tmp_path):
+    old, new = tmp_path / "blur-1", tmp_path / "blur-2"
+    for folder in (old, new):
+        folder.mkdir()
+        (folder / "code").write_text("")
+    then = time.time() - 100 * 86400
+    os.utime(old, (then, then))
+    compiled.prune(tmp_path)
+    assert not old.exists()
+    assert (new / "code").exists()
+
+
+def test_other_packages_keep_their_code_where_they_had_it():
+    import numba
+
+    before = numba.config.CACHE_DIR
+    compiled.kernel(abs_of)
+    assert before == numba.config.CACHE_DIR
+
+
+def abs_of(x):
+    return abs(x)
+
+
+def test_all_that_a_module_has_imported_of_the_package_is_looked_at():
+    """What Python loads for a module with kernels is among the files that tell its code apart."""
+    for name in ("limbward.radiance.merge", "limbward.render.smooth", "limbward.filters.rank"):
+        script = f"import sys, {name}\nfor m in sys.modules.values():\n"
+        script += "    print(getattr(m, '__file__', None) or '')\n"
+        done = subprocess.run(
+            [sys.executable, "-c", script], capture_output=True, text=True, timeout=120, check=True
+        )
+        loaded = {Path(f).resolve() for f in done.stdout.split("\n") if f}
+        mine = {f for f in loaded if f.is_relative_to(PACKAGE.resolve())}
+        assert mine <= {f.resolve() for f in compiled.sources(name)}
+
+
+def test_no_kernel_passes_by_the_one_decorator():
+    """It alone asks numba to compile, so that no code is kept beside the sources."""
+    for path in PACKAGE.rglob("*.py"):
+        if path.name != "compiled.py":
+            text = path.read_text()
+            assert "njit" not in text, path
+            assert "cache=True" not in text, path
