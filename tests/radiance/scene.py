@@ -10,13 +10,22 @@ from limbward.camera.raw import RawFrame
 from limbward.camera.reduce import reduce_frame
 from limbward.radiance.grid import Circle, Grid, frame_affine
 from limbward.radiance.noise import NoiseModel
-from limbward.radiance.stack import FrameView, mean_law
+from limbward.radiance.stack import FrameView
 from limbward.sky.orientation import Orientation
 
 RGGB = np.array([[0, 1], [1, 2]], np.int8)
 COLOUR = np.array([0.55, 1.0, 0.7])  # of the corona in this camera
 SKY = 2e-9  # brightness of the sky in that of the solar disc
 RATE = 2.0e11  # DN/s in green of the solar disc
+
+
+def baumbach(rho):
+    """Return the mean corona's brightness in that of the solar disc, at solar radii.
+
+    S. Baumbach, Astron. Nachr. 263 (1937) 121: the law that the mean of ten eclipses follows.
+    """
+    r = np.maximum(rho, 1.0)
+    return 0.0532e-6 / r**2.5 + 1.425e-6 / r**7 + 2.565e-6 / r**17
 
 
 def radiance(dx, dy, sun_radius):
@@ -26,7 +35,7 @@ def radiance(dx, dy, sun_radius):
     rays = (
         1.0 + 0.25 * np.cos(2 * angle) + 0.1 * np.cos(7 * angle + 2.0 * np.log(np.maximum(rho, 1)))
     )
-    base = RATE * (mean_law(rho) * rays + SKY)
+    base = RATE * (baumbach(rho) * rays + SKY)
     return COLOUR.reshape((3,) + (1,) * np.ndim(dx)) * base
 
 

@@ -4,9 +4,13 @@ import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt
 
-from limbward.radiance.saturation import CORE_PX, KERNEL_REACH_PX, STRICT_PX, saturated_places
+from limbward.radiance.saturation import saturated_places
 from limbward.radiance.taps import RADIUS
 from tests.radiance.scene import RGGB
+
+# Promised: no clipped sample in the square of taps, none above the ceiling beside the nearest pixel,
+# and the bloom from where 99 % of the weight ends.
+STRICT_PX, CORE_PX, KERNEL_REACH_PX = 2.0 * np.sqrt(2.0), 1.0, 1.2
 
 MONO = np.array([[1]], np.int8)
 PLANES = np.empty((0, 0), np.int8)
@@ -64,3 +68,20 @@ def test_each_colour_has_its_own_ceiling():
     found = marked(data, PLANES, ceiling=np.array([0.8, 0.5, 0.9]))
     assert found[1].all()
     assert not found[[0, 2]].any()
+
+
+@pytest.mark.parametrize(("value", "bent"), [(8499, False), (8501, True)])
+def test_above_the_ceiling_begins_five_percent_above_it(value, bent):
+    """Of a range of 10000 above 100, with a ceiling of 0.8: nearer it, noise would be cut."""
+    data = np.full((1, 16, 16), 1000, np.uint16)
+    data[0, 8, 8] = value
+    assert marked(data, MONO).any() == bent
+
+
+@pytest.mark.parametrize(("value", "reach"), [(9990, 1.0), (10010, 2.0 * np.sqrt(2.0))])
+def test_clipping_begins_one_percent_below_the_white_level(value, reach):
+    """What clips is kept out of all taps, what is bent only out of the core."""
+    data = np.full((1, 16, 16), 1000, np.uint16)
+    data[0, 8, 8] = value
+    y, x = np.nonzero(marked(data, MONO, bloom=0.0)[1])
+    assert np.hypot(y - 8, x - 8).max() == pytest.approx(reach)

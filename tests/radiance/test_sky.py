@@ -6,7 +6,7 @@ from astropy.io.fits import Header
 
 from limbward.radiance.grid import Grid
 from limbward.radiance.sky import add_sky, fit_sky, read_sky, write_sky
-from limbward.radiance.stack import mean_law
+from tests.radiance.scene import baumbach
 
 GRID = Grid(900, 700, 9.6, 0.0)
 SUN_RADIUS = 80.0
@@ -17,7 +17,7 @@ def picture(level, slope=(0.0, 0.0), noise=0.0, rays=0.3):
     y, x = np.indices((GRID.height, GRID.width), dtype=float)
     dx, dy = x - GRID.sun_x, y - GRID.sun_y
     rho, angle = np.hypot(dx, dy) / SUN_RADIUS, np.arctan2(dy, dx)
-    corona = 1e9 * mean_law(rho) * (1.0 + rays * np.cos(2 * angle))
+    corona = 1e9 * baumbach(rho) * (1.0 + rays * np.cos(2 * angle))
     sky = np.reshape(level, (3, 1, 1)) + slope[0] * dx + slope[1] * dy
     image = corona + sky
     image += noise * np.random.default_rng(1).standard_normal(image.shape)

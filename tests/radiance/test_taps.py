@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from limbward.radiance.taps import RADIUS, STEPS, build
+from tests.radiance.reference import taps_at
 
 MOSAICS = {
     "RGGB": np.array([[0, 1], [1, 2]], np.int8),
@@ -57,3 +58,23 @@ def test_taps_have_the_colour_they_stand_for(name):
 def test_planes_of_the_frame():
     assert build(MOSAICS["rgb"]).plane.tolist() == [0, 1, 2]
     assert build(MOSAICS["mono"]).plane.tolist() == [0, 0, 0]
+
+
+@pytest.mark.parametrize("name", ["RGGB", "GBRG", "mono"])
+def test_weights_are_those_of_a_plane_fitted_by_least_squares(name):
+    """At a few hundred places, against weights by singular values."""
+    pattern = MOSAICS[name]
+    table = build(pattern)
+    th, tw = pattern.shape
+    rng = np.random.default_rng(4)
+    for _ in range(100):
+        y, x = rng.integers(6, 12, 2)
+        fy, fx = rng.uniform(-0.5, 0.5, 2)
+        phase = (y % th) * tw + x % tw
+        sub = int((fy + 0.5) * STEPS) * STEPS + int((fx + 0.5) * STEPS)
+        for c in range(3):
+            rows, columns, weights = taps_at(pattern, c, y, x, y + fy, x + fx)
+            part = slice(table.first[phase, c], table.first[phase, c + 1])
+            np.testing.assert_array_equal(table.dy[phase, part], rows - y)
+            np.testing.assert_array_equal(table.dx[phase, part], columns - x)
+            np.testing.assert_allclose(table.weight[phase, sub, part], weights, atol=1e-5)

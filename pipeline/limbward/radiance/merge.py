@@ -24,8 +24,9 @@ from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
 from limbward.radiance import taps as taps_module
 from limbward.radiance.calibrate import Calibration, black_tile, mend, planes
-from limbward.radiance.gather import gather
 from limbward.radiance.grid import Circle, Grid
+from limbward.radiance.kernels.gather import gather
+from limbward.radiance.kernels.inputs import Frames, Maps, Sums, Table, Views
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.saturation import KERNEL_REACH_PX, saturated_places
 from limbward.radiance.stack import sharpness
@@ -180,38 +181,33 @@ def add_frames(
     margin = -moon_margin_px - KERNEL_REACH_PX if inside else moon_margin_px + KERNEL_REACH_PX
     none = np.empty((0, 0, 0), np.float32)
     dark, flat = batch.calibration.dark, batch.calibration.inverse_flat
-    gather(
-        batch.pixels[:n],
-        batch.black,
-        none if dark is None else planes(dark),
-        none if flat is None else planes(flat),
-        batch.blocked[:n],
-        batch.blocked_rows[:n],
-        np.stack([np.asarray(f.affine, np.float64) for f in frames]),
-        taps.first,
-        taps.dy,
-        taps.dx,
-        taps.weight,
-        taps.power,
-        taps.plane,
-        np.stack([f.weight for f in frames]),
-        np.log(np.maximum(predicted, TINY)),
-        sharp,
-        np.log(np.minimum([f.top for f in frames], 1.0 / TINY)).astype(np.float32),
-        np.asarray(map_affine, np.float64),
-        np.array(
-            [[f.moon.x, f.moon.y, max(f.moon.radius + margin, 0.0), MOON_FADE_PX] for f in frames]
-        ),
-        inside,
-        np.array([1.0 / f.exposure_s for f in frames], np.float32),
-        np.array([f.offset for f in frames], np.float32),
-        np.array([[f.noise.gain, f.noise.read**2, f.noise.spread**2] for f in frames], np.float32),
-        not inside,
-        sums.light,
-        sums.weight,
-        sums.variance,
-        sums.count,
+    samples = Frames(
+        raw=batch.pixels[:n],
+        black=batch.black,
+        dark=none if dark is None else planes(dark),
+        flat=none if flat is None else planes(flat),
+        blocked=batch.blocked[:n],
+        blocked_rows=batch.blocked_rows[:n],
     )
+    moons = [[f.moon.x, f.moon.y, max(f.moon.radius + margin, 0.0), MOON_FADE_PX] for f in frames]
+    noise = [[f.noise.gain, f.noise.read**2, f.noise.spread**2] for f in frames]
+    views = Views(
+        affine=np.stack([np.asarray(f.affine, np.float64) for f in frames]),
+        moon=np.array(moons),
+        inverse_exposure=np.array([1.0 / f.exposure_s for f in frames], np.float32),
+        offset=np.array([f.offset for f in frames], np.float32),
+        noise=np.array(noise, np.float32),
+        top=np.log(np.minimum([f.top for f in frames], 1.0 / TINY)).astype(np.float32),
+    )
+    maps = Maps(
+        weight=np.stack([f.weight for f in frames]),
+        predicted=np.log(np.maximum(predicted, TINY)),
+        sharp=sharp,
+        affine=np.asarray(map_affine, np.float64),
+    )
+    table = Table(taps.first, taps.dy, taps.dx, taps.weight, taps.power, taps.plane)
+    running = Sums(sums.light, sums.weight, sums.variance, sums.count)
+    gather(samples, views, table, maps, (inside, not inside), running)
 
 
 @dataclass(frozen=True)

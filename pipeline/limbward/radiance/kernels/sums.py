@@ -1,0 +1,79 @@
+"""Signals turned into radiances with errors, and added to the sums."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from limbward.compiled import SUMS, kernel
+from limbward.radiance.kernels.inputs import Counts, Floats, Pixels
+
+# Of two frames, one with a sample right at the place and one whose samples lie around it, the
+# second is the less noisy and the first the sharper. Weights go from the inverse of the power of
+# the taps (0.25 to 1) to its cube, which the factor makes as large on the whole.
+SHARPER = np.float32(16.0)
+
+
+@kernel(fastmath=SUMS)
+def finish(
+    values: Pixels,
+    errors: Pixels,
+    weights: Pixels,
+    power: Pixels,
+    noise: Pixels,
+    offset: np.float32,
+    inverse: np.float32,
+    sharp: Pixels,
+) -> None:
+    """Turn signals in DN into radiances with the squares of their errors.
+
+    ``noise`` (3,) is that of `limbward.radiance.kernels.inputs.Views`, ``inverse`` that of the
+    exposure. The arrays are of one row.
+    """
+    gain, read2, spread2 = noise[0], noise[1], noise[2]
+    # In two loops, and below too: LLVM makes no vector code of one that has more than a few arrays.
+    square = inverse * inverse
+    for x in range(values.size):
+        value = values[x]
+        noise2 = gain * max(value, np.float32(0.0)) + read2 + spread2 * value * value
+        errors[x] = noise2 * power[x] * square
+        values[x] = (value - offset) * inverse
+    for x in range(values.size):
+        p, s = power[x], sharp[x]
+        weights[x] *= (np.float32(1.0) - s) / p + s * SHARPER * p * p * p
+
+
+@kernel
+def grow(y: int, begin: int, end: int, a: Floats, flat: Pixels, errors: Pixels) -> None:
+    """Raise the errors where the flat has raised the signal with its noise."""
+    for x in range(begin, end):
+        fx = a[0, 0] * x + a[0, 1] * y + a[0, 2]
+        fy = a[1, 0] * x + a[1, 1] * y + a[1, 2]
+        errors[x] *= flat[int(fy + 0.5), int(fx + 0.5)]
+
+
+@kernel(fastmath=SUMS)
+def add(
+    values: Pixels,
+    errors: Pixels,
+    weights: Pixels,
+    good: Pixels,
+    light: Pixels,
+    weight: Pixels,
+    variance: Pixels,
+) -> None:
+    """Add a row of one colour of one frame to the sums."""
+    for x in range(values.size):
+        light[x] += weights[x] * good[x] * values[x]
+    for x in range(values.size):
+        w = weights[x] * good[x]
+        weight[x] += w
+        variance[x] += w * w * errors[x]
+
+
+@kernel(fastmath=SUMS)
+def tally(weights: Pixels, good: Pixels, count: Counts) -> None:
+    """Count a frame at the pixels to which it gave any colour."""
+    red, green, blue = weights[0], weights[1], weights[2]
+    for x in range(count.size):
+        seen = (red[x] + green[x] + blue[x]) * good[x] > np.float32(0.0)
+        count[x] += np.uint16(1) if seen else np.uint16(0)
