@@ -8,8 +8,8 @@ from limbward.radiance.saturation import saturated_places
 from limbward.radiance.taps import RADIUS
 from tests.radiance.scene import RGGB
 
-# Promised: no clipped sample in the square of taps, none above the ceiling beside the nearest pixel,
-# and the bloom from where 99 % of the weight ends.
+# Promised: no clipped sample in the square of taps, none above the ceiling beside the nearest pixel
+# and the bloom counted from where 99 % of the weight ends.
 STRICT_PX, CORE_PX, KERNEL_REACH_PX = 2.0 * np.sqrt(2.0), 1.0, 1.2
 
 MONO = np.array([[1]], np.int8)
