@@ -88,3 +88,23 @@ def test_five_frames_judge_however_they_come(first):
 def test_two_values_do_not_judge_each_other():
     """Four frames merged and a fifth that differs: no telling which is wrong."""
     assert used([0] * 4, [5000], noise=CLEAN) == 5
+
+
+def test_sigma_of_a_negative_signal_is_that_of_black():
+    """Below black there is no light that could have noise, nor pixels unequal in taking it."""
+    sums = Accumulator.empty(SIZE, SIZE)
+    noise = NoiseModel(0.3, 2.0, 0.1)
+    black = np.full((1, 1, 1), 1000.0, np.float32)
+    data = np.full((1, 1, SIZE, SIZE), 900, np.uint16)
+    rows, blocked = np.zeros((1, SIZE), bool), np.zeros((1, SIZE, SIZE), np.uint8)
+    batch = Batch(data, blocked, rows, black, taps.build(MONO), Calibration())
+    frame = MergeFrame(
+        np.eye(2, 3), 0.5, np.zeros(3), Circle(-500.0, 0.0, 10.0), noise,
+        np.ones((3, 1, 1), np.float32),
+    )  # fmt: skip
+    none = np.zeros((3, 1, 1), np.float32)
+    add_frames(sums, [frame], batch, none, none, np.zeros(3), 2.0)
+    result = sums.result()
+    middle = np.s_[:, SIZE // 2, SIZE // 2]
+    np.testing.assert_allclose(result.radiance[middle], -100.0 / 0.5, rtol=1e-5)
+    np.testing.assert_allclose(result.sigma[middle], 2.0 * np.sqrt(POWER) / 0.5, rtol=1e-4)

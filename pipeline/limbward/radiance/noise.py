@@ -12,6 +12,7 @@ from scipy.optimize import nnls
 
 from limbward.camera.calibration import black_image, colour_planes
 from limbward.camera.frame import RawFrame, smallest_step
+from limbward.radiance.kernels.noise import sample_variance
 
 THIRD_DIFFERENCE = np.sqrt(20.0)  # sum of the squares of 1, -3, 3, -1
 MAD_TO_SIGMA = 1.4826
@@ -41,8 +42,8 @@ class NoiseModel:
 
     def variance(self, signal: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the variance in DN**2 of a signal in DN above black; never below that of black."""
-        s = np.maximum(signal, 0.0)
-        return np.asarray(self.gain * s + self.read**2 + (self.spread * s) ** 2, np.float32)
+        gain, read2, spread2 = np.array([self.gain, self.read**2, self.spread**2], np.float32)
+        return sample_variance(np.asarray(signal, np.float32), gain, read2, spread2)
 
 
 def nominal_noise(iso: float, white: float) -> NoiseModel:

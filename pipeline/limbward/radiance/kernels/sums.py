@@ -6,6 +6,7 @@ import numpy as np
 
 from limbward.compiled import SUMS, kernel
 from limbward.radiance.kernels.inputs import Counts, Floats, Pixels
+from limbward.radiance.kernels.noise import variance_of
 
 # Of two frames, one with a sample right at the place and one whose samples lie around it, the
 # second is the less noisy and the first the sharper. Weights go from the inverse of the power of
@@ -34,8 +35,7 @@ def finish(
     square = inverse * inverse
     for x in range(values.size):
         value = values[x]
-        noise2 = gain * max(value, np.float32(0.0)) + read2 + spread2 * value * value
-        errors[x] = noise2 * power[x] * square
+        errors[x] = variance_of(value, gain, read2, spread2) * power[x] * square
         values[x] = (value - offset) * inverse
     for x in range(values.size):
         p, s = power[x], sharp[x]
