@@ -61,7 +61,7 @@ def place(tmp_path_factory):
     (folder / "limbward.yaml").write_text(CONFIG)
     config = load_config(folder / "limbward.yaml")
     workspace = Workspace(config.resolve(config.workspace))
-    workspace.path(Workspace.corona).parent.mkdir(parents=True)
+    workspace.claim()
     write_merge(workspace.path(Workspace.corona))
     recipes = [
         {"name": "fine", "steps": [{"filter": "nrgf"}]},

@@ -1,5 +1,6 @@
 """The stages merge, enhance and compose on frames whose truth is known."""
 
+import astropy.units as u
 import numpy as np
 import pytest
 import tifffile
@@ -8,6 +9,7 @@ from astropy.table import MaskedColumn, Table
 from astropy.wcs import WCS
 from PIL import Image
 
+from limbward.camera.card import sha256
 from limbward.camera.reduce import reduce_frame
 from limbward.config import Config, bind
 from limbward.errors import ConfigError, LimbwardError
@@ -27,6 +29,7 @@ def make_session(folder, *, mirrored=False, **merge_options):
     rng = np.random.default_rng(31)
     (folder / "card").mkdir()
     workspace = Workspace(folder / "workspace")
+    workspace.claim()
     workspace.path("reduced").mkdir(parents=True)
     rows = []
     for b in range(2):
@@ -54,6 +57,8 @@ def make_session(folder, *, mirrored=False, **merge_options):
             rows.append(
                 {
                     "file": file,
+                    "sha256": sha256(folder / file),
+                    "sequence": len(rows),
                     "camera": CAMERA,
                     "serial": SERIAL,
                     "exposure": e,
@@ -64,6 +69,9 @@ def make_session(folder, *, mirrored=False, **merge_options):
                     "phase": "totality",
                     "reduced": f"reduced/F{b}{k}.npz",
                     "utc_s": -40.0 + 40.0 * b + 2.0 * k,
+                    "time_utc_sigma": 0.1,
+                    "meas_sun_x": np.nan,
+                    "meas_moon_x": moon.x,
                     "sun_x": shot.sun_x,
                     "sun_y": shot.sun_y,
                     "sun_radius": scene.sun_radius,
@@ -79,9 +87,17 @@ def make_session(folder, *, mirrored=False, **merge_options):
     rows.append(rows[0] | {"file": "card/other.fits", "camera": "Borealis B-20", "serial": "9"})
     rows.append(rows[0] | {"file": "card/partial.fits", "phase": "partial", "usable": False})
     table = Table(rows)
+    for column in table.colnames:
+        place = column.split("_")[-1] in ("x", "y", "radius")
+        if place or column in ("width", "height"):
+            table[column].unit = u.pix
+    for column, unit in (("exposure", u.s), ("utc_s", u.s), ("time_utc_sigma", u.s)):
+        table[column].unit = unit
+    table["rotation_deg"].unit = u.deg
     names = {
-        "ingest": "file camera serial exposure iso f_number width height phase reduced",
-        "timing": "file utc_s",
+        "ingest": "file sha256 camera serial sequence exposure iso f_number width height phase "
+        "reduced meas_sun_x meas_moon_x",
+        "timing": "file phase utc_s time_utc_sigma sun_x",
         "align": "file sun_x sun_y sun_radius moon_x moon_y moon_radius rotation_deg usable",
     }
     for stage, columns in names.items():
