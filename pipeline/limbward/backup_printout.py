@@ -34,6 +34,15 @@ def backup_faults(found: Found) -> list[str]:
     """Return a sentence for everything that is not in every destination."""
     faults = [place["problem"] for place in found["destinations"] if place["problem"]]
     faults += _some([f"{f['file']} was not copied: {f['reason']}." for f in found["failed"]])
+    for place in found["destinations"]:
+        lacking = [f"{place['path']} lacks {path}" for path in place["lacking"]]
+        faults += _some(lacking)
+    if not any(place["problem"] for place in found["destinations"]) and not found["failed"]:
+        faults.append(
+            "What an earlier backup was to bring is no longer on the card, or on one that is not "
+            "connected. Back that card up to the same place; if the files were deleted on purpose, "
+            "back up to a new folder."
+        )
     return [*faults, "The backup is not complete; the same command goes on where it stopped."]
 
 

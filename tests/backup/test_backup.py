@@ -1,3 +1,4 @@
+import errno
 import json
 import os
 import random
@@ -17,10 +18,11 @@ from hypothesis import strategies as st
 
 from limbward.backup import copy, job, plan
 from limbward.backup.describe import describe
+from limbward.backup.intent import INCOMING
 from limbward.backup.inventory import INVENTORY, read_inventory
 from limbward.backup.job import back_up
 from limbward.backup.names import key, portable, printable
-from limbward.backup.verify import INCOMING, verify_bag
+from limbward.backup.verify import verify_bag
 from limbward.errors import ConfigError, LimbwardError
 from tests.camera.files import dng, noise
 
@@ -229,22 +231,35 @@ def test_a_disk_that_gives_back_other_bytes_is_found_out(tmp_path, monkeypatch):
     assert any("not finished" in p for p in verdict.problems)
 
 
+def fail_to_open(monkeypatch, name, error=errno.EIO):
+    """Make a file of this name unreadable; returns a list of the paths refused."""
+    genuine, refused = os.open, []
+
+    def failing(path, *args, **kwargs):
+        if Path(os.fspath(path)).name == name:
+            refused.append(path)
+            raise OSError(error, os.strerror(error), str(path))
+        return genuine(path, *args, **kwargs)
+
+    monkeypatch.setattr(os, "open", failing)
+    return refused
+
+
 def test_a_file_that_cannot_be_read_is_named_and_the_others_are_saved(tmp_path, monkeypatch):
     card = a_card(tmp_path / "card")
-    genuine = Path.open
-
-    def failing(self, *args, **kwargs):
-        if self.name == "TST_0002.DNG" and "card" in self.parts and "data" not in self.parts:
-            raise OSError(5, "Input/output error")
-        return genuine(self, *args, **kwargs)
-
-    monkeypatch.setattr(Path, "open", failing)
-    outcome = save(card, tmp_path / "bag")
+    with monkeypatch.context() as patch:
+        fail_to_open(patch, "TST_0002.DNG")
+        outcome = save(card, tmp_path / "bag")
     assert not outcome.ok
     assert [(Path(f).name, why) for f, why in outcome.failed] == [
         ("TST_0002.DNG", "Input/output error")
     ]
     assert len(payload(tmp_path / "bag")) == 5
+    verdict = verify_bag(tmp_path / "bag")
+    assert verdict.missing == ["data/card/DCIM/100TESTA/TST_0002.DNG"]
+    assert not library_says_valid(tmp_path / "bag")
+    assert save(card, tmp_path / "bag").ok
+    assert verify_bag(tmp_path / "bag").ok
     assert library_says_valid(tmp_path / "bag")
 
 

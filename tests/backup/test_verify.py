@@ -13,7 +13,7 @@ from limbward.backup.describe import describe
 from limbward.backup.job import back_up
 from limbward.backup.verify import verify_bag
 from limbward.errors import LimbwardError
-from tests.backup.test_backup import a_card, library_says_valid
+from tests.backup.test_backup import a_card, fail_to_open, library_says_valid
 
 FLIPS = 100
 
@@ -81,13 +81,13 @@ def test_a_manifest_that_points_out_of_the_bag_is_not_followed(bag, path, monkey
     with (bag / "manifest-sha256.txt").open("a") as manifest:
         manifest.write(f"{'0' * 64}  {path}\n")
     opened = []
-    genuine = Path.open
+    genuine = os.open
 
-    def watched(self, *args, **kwargs):
-        opened.append(self.resolve())
-        return genuine(self, *args, **kwargs)
+    def watched(path, *args, **kwargs):
+        opened.append(Path(path).resolve())
+        return genuine(path, *args, **kwargs)
 
-    monkeypatch.setattr(Path, "open", watched)
+    monkeypatch.setattr(os, "open", watched)
     verdict = verify_bag(bag)
     assert any("outside the bag" in p for p in verdict.problems)
     assert opened
@@ -129,7 +129,82 @@ def test_a_bag_whose_manifests_are_gone_is_not_finished(bag):
         path.unlink()
     verdict = verify_bag(bag)
     assert any("not finished" in p for p in verdict.problems)
-    assert len(verdict.extra) == 6
+    assert (verdict.files, verdict.damaged, verdict.extra) == (6, [], [])
+    frame = bag / "data/card/DCIM/100TESTA/TST_0001.DNG"
+    frame.write_bytes(frame.read_bytes()[:-1] + b"?")
+    assert verify_bag(bag).damaged == ["data/card/DCIM/100TESTA/TST_0001.DNG"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes and links of POSIX")
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("manifest-sha256.txt", "tagmanifest-sha512.txt", "bag-info.txt", "bagit.txt", "notes"),
+        *("payload.jsonl", "plan/card.jsonl", "data/card/DCIM/100TESTA/TST_0001.DNG", "data/new"),
+    ],
+)
+@pytest.mark.parametrize("odd", ["pipe", "link", "device"])
+def test_pipes_and_links_in_a_bag_are_named_and_not_waited_for(bag, name, odd):
+    (bag / name).unlink(missing_ok=True)
+    if odd == "pipe":
+        os.mkfifo(bag / name)
+    else:
+        (bag / name).symlink_to("/dev/zero" if odd == "device" else bag.parent / "card")
+    done = subprocess.run(
+        [sys.executable, "-c", VERIFY, str(bag)], capture_output=True, text=True, timeout=60
+    )
+    assert done.stdout.startswith("False"), done.stderr
+    assert f"{name!r} is a link or a device" in done.stdout
+
+
+VERIFY = """
+import sys
+from pathlib import Path
+from limbward.backup.verify import verify_bag
+verdict = verify_bag(Path(sys.argv[1]))
+print(verdict.ok, verdict.problems)
+"""
+
+
+def test_a_file_that_cannot_be_read_is_named_once(bag, monkeypatch):
+    fail_to_open(monkeypatch, "TST_0002.DNG")
+    verdict = verify_bag(bag)
+    faults = [*verdict.problems, *verdict.damaged, *verdict.missing, *verdict.extra]
+    assert len(faults) == 1
+    assert "TST_0002.DNG cannot be read (Input/output error)" in faults[0]
+
+
+def test_a_manifest_made_to_fit_a_smaller_payload_contradicts_the_plan(bag):
+    (bag / "data/card/DCIM/100TESTA/TST_0003.DNG").unlink()
+    remake_manifests(bag)
+    assert library_says_valid(bag)
+    verdict = verify_bag(bag)
+    assert verdict.missing == ["data/card/DCIM/100TESTA/TST_0003.DNG"]
+
+
+def test_a_manifest_made_to_fit_another_content_contradicts_the_inventory(bag):
+    path = bag / "data/card/DCIM/100TESTA/TST_0003.DNG"
+    path.write_bytes(path.read_bytes()[:-1] + b"?")
+    remake_manifests(bag)
+    assert library_says_valid(bag)
+    assert any("TST_0003.DNG: the manifests and" in p for p in verify_bag(bag).problems)
+
+
+@pytest.mark.parametrize("name", ["plan/card.jsonl", "payload.jsonl"])
+def test_a_sealed_bag_without_its_plan_is_not_good_though_its_manifests_fit(bag, name):
+    (bag / name).unlink()
+    remake_manifests(bag)
+    assert library_says_valid(bag)
+    assert not verify_bag(bag).ok
+
+
+def remake_manifests(bag):
+    """Write manifests that fit whatever is in a bag, as the library does."""
+    for path in [*bag.glob("manifest*"), *bag.glob("tagmanifest*")]:
+        lines = path.read_text().splitlines(keepends=True)
+        kept = [line for line in lines if (bag / line.split(None, 1)[1].strip()).exists()]
+        path.write_text("".join(kept))
+    bagit.Bag(str(bag)).save(manifests=True)
 
 
 def command(*arguments):

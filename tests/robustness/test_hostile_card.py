@@ -224,7 +224,10 @@ def test_a_backup_names_what_may_not_be_read_and_is_not_complete(shut):
     for name in ("not-listed", "not-entered/in.DNG", "neither", "shut.DNG"):
         assert f"{name} was not copied: Permission denied" in done.stderr
     assert [p.name for p in (root / "bag/data").rglob("*.DNG")] == ["good.DNG"]
-    assert verify_bag(root / "bag").ok
+    checked = as_anyone(shut, "verify", "bag")
+    assert checked.returncode == 1
+    assert "not finished: 1 of 2 files that were meant to be in it are not" in checked.stderr
+    assert "3 folders of the card could not be listed" in checked.stderr
 
 
 def test_progress_on_a_terminal_is_not_steered_by_names(tmp_path):

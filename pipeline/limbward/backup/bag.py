@@ -28,6 +28,20 @@ Info = Mapping[str, str | list[str]]
 logging.getLogger("bagit").setLevel(logging.CRITICAL)
 
 
+def is_sealed(root: Path) -> bool:
+    """Return whether a bag has all its manifests, as only one has that was finished."""
+    kinds = ("manifest", "tagmanifest")
+    return all((root / f"{kind}-{name}.txt").is_file() for kind in kinds for name in ALGORITHMS)
+
+
+def unseal(root: Path) -> None:
+    """Take a bag's manifests away, so that nobody takes it for finished while it is added to."""
+    for kind in ("tagmanifest", "manifest"):
+        for path in sorted(root.glob(f"{kind}-*.txt")):
+            path.unlink()
+    flush_folder(root)
+
+
 def seal(root: Path, records: Records, info: Info) -> None:
     """Write manifests, bag-info.txt and tag manifests, and let the library check the result.
 
@@ -67,7 +81,11 @@ def seal(root: Path, records: Records, info: Info) -> None:
                 raise LimbwardError(_unlike(root, sorted(missing), sorted(extra)))
             bag.validate(completeness_only=True)
     except (bagit.BagError, UnicodeDecodeError) as error:
+        unseal(root)
         raise LimbwardError(f"The bag {root} is not as it should be: {error}.") from error
+    except LimbwardError:
+        unseal(root)
+        raise
     for path in (root / "bag-info.txt", *sorted(root.glob("tagmanifest-*.txt"))):
         flush_file(path, path.stat().st_mtime_ns)
     flush_folder(root)

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+from limbward.regular import open_regular
+
 CHUNK = 4 << 20
 
 
@@ -52,7 +54,7 @@ def read_digest(path: Path) -> Digest:
         If it cannot be read.
     """
     hasher = _Hasher()
-    with path.open("rb", buffering=0) as file:
+    with open_regular(path) as file:
         forget_cached(file)
         while chunk := file.read(CHUNK):
             hasher.update(chunk)
@@ -95,9 +97,9 @@ def stream(source: Path, targets: Sequence[Path]) -> tuple[Digest, dict[Path, OS
     with ExitStack() as stack:
         try:
             before = source.lstat()
-            if not stat.S_ISREG(before.st_mode):  # opening a pipe would wait for ever
+            if not stat.S_ISREG(before.st_mode):
                 raise SourceError("it is no regular file any more")
-            reader = stack.enter_context(source.open("rb", buffering=0))
+            reader = stack.enter_context(open_regular(source))
         except OSError as error:
             raise SourceError(error.strerror or str(error)) from error
         writers: dict[Path, BinaryIO] = {}

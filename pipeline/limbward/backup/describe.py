@@ -32,10 +32,15 @@ def describe(
     """
     cameras: set[str] = set()
     times: list[datetime] = []
+    unread: list[str] = []
     for record in records:
         if kind_of(record.path) not in (*IMAGE_KINDS, "jpeg"):
             continue
-        exif = read_exif(root / record.path, decode=False)
+        try:
+            exif = read_exif(root / record.path, decode=False)
+        except Exception:  # a label may lack a camera; a bag may not lack its seal for that
+            unread.append(record.path)
+            continue
         if exif.camera:
             cameras.add(f"{exif.camera} ({exif.serial})" if exif.serial else exif.camera)
         if exif.time_camera is not None:
@@ -54,4 +59,6 @@ def describe(
     if times:
         info["First-Frame"] = f"{min(times).isoformat(sep=' ')} (camera's clock)"
         info["Last-Frame"] = f"{max(times).isoformat(sep=' ')} (camera's clock)"
+    if unread:
+        info["Frames-Not-Described"] = unread
     return info

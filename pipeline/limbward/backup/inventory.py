@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from limbward.backup.copy import Digest, write_flushed
 from limbward.backup.names import key
+from limbward.regular import open_regular
 
 INVENTORY = "payload.jsonl"
+PATH = re.compile(r"data/[^/]+/.+", re.DOTALL)
+KINDS = {"path": str, "sha256": str, "sha512": str, "original": str, "size": int, "mtime_ns": int}
 
 
 @dataclass(frozen=True)
@@ -68,15 +72,21 @@ def read_inventory(bag: Path) -> Records:
     """
     records: Records = {}
     try:
-        lines = (bag / INVENTORY).read_bytes().split(b"\n")
+        with open_regular(bag / INVENTORY) as file:
+            lines = file.read().split(b"\n")
     except FileNotFoundError:
         return records
     for line in lines:
         try:
             record = Record(**json.loads(line))
-        except (ValueError, TypeError):
+        except (ValueError, TypeError, RecursionError):
             continue
-        if all(isinstance(getattr(record, name), str) for name in ("path", "sha256", "sha512")):
+        typed = all(isinstance(getattr(record, name), kind) for name, kind in KINDS.items())
+        if (
+            typed
+            and re.fullmatch(r"data/[^/]+/.+", record.path)
+            and ".." not in record.path.split("/")
+        ):
             records[key(record.path)] = record
     return records
 

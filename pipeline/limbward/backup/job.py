@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import stat
 import tempfile
 from collections import defaultdict
@@ -17,7 +16,8 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from limbward.backup.bag import Info, seal
+from limbward.backup.account import INCOMING, Account, begin, close, open_bag
+from limbward.backup.bag import Info
 from limbward.backup.copy import (
     Digest,
     SourceError,
@@ -27,40 +27,13 @@ from limbward.backup.copy import (
     read_digest,
     stream,
 )
-from limbward.backup.inventory import Record, append_record, write_inventory
+from limbward.backup.intent import Planned
+from limbward.backup.inventory import Record, append_record
 from limbward.backup.names import beside, key, printable, shown
-from limbward.backup.plan import Card, Found, Place, originals, plan, read_card
-from limbward.backup.verify import INCOMING
+from limbward.backup.plan import Card, Found, originals, plan, read_card
 from limbward.errors import LimbwardError
 
 Progress = Callable[[int, int], None]
-
-
-@dataclass
-class Account:
-    """What happened to one destination."""
-
-    place: Place
-    copied: int = 0
-    bytes_copied: int = 0
-    already_there: int = 0
-    mended: list[str] = field(default_factory=list)
-    renamed: list[tuple[str, str]] = field(default_factory=list)
-    problem: str = ""
-
-    def to_json_dict(self) -> dict[str, Any]:
-        """Return the account for JSON."""
-        return {
-            "path": shown(str(self.place.root)),
-            "done": not self.problem,
-            "problem": shown(self.problem) or None,
-            "files": len(self.place.records),
-            "copied": self.copied,
-            "bytes_copied": self.bytes_copied,
-            "already_there": self.already_there,
-            "mended": self.mended,
-            "renamed": [{"original": a, "stored": b} for a, b in self.renamed],
-        }
 
 
 @dataclass
@@ -86,7 +59,7 @@ class Outcome:
     @property
     def ok(self) -> bool:
         """Whether every file is in every destination."""
-        return not (self.failed or any(a.problem for a in self.accounts))
+        return not self.failed and all(a.done for a in self.accounts)
 
     def to_json_dict(self) -> dict[str, Any]:
         """Return the outcome for JSON."""
@@ -146,22 +119,29 @@ def back_up(
         outcome.failed += [missed for card in cards for missed in card.unreadable]
         for account in outcome.accounts:
             account.renamed += originals(cards, account.place)
-            _guarded(account, _open)
+            _guarded(account, lambda a: begin(a, cards))
         _copy_all(cards, outcome, progress)
         outcome.duplicates += _duplicates(outcome)
         for account in outcome.accounts:
-            _guarded(account, lambda a: _close(a, describe))
+            _guarded(account, lambda a: close(a, describe))
     return outcome
 
 
 def _lock(destination: Path, stack: ExitStack) -> None:
     """Keep other backups out of a destination; nothing of this stays in it."""
     name = sha256(os.fsencode(destination.resolve())).hexdigest()[:16]
-    lock = FileLock(Path(tempfile.gettempdir()) / f"limbward-backup-{name}.lock")
+    folder = os.environ.get("TMPDIR") or "for temporary files"
     try:
+        folder = tempfile.gettempdir()
+        lock = FileLock(Path(folder) / f"limbward-backup-{name}.lock")
         lock.acquire(timeout=0)
     except Timeout:
         raise LimbwardError(f"Another backup to {destination} is at work; wait for it.") from None
+    except OSError as error:
+        raise LimbwardError(
+            f"The folder {folder} takes no file ({error.strerror or error}), and a backup keeps "
+            "others out by one there. Make room in it, or set TMPDIR to another folder."
+        ) from error
     stack.callback(lock.release)
 
 
@@ -183,22 +163,6 @@ def _guarded(account: Account, work: Callable[[Account], None]) -> None:
             work(account)
 
 
-def _open(account: Account) -> None:
-    root = account.place.root
-    make_folders(root)
-    shutil.rmtree(root / INCOMING, ignore_errors=True)  # files cut off half-way
-    (root / INCOMING).mkdir(exist_ok=True)
-    write_inventory(root, account.place.records)
-
-
-def _close(account: Account, describe: Callable[[Path, Sequence[Record]], Info]) -> None:
-    root, records = account.place.root, account.place.records
-    write_inventory(root, records)
-    info = describe(root, list(records.values()))
-    shutil.rmtree(root / INCOMING)
-    seal(root, records, info)
-
-
 def _copy_all(cards: Sequence[Card], outcome: Outcome, progress: Progress | None) -> None:
     total, done = sum(len(card.files) for card in cards), 0
     with ThreadPoolExecutor(len(outcome.accounts)) as pool:
@@ -206,7 +170,9 @@ def _copy_all(cards: Sequence[Card], outcome: Outcome, progress: Progress | None
             for index, found in enumerate(card.files):
                 wanted = [(a, a.place.paths[number][index]) for a in outcome.accounts]
                 try:
-                    _copy_one(card, found, wanted, pool)
+                    for account, record in _copy_one(card, found, wanted, pool):
+                        there = account.settled.setdefault(number, [])
+                        there.append((printable(found.relative), record))
                 except SourceError as error:
                     outcome.failed.append((str(found.path), str(error)))
                 done += 1
@@ -216,9 +182,10 @@ def _copy_all(cards: Sequence[Card], outcome: Outcome, progress: Progress | None
 
 def _copy_one(
     card: Card, found: Found, wanted: Sequence[tuple[Account, str]], pool: ThreadPoolExecutor
-) -> None:
-    """Bring one file to every destination that does not have it."""
+) -> list[tuple[Account, Record]]:
+    """Bring one file to every destination that does not have it; return where it is now."""
     todo: list[tuple[Account, str]] = []
+    there: list[tuple[Account, Record]] = []
     known: Digest | None = None
     for account, path in wanted:
         if account.problem:
@@ -227,15 +194,19 @@ def _copy_one(
         if key(path) in place.records or os.path.lexists(place.root / path):
             if known is None:
                 known = _source_digest(found)
-            settled = None
             with _charged_to(account):
                 settled = _settle(account, card, found, path, known)
-            if settled is not None:
-                todo.append((account, settled))
+                if isinstance(settled, Record):
+                    there.append((account, settled))
+                else:
+                    todo.append((account, settled))
         else:
             todo.append((account, path))
+    for account, path in todo:
+        _guarded(account, _Opening(card, found, path))
+    todo = [(account, path) for account, path in todo if not account.problem]
     if not todo:
-        return
+        return there
     parts = {a.place.root / INCOMING / "file": (a, path) for a, path in todo}
     digest, failed = stream(found.path, list(parts))
     if known is not None and digest != known:
@@ -249,6 +220,27 @@ def _copy_one(
     ]
     for job in jobs:
         job.result()
+    there += [(a, a.place.records[key(path)]) for a, path in todo if not a.problem]
+    return there
+
+
+@dataclass(frozen=True)
+class _Opening:
+    """Marking a bag as unfinished for a file that is about to come, as its plan says."""
+
+    card: Card
+    found: Found
+    path: str
+
+    def __call__(self, account: Account) -> None:
+        plan = account.plans[key(self.path.split("/")[1])]
+        found = self.found
+        planned = Planned(self.path, printable(found.relative), found.size, found.mtime_ns)
+        if self.path not in account.meant:  # its place was taken
+            plan.files.append(planned)
+            account.meant.add(self.path)
+            account.is_open = False
+        open_bag(account)
 
 
 def _source_digest(found: Found) -> Digest:
@@ -258,8 +250,8 @@ def _source_digest(found: Found) -> Digest:
         raise SourceError(error.strerror or str(error)) from error
 
 
-def _settle(account: Account, card: Card, found: Found, path: str, digest: Digest) -> str | None:
-    """Return where a file goes whose place is taken, None if it is there already.
+def _settle(account: Account, card: Card, found: Found, path: str, digest: Digest) -> str | Record:
+    """Return where a file goes whose place is taken, or its record if it is there already.
 
     Nothing is overwritten but a copy of this very content that has gone bad.
 
@@ -275,12 +267,13 @@ def _settle(account: Account, card: Card, found: Found, path: str, digest: Diges
         record = place.records.get(key(candidate))
         target = place.root / (record.path if record else candidate)
         there = os.path.lexists(target)
-        if there and stat.S_ISREG(target.lstat().st_mode) and read_digest(target) == digest:
+        if there and _is_copy(target, found) and read_digest(target) == digest:
             if record is None:
-                place.records[key(candidate)] = _record(card, found, candidate, digest)
-                append_record(place.root, place.records[key(candidate)])
+                open_bag(account)
+                record = place.records[key(candidate)] = _record(card, found, candidate, digest)
+                append_record(place.root, record)
             account.already_there += 1
-            return None
+            return record
         if record is not None and record.digest == digest:
             account.mended.append(record.path)
             return record.path
@@ -288,6 +281,12 @@ def _settle(account: Account, card: Card, found: Found, path: str, digest: Diges
             account.renamed.append((printable(found.relative), candidate))
             return candidate
     raise LimbwardError(f"{place.root / path} is in the way of {found.path}; move it elsewhere.")
+
+
+def _is_copy(target: Path, found: Found) -> bool:
+    """Return whether what is in a place is a file of its own, not the card's by another name."""
+    status = target.lstat()
+    return stat.S_ISREG(status.st_mode) and (status.st_dev, status.st_ino) != found.identity
 
 
 def _record(card: Card, found: Found, path: str, digest: Digest) -> Record:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from limbward.backup.intent import PLANS, alike
 from limbward.backup.inventory import INVENTORY, Records, read_inventory
 from limbward.backup.names import beside, key, portable, printable
 from limbward.errors import ConfigError, LimbwardError
@@ -18,8 +19,8 @@ PAYLOAD = "data"
 # Per file: its lines in two manifests and the inventory, and the unfilled end of its last block
 # (clusters of exFAT are up to 128 kB on disks over 32 GB).
 OVERHEAD_BYTES = 128 << 10
-ZONE_STEP_S = 900.0  # clocks of FAT cards have no zone: the same file may appear shifted by it
-FAT_STEP_S = 2.0
+Identity = tuple[int, int]
+"""Device and inode: one folder or file, by whatever link or mount it is reached."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,7 @@ class Found:
     relative: str
     size: int
     mtime_ns: int
+    identity: Identity
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,8 @@ class Card:
         A sentence for each thing that is no file.
     unreadable : tuple of (str, str)
         Folders that could not be listed, and why.
+    folders : dict
+        Of its folders, itself included, the path by `Identity`.
     """
 
     root: Path
@@ -53,6 +57,7 @@ class Card:
     files: tuple[Found, ...]
     notes: tuple[str, ...]
     unreadable: tuple[tuple[str, str], ...]
+    folders: dict[Identity, Path]
 
 
 @dataclass(frozen=True)
@@ -67,11 +72,14 @@ class Place:
         Of what it is meant to hold so far.
     paths : list of list of str
         For each card and file, its path in the bag.
+    folders : list of str
+        For each card, its folder below ``data/``.
     """
 
     root: Path
     records: Records
     paths: list[list[str]]
+    folders: list[str]
 
 
 def read_card(root: Path) -> Card:
@@ -90,6 +98,7 @@ def read_card(root: Path) -> Card:
     notes: list[str] = []
     unreadable: list[tuple[str, str]] = []
     files: list[Found] = []
+    known: dict[Identity, Path] = {}
 
     def cannot(error: OSError) -> None:
         unreadable.append((str(error.filename), error.strerror or str(error)))
@@ -97,6 +106,10 @@ def read_card(root: Path) -> Card:
     for folder, folders, names in os.walk(root, onerror=cannot):
         here = Path(folder)
         folders.sort()
+        try:
+            known[_identity(here.stat())] = here
+        except OSError as error:
+            cannot(error)
         notes += [
             f"The link {here / f} was not followed." for f in folders if (here / f).is_symlink()
         ]
@@ -113,9 +126,15 @@ def read_card(root: Path) -> Card:
                 notes.append(f"{path} is not a regular file and was passed over.")
             else:
                 relative = path.relative_to(root).as_posix()
-                files.append(Found(path, relative, status.st_size, status.st_mtime_ns))
+                files.append(
+                    Found(path, relative, status.st_size, status.st_mtime_ns, _identity(status))
+                )
     name = portable(root.resolve().name) or "card"
-    return Card(root, name, tuple(files), tuple(notes), tuple(unreadable))
+    return Card(root, name, tuple(files), tuple(notes), tuple(unreadable), known)
+
+
+def _identity(status: os.stat_result) -> Identity:
+    return status.st_dev, status.st_ino
 
 
 def plan(cards: Sequence[Card], destinations: Sequence[Path]) -> list[Place]:
@@ -126,32 +145,36 @@ def plan(cards: Sequence[Card], destinations: Sequence[Path]) -> list[Place]:
     ConfigError
         If a destination and a card, or two destinations, lie one inside the other.
     LimbwardError
-        If a destination holds something else, or has too little room.
+        If a destination holds something else, links, or the very files of a card, or has too
+        little room.
     """
     places = [d.absolute() for d in destinations]
-    _refuse_nested([card.root for card in cards], places)
+    _refuse_nested(cards, places)
     planned = []
     for root in places:
         _refuse_foreign(root)
+        _refuse_links(root, cards)
         records = read_inventory(root)
         taken: set[str] = set()
-        planned.append(Place(root, records, [_paths(card, records, taken) for card in cards]))
+        named = [_paths(card, records, taken) for card in cards]
+        planned.append(Place(root, records, [p for _, p in named], [name for name, _ in named]))
     _refuse_full(cards, planned)
     return planned
 
 
-def _refuse_nested(sources: list[Path], destinations: list[Path]) -> None:
+def _refuse_nested(cards: Sequence[Card], destinations: list[Path]) -> None:
     real = [d.resolve() for d in destinations]
     for i, here in enumerate(real):
-        for source in sources:
-            card = source.resolve()
-            if any(_is_same_folder(card, folder) for folder in (here, *here.parents)):
+        above = [_identity(f.stat()) for f in (here, *here.parents) if f.is_dir()]
+        for card in cards:
+            root = card.root.resolve()
+            if any(identity in card.folders for identity in above):
                 raise ConfigError(
-                    f"The destination {here} lies inside the card {card}; nothing is written to a "
+                    f"The destination {here} lies inside the card {root}; nothing is written to a "
                     "card. Name a folder on another disk."
                 )
-            if any(_is_same_folder(here, folder) for folder in card.parents):
-                raise ConfigError(f"The card {card} lies inside the destination {here}.")
+            if any(_is_same_folder(here, folder) for folder in root.parents):
+                raise ConfigError(f"The card {root} lies inside the destination {here}.")
         for other in real[:i]:
             if here == other or here in other.parents or other in here.parents:
                 raise ConfigError(f"The destinations {other} and {here} are not apart.")
@@ -175,15 +198,53 @@ def _refuse_foreign(root: Path) -> None:
         holds = any(root.iterdir())
     except OSError as error:
         raise LimbwardError(f"{root} cannot be read ({error.strerror}).") from error
-    if holds and not (root / INVENTORY).is_file():
+    if holds and not ((root / INVENTORY).is_file() or (root / PLANS).is_dir()):
         raise LimbwardError(
             f"{root} holds something other than a backup made here, which is left alone; name a "
             f"folder that is new or empty, such as {root / 'eclipse'}."
         )
 
 
-def _paths(card: Card, records: Records, taken: set[str]) -> list[str]:
-    """Return the path of each file below the card's folder in the bag, which joins ``taken``."""
+def _refuse_links(root: Path, cards: Sequence[Card]) -> None:
+    """Raise if a destination holds anything but files and folders of its own.
+
+    Through a link, a mount or a second name of a file, a card would be compared with itself, and
+    be called its own copy.
+    """
+    if not root.exists():
+        return
+    files = {found.identity: found.path for card in cards for found in card.files}
+    folders = {i: path for card in cards for i, path in card.folders.items()}
+
+    def cannot(error: OSError) -> None:
+        raise LimbwardError(f"{error.filename} cannot be read ({error.strerror}).") from error
+
+    for folder, below, names in os.walk(root, onerror=cannot):
+        here = Path(folder)
+        if below_card := folders.get(_identity(here.stat())):
+            raise ConfigError(
+                f"{here} in the destination is the folder {below_card} of the card itself, by "
+                "another mount; name a folder on another disk."
+            )
+        for path in (here / name for name in (*below, *names)):
+            status = path.lstat()
+            if stat.S_ISDIR(status.st_mode):
+                continue
+            if not stat.S_ISREG(status.st_mode):
+                kind = "a link" if stat.S_ISLNK(status.st_mode) else "neither a file nor a folder"
+                raise LimbwardError(
+                    f"{path} is {kind}; a bag holds copies of its own. Remove it, or name a new "
+                    "folder."
+                )
+            if original := files.get(_identity(status)):
+                raise LimbwardError(
+                    f"{path} is the file {original} itself under a second name, not a copy. "
+                    "Remove it, or name a folder on another disk."
+                )
+
+
+def _paths(card: Card, records: Records, taken: set[str]) -> tuple[str, list[str]]:
+    """Return the card's folder in the bag, which joins ``taken``, and each file's path there."""
     number = 1
     while True:
         name = card.name if number == 1 else f"{card.name}-{number}"
@@ -193,7 +254,7 @@ def _paths(card: Card, records: Records, taken: set[str]) -> list[str]:
         paths = _apart(f"{PAYLOAD}/{name}/{portable(f.relative)}" for f in card.files)
         if _is_same_card(card, paths, records):
             taken.add(key(name))
-            return paths
+            return name, paths
 
 
 def _apart(paths: Iterable[str]) -> list[str]:
@@ -220,10 +281,8 @@ def _is_same_card(card: Card, paths: list[str], records: Records) -> bool:
     for found, path in zip(card.files, paths, strict=True):
         record = records.get(key(path))
         if record is not None:
-            shift_s = abs(record.mtime_ns - found.mtime_ns) / 1e9 % ZONE_STEP_S
-            near = min(shift_s, ZONE_STEP_S - shift_s) <= FAT_STEP_S
-            same += near and record.size == found.size
-            different += not (near and record.size == found.size)
+            same += alike(record, found)
+            different += not alike(record, found)
     return same > different or same + different == 0
 
 

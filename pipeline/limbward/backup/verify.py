@@ -2,6 +2,10 @@
 
 The library's own check ends at the first kind of fault and takes a hash in mixed case, or a line
 ended by another control character, for right. Here every bit counts, and all faults are told.
+
+Whoever rewrites a file, all manifests that lead to it, the inventory and the plan, each to fit the
+others, is not found out: a bag carries no secret. Short of that, a manifest made to fit what is
+left of a payload contradicts the plan and the inventory.
 """
 
 from __future__ import annotations
@@ -19,13 +23,18 @@ from typing import Any
 import bagit
 
 from limbward.backup.copy import CHUNK, forget_cached
-from limbward.backup.inventory import INVENTORY
+from limbward.backup.intent import INCOMING, PLANS, read_plans
+from limbward.backup.inventory import INVENTORY, read_inventory
 from limbward.backup.names import shown
 from limbward.errors import LimbwardError
+from limbward.regular import open_regular
 
-INCOMING = "incoming.part"  # exists while a backup is at work, or was cut off
 MANIFEST = re.compile(r"(tag)?manifest-([a-z0-9]+)\.txt")
 LINE = re.compile(r"([0-9a-f]+|[0-9A-F]+)[ \t]+\*?(\S(?:.*\S)?)")
+BAG_FILES = (  # that the tag manifests of a bag made here name
+    *("bagit.txt", "bag-info.txt", INVENTORY),
+    *(f"manifest-{name}.txt" for name in ("sha256", "sha512")),
+)
 KNOWN = frozenset(("md5", "sha1", "sha224", "sha256", "sha384", "sha512"))
 
 Entries = dict[str, dict[str, str]]
@@ -87,16 +96,17 @@ def verify_bag(root: Path, progress: Callable[[int, int], None] | None = None) -
         If the folder is no bag at all.
     """
     root = root.absolute()
-    if not (root / "bagit.txt").is_file() and not (root / INVENTORY).is_file():
+    if not any((root / name).is_file() for name in ("bagit.txt", INVENTORY)) and not (
+        (root / PLANS).is_dir()
+    ):
         raise LimbwardError(f"{root} is not a bag: it has no bagit.txt.")
     verdict = Verdict(str(root))
+    _refuse_odd_things(root, verdict)
     payload, tags = _manifests(root, verdict)
-    if (root / INCOMING).exists() or ((root / INVENTORY).exists() and not tags):
-        verdict.problems.append(
-            "The backup was not finished; run the same backup again, and it goes on."
-        )
     if (root / "fetch.txt").exists():
         verdict.problems.append("The bag has a fetch.txt: part of it lies elsewhere.")
+    if _is_ours(root):
+        payload = _check_plans(root, payload, tags, verdict)
     there = _payload_files(root, verdict)
     found = {unicodedata.normalize("NFC", path): path for path in there}
     entries = {**payload, **tags}
@@ -111,6 +121,87 @@ def verify_bag(root: Path, progress: Callable[[int, int], None] | None = None) -
     if verdict.ok:
         _ask_library(root, verdict)
     return verdict
+
+
+def _refuse_odd_things(root: Path, verdict: Verdict) -> None:
+    """Name what is neither file nor folder beside the payload; none of it is opened."""
+
+    def cannot(error: OSError) -> None:
+        verdict.problems.append(f"{error.filename} cannot be read ({error.strerror}).")
+
+    for folder, folders, names in os.walk(root, onerror=cannot):
+        here = Path(folder)
+        for path in (here / name for name in (*folders, *names)):
+            mode = path.lstat().st_mode
+            if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+                relative = path.relative_to(root).as_posix()
+                verdict.problems.append(f"{relative!r} is a link or a device, not a file.")
+        if here == root and "data" in folders:
+            folders.remove("data")  # looked through with the payload
+
+
+def _is_ours(root: Path) -> bool:
+    """Return whether a bag was made here, by anything in it that says so."""
+    if (root / INVENTORY).exists() or (root / PLANS).exists():
+        return True
+    try:
+        with open_regular(root / "bag-info.txt") as file:
+            return b"Bag-Software-Agent: limbward" in file.read()
+    except OSError:
+        return False
+
+
+def _check_plans(root: Path, payload: Entries, tags: Entries, verdict: Verdict) -> Entries:
+    """Compare what was meant to be in a bag with its manifests; return what to check.
+
+    Of a backup that was not finished, there are no manifests; its files are checked against the
+    inventory.
+    """
+    try:
+        plans, records = read_plans(root), read_inventory(root)
+    except OSError as error:
+        verdict.problems.append(f"{error.filename} cannot be read ({error.strerror}).")
+        return payload
+    meant = {
+        unicodedata.normalize("NFC", planned.path): planned
+        for plan in plans.values()
+        for planned in plan.files
+    }
+    recorded = {unicodedata.normalize("NFC", r.path): r for r in records.values()}
+    stated = {unicodedata.normalize("NFC", path): hashes for path, hashes in payload.items()}
+    unlisted = [folder for plan in plans.values() for folder in plan.unlisted]
+    lacking = [planned.path for name, planned in meant.items() if name not in recorded]
+    finished = not (root / INCOMING).exists() and payload and tags
+    if not finished or unlisted or not plans:
+        verdict.problems.append(_unfinished(len(meant), len(lacking), unlisted))
+    for plan in plans.values():
+        if plan.damaged:
+            verdict.problems.append(f"{plan.name} is damaged: what was meant is not known.")
+    if not finished and not payload:
+        verdict.missing += lacking
+        return {r.path: {"sha256": r.sha256, "sha512": r.sha512} for r in records.values()}
+    for name in (*BAG_FILES, *(plan.name for plan in plans.values())):
+        if tags and name not in tags:
+            verdict.problems.append(f"No manifest names {name}, which may have been changed.")
+    verdict.missing += [p.path for name, p in meant.items() if name not in stated]
+    for name, hashes in stated.items():
+        if name not in meant or name not in recorded:
+            verdict.problems.append(f"{name} stands in a manifest, but was not meant to be there.")
+        elif any(hashes.get(a) != getattr(recorded[name], a) for a in ("sha256", "sha512")):
+            verdict.problems.append(f"{name}: the manifests and {INVENTORY} do not agree.")
+        elif meant[name].size != recorded[name].size:
+            verdict.problems.append(f"{name}: its plan and {INVENTORY} do not agree.")
+    return payload
+
+
+def _unfinished(meant: int, lacking: int, unlisted: list[str]) -> str:
+    """Return the sentence about a backup that was cut off."""
+    said = "The backup was not finished"
+    if lacking:
+        said += f": {lacking} of {meant} files that were meant to be in it are not"
+    if unlisted:
+        said += f"; {len(unlisted)} folders of the card could not be listed"
+    return f"{said}. Run the same backup again, and it goes on."
 
 
 def _manifests(root: Path, verdict: Verdict) -> tuple[Entries, Entries]:
@@ -128,7 +219,7 @@ def _manifests(root: Path, verdict: Verdict) -> tuple[Entries, Entries]:
         is_tag = match[1] is not None
         algorithms[is_tag].add(match[2])
         _read_manifest(root, path, match[2], tags if is_tag else payload, verdict)
-    if not algorithms[False]:
+    if not algorithms[False] and not _is_ours(root):
         verdict.problems.append("There is no manifest, so that nothing is known of the files.")
     for entries, names, is_tag in (
         (payload, algorithms[False], False),
@@ -150,7 +241,8 @@ def _read_manifest(
     root: Path, path: Path, algorithm: str, entries: Entries, verdict: Verdict
 ) -> None:
     try:
-        text = path.read_bytes().decode("utf-8")
+        with open_regular(path) as file:
+            text = file.read().decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         verdict.problems.append(f"{path.name} cannot be read ({error}).")
         return
@@ -197,6 +289,9 @@ def _stays_inside(root: Path, name: str) -> bool:
 def _payload_files(root: Path, verdict: Verdict) -> list[str]:
     """Return the files below data/, links and the like reported."""
     files: list[str] = []
+    if (root / "data").is_symlink():
+        verdict.problems.append("'data' is a link, not a folder.")
+        return files
 
     def cannot(error: OSError) -> None:
         verdict.problems.append(f"{error.filename} cannot be read ({error.strerror}).")
@@ -226,7 +321,6 @@ def _check_file(root: Path, name: str, hashes: dict[str, str], verdict: Verdict)
         return
     except OSError as error:
         verdict.problems.append(f"{name} cannot be read ({error.strerror}).")
-        verdict.damaged.append(name)
         return
     wrong = sorted(a for a in hashes if found[a] != hashes[a])
     if len(wrong) == len(hashes):
@@ -239,7 +333,7 @@ def _check_file(root: Path, name: str, hashes: dict[str, str], verdict: Verdict)
 
 def _hashes(path: Path, wanted: dict[str, str]) -> dict[str, str]:
     hashers = {name: hashlib.new(name) for name in wanted}
-    with path.open("rb", buffering=0) as file:
+    with open_regular(path) as file:
         forget_cached(file)
         while chunk := file.read(CHUNK):
             for hasher in hashers.values():
