@@ -17,7 +17,17 @@ import exifread
 from limbward.camera.card import kind_of
 from limbward.camera.containers import embedded_jpeg, tiff_blocks
 from limbward.camera.headers import libraw_exif, read_fits_header
-from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif, plain_text
+from limbward.camera.shot import (
+    PLAUSIBLE_EXPOSURE_S,
+    PLAUSIBLE_F_NUMBER,
+    PLAUSIBLE_FOCAL_MM,
+    PLAUSIBLE_ISO,
+    PLAUSIBLE_PITCH_UM,
+    PLAUSIBLE_YEARS,
+    Exif,
+    believable,
+    plain_text,
+)
 
 __all__ = ["Exif", "camera_name", "from_tags", "read_exif"]
 
@@ -79,8 +89,8 @@ def from_tags(tags: Tags) -> Exif:
         gps_utc=_gps(tags, notes),
         exposure_s=_exposure(tags, notes),
         iso=_iso(tags, notes),
-        f_number=_f_number(tags),
-        focal_length_mm=_positive(tags, "EXIF FocalLength"),
+        f_number=_f_number(tags, notes),
+        focal_length_mm=_within(tags, "EXIF FocalLength", PLAUSIBLE_FOCAL_MM, notes),
         pixel_pitch_um=_pitch(tags, camera_notes),
         orientation=_orientation(tags),
         notes=tuple(notes),
@@ -176,6 +186,17 @@ def _positive(tags: Tags, name: str) -> float | None:
     return number if number is not None and number > 0 else None
 
 
+def _within(
+    tags: Tags, name: str, limits: tuple[float, float], notes: list[str]
+) -> float | None:
+    """Return a positive number of a tag, None with a note if it is beyond all that there is."""
+    number = _positive(tags, name)
+    if number is None or believable(number, limits):
+        return number
+    notes.append(f"A {name.split()[-1]} of {number:.3g} is not real.")
+    return None
+
+
 def _serial(tags: Tags) -> str:
     for name in (
         "EXIF BodySerialNumber",
@@ -189,7 +210,7 @@ def _serial(tags: Tags) -> str:
         text = _text(tags, name)
         if not text:
             numbers = _numbers(tags, name)
-            text = f"{numbers[0]:.0f}" if len(numbers) == 1 and numbers[0] > 0 else ""
+            text = f"{numbers[0]:.0f}" if len(numbers) == 1 and 0 < numbers[0] < 2**64 else ""
         if text.strip("0 "):
             return text
     return ""
@@ -248,15 +269,19 @@ def _gps(tags: Tags, notes: list[str]) -> datetime | None:
     if not date and not clock:
         return None
     day = _datetime(f"{date} 00:00:00")
-    if day is None or len(clock) != 3 or not 0 <= clock[0] < 24 or min(clock) < 0:
+    if day is None or len(clock) != 3:
         notes.append("The GPS stamp is incomplete.")
+        return None
+    # 60 and more are seconds of a leap; of minutes there are 59 and their decimals.
+    if not (0 <= clock[0] < 24 and 0 <= clock[1] < 60 and 0 <= clock[2] < 61):
+        notes.append("The GPS stamp is no time of day.")
         return None
     return day + timedelta(hours=clock[0], minutes=clock[1], seconds=clock[2])
 
 
 def _exposure(tags: Tags, notes: list[str]) -> float | None:
     exposure = _number(tags, "EXIF ExposureTime") or _number(tags, "Image ExposureTime")
-    if exposure is not None and 0 < exposure < 1e5:
+    if exposure is not None and believable(exposure, PLAUSIBLE_EXPOSURE_S):
         return exposure
     apex = _number(tags, "EXIF ShutterSpeedValue")
     if apex is not None and -17 < apex < 20:
@@ -271,7 +296,7 @@ def _iso(tags: Tags, notes: list[str]) -> float | None:
     if iso is not None and iso < ISO_OVERFLOW:
         return iso
     for name in ("EXIF RecommendedExposureIndex", "EXIF ISOSpeed"):
-        precise = _positive(tags, name)
+        precise = _within(tags, name, PLAUSIBLE_ISO, notes)
         if precise is not None:
             return precise
     if iso is not None:
@@ -279,8 +304,8 @@ def _iso(tags: Tags, notes: list[str]) -> float | None:
     return None
 
 
-def _f_number(tags: Tags) -> float | None:
-    f_number = _positive(tags, "EXIF FNumber")
+def _f_number(tags: Tags, notes: list[str]) -> float | None:
+    f_number = _within(tags, "EXIF FNumber", PLAUSIBLE_F_NUMBER, notes)
     if f_number is not None:
         return f_number
     apex = _positive(tags, "EXIF ApertureValue")

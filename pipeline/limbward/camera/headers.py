@@ -5,8 +5,7 @@ FITS Standard 4.0, section 9, for the time keywords.
 
 import math
 import warnings
-from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,17 @@ from astropy.utils.exceptions import AstropyUserWarning
 
 from limbward.camera.claims import packed_headers
 from limbward.camera.frame import UnreadableFrame
-from limbward.camera.shot import PLAUSIBLE_PITCH_UM, PLAUSIBLE_YEARS, Exif, plain_text
+from limbward.camera.shot import (
+    PLAUSIBLE_EXPOSURE_S,
+    PLAUSIBLE_F_NUMBER,
+    PLAUSIBLE_FOCAL_MM,
+    PLAUSIBLE_ISO,
+    PLAUSIBLE_PITCH_UM,
+    PLAUSIBLE_YEARS,
+    Exif,
+    believable,
+    plain_text,
+)
 
 
 def libraw_exif(path: Path, note: str) -> Exif:
@@ -30,8 +39,8 @@ def libraw_exif(path: Path, note: str) -> Exif:
     if other is None:
         return Exif(notes=(note,))
 
-    def positive(value: float) -> float | None:
-        return float(value) if math.isfinite(value) and value > 0 else None
+    def within(value: float, limits: tuple[float, float]) -> float | None:
+        return float(value) if math.isfinite(value) and believable(value, limits) else None
 
     # LibRaw gives the camera's wall clock as if it were the local time of this computer, and
     # rawpy turns it back, so that the zone of the computer cancels.
@@ -39,10 +48,10 @@ def libraw_exif(path: Path, note: str) -> Exif:
     believable = PLAUSIBLE_YEARS[0] <= time.year < PLAUSIBLE_YEARS[1]
     return Exif(
         time_camera=time if believable else None,
-        exposure_s=positive(other.shutter_speed),
-        iso=positive(other.iso_speed),
-        f_number=positive(other.aperture),
-        focal_length_mm=positive(other.focal_length),
+        exposure_s=within(other.shutter_speed, PLAUSIBLE_EXPOSURE_S),
+        iso=within(other.iso_speed, PLAUSIBLE_ISO),
+        f_number=within(other.aperture, PLAUSIBLE_F_NUMBER),
+        focal_length_mm=within(other.focal_length, PLAUSIBLE_FOCAL_MM),
         notes=(note, "Time, to the whole second, and exposure come from LibRaw."),
     )
 
@@ -78,28 +87,32 @@ def read_fits_header(path: Path) -> Exif:
             header = _keywords(path)
     except UnreadableFrame as error:
         return Exif(notes=(str(error),))
-    except (OSError, EOFError, KeyError, ValueError, TypeError, fits.VerifyError) as error:
-        if isinstance(error, PermissionError | FileNotFoundError):
+    except OSError as error:
+        if error.errno is not None:  # of the file system, not of what the file says
             raise
-        return Exif(notes=(f"The FITS header cannot be read ({error}).",))
+        return Exif(notes=(_unread(error),))
+    except Exception as error:  # astropy meets damaged headers with exceptions of any kind
+        return Exif(notes=(_unread(error),))
 
-    def number(*names: str, valid: Callable[[float], bool] = lambda x: x > 0) -> float | None:
+    def number(limits: tuple[float, float], *names: str) -> float | None:
         for name in names:
             value = header.get(name)
-            if isinstance(value, int | float) and not isinstance(value, bool) and valid(value):
+            if not isinstance(value, int | float) or isinstance(value, bool):
+                continue
+            if believable(value, limits):
                 return float(value)
+            if value:
+                notes.append(f"The FITS header's {name} is not a value that can be real.")
         return None
 
     def text(name: str) -> str:
         value = header.get(name, "")
         return plain_text(value) if isinstance(value, str) else ""
 
-    time, has_subsec = None, False
     stamp = text("DATE-BEG") or text("DATE-OBS")
-    try:
-        time = datetime.fromisoformat(stamp).replace(tzinfo=None) if stamp else None
-        has_subsec = "." in stamp
-    except ValueError:
+    time, has_subsec = _fits_time(stamp), "." in stamp
+    if time is None and stamp:
+        has_subsec = False
         notes.append(f"The FITS date '{stamp}' is not one.")
     if time is None and not notes:
         notes.append("The FITS header has no DATE-OBS.")
@@ -107,14 +120,13 @@ def read_fits_header(path: Path) -> Exif:
     utc = scale in ("", "UTC", "UT")  # the standard's default is UTC
     if not utc:
         notes.append(f"The FITS time system is {scale}, so its offset from UTC is not assumed.")
-    iso = number("ISO", "ISOSPEED")
+    iso = number(PLAUSIBLE_ISO, "ISO", "ISOSPEED")
     if iso is None:
-        iso = number("GAIN", valid=lambda x: x >= 0)
+        iso = number((0.0, PLAUSIBLE_ISO[1]), "GAIN")
         if iso is not None:
             notes.append("The camera's GAIN stands in place of the ISO.")
-    pitch = number("XPIXSZ", "PIXSIZE1")
-    exposure = number("EXPTIME", "EXPOSURE")
-    if exposure is None:
+    exposure = number(PLAUSIBLE_EXPOSURE_S, "EXPTIME", "EXPOSURE")
+    if exposure is None and not any(name in header for name in ("EXPTIME", "EXPOSURE")):
         notes.append("The FITS header has no EXPTIME.")
     return Exif(
         camera=text("INSTRUME"),
@@ -124,8 +136,23 @@ def read_fits_header(path: Path) -> Exif:
         offset_hours=0.0 if utc and time is not None else None,
         exposure_s=exposure,
         iso=iso,
-        f_number=number("FOCRATIO"),
-        focal_length_mm=number("FOCALLEN"),
-        pixel_pitch_um=pitch if pitch and pitch <= PLAUSIBLE_PITCH_UM[1] else None,
+        f_number=number(PLAUSIBLE_F_NUMBER, "FOCRATIO"),
+        focal_length_mm=number(PLAUSIBLE_FOCAL_MM, "FOCALLEN"),
+        pixel_pitch_um=number(PLAUSIBLE_PITCH_UM, "XPIXSZ", "PIXSIZE1"),
         notes=tuple(notes),
     )
+
+
+def _unread(error: Exception) -> str:
+    return f"The FITS header cannot be read ({plain_text(str(error))})."
+
+
+def _fits_time(stamp: str) -> datetime | None:
+    """Return a time without zone, one with a zone (which the standard does not know) in UTC."""
+    try:
+        time = datetime.fromisoformat(stamp)
+    except ValueError:
+        return None
+    if not PLAUSIBLE_YEARS[0] <= time.year < PLAUSIBLE_YEARS[1]:
+        return None
+    return (time if time.tzinfo is None else time.astimezone(UTC)).replace(tzinfo=None)

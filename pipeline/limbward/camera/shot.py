@@ -5,7 +5,11 @@ from datetime import datetime
 
 PLAUSIBLE_PITCH_UM = (0.5, 30.0)  # smallest phone pixels; largest scientific ones
 PLAUSIBLE_YEARS = (1990, 2100)  # the first digital cameras; later than any use of this program
-
+# What is not between these is damage, and would overflow a table or upset what is computed from it.
+PLAUSIBLE_EXPOSURE_S = (1e-7, 1e5)
+PLAUSIBLE_ISO = (1e-3, 1e8)
+PLAUSIBLE_F_NUMBER = (0.1, 1e4)
+PLAUSIBLE_FOCAL_MM = (0.1, 1e6)
 
 LONGEST_TEXT = 200  # of a make, a model or a serial number; more is damage or mischief
 
@@ -20,6 +24,11 @@ def plain_text(text: str) -> str:
     """
     kept = "".join(c if c.isprintable() else " " for c in text[: 4 * LONGEST_TEXT])
     return " ".join(kept.split())[:LONGEST_TEXT]
+
+
+def believable(value: float, limits: tuple[float, float]) -> bool:
+    """Return whether a number lies within limits; a whole number of any length may be asked."""
+    return bool(limits[0] <= value <= limits[1])
 
 
 @dataclass(frozen=True)
