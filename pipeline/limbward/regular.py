@@ -5,13 +5,13 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from io import FileIO
 from pathlib import Path
-from typing import BinaryIO
 
 NOT_REGULAR = "not a regular file"
 
 
-def open_regular(path: Path) -> BinaryIO:
+def open_regular(path: Path) -> FileIO:
     """Open a regular file for reading, unbuffered.
 
     Parameters

@@ -4,11 +4,11 @@ import sys
 
 import pytest
 
-from tests.robustness import cases_decode, cases_loss
+from tests.robustness import cases_backup, cases_decode, cases_loss
 from tests.robustness.case import Case, faults
 
 # Each area adds its cases in a module of its own, as a tuple named CASES.
-CATALOGUE: tuple[Case, ...] = (*cases_decode.CASES, *cases_loss.CASES)
+CATALOGUE: tuple[Case, ...] = (*cases_backup.CASES, *cases_decode.CASES, *cases_loss.CASES)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="links and pipes of Linux")

@@ -22,6 +22,7 @@ from typing import Any
 
 import bagit
 
+from limbward.backup.bag import is_sealed
 from limbward.backup.copy import CHUNK, forget_cached
 from limbward.backup.intent import INCOMING, PLANS, read_plans
 from limbward.backup.inventory import INVENTORY, read_inventory
@@ -171,7 +172,7 @@ def _check_plans(root: Path, payload: Entries, tags: Entries, verdict: Verdict) 
     stated = {unicodedata.normalize("NFC", path): hashes for path, hashes in payload.items()}
     unlisted = [folder for plan in plans.values() for folder in plan.unlisted]
     lacking = [planned.path for name, planned in meant.items() if name not in recorded]
-    finished = not (root / INCOMING).exists() and payload and tags
+    finished = is_sealed(root) and not (root / INCOMING).exists()
     if not finished or unlisted or not plans:
         verdict.problems.append(_unfinished(len(meant), len(lacking), unlisted))
     for plan in plans.values():

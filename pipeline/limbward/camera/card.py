@@ -16,6 +16,8 @@ from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
+from limbward.regular import open_regular
+
 # Every suffix that LibRaw's cameras write; what it cannot decode is reported as unreadable.
 _RAW = """.3fr .arw .bay .cap .cr2 .cr3 .crw .dcr .dcs .dng .drf .eip .erf .fff .gpr .iiq .k25 .kdc
 .mdc .mef .mos .mrw .nef .nrw .orf .ori .pef .ptx .pxn .raf .raw .rw2 .rwl .rwz .sr2 .srf .srw
@@ -157,7 +159,7 @@ def relative_name(path: Path, base: Path) -> str:
 
 def sha256(path: Path) -> str:
     """Return the SHA-256 of a file, hexadecimal, reading it piece by piece."""
-    with path.open("rb") as stream:
+    with open_regular(path) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 

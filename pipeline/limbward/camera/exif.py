@@ -4,11 +4,13 @@ Field semantics: CIPA DC-008-2023 (Exif 3.0), JEITA CP-3451.
 A value that makes no sense (an exposure of 1/0 s, a date of zeros) becomes None and a note.
 """
 
+import errno
 import logging
 import math
 import re
 from collections.abc import Mapping
 from datetime import datetime, timedelta
+from io import BufferedReader
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -28,6 +30,7 @@ from limbward.camera.shot import (
     believable,
     plain_text,
 )
+from limbward.regular import open_regular
 
 __all__ = ["Exif", "camera_name", "from_tags", "read_exif"]
 
@@ -65,11 +68,13 @@ def read_exif(path: str | Path, *, decode: bool = True) -> Exif:
     if kind == "fits":
         return read_fits_header(path)
     note = "The file has no Exif block that ExifRead understands."
-    with path.open("rb") as stream:
+    with BufferedReader(open_regular(path)) as stream:
         try:
             tags = _tags(stream)
         except Exception as error:  # ExifRead meets damaged files with exceptions of any kind
-            tags, note = {}, f"The Exif block is damaged ({error})."
+            if isinstance(error, OSError) and error.errno == errno.EIO:  # of the disk
+                raise
+            tags, note = {}, f"The Exif block is damaged ({plain_text(str(error))})."
     if _has_exif(tags):
         return from_tags(tags)
     return libraw_exif(path, note) if decode and kind == "raw" else Exif(notes=(note,))
@@ -186,9 +191,7 @@ def _positive(tags: Tags, name: str) -> float | None:
     return number if number is not None and number > 0 else None
 
 
-def _within(
-    tags: Tags, name: str, limits: tuple[float, float], notes: list[str]
-) -> float | None:
+def _within(tags: Tags, name: str, limits: tuple[float, float], notes: list[str]) -> float | None:
     """Return a positive number of a tag, None with a note if it is beyond all that there is."""
     number = _positive(tags, name)
     if number is None or believable(number, limits):

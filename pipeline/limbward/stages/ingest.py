@@ -7,7 +7,7 @@ import json
 import secrets
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from glob import glob
+from glob import escape, glob
 from pathlib import Path, PurePosixPath
 
 import astropy.units as u
@@ -23,6 +23,7 @@ from limbward.stages.columns import typed
 from limbward.stages.executors import is_local, pools
 from limbward.stages.measuring import Row, Task, table_text
 from limbward.stages.pool import measure_all
+from limbward.stages.reach import UNREACHED, CardWatch
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace, is_workspace
@@ -97,10 +98,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for f in listing.files
     ]
     code = str(Records(config, workspace).causes(STAGE)["code"])
-    rows = _measured(tasks, code, config.run, workspace, reporter)
+    rows = _measured(tasks, code, config, workspace, reporter)
     for row, file in zip(rows, listing.files, strict=True):
         row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
     mark_copies(rows)
+    _say_what_vanished(workspace, rows, reporter)
     workspace.write_table(Workspace.table("ingest"), to_table(rows))
     _remove_stale(workspace, rows)
     _say_what_was_found(rows, reporter)
@@ -135,12 +137,20 @@ def _stated_patterns(config: Config) -> dict[Content, list[str]]:
 def _matches(config: Config, patterns: Iterable[str]) -> Iterator[Path]:
     """Yield the files that glob patterns match; of a folder, all that is in it."""
     for pattern in patterns:
-        for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True)):
+        for match in sorted(glob(_absolute(config, pattern), recursive=True)):
             path = Path(match)
             if path.is_dir():
                 yield from (p for p in sorted(path.rglob("*")) if p.is_file())
             else:
                 yield path
+
+
+def _absolute(config: Config, pattern: str) -> str:
+    """Return a pattern from the config's folder, whose own name is not one: it may hold [ or *."""
+    start, *rest = Path(pattern).parts or (".",)
+    if start.startswith("~"):
+        return str(Path(escape(str(Path(start).expanduser())), *rest))
+    return str(Path(escape(str(config.base_dir.absolute())), start, *rest))
 
 
 def _without_match(config: Config) -> list[str]:
@@ -184,12 +194,18 @@ def _key(task: Task, code: str) -> str:
 
 
 def _measured(
-    tasks: list[Task], code: str, run: RunConfig, workspace: Workspace, reporter: Reporter
+    tasks: list[Task], code: str, config: Config, workspace: Workspace, reporter: Reporter
 ) -> list[Row]:
     """Return a row for each task, taking those that an interrupted or earlier run has left.
 
-    Rows go to a journal as they come. A run of the stage that finds the journal complete for the
-    very same files was forced, and measures all of them again.
+    Rows go to a journal as they come, but for those of files that could not be reached: these are
+    tried again by the next run. A run of the stage that finds the journal complete for the very
+    same files was forced, and measures all of them again.
+
+    Raises
+    ------
+    LimbwardError
+        If a card is gone.
     """
     keys = [_key(task, code) for task in tasks]
     known, complete = _read_journal(workspace)
@@ -206,18 +222,27 @@ def _measured(
     if unchanged:
         files = "1 file was" if unchanged == 1 else f"{unchanged} files were"
         reporter.note(f"{files} measured before and left as they are.")
+    good = [
+        t.file.path for key, t in zip(keys, tasks, strict=True) if "sha256" in known.get(key, ())
+    ]
+    watch = CardWatch(setting.card_paths(config), good)
     with (
         workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
         reporter.progress(len(todo), label) as advance,
     ):
-        for key, row in _rows(todo, run):
+        for key, row in _rows(todo, config.run):
+            watch.see(todo[key].file.path, row)
             known[key] = row
-            journal.write(_line(key, row))
-            journal.flush()
+            if row.get(UNREACHED) is None:
+                journal.write(_line(key, row))
+                journal.flush()
             advance()
     rows = [known[key] for key in keys]
-    lines = [_line(key, row) for key, row in zip(keys, rows, strict=True)]
-    workspace.write_text(JOURNAL, "".join(lines) + json.dumps({"complete": True}) + "\n")
+    reached = [(k, row) for k, row in zip(keys, rows, strict=True) if row.get(UNREACHED) is None]
+    lines = [_line(key, row) for key, row in reached]
+    if len(reached) == len(rows):
+        lines.append(json.dumps({"complete": True}) + "\n")
+    workspace.write_text(JOURNAL, "".join(lines))
     return [dict(row) for row in rows]
 
 
@@ -250,6 +275,11 @@ def _read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
             rows[entry["key"]] = entry["row"]
         complete = complete or "complete" in entry
     return rows, complete
+
+
+def is_unfinished(workspace: Workspace) -> bool:
+    """Return whether some files could not be reached by the last run, and are to be tried again."""
+    return workspace.path(JOURNAL).exists() and not _read_journal(workspace)[1]
 
 
 def _is_whole(row: Row, workspace: Workspace) -> bool:
@@ -293,6 +323,28 @@ def _remove_stale(workspace: Workspace, rows: list[Row]) -> None:
                 workspace.remove(f"{folder}{path.name}")
 
 
+def _say_what_vanished(workspace: Workspace, rows: list[Row], reporter: Reporter) -> None:
+    """Warn of frames that the last run had: half a card makes half a corona without a word."""
+    path = workspace.path(Workspace.table("ingest"))
+    if not path.exists():
+        return
+    try:
+        table = workspace.read_table(Workspace.table("ingest"))
+        before = [
+            str(f) for f, k in zip(table["file"], table["kind"], strict=True) if k in IMAGE_KINDS
+        ]
+    except (LimbwardError, KeyError):
+        return  # a damaged table, which is about to be written anew
+    now = {row["file"] for row in rows}
+    gone = [file for file in before if file not in now]
+    if gone:
+        are = "frame of the last run is" if len(gone) == 1 else "frames of the last run are"
+        reporter.warn(
+            f"{len(gone)} of {len(before)} {are} no longer there, {gone[0]} first. If that was not "
+            "meant, connect the card (see input.cards and input.exclude) and run again."
+        )
+
+
 def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
     phases = Counter(row["phase"] for row in rows)
     reporter.note(", ".join(f"{n} {phase}" for phase, n in phases.most_common()))
@@ -324,6 +376,7 @@ STAGE = Stage(
             "camera/shot.py",
             "limb",
             "normal_matrix.py",
+            "regular.py",
             "sky",
             "stages/measuring.py",
             "stages/pool.py",
@@ -338,4 +391,5 @@ STAGE = Stage(
         Workspace.previews,
     ),
     fingerprint=fingerprint,
+    is_unfinished=is_unfinished,
 )

@@ -24,12 +24,14 @@ from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
 from limbward.limb.corona import crop_corona
 from limbward.limb.measure import LimbMeasurement, measure
+from limbward.stages.reach import UNREACHED, failure_to_reach, reached_again
 from limbward.stages.worker import limited, patience_s, room_bytes
 from limbward.workspace import Workspace
 
 Row = dict[str, Any]
 
 PREVIEW_SIDE = 320
+LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 PREVIEW_STRETCH = 12.0  # arcsinh: a twelfth of the brightest is drawn at half
 NOT_MEASURED = {
@@ -85,7 +87,8 @@ def artefact_name(file: str) -> str:
     apart.
     """
     digest = hashlib.sha256(file.encode()).hexdigest()[:8]
-    return f"{PurePosixPath(file).stem}-{digest}"
+    stem = PurePosixPath(file).stem.encode()[:LONGEST_STEM].decode(errors="ignore")
+    return f"{stem}-{digest}"
 
 
 def blank_row(file: CardFile) -> Row:
@@ -107,8 +110,9 @@ def unreadable_row(file: CardFile, reason: str) -> Row:
         with limited(patience_s(file.size), room_bytes(file.size)):
             row["sha256"] = sha256(file.path)
             row.update(_exif_columns(read_exif(file.path, decode=False), row))
-    except OSError:
-        pass  # that it cannot be read is what the reason says
+    except OSError as error:
+        # That it cannot be read is what the reason says; whether that may pass, this column.
+        row[UNREACHED] = failure_to_reach(error)
     row["note"].append(reason)
     return row
 
@@ -151,17 +155,27 @@ def _measure_file(task: Task) -> Row:
         else:
             _measure_pixels(task, row)
     except UnreadableFrame as error:
-        row["phase"] = "unreadable"
-        row["note"].append(str(error))
+        _give_up(row, file, error, str(error))
     except OSError as error:
-        row["phase"] = "unreadable"
-        row["note"].append(f"{file.path.name} cannot be read ({error.strerror or error}).")
+        reason = f"{file.path.name} cannot be read ({error.strerror or error})."
+        _give_up(row, file, error, reason)
     except (LimbwardError, MemoryError):
         raise
     except Exception as error:  # one frame that upsets the code must not stop the others
-        row["phase"] = "unreadable"
-        row["note"].append(f"It could not be measured ({type(error).__name__}: {error}).")
+        reason = f"It could not be measured ({type(error).__name__}: {error})."
+        _give_up(row, file, error, reason)
     return row
+
+
+def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
+    """Make a row that of an unreadable file, and tell whether the failure may pass."""
+    row["phase"] = "unreadable"
+    row["note"].append(reason)
+    failure = failure_to_reach(error)
+    if failure is None and "sha256" in row:
+        failure = reached_again(file.path, row["sha256"])
+    if failure is not None:
+        row[UNREACHED] = failure
 
 
 def _measure_pixels(task: Task, row: Row) -> None:

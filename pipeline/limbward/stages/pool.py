@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 
@@ -14,6 +15,7 @@ from limbward.stages.measuring import (
     measure_file,
     unreadable_row,
 )
+from limbward.stages.reach import UNREACHED
 
 IN_FLIGHT = 2  # files handed out a process: one at work, one waiting; a crash loses only these
 
@@ -83,10 +85,6 @@ def measure_all(
 
 
 def _measure_alone(task: Task, work: Callable[[Task], Row], opened: OpenPool) -> Row:
-    reason = (
-        "It needs more memory than there is, or than a photograph of its size can; if it is sound, "
-        "free some and run again with --from ingest."
-    )
     with opened(1) as pool:
         try:
             return pool.submit(work, task).result()
@@ -97,9 +95,16 @@ def _measure_alone(task: Task, work: Callable[[Task], Row], opened: OpenPool) ->
     if crashed:
         require_processes(opened)
         reason = "The decoder crashed on it or did not come to an end; copy it from the card again."
+        passing = {}
+    else:
+        reason = (
+            "It needs more memory than there is, or than a photograph of its size can; if it is "
+            "sound, free some and run again."
+        )
+        passing = {UNREACHED: errno.ENOMEM}
     with opened(1) as pool:
         try:
-            return pool.submit(unreadable_row, task.file, reason).result()
+            return pool.submit(unreadable_row, task.file, reason).result() | passing
         except (Crash, MemoryError):  # not even its Exif can be read
             row = blank_row(task.file)
-            return row | {"phase": "unreadable", "note": [reason]}
+            return row | {"phase": "unreadable", "note": [reason]} | passing

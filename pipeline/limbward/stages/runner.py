@@ -97,7 +97,8 @@ def run_stages(
         _refresh_frames(records, stages, kept)
         with _provenance(config, workspace, runs):
             for stage in stages[begin:end]:
-                if not force and first is None and records.is_current(stage):
+                retry = stage.is_unfinished is not None and stage.is_unfinished(workspace)
+                if not (force or first or retry) and records.is_current(stage):
                     reporter.note(f"{stage.name}: up to date")
                     record = records.read(stage) or {}
                     runs.append(StageRun(stage.name, True, record.get("seconds", 0.0)))

@@ -37,6 +37,9 @@ class Stage:
     fingerprint : callable, optional
         Returns text that changes when anything outside the workspace changes that matters, such
         as the files on a card.
+    is_unfinished : callable, optional
+        Tells whether the last run left something to be tried again, such as a file that could not
+        be read then: the stage is run again though nothing has changed.
     """
 
     name: str
@@ -46,6 +49,7 @@ class Stage:
     reads: Artefacts = ()
     writes: Artefacts = ()
     fingerprint: Callable[[Config], str] | None = None
+    is_unfinished: Callable[[Workspace], bool] | None = None
 
     def inputs(self, config: Config) -> tuple[str, ...]:
         """Return the names of the artefacts it reads."""
