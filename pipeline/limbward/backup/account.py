@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from limbward.backup.bag import Info, is_sealed, seal, unseal
-from limbward.backup.copy import flush_folder, make_folders
+from limbward.backup.copy import make_folders
 from limbward.backup.intent import (
     INCOMING,
     Plan,
@@ -115,18 +115,17 @@ def begin(account: Account, cards: Sequence[Card]) -> None:
 
 
 def open_bag(account: Account) -> None:
-    """Mark a bag as unfinished before anything is added: the plans, then no manifests."""
+    """Mark a bag as unfinished before anything is added: no manifests any more, then the plans."""
     if account.is_open:
         return
     root = account.place.root
     shutil.rmtree(root / INCOMING, ignore_errors=True)  # files cut off half-way
     (root / INCOMING).mkdir(exist_ok=True)
-    flush_folder(root)
+    unseal(root)
     for plan in account.plans.values():
         if not plan.damaged:  # what is left of one that is damaged is not made to look whole
             write_plan(root, plan)
     write_inventory(root, account.place.records)
-    unseal(root)
     account.is_open = True
 
 
