@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from PIL.TiffImagePlugin import ImageFileDirectory_v2
 
 from limbward.camera.exif import camera_name, read_exif
+from limbward.camera.raw import UnreadableFrame, read_raw
 from tests.camera.files import dng, jpeg, noise, ratio
 
 TIME, SUBSEC, OFFSET = 0x9003, 0x9291, 0x9011
@@ -273,3 +274,16 @@ def test_fits_headers_that_say_nothing_or_nonsense(tmp_path):
 def test_a_file_that_cannot_be_opened_is_an_error(tmp_path):
     with pytest.raises(FileNotFoundError):
         read_exif(tmp_path / "missing.dng")
+
+
+@pytest.mark.parametrize("axes", [2**63, 60000, -1, 1000])
+def test_axes_beyond_the_standard_are_not_counted(tmp_path, axes):
+    # FITS Standard 4.0, section 4.4.1.1: NAXIS is at most 999.
+    path = fits_file(tmp_path / "a.fits", EXPTIME=0.5)
+    right = b"NAXIS   =" + b"2".rjust(21)
+    content = path.read_bytes()
+    assert right in content
+    path.write_bytes(content.replace(right, b"NAXIS   =" + str(axes).encode().rjust(21)))
+    assert "NAXIS" in read_exif(path).notes[0]
+    with pytest.raises(UnreadableFrame, match="NAXIS"):
+        read_raw(path)

@@ -13,6 +13,7 @@ import rawpy
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 
+from limbward.camera.axes import require_axes
 from limbward.camera.claims import packed_headers
 from limbward.camera.frame import UnreadableFrame
 from limbward.camera.shot import (
@@ -58,6 +59,7 @@ def libraw_exif(path: Path, note: str) -> Exif:
 
 def _keywords(path: Path) -> dict[str, Any]:
     """Return the keywords up to the first image; where one is given twice, the first counts."""
+    require_axes(path)
     found: dict[str, Any] = {}
 
     def take(header: fits.Header) -> None:

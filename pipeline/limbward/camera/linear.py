@@ -13,6 +13,7 @@ from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 from numpy.typing import NDArray
 
+from limbward.camera.axes import require_axes
 from limbward.camera.claims import check_claim, packed_headers
 from limbward.camera.frame import FULL_SCALE, RawFrame, UnreadableFrame, linear_frame
 
@@ -102,6 +103,7 @@ def read_fits(path: Path) -> RawFrame:
 
 
 def _first_image(path: Path) -> tuple[NDArray[Any], dict[str, Any]]:
+    require_axes(path)
     for _ in packed_headers(path):
         pass  # each is asked whether its data can be in the file
     with fits.open(path, mode="readonly", memmap=False) as hdus:

@@ -370,7 +370,10 @@ STAGE = Stage(
     sections=("site", "eclipse", "input", "sky"),
     rooms=(
         "caution.py",
-        *(f"camera/{name}.py" for name in ("card", "classify", "containers", "exif", "frame")),
+        *(
+            f"camera/{name}.py"
+            for name in ("axes", "card", "claims", "classify", "containers", "exif", "frame")
+        ),
         *(f"camera/{name}.py" for name in ("headers", "linear", "luminance", "raw", "reduce")),
         *(
             "camera/shot.py",
