@@ -276,14 +276,19 @@ def test_a_file_that_cannot_be_opened_is_an_error(tmp_path):
         read_exif(tmp_path / "missing.dng")
 
 
+@pytest.mark.parametrize("twice", [False, True])
 @pytest.mark.parametrize("axes", [2**63, 60000, -1, 1000])
-def test_axes_beyond_the_standard_are_not_counted(tmp_path, axes):
+def test_axes_beyond_the_standard_are_not_counted(tmp_path, axes, twice):
     # FITS Standard 4.0, section 4.4.1.1: NAXIS is at most 999.
     path = fits_file(tmp_path / "a.fits", EXPTIME=0.5)
     right = b"NAXIS   =" + b"2".rjust(21)
     content = path.read_bytes()
     assert right in content
-    path.write_bytes(content.replace(right, b"NAXIS   =" + str(axes).encode().rjust(21)))
+    wrong = b"NAXIS   =" + str(axes).encode().rjust(21)
+    if twice:
+        right = b"EXPTIME =" + b"0.5".rjust(21)
+        assert right in content
+    path.write_bytes(content.replace(right, wrong))
     assert "NAXIS" in read_exif(path).notes[0]
     with pytest.raises(UnreadableFrame, match="NAXIS"):
         read_raw(path)

@@ -37,13 +37,15 @@ def require_axes(path: Path) -> None:
                 with warnings.catch_warnings():
                     warnings.simplefilter("ignore")
                     header = fits.Header.fromfile(stream)
-                    axes = header.get("NAXIS", 0)
+                    # Given twice, either may be the one that is believed.
+                    stated = [header["NAXIS", n] for n in range(header.count("NAXIS"))]
             except Exception:  # the end, or damage that astropy will meet and tell
                 return
-            if not isinstance(axes, int) or not 0 <= axes <= MOST_AXES:
-                raise ValueError(f"NAXIS is {str(axes)[:40]}, which no image has")
+            for axes in stated:
+                if not isinstance(axes, int) or not 0 <= axes <= MOST_AXES:
+                    raise ValueError(f"NAXIS is {str(axes)[:40]}, which no image has")
             try:
-                lengths = [header[f"NAXIS{n}"] for n in range(1, axes + 1)]
+                lengths = [header[f"NAXIS{n}"] for n in range(1, stated[-1] + 1)]
                 size = prod(lengths) if lengths else 0
                 more, groups = header.get("PCOUNT", 0), header.get("GCOUNT", 1)
                 size = abs(header["BITPIX"]) // 8 * groups * (more + size)
