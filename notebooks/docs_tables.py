@@ -25,7 +25,7 @@ def commands() -> str:
 
 def config() -> str:
     """Return every section of the config with its keys as Markdown."""
-    from limbward.config_file import json_schema
+    from limbward.config.loading import json_schema
 
     schema = json_schema()
     parts, top = [], []

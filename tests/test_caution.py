@@ -15,13 +15,12 @@ import pytest
 from astropy.time import TimeDelta
 from typer.main import get_command
 
-from limbward import demo
-from limbward.caution import GENERAL, caution, near_edge
-from limbward.cli import app, main
-from limbward.config_file import load_config
+from limbward.cli import app, demo, main
+from limbward.config.loading import load_config
 from limbward.report.build import build_report
 from limbward.simulate import scenario as scenarios
 from limbward.simulate.scenario import adapt, demo_scenario, shorten
+from limbward.sky.caution import GENERAL, caution, near_edge
 from limbward.sky.contacts import local_circumstances, local_circumstances_many
 from limbward.sky.ephemeris import Site
 from limbward.sky.limb_profile import ProfileContacts, circumstances_json

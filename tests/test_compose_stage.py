@@ -9,12 +9,12 @@ from astropy.time import Time
 from PIL import Image, ImageCms, IptcImagePlugin
 
 from limbward.config import ComposeConfig, Config, EnhanceConfig
-from limbward.config_file import load_config
-from limbward.progress import SilentReporter
+from limbward.config.loading import load_config
+from limbward.geometry.grid import Circle, Grid, Observer, add_moon, world_header
 from limbward.radiance.fits import write_picture
-from limbward.radiance.grid import Circle, Grid, Observer, add_moon, world_header
 from limbward.render.space import Space, to_srgb
 from limbward.stages import compose, enhance
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
 WIDTH, HEIGHT, RADIUS = 300, 221, 30.0

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 from limbward.config import Config, with_jobs
-from limbward.config_file import _all_keys, json_schema, load_config
+from limbward.config.loading import _all_keys, json_schema, load_config
+from limbward.config.yaml_source import MAX_VALUES, key_path
 from limbward.errors import ConfigError
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site
-from limbward.yaml_source import MAX_VALUES, key_path
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 SMALLEST = """\

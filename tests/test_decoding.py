@@ -8,9 +8,9 @@ import pytest
 
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.errors import LimbwardError
-from limbward.stages import decoding, worker
-from limbward.stages.decoding import Decoder
-from limbward.stages.executors import Crash, local_pool
+from limbward.work import decoding, worker
+from limbward.work.decoding import Decoder
+from limbward.work.executors import Crash, local_pool
 from tests.camera.files import dng, noise
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from limbward import filters
-from limbward.config_file import json_schema
+from limbward.config.loading import json_schema
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOKS = ROOT / "notebooks"

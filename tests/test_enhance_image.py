@@ -7,8 +7,8 @@ from astropy.time import Time
 from PIL import Image
 
 from limbward.errors import ConfigError, LimbwardError
+from limbward.geometry.grid import Circle, Grid, Observer, add_moon, read_geometry, world_header
 from limbward.radiance.fits import write_picture
-from limbward.radiance.grid import Circle, Grid, Observer, add_moon, read_geometry, world_header
 from limbward.stages.enhance_image import enhance_image, parse_steps, read_small
 
 

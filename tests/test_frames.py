@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from astropy.table import MaskedColumn, QTable, Table
 
-from limbward.frames import assemble_frames, join_frames
 from limbward.workspace import Workspace
+from limbward.workspace.frames import assemble_frames, join_frames
 
 COLUMNS = re.findall(
     r"\w+",

@@ -17,14 +17,15 @@ from limbward.camera.card import find_files
 from limbward.camera.luminance import green_plane
 from limbward.camera.raw import read_raw
 from limbward.camera.reduce import reduce_frame
-from limbward.config_file import load_config
+from limbward.config.loading import load_config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.limb.measure import measure
-from limbward.progress import SilentReporter
-from limbward.stages import ingest, measuring, pool
-from limbward.stages.columns import flags, floats, texts
+from limbward.stages import ingest, measuring
 from limbward.stages.measuring import Task, artefact_name, blank_row, measure_file
+from limbward.work import pool
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
+from limbward.workspace.columns import flags, floats, texts
 from tests.camera.files import TAGS, dng, jpeg
 
 SHAPE = (300, 400)

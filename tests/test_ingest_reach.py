@@ -12,11 +12,12 @@ from astropy.io import fits
 
 from limbward.camera.raw import UnreadableFrame
 from limbward.errors import LimbwardError
-from limbward.progress import SilentReporter
-from limbward.stages import ingest, measuring, pool
+from limbward.stages import ingest, measuring
 from limbward.stages.measuring import artefact_name
-from limbward.stages.reach import failure_to_reach
 from limbward.stages.runner import run_stages
+from limbward.work import pool
+from limbward.work.reach import failure_to_reach
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.backup.test_backup import fail_to_open
 from tests.camera.files import dng

@@ -13,9 +13,9 @@ from limbward.camera.card import sha256
 from limbward.camera.reduce import reduce_frame
 from limbward.config import Config, bind
 from limbward.errors import ConfigError, LimbwardError
-from limbward.progress import SilentReporter
 from limbward.radiance.fits import read_picture
 from limbward.stages import compose, enhance, merge
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.radiance.scene import Scene, Shot
 

@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from limbward.progress import (
+from limbward.cli.progress import (
     BarReporter,
     LineReporter,
     QuietReporter,

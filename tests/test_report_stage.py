@@ -14,14 +14,14 @@ from PIL import Image
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.frames import assemble_frames
-from limbward.progress import SilentReporter
 from limbward.radiance.fits import write_picture
 from limbward.report.profile import mean_corona
 from limbward.stages import report
-from limbward.stages.columns import masked_floats, masked_texts
 from limbward.stages.stage import ORDER
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace, read_table
+from limbward.workspace.columns import masked_floats, masked_texts
+from limbward.workspace.frames import assemble_frames
 from tests.report.pages import Page, clock, contacts
 
 SIZE = (240, 320)

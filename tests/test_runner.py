@@ -14,10 +14,10 @@ from astropy.table import Table
 import limbward
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
-from limbward.progress import SilentReporter
 from limbward.stages import records
 from limbward.stages.runner import run_stages
 from limbward.stages.stage import ORDER, Stage
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
 BASE = {

@@ -19,8 +19,7 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 
-from limbward.config_file import load_config
-from limbward.progress import SilentReporter
+from limbward.config.loading import load_config
 from limbward.simulate.card import simulate_card
 from limbward.simulate.scenario import (
     Scenario,
@@ -32,6 +31,7 @@ from limbward.simulate.scenario import (
     tripod_scenario,
 )
 from limbward.stages import align, ingest, timing
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
 # 36 mm over 2900 px is a pitch of 12.4 um: 3.2 arcsec a pixel at 800 mm, 1.5 at 1707 mm.

@@ -10,12 +10,12 @@ import argparse
 
 import numpy as np
 
-from limbward.camera.clock import solve_clock
-from limbward.camera.crescent_model import RADIUS_SYSTEMATIC_PX
-from limbward.camera.evidence import Crescents
+from limbward.clock.crescent_model import RADIUS_SYSTEMATIC_PX
+from limbward.clock.evidence import Crescents
+from limbward.clock.solve import solve_clock
+from limbward.geometry.orientation import Orientation
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site
-from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack, sky_track
 
 SITE = Site(65.0, -23.4, 40.0)

@@ -16,11 +16,11 @@ import numpy as np
 import psutil
 
 from limbward.config import with_jobs
-from limbward.config_file import load_config
+from limbward.config.loading import load_config
+from limbward.products.film import Film, _learnt, choose
+from limbward.products.shots import read_shots
 from limbward.sequences.cut import View
 from limbward.sequences.film import write_films
-from limbward.stages.products.film import Film, _learnt, choose
-from limbward.stages.products.shots import read_shots
 from limbward.workspace import Workspace
 
 PHASES = ("partial", "contact", "totality")

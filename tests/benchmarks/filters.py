@@ -22,7 +22,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from limbward import filters
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 
 def picture(megapixels: float) -> tuple[np.ndarray, np.ndarray, Geometry]:

@@ -16,11 +16,11 @@ from pathlib import Path
 
 import numpy as np
 
-from limbward.config_file import load_config
-from limbward.frames import assemble_frames
-from limbward.progress import SilentReporter
+from limbward.config.loading import load_config
 from limbward.stages import report
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
+from limbward.workspace.frames import assemble_frames
 
 ASKED_MB, ASKED_S = 15.0, 20.0
 

@@ -17,6 +17,7 @@ import numpy as np
 from astropy.io import fits
 
 from limbward.camera.frame import RawFrame
+from limbward.geometry.orientation import Orientation
 from limbward.sequences.beads import find_beads
 from limbward.sequences.cut import View, cut
 from limbward.sequences.prominences import RED_EXCESS
@@ -24,7 +25,6 @@ from limbward.simulate.corona import PINK, corona
 from limbward.simulate.frames import camera_frames, expose
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import adapt, demo_scenario
-from limbward.sky.orientation import Orientation
 from tests.sequences.truth import lit_arcs
 
 

@@ -6,12 +6,12 @@ from astropy.time import TimeDelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from limbward.camera.clock import solve_clock
-from limbward.camera.clock_solution import split_zone
-from limbward.camera.evidence import Covered, Crescents, Direct
+from limbward.clock.evidence import Covered, Crescents, Direct
+from limbward.clock.solution import split_zone
+from limbward.clock.solve import solve_clock
+from limbward.geometry.orientation import Orientation, apparent_moon_offset
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site, view
-from limbward.sky.orientation import Orientation, apparent_moon_offset
 from limbward.sky.track import sky_track
 
 SITE = Site(65.0, -23.4, 40.0)

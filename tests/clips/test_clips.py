@@ -10,13 +10,13 @@ from PIL import Image
 
 from limbward.clips.catalogue import UnreadableClip, read_clip
 from limbward.clips.pictures import WHITE, pictures_at
-from limbward.config_file import load_config
+from limbward.config.loading import load_config
 from limbward.errors import LimbwardError
-from limbward.progress import SilentReporter
+from limbward.products import clips
 from limbward.simulate.clip import Filming, write_clip
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import demo_scenario
-from limbward.stages.products import clips
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
 # A smooth Moon: what mountains do to a clock is asked where clocks are tested.
@@ -158,7 +158,7 @@ def test_what_is_no_film_is_refused_with_its_name(tmp_path, content):
 
 def stuck(path):
     """Do what a decoder does that runs in a circle, under the limit of a worker."""
-    from limbward.stages import worker
+    from limbward.work import worker
 
     with worker.limited(0.5):
         while True:
@@ -166,7 +166,7 @@ def stuck(path):
 
 
 def test_a_film_on_which_the_decoder_does_not_end_is_named_and_the_next_is_read(tmp_path):
-    from limbward.stages.filming import Projector, sample
+    from limbward.work.filming import Projector, sample
 
     ramp_film(tmp_path / "ramp.mp4")
     with Projector() as projector:

@@ -9,7 +9,7 @@ from astropy.io import fits
 
 from limbward import filters
 from limbward.filters import nrgf
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 MAPS = ["aia_171_level1.fits", "EIT/efz20040301.000010_s.fits", "EIT/efz20040301.010016_s.fits"]
 

@@ -8,7 +8,7 @@ from limbward import filters
 from limbward.errors import ConfigError
 from limbward.filters import fnrgf, nrgf
 from limbward.filters.annulus import MIN_PIXELS
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 
 def corona(height=500, width=620, seed=1):

@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import map_coordinates
 
 from limbward import filters
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 SIZE, SUN, RADIUS = 361, (180.0, 178.0), 45.0
 NAMES = filters.names()

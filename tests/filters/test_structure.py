@@ -6,7 +6,7 @@ from scipy.ndimage import gaussian_filter
 
 from limbward import filters
 from limbward.filters import mgn, multiscale, rank, rotational_difference, tangential_unsharp
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 from limbward.simulate.corona import corona, mean_brightness
 
 SHAPE, SUN, RADIUS = (700, 1000), (499.5, 349.5), 95.0

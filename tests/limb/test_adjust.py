@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from limbward.geometry.orientation import Orientation
 from limbward.limb.adjust import Limbs, Pairs, adjust, choose_pairs
-from limbward.sky.orientation import Orientation
 
 N = 30
 SCALE = 3.2

@@ -8,10 +8,10 @@ import numpy as np
 
 from limbward.camera.raw import RawFrame
 from limbward.camera.reduce import reduce_frame
-from limbward.radiance.grid import Circle, Grid, frame_affine
+from limbward.geometry.grid import Circle, Grid, frame_affine
+from limbward.geometry.orientation import Orientation
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.stack import FrameView
-from limbward.sky.orientation import Orientation
 
 RGGB = np.array([[0, 1], [1, 2]], np.int8)
 COLOUR = np.array([0.55, 1.0, 0.7])  # of the corona in this camera

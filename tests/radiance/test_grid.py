@@ -7,8 +7,7 @@ from astropy.wcs import WCS
 from hypothesis import given
 from hypothesis import strategies as st
 
-from limbward.radiance.fits import read_picture, write_picture
-from limbward.radiance.grid import (
+from limbward.geometry.grid import (
     Circle,
     Grid,
     Observer,
@@ -18,7 +17,8 @@ from limbward.radiance.grid import (
     reduced_affine,
     world_header,
 )
-from limbward.sky.orientation import Orientation
+from limbward.geometry.orientation import Orientation
+from limbward.radiance.fits import read_picture, write_picture
 
 ANGLE = st.floats(-180, 180)
 TIME = Time("2026-08-12T17:46:00")

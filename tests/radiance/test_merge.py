@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from limbward.errors import LimbwardError
+from limbward.geometry.grid import Circle, Grid, frame_affine
+from limbward.geometry.orientation import Orientation
 from limbward.radiance import taps
 from limbward.radiance.calibrate import Calibration
-from limbward.radiance.grid import Circle, Grid, frame_affine
 from limbward.radiance.kernels.sampling import ALIGNED
 from limbward.radiance.merge import (
     Accumulator,
@@ -20,7 +21,6 @@ from limbward.radiance.merge import (
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.relative import relative_exposures
 from limbward.radiance.stack import build_stack, weight_maps
-from limbward.sky.orientation import Orientation
 from tests.radiance.reference import gathered
 from tests.radiance.scene import RGGB, Scene, Shot
 from tests.radiance.test_relative import bracketed

@@ -7,9 +7,9 @@ the radiance, and 36 times the scatter of all frames but the two that differ mos
 import numpy as np
 import pytest
 
+from limbward.geometry.grid import Circle
 from limbward.radiance import taps
 from limbward.radiance.calibrate import Calibration
-from limbward.radiance.grid import Circle
 from limbward.radiance.merge import Accumulator, Batch, MergeFrame, add_frames
 from limbward.radiance.noise import NoiseModel
 from tests.radiance.reference import taps_at

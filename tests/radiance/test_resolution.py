@@ -11,8 +11,8 @@ from scipy.ndimage import shift
 from scipy.special import erf
 
 from limbward.camera.raw import read_raw
+from limbward.geometry.grid import Circle, Grid
 from limbward.radiance.calibrate import Calibration
-from limbward.radiance.grid import Circle, Grid
 from limbward.radiance.merge import MergeFrame, merge
 from limbward.radiance.noise import NoiseModel
 from tests.camera.files import dng

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from astropy.io.fits import Header
 
-from limbward.radiance.grid import Grid
+from limbward.geometry.grid import Grid
 from limbward.radiance.sky import add_sky, fit_sky, read_sky, write_sky
 from tests.radiance.scene import baumbach
 

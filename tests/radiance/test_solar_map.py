@@ -9,8 +9,8 @@ from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.time import Time
 
+from limbward.geometry.grid import Circle, Grid, Observer, add_moon, world_header
 from limbward.radiance.fits import write_picture
-from limbward.radiance.grid import Circle, Grid, Observer, add_moon, world_header
 from limbward.sky.ephemeris import Site, view
 
 sunpy_map = pytest.importorskip("sunpy.map")

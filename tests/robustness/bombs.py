@@ -24,9 +24,9 @@ from pathlib import Path
 import tifffile
 
 from limbward.camera.card import IMAGE_KINDS, find_files
-from limbward.stages.decoding import decode
 from limbward.stages.measuring import Row, Task, measure_file
-from limbward.stages.pool import measure_all
+from limbward.work.decoding import decode
+from limbward.work.pool import measure_all
 from tests.camera.files import dng, noise
 
 MOST_BYTES = 2e9

@@ -24,7 +24,7 @@ import av
 import numpy as np
 
 from limbward.clips.catalogue import UnreadableClip
-from limbward.stages.filming import Projector, sample
+from limbward.work.filming import Projector, sample
 from tests.robustness.fuzz_ingest import mutated
 
 HANG_S = 60.0

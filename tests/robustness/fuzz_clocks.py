@@ -20,12 +20,12 @@ from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
-from limbward.camera.clock import solve_clock
-from limbward.camera.clock_solution import ClockSolution
-from limbward.camera.evidence import Covered, Crescents, Direct
+from limbward.clock.evidence import Covered, Crescents, Direct
+from limbward.clock.solution import ClockSolution
+from limbward.clock.solve import solve_clock
+from limbward.geometry.orientation import Orientation
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site
-from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack, sky_track
 
 HANG_S = 10.0

@@ -25,7 +25,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from limbward import cli
-from limbward.config_file import load_config
+from limbward.config.loading import load_config
 from limbward.errors import ConfigError
 
 EXAMPLES = Path(__file__).parents[2] / "configs"

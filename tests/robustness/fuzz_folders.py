@@ -26,12 +26,12 @@ from pathlib import Path
 from typing import Any
 
 from limbward.config import Config
-from limbward.config_file import load_config
+from limbward.config.loading import load_config
 from limbward.errors import LimbwardError
-from limbward.progress import Reporter, SilentReporter
 from limbward.stages.ingest import _remove_stale
 from limbward.stages.runner import run_stages
 from limbward.stages.stage import ORDER, Stage
+from limbward.work.reporting import Reporter, SilentReporter
 from limbward.workspace import Workspace
 from tests.robustness.kill_points import small_card
 

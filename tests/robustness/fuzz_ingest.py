@@ -23,7 +23,7 @@ import numpy as np
 
 from limbward.camera.card import find_files
 from limbward.stages.measuring import Row, Task, measure_file
-from limbward.stages.pool import measure_all
+from limbward.work.pool import measure_all
 from tests.camera.files import BAYER, SIX, dng, noise
 
 HANG_S = 10.0

@@ -10,10 +10,10 @@ import tifffile
 from limbward.camera.claims import check_claim
 from limbward.camera.frame import UnreadableFrame
 from limbward.camera.raw import read_raw
-from limbward.config_file import load_config
+from limbward.config.loading import load_config
 from limbward.errors import ConfigError
-from limbward.stages import worker
-from limbward.stages.executors import local_pool
+from limbward.work import worker
+from limbward.work.executors import local_pool
 from tests.robustness import fuzz_clips, fuzz_configs
 from tests.robustness.bombs import QUICK, blast
 

@@ -5,13 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from limbward.geometry.orientation import Orientation
 from limbward.limb.adjust import Limbs, Pairs, adjust
 from limbward.limb.circle import Arc, algebraic_circle, consensus_circle, fit_circles
 from limbward.limb.corona import Detail, _robust_fit, register
 from limbward.limb.refit import refit
 from limbward.normal_matrix import inverse
 from limbward.radiance.relative import _solve_logs
-from limbward.sky.orientation import Orientation
 
 ODD = st.sampled_from([0.0, 1.0, -1.0, 1e-9, 1e9, np.nan, np.inf, 50.0, 50.5])
 FEW = settings(max_examples=60, deadline=None)

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from limbward.camera.exif import from_tags, read_exif
 from limbward.camera.shot import Exif, plain_text
-from limbward.config_file import load_config
+from limbward.config.loading import load_config
 from limbward.errors import ConfigError
-from limbward.progress import SilentReporter
 from limbward.stages.measuring import table_text
 from limbward.stages.runner import run_stages
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.robustness.fuzz_folders import fuzz_artefacts, fuzz_trees
 from tests.robustness.fuzz_ingest import fuzz

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from limbward.camera.clock import solve_clock
-from limbward.camera.evidence import Covered, Crescents, Direct
-from limbward.sky.orientation import Orientation
+from limbward.clock.evidence import Covered, Crescents, Direct
+from limbward.clock.solve import solve_clock
+from limbward.geometry.orientation import Orientation
 from tests.camera.test_clock import crescents
 from tests.robustness.fuzz_clocks import faults, fuzz, the_track
 

@@ -11,12 +11,13 @@ import pytest
 from limbward.backup.describe import describe
 from limbward.backup.job import back_up
 from limbward.backup.verify import verify_bag
-from limbward.config_file import load_config
-from limbward.progress import LineReporter, SilentReporter, visible
-from limbward.stages.columns import texts
+from limbward.cli.progress import LineReporter
+from limbward.config.loading import load_config
 from limbward.stages.ingest import STAGE
 from limbward.stages.runner import run_stages
+from limbward.work.reporting import SilentReporter, visible
 from limbward.workspace import Workspace
+from limbward.workspace.columns import texts
 from tests.camera.files import dng
 from tests.robustness.hostile import disc, hostile_card
 from tests.test_ingest import SITE, row_of

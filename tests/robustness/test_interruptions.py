@@ -15,8 +15,8 @@ from limbward.backup.job import back_up
 from limbward.backup.verify import verify_bag
 from limbward.camera.card import find_files
 from limbward.errors import LimbwardError
-from limbward.stages import pool
 from limbward.stages.measuring import Task, measure_file
+from limbward.work import pool
 from limbward.workspace import Workspace
 from tests.camera.files import dng
 from tests.robustness.hostile import disc
@@ -188,7 +188,7 @@ def test_a_file_for_which_there_was_no_memory_is_measured_in_the_end(tmp_path):
 
 def never_ends(task: Task):
     """Do what a decoder does that runs in a circle, under the limit of a worker."""
-    from limbward.stages import worker
+    from limbward.work import worker
 
     if task.file.path.name == "b.DNG":
         with worker.limited(0.5):

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from limbward.camera.frame import RawFrame, linear_frame
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.progress import SilentReporter
+from limbward.geometry.orientation import Orientation
+from limbward.products import prominences
 from limbward.sequences.beads import find_beads
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.cut import View, cut
@@ -20,8 +21,7 @@ from limbward.sequences.layout import evenly, places
 from limbward.sequences.prominences import excess_map, find_prominences
 from limbward.simulate.corona import PINK, corona
 from limbward.simulate.truth import true_corona
-from limbward.sky.orientation import Orientation
-from limbward.stages.products import prominences
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
 BAYER = np.array([[0, 1], [1, 2]], np.int8)

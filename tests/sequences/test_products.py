@@ -12,11 +12,11 @@ from PIL import Image
 
 from limbward.errors import LimbwardError
 from limbward.limb.measure import measure
-from limbward.progress import SilentReporter
+from limbward.products import film, sheet, strip
+from limbward.products.sheet import centre_of
 from limbward.render.space import SRGB
 from limbward.simulate.scene import DARKENING_MEAN, LIMB_DARKENING
-from limbward.stages.products import film, sheet, strip
-from limbward.stages.products.sheet import centre_of
+from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.sequences.conftest import SEED
 from tests.sequences.truth import lit_arcs

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from astropy.time import Time, TimeDelta
 
+from limbward.geometry.orientation import Orientation
 from limbward.simulate.frames import camera_frames, expose
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import (
@@ -16,7 +17,6 @@ from limbward.simulate.scenario import (
     two_camera_scenario,
 )
 from limbward.sky.ephemeris import view
-from limbward.sky.orientation import Orientation
 
 
 def frames_of(scenario, index=0, seed=1):

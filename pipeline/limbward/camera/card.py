@@ -16,7 +16,7 @@ from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
-from limbward.regular import open_regular
+from limbward.camera.regular import open_regular
 
 # Every suffix that LibRaw's cameras write; what it cannot decode is reported as unreadable.
 _RAW = """.3fr .arw .bay .cap .cr2 .cr3 .crw .dcr .dcs .dng .drf .eip .erf .fff .gpr .iiq .k25 .kdc

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_banded
 
 from limbward.compiled import kernel
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]

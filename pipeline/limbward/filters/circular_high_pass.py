@@ -29,8 +29,8 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from limbward.filters.flat import ColourParams, Flat, by_plane, smoothed
-from limbward.filters.geometry import Geometry
 from limbward.filters.polar import blur_cells, unwrap
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 

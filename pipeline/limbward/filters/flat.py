@@ -24,8 +24,8 @@ from limbward.filters.annulus import (
     refine,
     spread_out,
 )
-from limbward.filters.geometry import Geometry
 from limbward.filters.polar import Polar, unwrap
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from limbward.filters.flat import Flat, RingParams, by_plane, nearest
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]

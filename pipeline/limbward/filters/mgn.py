@@ -30,9 +30,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from limbward.blur import Blur
 from limbward.filters.flat import ColourParams, in_colours, planes_of
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
+from limbward.picture.blur import Blur
 
 Pixels = NDArray[np.float32]
 

@@ -34,10 +34,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from limbward.blur import Blur
 from limbward.filters.annulus import spread_out
 from limbward.filters.flat import Flat, RingParams, flattened, in_colours, noise_of, smoothed
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
+from limbward.picture.blur import Blur
 
 Pixels = NDArray[np.float32]
 

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.filters.flat import RingParams, by_plane
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 

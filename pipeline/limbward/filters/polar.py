@@ -15,7 +15,7 @@ from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
 from limbward.compiled import kernel
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from limbward.compiled import kernel
 from limbward.filters.flat import Flat, RingParams, by_plane, nearest
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 

@@ -25,11 +25,11 @@ from numba import prange
 from numpy.typing import NDArray
 from pydantic import Field
 
-from limbward.blur import gaussian_blur
 from limbward.compiled import kernel
 from limbward.filters.annulus import spread_out
 from limbward.filters.flat import ColourParams, Flat, by_plane
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
+from limbward.picture.blur import gaussian_blur
 
 Pixels = NDArray[np.float32]
 

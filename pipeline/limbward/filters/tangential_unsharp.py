@@ -25,8 +25,8 @@ from pydantic import Field
 
 from limbward.filters.annulus import spread_out
 from limbward.filters.flat import ColourParams, flattened, planes_of, smoothed
-from limbward.filters.geometry import Geometry
 from limbward.filters.polar import blur_cells
+from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 

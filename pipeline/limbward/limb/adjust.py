@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from limbward.geometry.orientation import Orientation
 from limbward.normal_matrix import inverse
-from limbward.sky.orientation import Orientation
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
+from limbward.geometry.grid import Circle, Grid
 from limbward.radiance import taps as taps_module
 from limbward.radiance.calibrate import Calibration, black_tile, mend, planes
-from limbward.radiance.grid import Circle, Grid
 from limbward.radiance.kernels.gather import gather
 from limbward.radiance.kernels.inputs import Frames, Maps, Sums, Table, Views
 from limbward.radiance.noise import NoiseModel

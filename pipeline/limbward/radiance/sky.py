@@ -8,8 +8,8 @@ import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
+from limbward.geometry.grid import Grid
 from limbward.normal_matrix import inverse
-from limbward.radiance.grid import Grid
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]

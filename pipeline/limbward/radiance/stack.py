@@ -14,7 +14,7 @@ from scipy.ndimage import (
     minimum_filter,
 )
 
-from limbward.radiance.grid import Circle, Grid, reduced_affine
+from limbward.geometry.grid import Circle, Grid, reduced_affine
 from limbward.radiance.noise import NoiseModel
 
 Floats = NDArray[np.float64]

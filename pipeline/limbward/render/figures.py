@@ -13,7 +13,7 @@ from matplotlib.patches import Circle
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from limbward.render.shrink import shrink
+from limbward.picture.resampling import shrink
 
 Pixels = NDArray[np.float32]
 

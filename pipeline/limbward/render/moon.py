@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.special import erfc
 
-from limbward.blur import Blur
+from limbward.picture.blur import Blur
 
 Pixels = NDArray[np.float32]
 

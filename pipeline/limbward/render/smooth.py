@@ -7,8 +7,8 @@ from numba import prange
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from limbward.blur import Blur, between, line_at
 from limbward.compiled import kernel
+from limbward.picture.blur import Blur, between, line_at
 
 Pixels = NDArray[np.float32]
 

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from limbward.caution import caution
 from limbward.report import charts, plots, timeline
 from limbward.report.checks import advise
 from limbward.report.limbs import draw_limb
@@ -32,6 +31,7 @@ from limbward.report.wording import (
     time_text,
     unbroken,
 )
+from limbward.sky.caution import caution
 
 COMPOSITE_PX = 1800
 ENHANCED_PX = 1200

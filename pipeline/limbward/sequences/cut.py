@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import affine_transform, correlate1d, gaussian_filter, spline_filter
 
 from limbward.camera.frame import GREEN, RawFrame
-from limbward.sky.orientation import Orientation
+from limbward.geometry.orientation import Orientation
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]

@@ -12,7 +12,6 @@ from datetime import UTC
 from multiprocessing import get_context
 from pathlib import Path
 
-from limbward.caution import caution
 from limbward.errors import LimbwardError
 from limbward.simulate.dng import ExposureTags, dng_bytes
 from limbward.simulate.frames import Frame, camera_frames, expose
@@ -20,6 +19,7 @@ from limbward.simulate.jpeg import write_jpeg
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Camera, Scenario, adapt
 from limbward.simulate.truth import frame_truth, truth_json
+from limbward.sky.caution import caution
 from limbward.sky.contacts import Circumstances
 
 CARD = "card"

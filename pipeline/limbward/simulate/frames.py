@@ -10,6 +10,7 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
+from limbward.geometry.orientation import Orientation, refraction_matrix
 from limbward.simulate.corona import corona
 from limbward.simulate.instrument import (
     flat_electrons,
@@ -24,7 +25,6 @@ from limbward.simulate.scenario import Camera, Scenario
 from limbward.simulate.scene import Placement, blur, paint
 from limbward.sky.contacts import overlap_fraction
 from limbward.sky.ephemeris import SkyView, view
-from limbward.sky.orientation import Orientation, refraction_matrix
 
 Floats = NDArray[np.float64]
 

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.orientation import Orientation, refraction_arcsec
 from limbward.sky.ephemeris import ARCSEC, SkyView
-from limbward.sky.orientation import Orientation, refraction_arcsec
 
 Floats = NDArray[np.float64]
 MountKind = Literal["equatorial", "altazimuth", "fixed"]

@@ -16,8 +16,8 @@ from astropy.time import Time, TimeDelta
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
-from limbward.caution import caution
 from limbward.errors import LimbwardError
+from limbward.sky.caution import caution
 from limbward.sky.earth import earth_state, observer_earth_fixed
 from limbward.sky.ephemeris import (
     ARCSEC,

@@ -11,8 +11,8 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.caution import caution
 from limbward.errors import LimbwardError
+from limbward.sky.caution import caution
 from limbward.sky.contacts import Circumstances, iso_utc
 from limbward.sky.ephemeris import Radii, Site, view
 

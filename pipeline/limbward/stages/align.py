@@ -12,15 +12,12 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.config import Config
+from limbward.geometry.orientation import Orientation
 from limbward.limb.adjust import Adjustment, Limbs, adjust
 from limbward.limb.register import is_moon_sized
-from limbward.progress import Reporter
-from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
 from limbward.stages import setting
-from limbward.stages.columns import floats, masked_floats, masked_texts, texts
 from limbward.stages.stage import Stage
-from limbward.stages.stored import read_cameras, read_stage_tables
 from limbward.stages.totality import (
     Comparison,
     Session,
@@ -30,7 +27,10 @@ from limbward.stages.totality import (
     session,
     turns_of,
 )
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
+from limbward.workspace.stored import read_cameras, read_stage_tables
 
 Floats = NDArray[np.float64]
 

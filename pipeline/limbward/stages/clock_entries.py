@@ -8,13 +8,13 @@ import numpy as np
 from astropy.table import Table
 from astropy.time import Time
 
-from limbward.camera.clock_solution import ClockSolution, split_zone
+from limbward.clock.solution import ClockSolution, split_zone
 from limbward.config import Config
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
 from limbward.stages.clock_evidence import Body, matches, order
-from limbward.stages.columns import floats, texts
 from limbward.stages.discs import Discs
+from limbward.workspace.columns import floats, texts
 
 
 def describe_clock(

@@ -10,10 +10,10 @@ from astropy.table import Table
 from astropy.time import Time
 from numpy.typing import NDArray
 
-from limbward.camera.evidence import Covered, Direct
+from limbward.clock.evidence import Covered, Direct
 from limbward.config import Config, TimeReference
 from limbward.errors import ConfigError
-from limbward.stages.columns import flags, floats, texts
+from limbward.workspace.columns import flags, floats, texts
 
 Floats = NDArray[np.float64]
 

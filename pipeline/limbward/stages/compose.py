@@ -13,22 +13,22 @@ from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.progress import Reporter
+from limbward.geometry.grid import Grid, read_geometry
+from limbward.picture.resampling import shrink
 from limbward.radiance.fits import open_picture, read_rows
-from limbward.radiance.grid import Grid, read_geometry
 from limbward.render.colour import luminance, to_linear_srgb
 from limbward.render.compose import Composite, Look, compose
 from limbward.render.figures import Scene, annotate, polar_map, side_by_side
 from limbward.render.moon import Disc
 from limbward.render.preview import structure_picture
 from limbward.render.rotate import turn_picture
-from limbward.render.shrink import shrink
 from limbward.render.space import SRGB, Space, to_srgb
 from limbward.render.writers import Caption, write_png, write_tiff
-from limbward.stages.columns import floats
 from limbward.stages.shown import camera_colours
 from limbward.stages.stage import Stage
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.columns import floats
 
 Pixels = NDArray[np.float32]
 
@@ -277,9 +277,9 @@ STAGE = Stage(
     rooms=(
         "render",
         "radiance/fits.py",
-        "radiance/grid.py",
-        "blur.py",
-        "stages/columns.py",
+        "geometry/grid.py",
+        "picture/blur.py",
+        "workspace/columns.py",
         "stages/shown.py",
     ),
     reads=lambda config: (

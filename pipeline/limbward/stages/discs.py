@@ -8,15 +8,15 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from limbward.camera.clock_solution import ClockSolution
+from limbward.clock.solution import ClockSolution
+from limbward.geometry.orientation import Orientation
 from limbward.limb.refit import refit
 from limbward.sky.limb_profile import LimbProfile
-from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
 from limbward.stages.clock_evidence import Body
-from limbward.stages.columns import floats, texts
-from limbward.stages.stored import read_reduced
 from limbward.workspace import Workspace
+from limbward.workspace.columns import floats, texts
+from limbward.workspace.stored import read_reduced
 
 Floats = NDArray[np.float64]
 

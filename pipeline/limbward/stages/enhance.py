@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from limbward import filters
 from limbward.config import Config, EnhanceConfig
 from limbward.errors import LimbwardError
-from limbward.filters.geometry import Geometry
-from limbward.progress import Reporter
+from limbward.geometry.disc import Geometry
+from limbward.geometry.grid import read_geometry
 from limbward.radiance.fits import read_extension, read_picture, write_picture
-from limbward.radiance.grid import read_geometry
 from limbward.render.writers import write_png, write_tiff
 from limbward.stages.shown import Colours, colours_of, picture_of
 from limbward.stages.stage import Stage
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
 Pixels = NDArray[np.float32]
@@ -157,8 +157,8 @@ STAGE = Stage(
     rooms=(
         "filters",
         "radiance/fits.py",
-        "radiance/grid.py",
-        "blur.py",
+        "geometry/grid.py",
+        "picture/blur.py",
         "render",
         "stages/shown.py",
     ),

@@ -18,11 +18,11 @@ from limbward import filters
 from limbward.compiled import kernel
 from limbward.config import EnhanceConfig, StepConfig
 from limbward.errors import ConfigError, LimbwardError
-from limbward.progress import Reporter, SilentReporter
 from limbward.radiance.fits import open_picture, read_picture, write_picture
 from limbward.render.writers import write_png, write_tiff
 from limbward.stages.enhance import check_merge, enhance, geometry_of
 from limbward.stages.shown import LONGEST_PX, colours_of, picture_of
+from limbward.work.reporting import Reporter, SilentReporter
 from limbward.workspace import Workspace, atomic_path, owner_of, set_aside
 
 Pixels = NDArray[np.float32]

@@ -17,16 +17,16 @@ from limbward.camera.card import IMAGE_KINDS, Listing, find_files
 from limbward.camera.classify import Content
 from limbward.config import Config, RunConfig
 from limbward.errors import LimbwardError
-from limbward.progress import Reporter
 from limbward.stages import setting
-from limbward.stages.columns import typed
-from limbward.stages.executors import is_local, pools
 from limbward.stages.measuring import Row, Task, table_text
-from limbward.stages.pool import measure_all
-from limbward.stages.reach import UNREACHED, CardWatch
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
+from limbward.work.executors import is_local, pools
+from limbward.work.pool import measure_all
+from limbward.work.reach import UNREACHED, CardWatch
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace, is_workspace
+from limbward.workspace.columns import typed
 
 JOURNAL = "tables/ingest.jsonl"
 SAID_AT_MOST = 5
@@ -369,7 +369,7 @@ STAGE = Stage(
     run=run,
     sections=("site", "eclipse", "input", "sky"),
     rooms=(
-        "caution.py",
+        "sky/caution.py",
         *(
             f"camera/{name}.py"
             for name in ("axes", "card", "claims", "classify", "containers", "exif", "frame")
@@ -379,12 +379,12 @@ STAGE = Stage(
             "camera/shot.py",
             "limb",
             "normal_matrix.py",
-            "regular.py",
+            "camera/regular.py",
             "sky",
             "stages/measuring.py",
-            "stages/pool.py",
+            "work/pool.py",
             "stages/setting.py",
-            "stages/worker.py",
+            "work/worker.py",
         ),
     ),
     writes=(

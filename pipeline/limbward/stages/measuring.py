@@ -24,8 +24,8 @@ from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
 from limbward.limb.corona import crop_corona
 from limbward.limb.measure import LimbMeasurement, measure
-from limbward.stages.reach import UNREACHED, failure_to_reach, reached_again
-from limbward.stages.worker import limited, patience_s, room_bytes
+from limbward.work.reach import UNREACHED, failure_to_reach, reached_again
+from limbward.work.worker import limited, patience_s, room_bytes
 from limbward.workspace import Workspace
 
 Row = dict[str, Any]

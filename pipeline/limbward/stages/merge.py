@@ -19,25 +19,25 @@ from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.progress import Reporter
+from limbward.geometry.grid import Circle, Grid, Observer, add_moon, frame_affine, world_header
+from limbward.geometry.orientation import Orientation, apparent_moon_offset, refraction_matrix
 from limbward.radiance.fits import write_picture
-from limbward.radiance.grid import Circle, Grid, Observer, add_moon, frame_affine, world_header
 from limbward.radiance.linearity import linear_ceiling
 from limbward.radiance.merge import Merged, MergeFrame, merge, moon_box
 from limbward.radiance.relative import RelativeExposures, relative_exposures
 from limbward.radiance.sky import add_sky, fit_sky, write_sky
 from limbward.radiance.stack import FrameView, build_stack, weight_maps
 from limbward.sky.ephemeris import SkyView, view
-from limbward.sky.orientation import Orientation, apparent_moon_offset, refraction_matrix
 from limbward.stages import setting
-from limbward.stages.columns import masked_floats, masked_texts, texts
-from limbward.stages.decoding import Decoded, Decoder, known_digests
-from limbward.stages.executors import is_local, pools
 from limbward.stages.merge_camera import Calibrations, Samples
 from limbward.stages.merge_frames import Frames, choose
 from limbward.stages.stage import Stage
-from limbward.stages.stored import read_cameras, read_reduced, read_stage_tables
+from limbward.work.decoding import Decoded, Decoder, known_digests
+from limbward.work.executors import is_local, pools
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.columns import masked_floats, masked_texts, texts
+from limbward.workspace.stored import read_cameras, read_reduced, read_stage_tables
 
 FEWER = 0.75  # of the frames of an earlier corona: below this it is kept
 
@@ -357,9 +357,9 @@ STAGE = Stage(
         "normal_matrix.py",
         "stages/merge_camera.py",
         "stages/merge_frames.py",
-        "stages/decoding.py",
+        "work/decoding.py",
         "stages/setting.py",
-        "stages/worker.py",
+        "work/worker.py",
     ),
     reads=(
         Workspace.table("ingest"),

@@ -26,7 +26,6 @@ from limbward.camera.calibration import (
 from limbward.camera.frame import RawFrame
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.progress import Reporter
 from limbward.radiance.calibrate import Calibration, find_hot, inverse_of_flat
 from limbward.radiance.noise import (
     CONVERTER,
@@ -35,8 +34,9 @@ from limbward.radiance.noise import (
     measure_pairs,
     nominal_noise,
 )
-from limbward.stages.columns import floats, texts
 from limbward.stages.merge_frames import Frames
+from limbward.work.reporting import Reporter
+from limbward.workspace.columns import floats, texts
 
 SAME_EXPOSURE = 0.05  # of it, by which frames of a pair may differ
 

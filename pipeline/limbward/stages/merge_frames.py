@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import ConfigError
-from limbward.radiance.grid import Circle
-from limbward.stages.columns import flags, floats, texts
+from limbward.geometry.grid import Circle
+from limbward.workspace.columns import flags, floats, texts
 
 Floats = NDArray[np.float64]
 

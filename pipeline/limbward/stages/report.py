@@ -13,13 +13,12 @@ from astropy.io.fits import Header
 from astropy.table import Table
 
 import limbward
-from limbward import printout
 from limbward.camera.card import dcf_number
+from limbward.cli import printing as printout
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.progress import Reporter
+from limbward.geometry.grid import read_geometry
 from limbward.radiance.fits import read_picture
-from limbward.radiance.grid import read_geometry
 from limbward.report import (
     ClockAudit,
     Corona,
@@ -30,7 +29,6 @@ from limbward.report import (
     measure_coverage,
 )
 from limbward.report.limbs import LimbView
-from limbward.stages.columns import flags, floats, texts
 from limbward.stages.report_pictures import (
     SEQUENCES,
     read_enhanced,
@@ -39,8 +37,10 @@ from limbward.stages.report_pictures import (
     there,
 )
 from limbward.stages.stage import Stage
-from limbward.stages.stored import CROP, read_reduced
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.columns import flags, floats, texts
+from limbward.workspace.stored import CROP, read_reduced
 
 WORST_LIMBS = 12
 NOISE = re.compile(r"at ISO (\d+)")
@@ -350,11 +350,11 @@ STAGE = Stage(
     sections=("eclipse", "report", "enhance", "compose"),
     rooms=(
         "report",
-        "caution.py",
-        "printout.py",
+        "sky/caution.py",
+        "cli/printing.py",
         "camera/card.py",
         "radiance/fits.py",
-        "radiance/grid.py",
+        "geometry/grid.py",
     ),
     reads=_reads,
     writes=(Workspace.report,),

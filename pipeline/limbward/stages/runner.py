@@ -17,12 +17,12 @@ from typing import Any
 import limbward
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
-from limbward.frames import SOURCES, assemble_frames
-from limbward.progress import Reporter
 from limbward.stages.place import require_own_place
 from limbward.stages.records import Records
 from limbward.stages.stage import ORDER, Stage
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.frames import SOURCES, assemble_frames
 
 
 @dataclass(frozen=True)

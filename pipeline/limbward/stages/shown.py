@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from limbward import filters
 from limbward.config import EnhanceConfig, StepConfig
-from limbward.filters.geometry import Geometry
+from limbward.geometry.disc import Geometry
 from limbward.render.chroma import chromaticity, in_colours
 from limbward.render.colour import luminance, solar_white, to_linear_srgb
 from limbward.render.moon import Disc, distance

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from limbward.config import Config
-from limbward.progress import Reporter
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
 # The stages of a run; each module limbward.stages.NAME holds one as STAGE.

@@ -10,12 +10,11 @@ from astropy.table import Table
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.camera.clock import solve_clock
-from limbward.camera.clock_solution import ClockSolution
-from limbward.camera.evidence import Crescents
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
+from limbward.clock.evidence import Crescents
+from limbward.clock.solution import ClockSolution
+from limbward.clock.solve import solve_clock
 from limbward.config import Config
-from limbward.progress import Reporter
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
 from limbward.stages import setting
@@ -31,12 +30,13 @@ from limbward.stages.clock_evidence import (
     readings,
     resolution,
 )
-from limbward.stages.columns import floats, masked_floats, masked_texts, texts
 from limbward.stages.discs import PLACES, Discs, measure_again, partial_discs
 from limbward.stages.stage import Stage
-from limbward.stages.stored import read_stage_table
 from limbward.stages.totality import compare, orientation_by_corona, session
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
+from limbward.workspace.stored import read_stage_table
 
 Floats = NDArray[np.float64]
 

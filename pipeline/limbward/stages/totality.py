@@ -10,14 +10,14 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from limbward.geometry.orientation import Orientation
 from limbward.limb.adjust import Adjustment, Limbs, Pairs, adjust, choose_pairs
 from limbward.limb.circle import Circle
 from limbward.limb.corona import Crop, Detail, Shift, coarse_turn, corona_detail, register
-from limbward.sky.orientation import Orientation
 from limbward.sky.track import SkyTrack
-from limbward.stages.columns import floats, texts
-from limbward.stages.stored import CROP, read_reduced
 from limbward.workspace import Workspace
+from limbward.workspace.columns import floats, texts
+from limbward.workspace.stored import CROP, read_reduced
 
 Floats = NDArray[np.float64]
 

@@ -1,0 +1,500 @@
+"""The commands: they parse, call and print."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from limbward.cli.messages import Quiet, Verbose, make_reporter, plain_endings
+from limbward.cli.options import (
+    CautionedCommand,
+    Command,
+    ConfigPath,
+    Day,
+    Ephemeris,
+    FirstStage,
+    Height,
+    Jobs,
+    Json,
+    LastStage,
+    Latitude,
+    LimbProfile,
+    Longitude,
+    Megapixels,
+    Output,
+    PenumbraRadius,
+    ScenarioName,
+    Seed,
+    SolarRadius,
+    Steps,
+    UmbraRadius,
+    WorkspacePath,
+)
+from limbward.errors import ConfigError, LimbwardError
+
+# What a command needs is imported inside it: --help should not wait for numba.
+if TYPE_CHECKING:
+    from limbward.config import Config
+    from limbward.work.reporting import Reporter
+    from limbward.workspace import Workspace
+
+DEMO_MEGAPIXELS = 4.0
+
+app = typer.Typer(
+    name="limbward",
+    help="From a card of eclipse RAW brackets to a linear corona, with the clocks put on UTC.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _show_version(value: bool) -> None:
+    if value:
+        from limbward import __version__
+
+        print(f"limbward {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show it.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command(cls=Command, epilog="Example: limbward demo --megapixels 1 /tmp/demo")
+def demo(
+    directory: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Folder for the card and all that is made.")
+    ] = Path("limbward-demo"),
+    megapixels: Megapixels = DEMO_MEGAPIXELS,
+    seed: Seed = 1,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Simulate a card dump and run the pipeline on it.
+
+    The same command again does only what is not done yet.
+    """
+    from limbward.cli.demo import read_truth, simulate_demo
+    from limbward.cli.printing import clock_verdict
+
+    reporter = make_reporter()
+    config = simulate_demo(
+        directory, megapixels=megapixels, seed=seed, jobs=jobs, reporter=reporter
+    )
+    settings, space = _load(config, None, jobs)
+    _run(settings, space, reporter)
+    # For comparison only: no stage has seen it.
+    for camera in read_truth(directory)["cameras"]:
+        print(f"truth: {clock_verdict(camera)}")
+
+
+@app.command(
+    cls=CautionedCommand,
+    epilog="Example: limbward simulate rehearsal --scenario tripod --lat 41.5 --lon -3.6",
+)
+def simulate(
+    directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the card.")],
+    scenario: ScenarioName = "telescope",
+    latitude: Annotated[float | None, Latitude] = None,
+    longitude: Annotated[float | None, Longitude] = None,
+    height: Annotated[float | None, Height] = None,
+    date: Annotated[datetime | None, Day] = None,
+    megapixels: Megapixels = DEMO_MEGAPIXELS,
+    seed: Seed = 1,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Simulate a card dump, with its config and the truth about it.
+
+    Without a place and a date it is that of the demo, 12 August 2026.
+    """
+    from limbward.cli.demo import choose_scenario
+    from limbward.cli.demo import simulate as simulate_into
+
+    chosen = choose_scenario(
+        scenario,
+        megapixels=megapixels,
+        latitude=latitude,
+        longitude=longitude,
+        height=height,
+        date=None if date is None else date.date().isoformat(),
+    )
+    config = simulate_into(directory, chosen, seed=seed, jobs=jobs, reporter=make_reporter())
+    print(f"config: {config}")
+
+
+@app.command(cls=Command, epilog="Example: limbward run limbward.yaml --until align")
+def run(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    first: FirstStage = None,
+    last: LastStage = None,
+    force: Annotated[bool, typer.Option("--force", help="Run what is up to date, too.")] = False,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Run the stages that are out of date.
+
+    They are ingest, timing, align, merge, enhance, compose and report.
+    """
+    settings, space = _load(config, workspace, jobs)
+    _run(settings, space, make_reporter(), first=first, last=last, force=force)
+
+
+@app.command(cls=Command, epilog="Example: limbward audit limbward.yaml --json > clocks.json")
+def audit(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    as_json: Json = False,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say what the camera clocks did: ingest and timing only."""
+    from limbward.cli.printing import audit_lines, print_json
+    from limbward.stages.runner import run_stages
+    from limbward.work.reporting import visible
+
+    settings, space = _load(config, workspace, jobs)
+    run_stages(settings, space, make_reporter(), last="timing")
+    clock = space.read_json(space.clock)
+    if as_json:
+        print_json(clock)
+        return
+    print(visible("\n\n".join("\n".join(audit_lines(c)) for c in clock["cameras"])))
+
+
+@app.command(
+    cls=CautionedCommand,
+    epilog="Example: limbward contacts --lat 65.0 --lon -23.4 --date 2026-08-12",
+)
+def contacts(
+    latitude: Annotated[float, Latitude],
+    longitude: Annotated[float, Longitude],
+    date: Annotated[datetime, Day],
+    height: Annotated[float, Height] = 0.0,
+    k_penumbra: Annotated[float, PenumbraRadius] = 0.2725076,
+    k_umbra: Annotated[float, UmbraRadius] = 0.2725076,
+    solar_radius_km: Annotated[float, SolarRadius] = 696000.0,
+    limb_profile: LimbProfile = None,
+    ephemeris: Annotated[str, Ephemeris] = "de421",
+    as_json: Json = False,
+    verbose: Verbose = False,
+) -> None:
+    """Local circumstances of an eclipse: C1, C2, greatest, C3, C4.
+
+    P and V say where on the Sun's limb the Moon touches it (at greatest eclipse, where the Moon's
+    centre lies): degrees from celestial north (P) and from the zenith (V), through east, which is
+    anticlockwise as the eye sees it.
+    """
+    from limbward.cli.printing import print_contacts, print_json
+    from limbward.sky.contacts import local_circumstances
+    from limbward.sky.ephemeris import Radii, Site
+    from limbward.sky.limb_profile import circumstances_json, profile_contacts, read_profile
+
+    site, radii = Site(latitude, longitude, height), Radii(k_penumbra, k_umbra, solar_radius_km)
+    found = local_circumstances(date.date().isoformat(), site, radii=radii, ephemeris=ephemeris)
+    profiled = None
+    if limb_profile is not None:
+        profile = read_profile(limb_profile)
+        profiled = profile_contacts(found, site, profile, radii=radii, ephemeris=ephemeris)
+    circumstances = circumstances_json(found, profiled)
+    if as_json:
+        print_json(circumstances)
+    else:
+        print_contacts(circumstances)
+
+
+@app.command(cls=CautionedCommand, epilog="Example: limbward check limbward.yaml")
+def check(config: ConfigPath, verbose: Verbose = False) -> None:
+    """Validate a config and say what is wrong, with line numbers.
+
+    Also says which eclipse it is, and when: see that it is the one you photographed.
+    """
+    from functools import partial
+
+    from limbward.cli.printing import print_contacts
+    from limbward.config.loading import load_config
+    from limbward.stages import setting
+    from limbward.stages.place import require_own_place
+
+    settings = load_config(config)
+    own = settings.resolve(settings.workspace)
+    wrong, circumstances = [], None
+    try:
+        circumstances = setting.eclipse(settings)
+    except ConfigError as error:
+        wrong.append(str(error))
+    for found_wrong in (setting.card_paths, partial(require_own_place, root=own)):
+        try:
+            found_wrong(settings)
+        except ConfigError as error:
+            wrong.append(str(error))
+    if wrong or circumstances is None:
+        raise ConfigError("\n".join(wrong))
+    print_contacts(setting.contacts_json(settings, circumstances))
+    print(f"{config}: valid.")
+    warning = setting.only_partial(circumstances)
+    if warning:
+        print(f"warning: {warning}", file=sys.stderr)
+
+
+@app.command(cls=Command, epilog="Example: limbward backup /media/card /mnt/disk/eclipse")
+def backup(
+    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="The card; only ever read.")],
+    destination: Annotated[
+        Path, typer.Argument(metavar="DEST", help="A folder, new or of an earlier backup.")
+    ],
+    also: Annotated[
+        list[Path] | None,
+        typer.Option("--also", metavar="DEST", help="Another destination; may be repeated."),
+    ] = None,
+    card: Annotated[
+        list[Path] | None,
+        typer.Option("--card", metavar="SOURCE", help="Another card; may be repeated."),
+    ] = None,
+    config: Annotated[
+        Path | None, typer.Option(metavar="CONFIG", help="Take site and date from this config.")
+    ] = None,
+    site: Annotated[
+        str | None, typer.Option(metavar="TEXT", help="Where it was, for the bag's label.")
+    ] = None,
+    date: Annotated[datetime | None, Day] = None,
+    as_json: Json = False,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Copy a card to a bag (RFC 8493), read the copy back and compare.
+
+    After an interruption, the same command goes on where it stopped. Nothing is overwritten.
+    """
+    from functools import partial
+
+    from limbward.backup.describe import describe
+    from limbward.backup.job import back_up
+    from limbward.cli.backup_printing import backup_faults, backup_lines
+    from limbward.cli.printing import print_json
+    from limbward.config.loading import load_config
+    from limbward.work.reporting import counted, visible
+
+    day = None if date is None else date.date().isoformat()
+    if config is not None:
+        settings = load_config(config)
+        place = settings.site
+        site = site or place.name or f"{place.latitude}, {place.longitude}"
+        day = day or settings.eclipse.isoformat()
+    reporter = make_reporter()
+    reporter.stage("backup")
+    with counted(reporter, "copying") as count:
+        outcome = back_up(
+            [source, *(card or [])],
+            [destination, *(also or [])],
+            partial(describe, site=site, date=day),
+            count,
+        )
+    found = outcome.to_json_dict()
+    if as_json:
+        print_json(found)
+    else:
+        print(visible("\n".join(backup_lines(found))))
+    if not outcome.ok:
+        raise LimbwardError("\n".join(backup_faults(found)))
+
+
+@app.command(cls=Command, epilog="Example: limbward verify /mnt/disk/eclipse")
+def verify(
+    bag: Annotated[Path, typer.Argument(metavar="DEST", help="A bag.")],
+    as_json: Json = False,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Check a bag and name what is damaged, missing or extra."""
+    from limbward.backup.verify import verify_bag
+    from limbward.cli.backup_printing import verdict_faults
+    from limbward.cli.printing import print_json
+    from limbward.work.reporting import counted
+
+    reporter = make_reporter()
+    reporter.stage("verify")
+    with counted(reporter, "checking") as count:
+        verdict = verify_bag(bag, count)
+    found = verdict.to_json_dict()
+    if as_json:
+        print_json(found)
+    if not verdict.ok:
+        raise LimbwardError("\n".join(verdict_faults(found)))
+    if not as_json:
+        print(f"{bag}: {verdict.files} files, {verdict.bytes / 1e9:.3f} GB, all as they were.")
+
+
+@app.command(
+    cls=Command,
+    epilog="Example: limbward enhance corona.fits --steps fnrgf:order=6,attenuation=0.1",
+)
+def enhance(
+    image: Annotated[
+        Path, typer.Argument(metavar="IMAGE.fits", help="A merge (corona.fits) made earlier.")
+    ],
+    steps: Steps,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="A quarter of the size, as PNG only: quick.")
+    ] = False,
+    output: Output = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Filter a merge made earlier."""
+    from limbward.stages.enhance_image import enhance_image
+
+    for path in enhance_image(
+        image, steps, preview=preview, output=output, reporter=make_reporter()
+    ):
+        print(path)
+
+
+@app.command(cls=Command, epilog="Example: limbward sheet limbward.yaml")
+def sheet(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Put the crescents of a finished run on one sheet: TIFF, PNG and PDF."""
+    from limbward.products import sheet as product
+
+    _make(config, workspace, jobs, "sheet", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward strip limbward.yaml")
+def strip(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Show the diamond rings and beads of a finished run, with the beads' position angles."""
+    from limbward.products import strip as product
+
+    _make(config, workspace, jobs, "strip", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward film limbward.yaml --jobs 2")
+def film(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    jobs: Jobs = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Make a time-lapse of a finished run, as MP4 and WebM."""
+    from limbward.products import film as product
+
+    _make(config, workspace, jobs, "film", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward prominences limbward.yaml")
+def prominences(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Crop and measure the prominences of a finished run."""
+    from limbward.products import prominences as product
+
+    _make(config, workspace, None, "prominences", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward clips limbward.yaml")
+def clips(
+    config: ConfigPath,
+    workspace: WorkspacePath = None,
+    verbose: Verbose = False,
+    quiet: Quiet = False,
+) -> None:
+    """Put films of other devices on the corrected time and take stills at the contacts."""
+    from limbward.products import clips as product
+
+    _make(config, workspace, None, "clips", product.run)
+
+
+@app.command(cls=Command, epilog="Example: limbward schema > limbward.schema.json")
+def schema() -> None:
+    """Print the JSON Schema of a config, for editors."""
+    from limbward.cli.printing import print_json
+    from limbward.config.loading import json_schema
+
+    print_json(json_schema())
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and exit: 0 done, 1 the work failed, 2 it was asked wrongly."""
+    with plain_endings():
+        app(args=arguments)
+
+
+def _load(path: Path, workspace: Path | None, jobs: int | None) -> tuple[Config, Workspace]:
+    from limbward.config import with_jobs
+    from limbward.config.loading import load_config
+    from limbward.workspace import Workspace
+
+    config = with_jobs(load_config(path), jobs)
+    return config, Workspace(workspace or config.resolve(config.workspace))
+
+
+def _make(
+    path: Path,
+    workspace: Path | None,
+    jobs: int | None,
+    name: str,
+    run: Callable[[Config, Workspace, Reporter], None],
+) -> None:
+    """Make a product of a finished run, and the report anew, which shows it."""
+    from limbward.products.shelf import shelved
+    from limbward.stages.runner import run_product, run_stages
+
+    settings, space = _load(path, workspace, jobs)
+    reporter = make_reporter()
+    run_product(settings, space, reporter, name, run)
+    for file in shelved(space, name):
+        print(f"{name}: {space.path(file)}")
+    if space.path(space.report).exists():
+        run_stages(settings, space, reporter, first="report")
+
+
+def _run(config: Config, workspace: Workspace, reporter: Reporter, **how: Any) -> None:
+    """Run stages, then print what there is to look at."""
+    from limbward.cli.printing import clock_verdict
+    from limbward.stages.runner import run_stages
+
+    run_stages(config, workspace, reporter, **how)
+    for label, artefact in (("composite", workspace.composite_png), ("report", workspace.report)):
+        if workspace.path(artefact).exists():
+            print(f"{label}: {workspace.path(artefact)}")
+    if workspace.path(workspace.clock).exists():
+        try:
+            verdicts = [clock_verdict(c) for c in workspace.read_json(workspace.clock)["cameras"]]
+        except (LookupError, TypeError, ValueError, AttributeError) as error:
+            raise LimbwardError(
+                f"{workspace.path(workspace.clock)} is damaged ({type(error).__name__}: {error}); "
+                "run again without --from."
+            ) from error
+        for verdict in verdicts:
+            print(f"clock: {verdict}")

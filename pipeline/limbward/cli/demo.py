@@ -1,0 +1,152 @@
+"""A simulated card to show the pipeline, or to rehearse with."""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from limbward.errors import ConfigError, LimbwardError
+from limbward.simulate import scenario as scenarios
+from limbward.simulate.card import simulate_card
+from limbward.simulate.scenario import Scenario
+from limbward.sky.ephemeris import Site
+from limbward.work.reporting import Advance, Reporter
+
+SCENARIOS = {
+    "telescope": scenarios.demo_scenario,
+    "tripod": scenarios.tripod_scenario,
+    "altazimuth": scenarios.altazimuth_scenario,
+    "two-cameras": scenarios.two_camera_scenario,
+    "partial": scenarios.partial_scenario,
+}
+TRUTH = "truth.json"
+
+
+def choose_scenario(
+    name: str,
+    *,
+    megapixels: float,
+    latitude: float | None = None,
+    longitude: float | None = None,
+    height: float | None = None,
+    date: str | None = None,
+) -> Scenario:
+    """Return a scenario, moved to another place and day if these are given.
+
+    Parameters
+    ----------
+    name : str
+        One of `SCENARIOS`.
+    megapixels : float
+    latitude, longitude : float, optional
+        Degrees; both or neither.
+    height : float, optional
+        Metres.
+    date : str, optional
+        YYYY-MM-DD.
+
+    Raises
+    ------
+    ConfigError
+        For another name, or half a place.
+    """
+    if name not in SCENARIOS:
+        raise ConfigError(f"No scenario is called {name!r}; there are {', '.join(SCENARIOS)}.")
+    if (latitude is None) != (longitude is None):
+        raise ConfigError("A place needs both --lat and --lon.")
+    scenario = SCENARIOS[name](megapixels)
+    if latitude is not None and longitude is not None:
+        scenario = replace(scenario, site=Site(latitude, longitude, 0.0))
+    if height is not None:
+        scenario = replace(scenario, site=replace(scenario.site, height=height))
+    return scenario if date is None else replace(scenario, date=date)
+
+
+def simulate(
+    directory: Path, scenario: Scenario, *, seed: int, jobs: int | None, reporter: Reporter
+) -> Path:
+    """Write a card dump with its config and its truth, and return the config's path.
+
+    Parameters
+    ----------
+    directory : Path
+        Must not hold a simulated card yet.
+    scenario : Scenario
+    seed : int
+    jobs : int or None
+        Processes; None is one a core.
+    reporter : Reporter
+
+    Raises
+    ------
+    LimbwardError
+        If there is a card already, or no eclipse.
+    """
+    reporter.stage("simulate")
+    with ExitStack() as stack:
+        advance: Advance | None = None
+        before = 0
+
+        def show(done: int, total: int) -> None:
+            nonlocal advance, before
+            if advance is None:  # the first call says how many frames there will be
+                advance = stack.enter_context(reporter.progress(total, "frames"))
+            advance(done - before)
+            before = done
+
+        return simulate_card(
+            directory, scenario, seed=seed, jobs=jobs or os.cpu_count() or 1, progress=show
+        )
+
+
+def simulate_demo(
+    directory: Path, *, megapixels: float, seed: int, jobs: int | None, reporter: Reporter
+) -> Path:
+    """Return the config of the demo in a folder, simulating its card if it is not there yet.
+
+    Nothing is ever removed: the folder may be someone's.
+
+    Raises
+    ------
+    LimbwardError
+        If the folder holds something else, or a demo made with other options.
+    """
+    scenario = scenarios.demo_scenario(megapixels)
+    if not directory.exists() or (directory.is_dir() and not any(directory.iterdir())):
+        return simulate(directory, scenario, seed=seed, jobs=jobs, reporter=reporter)
+    truth, config = directory / TRUTH, directory / "limbward.yaml"
+    if not (truth.is_file() and config.is_file()):
+        raise LimbwardError(
+            f"{directory} holds something other than a whole demo, which is left alone; "
+            "choose another folder or remove it."
+        )
+    camera, made = scenario.cameras[0], read_truth(directory)
+    rows, columns = camera.instrument.shape
+    like = [(c["height"], c["width"]) for c in made.get("cameras", [])]
+    if (made.get("seed"), made.get("name"), like) != (seed, scenario.name, [(rows, columns)]):
+        raise LimbwardError(
+            f"{directory} holds a simulation made with other options; choose another folder or "
+            "remove it."
+        )
+    reporter.note(f"the card in {directory} is there already")
+    return config
+
+
+def read_truth(directory: Path) -> dict[str, Any]:
+    """Return what the simulation in a folder knows to be true.
+
+    Raises
+    ------
+    LimbwardError
+        If it cannot be read.
+    """
+    path = directory / TRUTH
+    try:
+        truth: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise LimbwardError(f"{path} cannot be read ({error}); remove {directory}.") from error
+    return truth

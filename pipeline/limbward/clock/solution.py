@@ -1,0 +1,133 @@
+"""What became of a camera's clock, and offsets in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.clock.crescent_fit import Step
+from limbward.geometry.orientation import Orientation
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+QUARTER_HOUR_S = 900.0
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True)
+class ClockSolution:
+    """A camera clock and, where crescents were seen, how the camera was turned.
+
+    ``offset_s`` is reading minus UTC at the epoch, time zone included, before any ``step``.
+    ``covariance`` (2, 2) is that of offset and drift. Residuals are in seconds of time, one a
+    crescent, positive where the clock read late; those of frames not ``used`` count for nothing,
+    and those not ``inside`` lie hours from the eclipse by this clock or lack a measurement (NaN).
+    """
+
+    offset_s: float
+    drift_s_per_hour: float
+    covariance: Floats
+    sources: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    step: Step | None = None
+    orientation: Orientation | None = None
+    scale_sigma_arcsec: float = float("nan")
+    up_sigma_deg: float = float("nan")
+    rotates: bool = False
+    residual_s: Floats = field(default_factory=lambda: np.zeros(0))
+    used: Mask = field(default_factory=lambda: np.zeros(0, bool))
+    inside: Mask = field(default_factory=lambda: np.zeros(0, bool))
+
+    @property
+    def offset_sigma_s(self) -> float:
+        """Standard error of the offset at the epoch, seconds."""
+        return float(np.sqrt(self.covariance[0, 0]))
+
+    @property
+    def drift_sigma_s_per_hour(self) -> float:
+        """Standard error of the drift, seconds an hour."""
+        return float(np.sqrt(self.covariance[1, 1]))
+
+    @property
+    def residual_rms_s(self) -> float:
+        """Root mean square of the residuals of the frames used, seconds; NaN without any."""
+        left = self.residual_s[self.used]
+        return float(np.sqrt(np.mean(left**2))) if left.size else float("nan")
+
+    def utc_s(
+        self, reading_s: Floats, resolution_s: Floats | float, order: Floats | None = None
+    ) -> Floats:
+        """Return UTC seconds from the epoch for clock readings (middle of their resolution).
+
+        ``order`` tells which frames came after a step; without it, none did.
+        """
+        reading = np.asarray(reading_s) + 0.5 * np.asarray(resolution_s) - self.offset_s
+        if self.step is not None and order is not None:
+            reading = reading - self.step.seconds * (order > self.step.after)
+        return np.asarray(reading / (1.0 + self.drift_s_per_hour / 3600.0))
+
+    def sigma_s(self, reading_s: Floats, resolution_s: Floats | float) -> Floats:
+        """Return the standard error of `utc_s`: the fit's, and what the tag leaves open."""
+        hours = self.utc_s(reading_s, resolution_s) / 3600.0
+        c = self.covariance
+        fit = c[0, 0] + 2.0 * hours * c[0, 1] + hours**2 * c[1, 1]
+        return np.asarray(np.sqrt(fit + np.asarray(resolution_s) ** 2 / 12.0))
+
+
+def ahead(offset_s: float) -> str:
+    """Return in words what a clock with this offset (reading minus UTC) reads."""
+    sign = "+" if offset_s >= 0 else "-"
+    minutes, seconds = divmod(abs(offset_s), 60.0)
+    hours, minutes = divmod(int(minutes), 60)
+    days, hours = divmod(hours, 24)
+    far = f"{days} d " if days else ""
+    return f"UTC {sign} {far}{hours} h {minutes:02d} min {seconds:04.1f} s"
+
+
+def two_clocks(who: str, taken_s: float, other_s: float, why: str | None = None) -> str:
+    """Return the sentence about two clocks that some evidence allows."""
+    reason = (
+        f"the first is taken, because {why}"
+        if why
+        else "nothing decides between them: the first is taken, with an error that covers both"
+    )
+    return (
+        f"{who} two clocks: {ahead(taken_s)} or {ahead(other_s)}; {reason}. Check "
+        "timing.references in the config, or name one more reference shot there."
+    )
+
+
+def split_zone(offset_s: float, hint_hours: float | None = None) -> tuple[int, float, float]:
+    """Split an offset into days, a time zone and what the clock is fast by.
+
+    Parameters
+    ----------
+    offset_s : float
+        Reading minus UTC.
+    hint_hours : float, optional
+        Zone the frames or the config claim.
+
+    Returns
+    -------
+    days : int
+        By which the date is wrong.
+    hours, rest_s : float
+        The hint if it leaves less than a quarter of an hour; else the nearest whole hour if that
+        leaves at most 10 minutes, else the nearest quarter hour (zones of :30 and :45 exist).
+        Zones run from UTC-12 to UTC+14; what is beyond counts as days.
+    """
+    for days in (0, round((offset_s - (hint_hours or 0.0) * 3600.0) / DAY_S)):
+        if hint_hours is not None:
+            rest = offset_s - days * DAY_S - hint_hours * 3600.0
+            if abs(rest) < QUARTER_HOUR_S:
+                return days, hint_hours, rest
+    days = 0 if -12.2 * 3600 < offset_s < 14.2 * 3600 else round(offset_s / DAY_S)
+    left = offset_s - days * DAY_S
+    whole = round(left / 3600.0)
+    if abs(left - whole * 3600.0) <= 600.0:
+        return days, float(whole), left - whole * 3600.0
+    quarters = round(left / QUARTER_HOUR_S)
+    return days, quarters / 4.0, left - quarters * QUARTER_HOUR_S

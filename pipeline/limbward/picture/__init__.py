@@ -1,0 +1,1 @@
+"""Operations on any picture: blur, bins, resampling."""

@@ -1,0 +1,296 @@
+"""The frames of one camera as sequences need them: where the discs are, when, and what is up."""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import astropy.units as u
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time, TimeDelta
+from numpy.typing import NDArray
+
+from limbward.config import Config
+from limbward.errors import ConfigError, LimbwardError
+from limbward.geometry.orientation import Orientation
+from limbward.sequences.cut import Cut, View, cut
+from limbward.sky.contacts import iso_utc
+from limbward.sky.ephemeris import view as sky_view
+from limbward.sky.track import SkyTrack
+from limbward.stages import setting
+from limbward.work.decoding import read_same
+from limbward.work.executors import Crash, is_local, pools
+from limbward.work.worker import limited, patience_s, room_bytes
+from limbward.workspace import Workspace
+from limbward.workspace.columns import floats, texts
+from limbward.workspace.stored import read_cameras, read_stage_tables
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Shots:
+    """N frames of one camera in the order of taking; angles in degrees, places in raw pixels.
+
+    ``middle_s`` is the middle of the exposure, seconds from ``epoch`` (greatest eclipse);
+    ``sun`` and ``moon`` have shape (N, 3): x, y, radius, NaN where not known. ``light`` is the
+    exposure in seconds at the ISO and f-number that most frames have.
+    """
+
+    camera: str
+    serial: str
+    epoch: Time
+    track: SkyTrack
+    file: NDArray[np.object_]
+    path: list[Path]
+    digest: NDArray[np.object_]
+    phase: NDArray[np.object_]
+    middle_s: Floats
+    sigma_s: Floats
+    light: Floats
+    sun: Floats
+    moon: Floats
+    orientation: list[Orientation]
+    solar_north: Floats
+    zenith: Floats
+
+    def __len__(self) -> int:
+        return len(self.path)
+
+    def take(self, index: Sequence[int] | NDArray[np.int64]) -> Shots:
+        """Return some of the frames."""
+        at = np.asarray(index, np.int64)
+        return Shots(
+            self.camera, self.serial, self.epoch, self.track,
+            self.file[at], [self.path[i] for i in at], self.digest[at],
+            self.phase[at], self.middle_s[at], self.sigma_s[at], self.light[at],
+            self.sun[at], self.moon[at],
+            [self.orientation[i] for i in at], self.solar_north[at], self.zenith[at],
+        )  # fmt: skip
+
+    def up(self, direction: str) -> Floats:
+        """Return the position angle of what is to be up, one a frame."""
+        return {
+            "solar_north": self.solar_north,
+            "celestial_north": np.zeros(len(self)),
+            "zenith": self.zenith,
+            "camera": np.array([o.up_position_angle for o in self.orientation]),
+        }[direction]
+
+    def utc(self, i: int) -> str:
+        """Return the middle of a frame's exposure in ISO 8601."""
+        return str(iso_utc(self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")))
+
+    def clock_text(self, i: int, digits: int = 0) -> str:
+        """Return the time of day, rounded to a tenth of a second or to a second."""
+        time = (self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")).utc
+        return str(Time(time, precision=digits).iso).split(" ")[1]
+
+    def scale_arcsec(self) -> float:
+        """Return the size of the camera's pixels."""
+        return self.orientation[0].pixel_scale_arcsec
+
+
+UP_WORDS = {
+    "solar_north": "solar north up",
+    "celestial_north": "celestial north up",
+    "zenith": "zenith up",
+    "camera": "as the camera stood",
+}
+
+
+def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], camera: str | None,
+               section: str) -> Shots:  # fmt: skip
+    """Return the frames of some phases of the camera that took most of them.
+
+    Parameters
+    ----------
+    config : Config
+    workspace : Workspace
+        After a run, or at least after the stage align.
+    phases : tuple of str
+    camera : str or None
+        Model or serial number that is wanted.
+    section : str
+        Of the config, for messages.
+
+    Raises
+    ------
+    ConfigError
+        If no camera has that name.
+    LimbwardError
+        If the workspace has no aligned frames, or the camera's orientation is not known.
+    """
+    names = [Workspace.table(stage) for stage in ("ingest", "timing", "align")]
+    if not all(workspace.path(name).exists() for name in names):
+        raise LimbwardError(
+            f"The workspace {workspace.root} has no aligned frames yet: run `limbward run` first."
+        )
+    ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
+    models, serials = texts(ingest, "camera"), texts(ingest, "serial")
+    phase = texts(timing, "phase")
+    middle = floats(timing, "utc_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
+    usable = np.isin(phase, phases) & np.isfinite(middle) & np.isfinite(floats(align, "sun_x"))
+    bodies = list(zip(models, serials, strict=True))
+    count = Counter(b for b, ok in zip(bodies, usable, strict=True) if ok)
+    if camera is not None:
+        named = {b for b in bodies if camera.lower() in (b[0].lower(), b[1].lower())}
+        if not named:
+            known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
+            raise ConfigError(
+                f"{config.where(section, 'camera')}: no camera of the dump is called {camera!r}; "
+                f"there are {known}."
+            )
+        count = Counter({b: n for b, n in count.items() if b in named})
+    # Without any frame there is no camera either; an empty Shots lets each command say its own.
+    body = max(sorted(count), key=lambda b: count[b]) if count else ("", "")
+    mine = usable & np.array([b == body for b in bodies], bool)
+    sequence = np.nan_to_num(floats(ingest, "sequence"))
+    rows = np.flatnonzero(mine)
+    rows = rows[np.lexsort((sequence[rows], np.round(middle[rows], 3)))]
+    t = middle[rows]
+    epoch = setting.greatest(setting.eclipse(config))
+    track = setting.track(config, epoch)
+    exposure, iso, f = (floats(ingest, n)[rows] for n in ("exposure", "iso", "f_number"))
+    light = exposure * _relative(iso) / _relative(f) ** 2
+    turn = floats(align, "rotation_deg")[rows]
+    return Shots(
+        camera=body[0],
+        serial=body[1],
+        epoch=epoch,
+        track=track,
+        file=texts(ingest, "file")[rows],
+        path=[config.base_dir / str(file) for file in ingest["file"][rows]],
+        digest=texts(ingest, "sha256")[rows],
+        phase=phase[rows],
+        middle_s=t,
+        sigma_s=floats(timing, "time_utc_sigma")[rows],
+        light=light,
+        sun=_discs(align, "sun", rows),
+        moon=_discs(align, "moon", rows),
+        orientation=_orientations(config, workspace, body, track, t, turn) if rows.size else [],
+        solar_north=_solar_north(config, epoch, t),
+        zenith=track.parallactic_angle(t),
+    )
+
+
+def _relative(values: Floats) -> Floats:
+    """Return values over the most common one; 1 where not known."""
+    known = values[values > 0]
+    usual = Counter(known.tolist()).most_common(1)[0][0] if known.size else 1.0
+    return np.where(values > 0, values, usual) / usual
+
+
+def _discs(align: Table, name: str, rows: NDArray[np.int64]) -> Floats:
+    columns = [floats(align, f"{name}_{part}")[rows] for part in ("x", "y", "radius")]
+    return np.stack(columns, axis=-1) if rows.size else np.zeros((0, 3))
+
+
+def _solar_north(config: Config, epoch: Time, t: Floats) -> Floats:
+    if not t.size:
+        return np.zeros(0)
+    sky = sky_view(
+        epoch + TimeDelta(t * u.s),
+        setting.site(config),
+        radii=setting.radii(config),
+        ephemeris=config.sky.ephemeris,
+    )
+    return sky.sun_axis_position_angle
+
+
+def _orientations(
+    config: Config,
+    workspace: Workspace,
+    body: tuple[str, str],
+    track: SkyTrack,
+    t: Floats,
+    turn: Floats,
+) -> list[Orientation]:
+    cameras = read_cameras(workspace, Workspace.pointing)
+    found: dict[str, Any] = next((p for p in cameras if (p["camera"], p["serial"]) == body), {})
+    up = config.align.up_position_angle
+    scale = config.align.pixel_scale_arcsec
+    up = found.get("up_position_angle") if up is None else up
+    scale = found.get("pixel_scale_arcsec") if scale is None else scale
+    if up is None or scale is None:
+        raise LimbwardError(
+            f"The orientation of {body[0]} {body[1]} is not known; give align.up_position_angle "
+            "and align.pixel_scale_arcsec in the config."
+        )
+    usual = np.zeros(t.size)
+    if found.get("field_rotation_deg_per_hour", 0.0):
+        usual = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
+    base = Orientation(scale, up, bool(found.get("mirrored", False)))
+    return [base.turned(float(d)) for d in np.where(np.isfinite(turn), turn, usual)]
+
+
+def cuts(
+    config: Config, shots: Shots, centres: Floats, views: Sequence[View]
+) -> Iterator[tuple[int, Cut | str]]:
+    """Cut a disc out of each frame, a few frames at a time, in processes of their own.
+
+    Parameters
+    ----------
+    config : Config
+    shots : Shots
+    centres : ndarray, shape (N, 2)
+    views : sequence of View
+        One a frame.
+
+    Yields
+    ------
+    tuple of int and Cut or str
+        In order; a frame that cannot be decoded gives the sentence that says why.
+    """
+    with pools(config.run) as (open_pool, workers):
+        if workers == 1 and is_local(config.run):
+            for i, path in enumerate(shots.path):
+                centre = (float(centres[i, 0]), float(centres[i, 1]))
+                yield i, _cut_file(path, shots.digest[i], centre, shots.orientation[i], views[i])
+            return
+        pool = open_pool(min(workers, max(1, len(shots))))
+        try:
+            flight: deque[tuple[int, Future[Cut | str]]] = deque()
+            for i, path in enumerate(shots.path):
+                centre = (float(centres[i, 0]), float(centres[i, 1]))
+                task = pool.submit(
+                    _cut_file, path, shots.digest[i], centre, shots.orientation[i], views[i]
+                )
+                flight.append((i, task))
+                # One more than there are workers: memory does not grow with the number of frames.
+                while len(flight) > workers:
+                    yield _landed(*flight.popleft(), shots)
+            while flight:
+                yield _landed(*flight.popleft(), shots)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _landed(i: int, task: Future[Cut | str], shots: Shots) -> tuple[int, Cut | str]:
+    try:
+        return i, task.result()
+    except Crash as error:
+        raise LimbwardError(
+            f"The decoder crashed near {shots.file[i]}; copy it from the card again, or leave it "
+            "out with input.exclude."
+        ) from error
+
+
+def _cut_file(
+    path: Path, digest: str, centre: tuple[float, float], camera: Orientation, view: View
+) -> Cut | str:
+    try:
+        size = path.stat().st_size
+        with limited(patience_s(size), room_bytes(size)):
+            return cut(read_same(path, digest), centre, camera, view)
+    except LimbwardError as error:
+        return str(error)
+    except OSError as error:
+        return f"{path.name} cannot be read ({error.strerror or error})."
+    except MemoryError:
+        return f"{path.name} needs more memory than there is, or than a photograph of its size can."

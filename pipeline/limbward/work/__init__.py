@@ -1,0 +1,1 @@
+"""One crash-proof, time-limited map over files, on this machine or on a cluster."""

@@ -1,0 +1,125 @@
+"""Where work is done: processes of this machine, or a Dask cluster."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, Any
+
+from limbward.errors import ConfigError, LimbwardError
+from limbward.work.worker import ready, start_worker
+
+if TYPE_CHECKING:  # each worker imports this module
+    from limbward.config import RunConfig
+
+OpenPool = Callable[[int], Executor]  # takes a number of workers
+Crash = BrokenProcessPool  # what a future raises whose process has died
+
+CONNECT_S = 20.0
+
+
+def local_pool(workers: int) -> Executor:
+    """Return a pool of new processes of this machine."""
+    # Forked processes deadlock in decoders that use OpenMP, so processes are spawned.
+    return ProcessPoolExecutor(workers, get_context("spawn"), initializer=start_worker)
+
+
+def require_processes(open_pool: OpenPool) -> None:
+    """Raise if no process can be started at all, which looks like a crash in each.
+
+    Raises
+    ------
+    LimbwardError
+    """
+    with open_pool(1) as pool:
+        try:
+            pool.submit(ready).result()
+        except Crash as error:
+            raise LimbwardError(
+                "No process can be started to decode frames in. Run limbward from its command "
+                "line, or guard the calling script with if __name__ == '__main__'."
+            ) from error
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def is_local(run: RunConfig) -> bool:
+    """Return whether workers share this machine's memory."""
+    return run.executor == "local"
+
+
+class ClusterPool(Executor):
+    """A Dask cluster's executor that tells a worker's death as a pool of processes does."""
+
+    def __init__(self, client: Any) -> None:
+        # A task whose worker dies is not tried again: its file would take the next one down too.
+        self._inner = client.get_executor(pure=False, retries=0)
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Send a call to the cluster."""
+        from distributed.scheduler import KilledWorker
+
+        outer: Future[Any] = Future()
+
+        def tell(inner: Future[Any]) -> None:
+            error = inner.exception()
+            if isinstance(error, KilledWorker):
+                outer.set_exception(Crash(str(error)))
+            elif error is not None:
+                outer.set_exception(error)
+            else:
+                outer.set_result(inner.result())
+
+        self._inner.submit(fn, *args, **kwargs).add_done_callback(tell)
+        return outer
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Wait for what is at work, or cancel it; the cluster goes on."""
+        self._inner.shutdown(wait=wait and not cancel_futures)
+
+
+@contextmanager
+def pools(run: RunConfig) -> Iterator[tuple[OpenPool, int]]:
+    """Open what a run's work is done in.
+
+    Yields
+    ------
+    callable and int
+        Opens a pool of so many workers as a `concurrent.futures.Executor`; how many to ask for.
+
+    Raises
+    ------
+    ConfigError
+        If a cluster is wanted whose library is not installed.
+    LimbwardError
+        If the cluster cannot be reached.
+    """
+    if run.executor == "local":
+        yield local_pool, run.jobs or cores()
+        return
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise ConfigError(
+            "run.executor is dask, which is not installed: pip install 'limbward[dask]'."
+        ) from error
+    try:
+        client = Client(run.scheduler, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise LimbwardError(
+            f"The Dask scheduler {run.scheduler} cannot be reached ({error})."
+        ) from error
+    with client:
+        threads = sum(client.nthreads().values())
+        if not threads:
+            raise LimbwardError(f"The Dask scheduler {run.scheduler} has no workers.")
+        yield lambda workers: ClusterPool(client), run.jobs or threads

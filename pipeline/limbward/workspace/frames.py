@@ -1,0 +1,132 @@
+"""The table of all frames, put together from the tables of the stages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import astropy.units as u
+import numpy as np
+from astropy.table import Table
+
+from limbward.workspace import Workspace
+from limbward.workspace.columns import typed
+
+# Column, type and unit. A unit of None is the one the stage gives.
+FRAME_COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
+    "file": (str, None),
+    "sha256": (str, None),
+    "size": (int, u.byte),
+    "camera": (str, None),
+    "serial": (str, None),
+    "exposure": (float, u.s),
+    "iso": (int, None),
+    "f_number": (float, None),
+    "focal_length": (float, u.mm),
+    "time_camera": (str, None),
+    "time_utc": (str, None),
+    "time_utc_sigma": (float, u.s),
+    "phase": (str, None),
+    "sun_x": (float, u.pix),
+    "sun_y": (float, u.pix),
+    "sun_radius": (float, u.pix),
+    "moon_x": (float, u.pix),
+    "moon_y": (float, u.pix),
+    "moon_radius": (float, u.pix),
+    "limb_sigma": (float, u.pix),
+    "sharpness": (float, None),
+    "saturated_fraction": (float, None),
+    "used": (bool, None),
+    "note": (str, None),
+}
+SOURCES = ("ingest", "timing", "align", "merge")
+
+
+def join_frames(tables: Iterable[Table]) -> Table:
+    """Join tables on ``file`` into the columns of frames.ecsv.
+
+    Parameters
+    ----------
+    tables : iterable of Table
+        The first gives the rows. Where a later one has a value, it replaces an earlier one;
+        notes are strung together. Columns that frames.ecsv does not have are left out.
+
+    Returns
+    -------
+    Table
+        Masked where no table has a value or the value is NaN; ``used`` is False there.
+    """
+    tables = list(tables)
+    files = [str(file) for file in tables[0]["file"]]
+    rows = {file: i for i, file in enumerate(files)}
+    if len(rows) != len(files):
+        raise ValueError("the first table has a file twice")
+    values: dict[str, list[Any]] = {name: [None] * len(files) for name in FRAME_COLUMNS}
+    units = {name: unit for name, (_, unit) in FRAME_COLUMNS.items()}
+    notes: list[list[str]] = [[] for _ in files]
+    for table in tables:
+        at = [rows[str(file)] for file in table["file"]]
+        for name, column in _known_columns(table):
+            if units[name] is None:
+                units[name] = column.unit
+            for row, value in zip(at, _plain(column, units[name]), strict=True):
+                if value is None:
+                    continue
+                if name != "note":
+                    values[name][row] = value
+                elif value and value not in notes[row]:
+                    notes[row].append(value)
+    values["note"] = ["; ".join(note) or None for note in notes]
+    values["used"] = [bool(value) for value in values["used"]]
+    values["time_utc"] = [_with_z(value) for value in values["time_utc"]]
+    joined = Table()
+    for name, (kind, _) in FRAME_COLUMNS.items():
+        joined[name] = typed(values[name], kind, units[name])
+    return joined
+
+
+def assemble_frames(workspace: Workspace, stages: Iterable[str] = SOURCES) -> Table | None:
+    """Write frames.ecsv from the tables there are.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    stages : iterable of str
+        Stages whose tables are taken, in the order of the run.
+
+    Returns
+    -------
+    Table or None
+        None if the first of the tables does not exist; nothing is written then.
+    """
+    names = [Workspace.table(stage) for stage in stages]
+    present = [name for name in names if workspace.path(name).exists()]
+    if not present or present[0] != names[0]:
+        return None
+    joined = join_frames(workspace.read_table(name) for name in present)
+    workspace.write_table(Workspace.frames, joined)
+    return joined
+
+
+def _known_columns(table: Table) -> Iterable[tuple[str, Any]]:
+    return ((name, table[name]) for name in FRAME_COLUMNS if name in table.colnames)
+
+
+def _plain(column: Any, unit: u.UnitBase | None) -> list[Any]:
+    """Return a column's values in a unit, None where masked or NaN."""
+    factor = 1.0
+    if column.unit is not None and unit is not None and column.unit != unit:
+        factor = column.unit.to(unit)
+    values = column.value if isinstance(column, u.Quantity) else column
+    masked = np.ma.getmaskarray(np.ma.asarray(values)) | np.asarray(
+        getattr(values, "mask", False), bool
+    )
+    result = []
+    for value, hidden in zip(np.asarray(values).tolist(), masked, strict=True):
+        unknown = hidden or value is None or (isinstance(value, float) and np.isnan(value))
+        result.append(None if unknown else value * factor if factor != 1.0 else value)
+    return result
+
+
+def _with_z(time: str | None) -> str | None:
+    return time if time is None or time.endswith("Z") else f"{time}Z"
