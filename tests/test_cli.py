@@ -14,8 +14,9 @@ import pytest
 
 from limbward import __version__
 from limbward.cli import main
-from limbward.cli.printing import audit_lines, clock_verdict, contacts_heading
+from limbward.clock.wording import audit_lines, clock_verdict
 from limbward.errors import LimbwardError
+from limbward.sky.wording import contacts_heading
 from limbward.stages import runner
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace

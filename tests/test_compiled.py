@@ -53,7 +53,8 @@ def install(tmp_path):
         (top / "sky").mkdir(parents=True, exist_ok=True)
         (top / "__init__.py").write_text("")
         (top / "sky" / "__init__.py").write_text("")
-        shutil.copy(PACKAGE / "compiled.py", top)
+        for module in ("compiled.py", "imports.py"):
+            shutil.copy(PACKAGE / module, top)
         for path, text in FILES.items():
             (top / path).write_text(textwrap.dedent(text).replace("= 2.0", f"= {factor}"))
         return top.parent

@@ -18,7 +18,6 @@ With none of them each run compiles anew. Folders that no run has used for `KEEP
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import stat
 import sys
@@ -36,17 +35,13 @@ import llvmlite.binding
 import numba
 from platformdirs import user_cache_dir
 
+from limbward.imports import PACKAGE, sources, stamp
+
 KEEP_DAYS = 30.0
 TOUCH_DAYS = 1.0  # a folder in use is marked as used at most this often
-PACKAGE = Path(__file__).resolve().parent
 # Every kernel may reorder sums and fuse products, but keeps NaN and infinity: samples have both.
 SUMS = frozenset({"contract", "reassoc", "nsz"})
 
-_IMPORT = re.compile(
-    rb"^[ \t]*(?:from[ \t]+(?P<origin>[\w.]+)[ \t]+import[ \t]+(?P<names>\([^)]*\)|[^\n]*)"
-    rb"|import[ \t]+(?P<modules>[^\n]*))",
-    re.MULTILINE,
-)
 _lock = threading.Lock()
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -137,77 +132,8 @@ def digest(module: str, package: Path = PACKAGE) -> str:
     top = len(str(package))
     for path in sources(module, package):
         found.update(str(path)[top:].encode() + b"\0")
-        found.update(_stamp(path))
+        found.update(stamp(path))
     return found.hexdigest()
-
-
-def sources(module: str, package: Path = PACKAGE) -> list[Path]:
-    """Return the files of the package that a module imports, and those that they import, sorted.
-
-    They hold all constants and kernels that a kernel in the module can be compiled from. The whole
-    package would do too, but then each line that is changed in it would cost a minute of compiling.
-
-    Parameters
-    ----------
-    module : str
-        Full name.
-    package : Path
-        The folder of the package that it is in.
-    """
-    todo, seen = [module], dict[str, Path]()
-    while todo:
-        name = todo.pop()
-        if name in seen:
-            continue
-        path = _file_of(name, package)
-        if path is None:
-            continue
-        seen[name] = path
-        found = _imported(path, package.name)
-        if found is None:
-            return sorted(package.rglob("*.py"))
-        todo += [name.rpartition(".")[0], *found]
-    return sorted(set(seen.values()))
-
-
-@cache
-def _read(path: Path) -> bytes:
-    return path.read_bytes()
-
-
-@cache
-def _stamp(path: Path) -> bytes:
-    return blake2b(_read(path)).digest()
-
-
-@cache
-def _imported(path: Path, package: str) -> list[str] | None:
-    """Return what a source imports of a package: modules, and names that may be modules.
-
-    None if it imports relative to its own place, which is not this project's style.
-    """
-    plain = re.sub(rb"#[^\n]*|\\\r?\n", b" ", _read(path))
-    out = []
-    for found in _IMPORT.finditer(plain):
-        origin = (found["origin"] or b"").decode()
-        if origin.startswith("."):
-            return None
-        if origin:
-            out.append(origin)
-            names = re.findall(r"\w+", found["names"].decode(errors="replace"))
-            out += [f"{origin}.{name}" for name in names]
-        else:
-            out += re.findall(r"[\w.]+", found["modules"].decode(errors="replace"))
-    return [name for name in out if name.split(".", 1)[0] == package]
-
-
-@cache
-def _file_of(module: str, package: Path) -> Path | None:
-    path = os.path.join(package.parent, *module.split("."))
-    for file in (path + ".py", os.path.join(path, "__init__.py")):
-        if os.path.isfile(file):
-            return Path(file)
-    return None
 
 
 @cache

@@ -88,7 +88,7 @@ def demo(
     The same command again does only what is not done yet.
     """
     from limbward.cli.demo import read_truth, simulate_demo
-    from limbward.cli.printing import clock_verdict
+    from limbward.clock.wording import clock_verdict
 
     reporter = make_reporter()
     config = simulate_demo(
@@ -166,7 +166,8 @@ def audit(
     quiet: Quiet = False,
 ) -> None:
     """Say what the camera clocks did: ingest and timing only."""
-    from limbward.cli.printing import audit_lines, print_json
+    from limbward.cli.printing import print_json
+    from limbward.clock.wording import audit_lines
     from limbward.stages.runner import run_stages
     from limbward.work.reporting import visible
 
@@ -481,7 +482,7 @@ def _make(
 
 def _run(config: Config, workspace: Workspace, reporter: Reporter, **how: Any) -> None:
     """Run stages, then print what there is to look at."""
-    from limbward.cli.printing import clock_verdict
+    from limbward.clock.wording import clock_verdict
     from limbward.stages.runner import run_stages
 
     run_stages(config, workspace, reporter, **how)

@@ -289,12 +289,6 @@ STAGE = Stage(
     name="align",
     run=run,
     sections=("site", "eclipse", "sky", "align"),
-    rooms=(
-        "sky",
-        "limb",
-        "normal_matrix.py",
-        *(f"stages/{name}.py" for name in ("setting", "columns", "totality")),
-    ),
     reads=(
         Workspace.table("ingest"),
         Workspace.table("timing"),

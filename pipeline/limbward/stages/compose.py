@@ -274,14 +274,6 @@ STAGE = Stage(
     name="compose",
     run=run,
     sections=("compose", "enhance", "site", "report"),
-    rooms=(
-        "render",
-        "radiance/fits.py",
-        "geometry/grid.py",
-        "picture/blur.py",
-        "workspace/columns.py",
-        "stages/shown.py",
-    ),
     reads=lambda config: (
         Workspace.corona,
         Workspace.enhanced(_name(config))[0],

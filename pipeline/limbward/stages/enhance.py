@@ -154,14 +154,7 @@ STAGE = Stage(
     name="enhance",
     run=run,
     sections=("enhance",),
-    rooms=(
-        "filters",
-        "radiance/fits.py",
-        "geometry/grid.py",
-        "picture/blur.py",
-        "render",
-        "stages/shown.py",
-    ),
+    loads=("filters",),
     reads=(Workspace.corona,),
     writes=_outputs,
 )

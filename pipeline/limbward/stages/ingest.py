@@ -368,25 +368,6 @@ STAGE = Stage(
     name="ingest",
     run=run,
     sections=("site", "eclipse", "input", "sky"),
-    rooms=(
-        "sky/caution.py",
-        *(
-            f"camera/{name}.py"
-            for name in ("axes", "card", "claims", "classify", "containers", "exif", "frame")
-        ),
-        *(f"camera/{name}.py" for name in ("headers", "linear", "luminance", "raw", "reduce")),
-        *(
-            "camera/shot.py",
-            "limb",
-            "normal_matrix.py",
-            "camera/regular.py",
-            "sky",
-            "stages/measuring.py",
-            "work/pool.py",
-            "stages/setting.py",
-            "work/worker.py",
-        ),
-    ),
     writes=(
         Workspace.contacts,
         Workspace.table("ingest"),

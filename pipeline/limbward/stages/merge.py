@@ -350,17 +350,6 @@ STAGE = Stage(
     name="merge",
     run=run,
     sections=("site", "eclipse", "sky", "align", "merge"),
-    rooms=(
-        "sky",
-        "camera",
-        "radiance",
-        "normal_matrix.py",
-        "stages/merge_camera.py",
-        "stages/merge_frames.py",
-        "work/decoding.py",
-        "stages/setting.py",
-        "work/worker.py",
-    ),
     reads=(
         Workspace.table("ingest"),
         Workspace.table("timing"),

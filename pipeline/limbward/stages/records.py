@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import inspect
 import json
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -12,10 +11,10 @@ from typing import Any
 import limbward
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.stages.stage import ORDER, Stage
+from limbward.imports import PACKAGE, sources, stamp
+from limbward.stages.stage import Stage
 from limbward.workspace import KEPT, TEMPORARY, Workspace
 
-PACKAGE = Path(limbward.__file__).parent
 HASHES = "state/hashes.json"
 
 
@@ -51,7 +50,7 @@ class Records:
         if stage.name not in self._causes:
             self._causes[stage.name] = {
                 "config": _config_digest(self.config, stage.sections),
-                "code": _code_digest(stage),
+                "code": code_digest(stage),
                 "outside": stage.fingerprint(self.config) if stage.fingerprint else "",
                 "writes": list(stage.outputs(self.config)),
             }
@@ -149,17 +148,26 @@ def _config_digest(config: Config, sections: tuple[str, ...]) -> str:
     return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
 
-def _code_digest(stage: Stage) -> str:
-    """Return a digest of the version and of the source the stage depends on."""
-    files = [Path(inspect.getfile(inspect.unwrap(stage.run)))]
-    files += sorted(p for p in (PACKAGE / "stages").glob("*.py") if p.stem not in ORDER)
-    for room in stage.rooms:
-        path = PACKAGE / room
-        if not path.exists():
-            raise ValueError(f"stage {stage.name!r} depends on {room!r}, which does not exist")
-        files += sorted(path.rglob("*")) if path.is_dir() else [path]
+def code_digest(stage: Stage, package: Path = PACKAGE) -> str:
+    """Return a digest of the version and of every file that the stage's results depend on.
+
+    Parameters
+    ----------
+    stage : Stage
+    package : Path
+        The folder of the package.
+    """
+    files = set(sources(stage.run.__module__, package))
+    for folder in stage.loads:
+        if not (package / folder).is_dir():
+            raise ValueError(f"stage {stage.name!r} loads {folder!r}, which does not exist")
+        for path in (package / folder).rglob("*"):
+            if path.suffix == ".py":
+                module = path.relative_to(package.parent).with_suffix("").as_posix()
+                files |= set(sources(module.replace("/", "."), package))
+            elif path.is_file() and "__pycache__" not in path.parts:
+                files.add(path)
     digest = hashlib.sha256(limbward.__version__.encode())
-    for file in files:
-        if file.is_file() and "__pycache__" not in file.parts:
-            digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    for file in sorted(files):
+        digest.update(file.relative_to(package).as_posix().encode() + b"\0" + stamp(file))
     return digest.hexdigest()

@@ -14,7 +14,7 @@ from astropy.table import Table
 
 import limbward
 from limbward.camera.card import dcf_number
-from limbward.cli import printing as printout
+from limbward.clock.wording import clock_drift, clock_error, clock_name, clock_zone
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import read_geometry
@@ -29,6 +29,7 @@ from limbward.report import (
     measure_coverage,
 )
 from limbward.report.limbs import LimbView
+from limbward.sky.wording import contacts_heading
 from limbward.stages.report_pictures import (
     SEQUENCES,
     read_enhanced,
@@ -74,7 +75,7 @@ def read_material(config: Config, workspace: Workspace) -> Material:
     return Material(
         title=config.report.title or _title(config, contacts),
         author=config.report.author,
-        heading=printout.contacts_heading(contacts) if contacts else "",
+        heading=contacts_heading(contacts) if contacts else "",
         version=limbward.__version__,
         contacts=contacts,
         frames=read_frames(workspace),
@@ -136,9 +137,7 @@ def read_frames(workspace: Workspace) -> list[Frame]:
             Frame(
                 file=file,
                 phase=text["phase"][i] or "other",
-                camera=printout.clock_name(
-                    {"camera": text["camera"][i], "serial": text["serial"][i]}
-                ),
+                camera=clock_name({"camera": text["camera"][i], "serial": text["serial"][i]}),
                 size=int(np.nan_to_num(number["size"][i])),
                 exposure_s=number["exposure"][i],
                 iso=number["iso"][i],
@@ -245,10 +244,10 @@ def _samples(workspace: Workspace) -> Iterator[Sample]:
 
 def _audit(clock: dict[str, Any]) -> ClockAudit:
     return ClockAudit(
-        name=printout.clock_name(clock),
-        error=printout.clock_error(clock),
-        zone=printout.clock_zone(clock),
-        drift=printout.clock_drift(clock),
+        name=clock_name(clock),
+        error=clock_error(clock),
+        zone=clock_zone(clock),
+        drift=clock_drift(clock),
         entry=clock,
     )
 
@@ -348,14 +347,7 @@ STAGE = Stage(
     name="report",
     run=run,
     sections=("eclipse", "report", "enhance", "compose"),
-    rooms=(
-        "report",
-        "sky/caution.py",
-        "cli/printing.py",
-        "camera/card.py",
-        "radiance/fits.py",
-        "geometry/grid.py",
-    ),
+    loads=("report",),
     reads=_reads,
     writes=(Workspace.report,),
 )

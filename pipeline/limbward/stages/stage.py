@@ -29,9 +29,9 @@ class Stage:
         was no totality) is removed afterwards if an earlier run had made it.
     sections : tuple of str
         Top-level keys of the config on which the results depend.
-    rooms : tuple of str
-        Folders or modules of the package, such as ``sky`` or ``camera/raw.py``, whose source the
-        results depend on. The stage's own module and what stages share always count.
+    loads : tuple of str
+        Folders of the package on which the results depend beside the modules that the stage's
+        module imports, whose names need not be listed: plugins and templates.
     reads, writes : tuple of str, or a function from the config to one
         Artefacts by their names in `Workspace`.
     fingerprint : callable, optional
@@ -45,7 +45,7 @@ class Stage:
     name: str
     run: Callable[[Config, Workspace, Reporter], None]
     sections: tuple[str, ...] = ()
-    rooms: tuple[str, ...] = ()
+    loads: tuple[str, ...] = ()
     reads: Artefacts = ()
     writes: Artefacts = ()
     fingerprint: Callable[[Config], str] | None = None

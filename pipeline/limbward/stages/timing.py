@@ -272,16 +272,6 @@ STAGE = Stage(
     name="timing",
     run=run,
     sections=("site", "eclipse", "sky", "timing"),
-    rooms=(
-        "sky",
-        "limb",
-        "normal_matrix.py",
-        *(f"camera/{name}.py" for name in ("clock", "clock_solution", "consensus", "direct_fit")),
-        *(f"camera/crescent_{name}.py" for name in ("fit", "model", "posterior")),
-        *(f"camera/{name}.py" for name in ("evidence", "posterior")),
-        *(f"stages/{name}.py" for name in ("clock_entries", "clock_evidence", "columns")),
-        *("camera/sidecar.py", "stages/discs.py", "stages/setting.py", "stages/totality.py"),
-    ),
     reads=(Workspace.table("ingest"), Workspace.reduced),
     writes=_writes,
 )

@@ -1,0 +1,119 @@
+"""What a camera's clock did, in words; see clock.json."""
+
+from __future__ import annotations
+
+from typing import Any
+
+Clock = dict[str, Any]  # one camera of clock.json
+
+UNMEASURED_DRIFT = 10.0  # s/h; a quartz is never off by that, so such a sigma says nothing
+SAID_AT_MOST = 10
+
+
+def clock_verdict(clock: Clock) -> str:
+    """Return what a camera's clock did, in a sentence.
+
+    Parameters
+    ----------
+    clock : dict
+        An element of ``cameras`` in clock.json; without uncertainties, none are shown.
+
+    Examples
+    --------
+    >>> from limbward.clock.wording import clock_verdict
+    >>> clock_verdict(
+    ...     {
+    ...         "camera": "Example One",
+    ...         "serial": "12",
+    ...         "utc_offset_hours": 3.0,
+    ...         "offset_s": -58.31,
+    ...         "offset_sigma_s": 0.12,
+    ...         "drift_s_per_hour": -2.4,
+    ...         "drift_sigma_s_per_hour": 0.3,
+    ...     }
+    ... )
+    'Example One (12): 58.31 ± 0.12 s slow, losing 2.4 ± 0.3 s an hour; zone UTC+3 h'
+    """
+    if clock["offset_s"] is None:
+        return f"{clock_name(clock)}: {clock_error(clock)}"
+    drift = clock_drift(clock) or "drift not measured"
+    return f"{clock_name(clock)}: {clock_error(clock)}, {drift}; zone {clock_zone(clock)}"
+
+
+def clock_name(clock: Clock) -> str:
+    """Return model and serial number."""
+    serial = clock.get("serial")
+    return f"{clock['camera']} ({serial})" if serial else f"{clock['camera']}"
+
+
+def clock_zone(clock: Clock) -> str:
+    """Return the zone the clock was set to: ``UTC+3 h``."""
+    hours = clock["utc_offset_hours"]
+    return "an unknown zone" if hours is None else f"UTC{hours:+g} h" if hours else "UTC"
+
+
+def clock_error(clock: Clock) -> str:
+    """Return by how much the clock was fast or slow."""
+    offset = clock["offset_s"]
+    if offset is None:
+        return "not known"
+    value = _measured(abs(offset), clock.get("offset_sigma_s"))
+    return f"{value} s {'fast' if offset > 0 else 'slow'}"
+
+
+def clock_drift(clock: Clock) -> str:
+    """Return how the error grew; empty if that was not measured."""
+    drift, sigma = clock["drift_s_per_hour"], clock.get("drift_sigma_s_per_hour")
+    if drift is None or (sigma is not None and sigma >= UNMEASURED_DRIFT):
+        return ""
+    return f"{'gaining' if drift > 0 else 'losing'} {_measured(abs(drift), sigma)} s an hour"
+
+
+def audit_lines(clock: Clock) -> list[str]:
+    """Return all that is known of a camera's clock, in short lines."""
+    rows = [("clock", clock_error(clock))]
+    if clock["offset_s"] is not None:
+        rows += [
+            ("zone", clock_zone(clock)),
+            ("drift", clock_drift(clock) or "not measured"),
+            ("frames", f"{clock['frames_used']} used"),
+        ]
+    elif clock["utc_offset_hours"] is not None:
+        rows.append(("zone", f"{clock_zone(clock)}, not checked"))
+    lines = [clock_name(clock), *(f"  {name:<8}{value}" for name, value in rows)]
+    for row in clock.get("evidence", []):
+        if row["frames"]:
+            scatter = row.get("scatter_s")
+            scattered = "" if scatter is None else f", scatter {scatter:.2f} s"
+            lines.append(f"  {row['source']}: {row['used']} of {row['frames']} used{scattered}")
+    lines += [f"  {line}" for line in disagreeing_lines(clock)]
+    return [*lines, *(f"  warning: {warning}" for warning in clock["warnings"])]
+
+
+def disagreeing_lines(clock: Clock) -> list[str]:
+    """Return where the clock was set, and the frames that disagree with its solution."""
+    lines = []
+    step = clock.get("step")
+    if step:
+        lines.append(
+            f"the clock was set by {step['seconds']:+.1f} ± {step['sigma_s']:.1f} s between "
+            f"{step['after_file']} and {step['before_file']}"
+        )
+    rows = clock.get("disagreeing", [])
+    for row in rows[:SAID_AT_MOST]:
+        if row["by_s"] is None and row.get("why"):
+            lines.append(f"{row['file']} was not used: {row['why']}")
+            continue
+        by = "" if row["by_s"] is None else f" by {row['by_s']:+.1f} s"
+        lines.append(f"{row['file']} disagrees{by} and was not used")
+    if len(rows) > SAID_AT_MOST:
+        lines.append(f"{len(rows) - SAID_AT_MOST} more disagree; see clock.json")
+    return lines
+
+
+def _measured(value: float, sigma: float | None) -> str:
+    """Return a value to as many places as its uncertainty allows."""
+    if sigma is None:
+        return f"{value:.1f}"
+    places = 0 if sigma >= 10 else 1 if sigma >= 0.25 else 2
+    return f"{value:.{places}f} ± {max(sigma, 0.01):.{places}f}"
