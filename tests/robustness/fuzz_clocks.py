@@ -190,7 +190,8 @@ def table(track: SkyTrack, rng: np.random.Generator) -> Table:
         d = instants(rng, offset, drift, m, bad)
         if rng.random() < 0.5:
             return Table("references, crescents", c, d, some, offset)
-        return Table(kind, None, d, some, offset if bad < m - bad or bad == 0 else None)
+        # Without crescents nothing tells a reference that is 5 s off from a clock that drifts.
+        return Table(kind, None, d, some, None if bad else offset)
     if kind == "degenerate":
         few = np.arange(n) < int(rng.integers(0, 6))
         c = c.of(few)
