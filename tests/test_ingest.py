@@ -19,10 +19,12 @@ from limbward.camera.raw import read_raw
 from limbward.camera.reduce import reduce_frame
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError, LimbwardError
+from limbward.limb import frame as limb_frame
 from limbward.limb.measure import measure
-from limbward.stages import ingest, measuring
-from limbward.stages.measuring import Task, artefact_name, blank_row, measure_file
-from limbward.work import pool
+from limbward.stages import ingest
+from limbward.stages.measuring import Task, artefact_name, blank_row, measure_all, measure_file
+from limbward.work import executors
+from limbward.work.executors import local_crew
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
@@ -88,7 +90,7 @@ def a_config(root, text="input: {cards: [card]}", site=SITE, eclipse="2026-08-12
 @pytest.fixture
 def in_threads(monkeypatch):
     """Measure in threads: starting processes takes seconds and is tested on its own."""
-    monkeypatch.setattr(pool, "_new_pool", ThreadPoolExecutor)
+    monkeypatch.setattr(executors, "local_pool", ThreadPoolExecutor)
 
 
 @pytest.fixture
@@ -198,7 +200,7 @@ def test_a_file_that_crashes_its_process_costs_no_other(tmp_path):
     a_card(tmp_path)
     files = find_files([tmp_path / "card"], tmp_path).files[:4]
     tasks = {f.file: Task(f, tmp_path / "workspace", 1.04) for f in files}
-    rows = dict(pool.measure_all(tasks, 1, crash_on_the_second))
+    rows = dict(measure_all(tasks, local_crew(1), crash_on_the_second))
     assert set(rows) == set(tasks)
     crashed = [row for row in rows.values() if row["phase"] == "unreadable"]
     assert [row["file"][-12:] for row in crashed] == ["TST_0002.DNG"]
@@ -332,7 +334,7 @@ def test_a_workspace_among_the_photographs_is_not_ingested(tmp_path, in_threads)
 
 def test_one_frame_that_upsets_the_code_does_not_stop_the_others(tmp_path, in_threads, monkeypatch):
     a_card(tmp_path)
-    genuine = measuring.measure
+    genuine = limb_frame.measure
     calls = []
 
     def upset(*args, **options):
@@ -341,7 +343,7 @@ def test_one_frame_that_upsets_the_code_does_not_stop_the_others(tmp_path, in_th
             raise ZeroDivisionError("no limb at all")
         return genuine(*args, **options)
 
-    monkeypatch.setattr(measuring, "measure", upset)
+    monkeypatch.setattr(limb_frame, "measure", upset)
     _, table, _ = run(a_config(tmp_path, "input: {cards: [card]}\nrun: {jobs: 1}"), tmp_path)
     assert sorted(table["phase"]).count("partial") == 2
     assert "no limb at all" in " ".join(texts(table, "note"))

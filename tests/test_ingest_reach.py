@@ -15,7 +15,7 @@ from limbward.errors import LimbwardError
 from limbward.stages import ingest, measuring
 from limbward.stages.measuring import artefact_name
 from limbward.stages.runner import run_stages
-from limbward.work import pool
+from limbward.work import executors
 from limbward.work.reach import failure_to_reach
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
@@ -122,7 +122,7 @@ def test_a_card_pulled_meanwhile_stops_the_run_and_leaves_what_was_there(
         with pytest.raises(LimbwardError, match=r"card cannot be read any more .*Connect the card"):
             run(tmp_path)
     monkeypatch.undo()
-    monkeypatch.setattr(pool, "_new_pool", ThreadPoolExecutor)
+    monkeypatch.setattr(executors, "local_pool", ThreadPoolExecutor)
     assert tables.read_bytes() == before
     if how != "dead":
         shutil.rmtree(card, ignore_errors=True)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from limbward.camera.same import read_same
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.radiance.fits import open_picture, read_extension, read_picture, write_picture
@@ -20,7 +21,6 @@ from limbward.stages.merge import keep_better
 from limbward.stages.place import place_fault, require_own_place
 from limbward.stages.runner import run_stages
 from limbward.stages.stage import Stage
-from limbward.work.decoding import read_same
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace, is_workspace, owner_of
 from tests.camera.files import dng, noise

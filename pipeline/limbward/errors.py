@@ -1,4 +1,4 @@
-"""The two failures a user meets: the work failed, or what was asked is wrong."""
+"""The failures a user meets: the work failed, or what was asked is wrong, or a file is."""
 
 
 class LimbwardError(Exception):
@@ -7,3 +7,7 @@ class LimbwardError(Exception):
 
 class ConfigError(LimbwardError):
     """The command line or the configuration is wrong (exit status 2)."""
+
+
+class UnreadableFile(LimbwardError):
+    """One file cannot be read as what it should be, which says nothing about the others."""

@@ -10,12 +10,15 @@ from PIL import Image
 
 from limbward.clips.catalogue import UnreadableClip, read_clip
 from limbward.clips.pictures import WHITE, pictures_at
+from limbward.clips.sampling import sample
 from limbward.config.loading import load_config
 from limbward.errors import LimbwardError
 from limbward.products import clips
 from limbward.simulate.clip import Filming, write_clip
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import demo_scenario
+from limbward.work.executors import local_crew
+from limbward.work.map import FileMap, Task
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
@@ -166,13 +169,15 @@ def stuck(path):
 
 
 def test_a_film_on_which_the_decoder_does_not_end_is_named_and_the_next_is_read(tmp_path):
-    from limbward.work.filming import Projector, sample
-
-    ramp_film(tmp_path / "ramp.mp4")
-    with Projector() as projector:
-        with pytest.raises(UnreadableClip, match=r"crashed on ramp\.mp4 or did not come to an end"):
-            projector.read(stuck, tmp_path / "ramp.mp4")
-        assert len(projector.read(sample, tmp_path / "ramp.mp4", 8, 1.04).found) == 8
+    path = tmp_path / "ramp.mp4"
+    ramp_film(path)
+    with FileMap(local_crew(1), origin="device") as films:
+        failed = films.one(stuck, Task(0, path, (path,)))
+        assert failed.kind == "crash"
+        assert "crashed on ramp.mp4 or did not come to an end; copy it from the device" in (
+            failed.sentence
+        )
+        assert len(films.one(sample, Task(1, path, (path, 8, 1.04))).found) == 8
 
 
 @pytest.mark.parametrize(("width", "height"), [(30000, 30000), (0, 10), (9000, 5000)])

@@ -23,8 +23,9 @@ from pathlib import Path
 import av
 import numpy as np
 
-from limbward.clips.catalogue import UnreadableClip
-from limbward.work.filming import Projector, sample
+from limbward.clips.sampling import MEMORY, sample
+from limbward.work.executors import local_crew
+from limbward.work.map import Failure, FileMap, Task
 from tests.robustness.fuzz_ingest import mutated
 
 HANG_S = 60.0
@@ -128,19 +129,20 @@ def cases(root: Path, count: int, seed: int) -> Iterator[tuple[str, bytes]]:
 def fuzz(root: Path, count: int, seed: int) -> Tally:
     """Read films below ``root``, which must be empty, and a sound one after each."""
     tally = Tally()
-    with Projector() as projector:
+    with FileMap(local_crew(1), origin="device") as films:
         for name, data in cases(root, count, seed):
             path = root / name
             path.write_bytes(data)
             begun = time.monotonic()
             try:
-                found = projector.read(sample, path, SAMPLES, 1.04)
-                assert len(found.found) == len(found.at_s) > 0
-                tally.read += 1
-            except UnreadableClip as error:
-                tally.ends[str(error).replace(name, "_")] += 1
-                if name not in str(error):
-                    tally.faults.append(f"{name} is not named: {error}")
+                found = films.one(sample, Task(name, path, (path, SAMPLES, 1.04), room=MEMORY))
+                if isinstance(found, Failure):
+                    tally.ends[found.sentence.replace(name, "_")] += 1
+                    if name not in found.sentence:
+                        tally.faults.append(f"{name} is not named: {found.sentence}")
+                else:
+                    assert len(found.found) == len(found.at_s) > 0
+                    tally.read += 1
             except Exception as error:
                 tally.faults.append(f"{name}: {type(error).__name__}: {error}")
             took = time.monotonic() - begun
@@ -149,7 +151,8 @@ def fuzz(root: Path, count: int, seed: int) -> Tally:
                 tally.faults.append(f"{name}: {took:.1f} s")
             tally.tried += 1
             path.unlink()
-        sound = projector.read(sample, root / "good.mp4", SAMPLES, 1.04)
+        path = root / "good.mp4"
+        sound = films.one(sample, Task(0, path, (path, SAMPLES, 1.04), room=MEMORY))
         if len(sound.found) != SAMPLES:
             tally.faults.append("the sound film is not read any more")
     kilo = 1 if sys.platform == "darwin" else 1024

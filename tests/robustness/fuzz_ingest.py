@@ -22,8 +22,8 @@ from pathlib import Path
 import numpy as np
 
 from limbward.camera.card import find_files
-from limbward.stages.measuring import Row, Task, measure_file
-from limbward.work.pool import measure_all
+from limbward.stages.measuring import Row, Task, measure_all, measure_file
+from limbward.work.executors import local_crew
 from tests.camera.files import BAYER, SIX, dng, noise
 
 HANG_S = 10.0
@@ -121,7 +121,7 @@ def fuzz(root: Path, count: int, seed: int, jobs: int = 2) -> Tally:
     files = find_files([card], root).files
     tasks = {f.file: Task(f, workspace, 1.04) for f in files}
     tally = Tally(tried=len(tasks))
-    for key, row in measure_all(tasks, jobs, timed):
+    for key, row in measure_all(tasks, local_crew(jobs), timed):
         tally.phases[row["phase"]] += 1
         took = row.get(TOOK)
         if took is None:  # its process ended, so that another wrote the row

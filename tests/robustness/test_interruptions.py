@@ -15,8 +15,8 @@ from limbward.backup.job import back_up
 from limbward.backup.verify import verify_bag
 from limbward.camera.card import find_files
 from limbward.errors import LimbwardError
-from limbward.stages.measuring import Task, measure_file
-from limbward.work import pool
+from limbward.stages.measuring import Task, measure_all, measure_file
+from limbward.work.executors import local_crew
 from limbward.workspace import Workspace
 from tests.camera.files import dng
 from tests.robustness.hostile import disc
@@ -28,7 +28,10 @@ from tests.robustness.kill_points import (
     try_points,
 )
 
-pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals and mounts of POSIX")
+pytestmark = [
+    pytest.mark.card,
+    pytest.mark.skipif(os.name != "posix", reason="signals and mounts of POSIX"),
+]
 KILL_POINTS = 2
 
 
@@ -179,7 +182,7 @@ def test_a_file_for_which_there_was_no_memory_is_measured_in_the_end(tmp_path):
     dng(tmp_path / "card/a.DNG", big)
     files = find_files([tmp_path / "card"], tmp_path).files
     tasks = {f.file: Task(f, workspace, 1.04) for f in files}
-    rows = dict(pool.measure_all(tasks, 1, starve_once))
+    rows = dict(measure_all(tasks, local_crew(1), starve_once))
     assert (workspace / "starved").exists()
     right = measure_file(next(iter(tasks.values())))
     assert rows["card/a.DNG"]["phase"] == right["phase"] != "unreadable"
@@ -203,7 +206,7 @@ def test_a_decoder_that_does_not_end_is_ended(tmp_path):
     (tmp_path / "workspace").mkdir()
     files = find_files([tmp_path / "card"], tmp_path).files
     tasks = {f.path.name: Task(f, tmp_path / "workspace", 1.04) for f in files}
-    rows = dict(pool.measure_all(tasks, 1, never_ends))
+    rows = dict(measure_all(tasks, local_crew(1), never_ends))
     assert {n: r["phase"] for n, r in rows.items()} == {
         "a.DNG": "partial",
         "b.DNG": "unreadable",

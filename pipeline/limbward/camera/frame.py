@@ -5,14 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.errors import LimbwardError
+from limbward.errors import UnreadableFile
 
 RED, GREEN, BLUE = 0, 1, 2
 FULL_SCALE = 65535.0  # DN that numbers from 0 to 1 are brought to, as those of 16 bits
 LEAST_RANGE = 255.0  # of a converter
 
 
-class UnreadableFrame(LimbwardError):
+class UnreadableFrame(UnreadableFile):
     """A file that should be a frame cannot be decoded."""
 
 

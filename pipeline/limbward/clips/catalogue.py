@@ -11,14 +11,14 @@ from typing import Any
 import av
 
 from limbward.camera.shot import PLAUSIBLE_YEARS, plain_text
-from limbward.errors import LimbwardError
+from limbward.errors import UnreadableFile
 
 MAX_PIXELS = 40_000_000  # of a picture: somewhat more than "8K"
 MAX_HOURS = 48.0
 MAX_RATE = 100_000.0  # pictures a second, of the quickest slow motion and more
 
 
-class UnreadableClip(LimbwardError):
+class UnreadableClip(UnreadableFile):
     """A file that should be a film cannot be read as one."""
 
 

@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from limbward.camera.card import find_files
-from limbward.clips.catalogue import Clip, UnreadableClip
+from limbward.clips.catalogue import Clip
+from limbward.clips.sampling import MEMORY, PICTURE_S, Sampled, sample
+from limbward.clips.sampling import stills as stills_of
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.config import Config
 from limbward.errors import LimbwardError
@@ -31,8 +33,8 @@ from limbward.stages.clock_entries import known
 from limbward.stages.clock_evidence import Body, readings
 from limbward.stages.measuring import artefact_name
 from limbward.stages.timing import solve_body
-from limbward.work.filming import Projector, Sampled, sample
-from limbward.work.filming import stills as stills_of
+from limbward.work.executors import local_crew
+from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_floats, masked_texts
@@ -66,16 +68,15 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     tables: list[Table] = []
     notes: list[str] = []
     stills = []
-    with Projector() as projector:
+    ratio = circumstances.moon_sun_ratio
+    with FileMap(local_crew(1), origin="device") as films:
         with reporter.progress(len(paths), "clips") as advance:
             for path, name in paths:
-                try:
-                    sampled = projector.read(
-                        sample, path, config.clips.samples, circumstances.moon_sun_ratio
-                    )
-                except UnreadableClip as error:
-                    notes.append(str(error))
-                    entries.append({"file": name, "note": str(error)})
+                wanted = config.clips.samples
+                sampled = films.one(sample, _task(path, (path, wanted, ratio), wanted))
+                if isinstance(sampled, Failure):
+                    notes.append(sampled.sentence)
+                    entries.append({"file": name, "note": sampled.sentence})
                 else:
                     entry, table = _timed(config, workspace, circumstances, epoch, name, sampled)
                     entries.append(entry)
@@ -86,7 +87,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         _borrow_clocks(entries)
         for (path, _), entry in zip(paths, entries, strict=True):
             if "duration_s" in entry:
-                stills += _stills(workspace, circumstances, epoch, path, entry, projector)
+                stills += _stills(workspace, circumstances, epoch, path, entry, films)
                 notes += [f"{entry['file']}: {note}" for note in entry["notes"]]
     workspace.write_table("tables/clips.ecsv", vstack(tables, metadata_conflicts="silent"))
     picture = None
@@ -98,6 +99,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     shelve(workspace, _product(entries, stills, picture, notes, words))
     for note in notes:
         reporter.warn(note)
+
+
+def _task(path: Path, arguments: tuple[Any, ...], pictures: int) -> Task[Path]:
+    return Task(path, path, arguments, extra_s=PICTURE_S * pictures, room=MEMORY)
 
 
 def find_clips(config: Config) -> list[tuple[Path, str]]:
@@ -301,7 +306,7 @@ def _stills(
     epoch: Time,
     path: Path,
     entry: dict[str, Any],
-    projector: Projector,
+    films: FileMap,
 ) -> list[tuple[str, str]]:
     """Write the pictures nearest to the contacts; return their names and labels."""
     if entry["start_utc"] is None:
@@ -315,10 +320,9 @@ def _stills(
                 wanted[name] = at
     made: list[tuple[str, str]] = []
     for name, at in sorted(wanted.items(), key=lambda item: item[1]):
-        try:
-            shown = projector.read(stills_of, path, [at])
-        except UnreadableClip as error:
-            entry["notes"].append(f"There is no still of {name}: {error}")
+        shown = films.one(stills_of, _task(path, (path, [at]), 1))
+        if isinstance(shown, Failure):
+            entry["notes"].append(f"There is no still of {name}: {shown.sentence}")
             continue
         for picture in shown:
             still = f"{STILLS}{artefact_name(entry['file'])}-{name}.png"

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,14 +17,13 @@ from numpy.typing import NDArray
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.orientation import Orientation
-from limbward.sequences.cut import Cut, View, cut
+from limbward.sequences.cut import Cut, View, cut_file
 from limbward.sky.contacts import iso_utc
 from limbward.sky.ephemeris import view as sky_view
 from limbward.sky.track import SkyTrack
 from limbward.stages import setting
-from limbward.work.decoding import read_same
-from limbward.work.executors import Crash, is_local, pools
-from limbward.work.worker import limited, patience_s, room_bytes
+from limbward.work.executors import crew
+from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, texts
 from limbward.workspace.stored import read_cameras, read_stage_tables
@@ -247,50 +245,15 @@ def cuts(
     tuple of int and Cut or str
         In order; a frame that cannot be decoded gives the sentence that says why.
     """
-    with pools(config.run) as (open_pool, workers):
-        if workers == 1 and is_local(config.run):
-            for i, path in enumerate(shots.path):
-                centre = (float(centres[i, 0]), float(centres[i, 1]))
-                yield i, _cut_file(path, shots.digest[i], centre, shots.orientation[i], views[i])
-            return
-        pool = open_pool(min(workers, max(1, len(shots))))
-        try:
-            flight: deque[tuple[int, Future[Cut | str]]] = deque()
-            for i, path in enumerate(shots.path):
-                centre = (float(centres[i, 0]), float(centres[i, 1]))
-                task = pool.submit(
-                    _cut_file, path, shots.digest[i], centre, shots.orientation[i], views[i]
-                )
-                flight.append((i, task))
-                # One more than there are workers: memory does not grow with the number of frames.
-                while len(flight) > workers:
-                    yield _landed(*flight.popleft(), shots)
-            while flight:
-                yield _landed(*flight.popleft(), shots)
-        finally:
-            pool.shutdown(cancel_futures=True)
-
-
-def _landed(i: int, task: Future[Cut | str], shots: Shots) -> tuple[int, Cut | str]:
-    try:
-        return i, task.result()
-    except Crash as error:
-        raise LimbwardError(
-            f"The decoder crashed near {shots.file[i]}; copy it from the card again, or leave it "
-            "out with input.exclude."
-        ) from error
-
-
-def _cut_file(
-    path: Path, digest: str, centre: tuple[float, float], camera: Orientation, view: View
-) -> Cut | str:
-    try:
-        size = path.stat().st_size
-        with limited(patience_s(size), room_bytes(size)):
-            return cut(read_same(path, digest), centre, camera, view)
-    except LimbwardError as error:
-        return str(error)
-    except OSError as error:
-        return f"{path.name} cannot be read ({error.strerror or error})."
-    except MemoryError:
-        return f"{path.name} needs more memory than there is, or than a photograph of its size can."
+    with (
+        crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
+        FileMap(hands, again="run it again") as files,
+    ):
+        tasks = (
+            Task(i, path, (path, shots.digest[i], centre, shots.orientation[i], views[i]))
+            for i, (path, centre) in enumerate(zip(shots.path, centres.tolist(), strict=True))
+        )
+        # One more than there are workers: memory does not grow with the number of frames.
+        made = files.each(cut_file, tasks, ordered=True, in_flight=hands.workers + 1)
+        for task, result in made:
+            yield task.key, result.sentence if isinstance(result, Failure) else result

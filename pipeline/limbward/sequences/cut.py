@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import affine_transform, correlate1d, gaussian_filter, spline_filter
 
 from limbward.camera.frame import GREEN, RawFrame
+from limbward.camera.same import read_same
 from limbward.geometry.orientation import Orientation
 
 Pixels = NDArray[np.float32]
@@ -61,6 +63,19 @@ class Cut:
 
     picture: Pixels
     clipped: NDArray[np.bool_]
+
+
+def cut_file(
+    path: Path, digest: str, centre: tuple[float, float], camera: Orientation, view: View
+) -> Cut:
+    """Return a disc of the frame in a file, as `cut` does.
+
+    Raises
+    ------
+    UnreadableFrame
+        If it cannot be decoded, or its SHA-256 is not the digest (empty: not known).
+    """
+    return cut(read_same(path, digest), centre, camera, view)
 
 
 def cut(frame: RawFrame, centre: tuple[float, float], camera: Orientation, view: View) -> Cut:

@@ -15,14 +15,13 @@ from astropy.table import Table
 
 from limbward.camera.card import IMAGE_KINDS, Listing, find_files
 from limbward.camera.classify import Content
-from limbward.config import Config, RunConfig
+from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.stages import setting
-from limbward.stages.measuring import Row, Task, table_text
+from limbward.stages.measuring import Row, Task, measure_all, table_text
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
-from limbward.work.executors import is_local, pools
-from limbward.work.pool import measure_all
+from limbward.work.executors import crew
 from limbward.work.reach import UNREACHED, CardWatch
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace, is_workspace
@@ -229,8 +228,9 @@ def _measured(
     with (
         workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
         reporter.progress(len(todo), label) as advance,
+        crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
     ):
-        for key, row in _rows(todo, config.run):
+        for key, row in measure_all(todo, hands):
             watch.see(todo[key].file.path, row)
             known[key] = row
             if row.get(UNREACHED) is None:
@@ -244,14 +244,6 @@ def _measured(
         lines.append(json.dumps({"complete": True}) + "\n")
     workspace.write_text(JOURNAL, "".join(lines))
     return [dict(row) for row in rows]
-
-
-def _rows(todo: dict[str, Task], run: RunConfig) -> Iterator[tuple[str, Row]]:
-    if is_local(run):
-        yield from measure_all(todo, run.jobs)
-        return
-    with pools(run) as (open_pool, workers):
-        yield from measure_all(todo, workers, open_pool=open_pool)
 
 
 def _line(key: str, row: Row) -> str:

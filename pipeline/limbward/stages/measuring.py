@@ -1,39 +1,35 @@
-"""What ingest does with one file, in a process of its own."""
+"""What ingest does with files: rows of what each shows, made in other processes."""
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import unicodedata
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from PIL import Image
 
 from limbward.camera.card import IMAGE_KINDS, CardFile, sha256
-from limbward.camera.classify import Content, classify, named_content
+from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
-from limbward.camera.frame import RawFrame
-from limbward.camera.luminance import green_plane, saturated_fraction
 from limbward.camera.raw import UnreadableFrame, read_raw
-from limbward.camera.reduce import Reduced, coarser, reduce_frame
 from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
-from limbward.limb.corona import crop_corona
-from limbward.limb.measure import LimbMeasurement, measure
+from limbward.limb.frame import find_limbs, look_at
+from limbward.limb.measure import LimbMeasurement
+from limbward.work.executors import Crew
+from limbward.work.map import Failure, FileMap
+from limbward.work.map import Task as FileTask
 from limbward.work.reach import UNREACHED, failure_to_reach, reached_again
-from limbward.work.worker import limited, patience_s, room_bytes
 from limbward.workspace import Workspace
 
 Row = dict[str, Any]
 
-PREVIEW_SIDE = 320
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
-FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
-PREVIEW_STRETCH = 12.0  # arcsinh: a twelfth of the brightest is drawn at half
 NOT_MEASURED = {
     "jpeg": "A JPEG is catalogued but not measured.",
     "video": "A video is not measured here: `limbward clips` does that.",
@@ -107,14 +103,55 @@ def unreadable_row(file: CardFile, reason: str) -> Row:
     row = blank_row(file)
     row["phase"] = "unreadable"
     try:
-        with limited(patience_s(file.size), room_bytes(file.size)):
-            row["sha256"] = sha256(file.path)
-            row.update(_exif_columns(read_exif(file.path, decode=False), row))
+        row["sha256"] = sha256(file.path)
+        row.update(_exif_columns(read_exif(file.path, decode=False), row))
     except OSError as error:
         # That it cannot be read is what the reason says; whether that may pass, this column.
         row[UNREACHED] = failure_to_reach(error)
     row["note"].append(reason)
     return row
+
+
+def measure_all(
+    tasks: Mapping[str, Task], crew: Crew, work: Callable[[Task], Row] | None = None
+) -> Iterator[tuple[str, Row]]:
+    """Measure files in several processes and yield each row, with its key, when it is there.
+
+    Parameters
+    ----------
+    tasks : mapping
+        By key.
+    crew : Crew
+    work : callable, optional
+        `measure_file`, or what does more than that.
+
+    Yields
+    ------
+    tuple of key and row
+        A file that crashes its process, or that takes too much time or memory, gets a row as
+        unreadable.
+
+    Raises
+    ------
+    LimbwardError
+        If no process can be started at all, or what is measured cannot be written.
+    """
+    with FileMap(crew) as files:
+        todo = (FileTask(key, task.file.path, (task,)) for key, task in tasks.items())
+        for done, result in files.each(work or measure_file, todo):
+            if isinstance(result, Failure):
+                yield done.key, _failed_row(files, tasks[done.key].file, result)
+            else:
+                yield done.key, result
+
+
+def _failed_row(files: FileMap, file: CardFile, failure: Failure) -> Row:
+    passing = {UNREACHED: errno.ENOMEM} if failure.kind == "memory" else {}
+    said = (file, failure.sentence)
+    row = files.one(unreadable_row, FileTask(file.file, file.path, said))
+    if isinstance(row, Failure):  # not even its Exif can be read
+        row = blank_row(file) | {"phase": "unreadable", "note": [failure.sentence]}
+    return row | passing
 
 
 def measure_file(task: Task) -> Row:
@@ -131,11 +168,6 @@ def measure_file(task: Task) -> Row:
     MemoryError
         If there is too little memory just now; other processes may be using it.
     """
-    with limited(patience_s(task.file.size), room_bytes(task.file.size)):
-        return _measure_file(task)
-
-
-def _measure_file(task: Task) -> Row:
     file = task.file
     name = table_text(file.file)
     if name != file.file:
@@ -179,47 +211,28 @@ def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
 
 
 def _measure_pixels(task: Task, row: Row) -> None:
-    frame = read_raw(task.file.path)
-    row["width"], row["height"] = frame.width, frame.height
-    row["saturated_fraction"] = saturated_fraction(frame)
-    plane, reduced = green_plane(frame), reduce_frame(frame)
-    kind = classify(
-        plane,
-        reduced,
-        white_above_black=frame.white - float(frame.black.mean()),
+    look = look_at(
+        read_raw(task.file.path),  # nobody holds it while limbs are measured
         exposure_s=row.get("exposure"),
         named=named_content(task.file.file),
         stated=task.stated,
     )
+    row["width"], row["height"] = look.width, look.height
+    row["saturated_fraction"] = look.saturated_fraction
     workspace = Workspace(task.root)
     name = artefact_name(task.file.file)
     row["preview"] = f"{Workspace.previews}{name}.jpg"
-    _write_preview(workspace, row["preview"], frame, reduced)
-    del frame
-    if kind.note:
-        row["note"].append(kind.note)
-    if task.stated is not None:
-        # A dark with light in it, or a flat without, would spoil the frames it is applied to. How
-        # even a flat may be is left to whoever says that it is one.
-        usable = kind.content == task.stated or (task.stated, kind.content) == ("flat", "light")
-        row["phase"] = task.stated if usable else "other"
+    with workspace.writing(row["preview"]) as part:
+        look.preview.save(part, "JPEG", quality=85)
+    if look.note:
+        row["note"].append(look.note)
+    if look.content != "light":
+        row["phase"] = look.content
         return
-    if kind.content != "light":
-        row["phase"] = kind.content
-        return
-    found = measure(
-        plane.image,
-        plane.saturated,
-        plane.scale,
-        plane.origin,
-        radius_ratio=task.radius_ratio,
-    )
-    if found.kind == "partial" and found.sun is not None:
-        # Through a filter, so never merged; hundreds of them in full would fill a disk.
-        reduced = coarser(reduced, FILTERED_COARSER)
+    limbs = find_limbs(look, task.radius_ratio)
+    found, crop, reduced = limbs.found, limbs.crop, limbs.reduced
     arrays: dict[str, Any] = {}
-    if found.moon is not None and found.kind != "partial":
-        crop = crop_corona(plane.image, plane.saturated, plane.scale, plane.origin, found.moon)
+    if crop is not None:
         arrays = {"crop": crop.values, "crop_scale": crop.scale, "crop_origin": crop.origin}
     row["reduced"] = f"{Workspace.reduced}{name}.npz"
     with (
@@ -276,26 +289,3 @@ def _iso(time: datetime | None, subsec: bool) -> str | None:
     return (
         None if time is None else time.isoformat(timespec="microseconds" if subsec else "seconds")
     )
-
-
-def _write_preview(workspace: Workspace, name: str, frame: RawFrame, reduced: Reduced) -> None:
-    """Write a small picture for a person: white-balanced, stretched, clipped parts white."""
-    image = Image.fromarray(preview_pixels(frame, reduced))
-    image.thumbnail((PREVIEW_SIDE, PREVIEW_SIDE))
-    with workspace.writing(name) as part:
-        image.save(part, "JPEG", quality=85)
-
-
-def preview_pixels(frame: RawFrame, reduced: Reduced) -> NDArray[np.uint8]:
-    """Return a reduced frame as displayable colours, shape (h, w, 3)."""
-    planes = reduced.planes * frame.daylight[:, None, None]
-    colours = np.einsum("ij,jhw->hwi", frame.to_srgb, planes)
-    known = np.isfinite(colours).all(axis=-1)
-    if not known.any():
-        return np.full(colours.shape, 255, np.uint8)
-    low, high = np.quantile(colours[known], (0.02, 0.998))
-    # A frame of noise is drawn dark, not stretched to the full range.
-    high = max(high, low + 0.002 * frame.white)
-    scaled = np.clip((colours - low) / (high - low), 0.0, 1.0)
-    drawn = np.arcsinh(PREVIEW_STRETCH * scaled) / np.arcsinh(PREVIEW_STRETCH)
-    return np.where(known[..., None], np.nan_to_num(drawn) * 255.0, 255.0).astype(np.uint8)

@@ -32,8 +32,8 @@ from limbward.stages import setting
 from limbward.stages.merge_camera import Calibrations, Samples
 from limbward.stages.merge_frames import Frames, choose
 from limbward.stages.stage import Stage
-from limbward.work.decoding import Decoded, Decoder, known_digests
-from limbward.work.executors import is_local, pools
+from limbward.work.decoding import Decoded, Decoder
+from limbward.work.executors import crew
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_floats, masked_texts, texts
@@ -62,13 +62,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         keep_better(workspace, 0, reporter)
     else:
         with (
-            pools(config.run) as (open_pool, workers),
-            Decoder(
-                open_pool,
-                workers,
-                shared=is_local(config.run),
-                digests=known_digests(config, ingest),
-            ) as decoder,
+            crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
+            Decoder(hands, _digests(config, ingest)) as decoder,
         ):
             exposures, failed = _merge(config, workspace, reporter, ingest, frames, decoder)
         relative[frames.row] = exposures.factor
@@ -245,6 +240,12 @@ def keep_better(workspace: Workspace, frames: int, reporter: Reporter) -> None:
         f"Only {frames} frames can be merged now; {before} went into the corona of the run before, "
         f"which is kept as {kept}. Are all the cards connected?"
     )
+
+
+def _digests(config: Config, ingest: Table) -> dict[Path, str]:
+    """Return the SHA-256 of the files as ingest read them, by their paths."""
+    digests = zip(texts(ingest, "file"), texts(ingest, "sha256"), strict=True)
+    return {config.base_dir / file: digest for file, digest in digests if digest}
 
 
 def _kept(samples: Samples) -> Iterator[tuple[int, Decoded]]:

@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-import os
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from mmap import mmap
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
-import numpy as np
-from astropy.table import Table
-from numpy.typing import NDArray
-
-from limbward.camera.card import sha256
 from limbward.camera.frame import RawFrame, UnreadableFrame
-from limbward.camera.raw import read_raw
-from limbward.config import Config
+from limbward.camera.same import read_same
 from limbward.errors import LimbwardError
-from limbward.work.executors import Crash, OpenPool, require_processes
-from limbward.work.worker import limited, patience_s, room_bytes
-from limbward.workspace.columns import texts
+from limbward.work.executors import Crew
+from limbward.work.map import Failure, FileMap, Task
+from limbward.work.shared import AVAILABLE, Slot, put
 
 LARGEST = 12  # bytes a pixel: three colours in single precision
 Decoded = RawFrame | LimbwardError
@@ -37,83 +28,11 @@ class InShared:
     dtype: str
 
 
-class Slot:
-    """Shared memory without a place in the file system, so that a killed run leaves none behind.
-
-    Memory is only taken up where it is written to, so room for the largest frame costs nothing.
-    """
-
-    def __init__(self, size: int) -> None:
-        self._file = os.memfd_create("limbward-frame")
-        os.ftruncate(self._file, max(1, size))
-        self._memory = mmap(self._file, max(1, size))
-        self.name = f"/proc/{os.getpid()}/fd/{self._file}"
-
-    def pixels(self, stored: InShared) -> NDArray[Any]:
-        """Return what a worker has stored, without a copy."""
-        return np.ndarray(stored.shape, np.dtype(stored.dtype), self._memory)
-
-    def close(self) -> None:
-        """Take the name away; the memory goes with the last array in it."""
-        os.close(self._file)
-
-
-def known_digests(config: Config, ingest: Table) -> dict[Path, str]:
-    """Return the SHA-256 of the files as ingest read them, by their paths."""
-    digests = zip(texts(ingest, "file"), texts(ingest, "sha256"), strict=True)
-    return {config.base_dir / file: digest for file, digest in digests if digest}
-
-
-def read_same(path: Path, digest: str) -> RawFrame:
-    """Decode the frame that ingest has measured, and no other that took its place.
-
-    Parameters
-    ----------
-    path : Path
-    digest : str
-        The SHA-256 that ingest found; empty if it is not known.
-
-    Raises
-    ------
-    UnreadableFrame
-        With a sentence that says why, if it cannot be decoded or is another file.
-    """
-    try:
-        # 0.1 s for a frame of 50 MB, which is then in memory for the decoder.
-        changed = digest and sha256(path) != digest
-    except OSError as error:
-        raise UnreadableFrame(f"{path.name} cannot be read ({error.strerror or error}).") from error
-    if changed:
-        raise UnreadableFrame(
-            f"{path.name} is not the file that was measured (its SHA-256 differs); run again with "
-            "--from ingest"
-        )
-    return read_raw(path)
-
-
-def decode(path: Path, digest: str = "") -> Decoded:
-    """Decode a frame; what is wrong with it is returned, not raised."""
-    try:
-        size = path.stat().st_size
-        with limited(patience_s(size), room_bytes(size)):
-            return read_same(path, digest)
-    except LimbwardError as error:
-        return UnreadableFrame(str(error))
-    except OSError as error:
-        return UnreadableFrame(f"{path.name} cannot be read ({error.strerror or error}).")
-
-
-def decode_into(path: Path, digest: str, slot: str) -> InShared | Decoded:
+def decode_into(path: Path, digest: str, slot: str | None) -> InShared | RawFrame:
     """Decode a frame into shared memory of a name; one that does not fit is returned whole."""
-    frame = decode(path, digest)
-    if isinstance(frame, LimbwardError):
+    frame = read_same(path, digest)
+    if slot is None or not put(frame.data, slot):
         return frame
-    with open(slot, "r+b") as file, mmap(file.fileno(), 0) as memory:
-        if frame.data.nbytes > len(memory):
-            return frame
-        shared = np.frombuffer(memory, np.uint8, frame.data.nbytes)
-        shared[:] = frame.data.reshape(-1).view(np.uint8)
-        del shared  # memory in use cannot be closed
     nothing = frame.data[..., :0, :0].copy()
     return InShared(replace(frame, data=nothing), frame.data.shape, frame.data.dtype.str)
 
@@ -123,38 +42,22 @@ class Decoder:
 
     Parameters
     ----------
-    open_pool : callable
-    workers : int
-    shared : bool
-        Whether the workers share this machine's memory; else pixels are sent through a pipe.
+    crew : Crew
     digests : mapping of Path to str, optional
         SHA-256 of the files; one that is another now is not decoded.
-
-    Notes
-    -----
-    A frame that takes its process down, and those at work beside it, are decoded once more each in
-    a process of its own, which shows the culprit; so is one for which there was no memory.
     """
 
-    def __init__(
-        self,
-        open_pool: OpenPool,
-        workers: int,
-        *,
-        shared: bool,
-        digests: Mapping[Path, str] | None = None,
-    ) -> None:
+    def __init__(self, crew: Crew, digests: Mapping[Path, str] | None = None) -> None:
         self._digests = digests or {}
-        self._open, self._workers = open_pool, workers
-        self._shared = shared and hasattr(os, "memfd_create")
-        self._pool: Executor | None = None
+        self._workers = crew.workers
+        self._shared = crew.shares_memory and AVAILABLE
+        self._files = FileMap(crew, again="run again with --from merge")
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._pool is not None:
-            self._pool.shutdown(cancel_futures=True)
+        self._files.__exit__()
 
     def read(self, path: Path) -> RawFrame:
         """Decode one frame.
@@ -164,10 +67,9 @@ class Decoder:
         UnreadableFrame
             With a sentence that says why, if it cannot be decoded.
         """
-        result = self._result(path, self._submit(decode, path, self._digests.get(path, "")))
-        if isinstance(result, LimbwardError):
-            raise result
-        assert isinstance(result, RawFrame)
+        result = self._files.one(read_same, Task(0, path, (path, self._digests.get(path, ""))))
+        if isinstance(result, Failure):
+            raise UnreadableFrame(result.sentence)
         return result
 
     def ahead(
@@ -188,76 +90,33 @@ class Decoder:
         tuple of int and RawFrame or LimbwardError
             The number of the frame. Its pixels are valid until the next one is asked for.
         """
-        rooms = min(self._workers, len(order)) + 1
-        slots = [Slot(LARGEST * pixels) if self._shared else None for _ in range(rooms)]
-        free = deque(slots)
-        flight: deque[tuple[int, Slot | None, Future[Any]]] = deque()
-        todo = deque(order)
+        rooms = min(self._workers, len(order)) + 1 if self._shared else 0
+        slots = [Slot(LARGEST * pixels) for _ in range(rooms)]
+        free, held = deque(slots), dict[int, Slot]()
+
+        def tasks() -> Iterator[Task[int]]:
+            for k in order:
+                if self._shared:  # one more than there are in flight
+                    held[k] = free.popleft()
+                slot = held[k].name if self._shared else None
+                yield Task(k, paths[k], (paths[k], self._digests.get(paths[k], ""), slot))
+
+        results = self._files.each(decode_into, tasks(), ordered=True, in_flight=self._workers)
         try:
-            while todo or flight:
-                while todo and free and len(flight) < self._workers:
-                    k, slot = todo.popleft(), free.popleft()
-                    work, room = (decode, ()) if slot is None else (decode_into, (slot.name,))
-                    digest = self._digests.get(paths[k], "")
-                    flight.append((k, slot, self._submit(work, paths[k], digest, *room)))
-                k, slot, future = flight.popleft()
-                result = self._result(paths[k], future)
-                if isinstance(result, InShared):
-                    assert slot is not None
-                    yield k, replace(result.frame, data=slot.pixels(result))
+            for task, result in results:
+                if isinstance(result, Failure):
+                    yield task.key, UnreadableFrame(result.sentence)
+                elif isinstance(result, InShared):
+                    pixel = held[task.key].array(result.shape, result.dtype)
+                    yield task.key, replace(result.frame, data=pixel)
+                    del pixel
                 else:
-                    yield k, result
+                    yield task.key, result
                 del result
-                free.append(slot)
+                if self._shared:
+                    free.append(held.pop(task.key))
         finally:
-            for _, slot, future in flight:
-                # No worker may write to a slot whose name is gone: it might be another file's.
-                if slot is not None and not future.cancel():
-                    future.exception()
+            # No worker may write to a slot whose name is gone: it might be another file's.
+            results.close()
             for slot in slots:
-                if slot is not None:
-                    slot.close()
-
-    def _submit(self, work: Callable[..., Any], *args: Any) -> Future[Any]:
-        if self._pool is None:
-            self._pool = self._open(self._workers)
-        try:
-            return self._pool.submit(work, *args)
-        except Crash:  # of a frame that nobody has asked for yet
-            self._end_pool()
-            self._pool = self._open(self._workers)
-            return self._pool.submit(work, *args)
-
-    def _result(self, path: Path, future: Future[Any]) -> InShared | Decoded:
-        try:
-            result: InShared | Decoded = future.result()
-        except (Crash, MemoryError):
-            self._end_pool()
-            result = self._alone(path)
-        except Exception as error:  # a cluster's workers die with errors of its own
-            result = UnreadableFrame(f"{path.name} could not be decoded ({error}).")
-        return result
-
-    def _end_pool(self) -> None:
-        """Wait until no process is at work, so that none writes to memory that is given away."""
-        if self._pool is not None:
-            self._pool.shutdown()
-            self._pool = None
-
-    def _alone(self, path: Path) -> Decoded:
-        with self._open(1) as pool:
-            try:
-                result: Decoded = pool.submit(decode, path, self._digests.get(path, "")).result()
-                return result
-            except MemoryError:
-                return UnreadableFrame(
-                    f"{path.name} needs more memory than there is, or than a photograph of its "
-                    "size can; if it is sound, free some and run again with --from merge."
-                )
-            except Crash:
-                pass
-        require_processes(self._open)
-        return UnreadableFrame(
-            f"The decoder crashed on {path.name} or did not come to an end; copy it from the card "
-            "again."
-        )
+                slot.close()

@@ -7,14 +7,12 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from dataclasses import dataclass
 from multiprocessing import get_context
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from limbward.errors import ConfigError, LimbwardError
 from limbward.work.worker import ready, start_worker
-
-if TYPE_CHECKING:  # each worker imports this module
-    from limbward.config import RunConfig
 
 OpenPool = Callable[[int], Executor]  # takes a number of workers
 Crash = BrokenProcessPool  # what a future raises whose process has died
@@ -22,10 +20,34 @@ Crash = BrokenProcessPool  # what a future raises whose process has died
 CONNECT_S = 20.0
 
 
+@dataclass(frozen=True)
+class Crew:
+    """Those who do the work.
+
+    Attributes
+    ----------
+    open_pool : callable
+        Opens a pool of so many workers as a `concurrent.futures.Executor`.
+    workers : int
+        How many to ask for.
+    shares_memory : bool
+        Whether they run on this machine; else pixels are sent through a pipe.
+    """
+
+    open_pool: OpenPool
+    workers: int
+    shares_memory: bool
+
+
 def local_pool(workers: int) -> Executor:
-    """Return a pool of new processes of this machine."""
+    """Return a pool of new processes of this machine, which are started when there is work."""
     # Forked processes deadlock in decoders that use OpenMP, so processes are spawned.
     return ProcessPoolExecutor(workers, get_context("spawn"), initializer=start_worker)
+
+
+def local_crew(jobs: int | None = None) -> Crew:
+    """Return processes of this machine; None is one a core."""
+    return Crew(local_pool, jobs or cores(), shares_memory=True)
 
 
 def require_processes(open_pool: OpenPool) -> None:
@@ -50,11 +72,6 @@ def cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-def is_local(run: RunConfig) -> bool:
-    """Return whether workers share this machine's memory."""
-    return run.executor == "local"
 
 
 class ClusterPool(Executor):
@@ -88,13 +105,20 @@ class ClusterPool(Executor):
 
 
 @contextmanager
-def pools(run: RunConfig) -> Iterator[tuple[OpenPool, int]]:
+def crew(jobs: int | None, executor: str, scheduler: str | None) -> Iterator[Crew]:
     """Open what a run's work is done in.
+
+    Parameters
+    ----------
+    jobs : int or None
+        Processes, or tasks at a time on a cluster; None is as many as there are cores or threads.
+    executor : {'local', 'dask'}
+    scheduler : str or None
+        Address of the Dask scheduler.
 
     Yields
     ------
-    callable and int
-        Opens a pool of so many workers as a `concurrent.futures.Executor`; how many to ask for.
+    Crew
 
     Raises
     ------
@@ -103,8 +127,8 @@ def pools(run: RunConfig) -> Iterator[tuple[OpenPool, int]]:
     LimbwardError
         If the cluster cannot be reached.
     """
-    if run.executor == "local":
-        yield local_pool, run.jobs or cores()
+    if executor == "local":
+        yield local_crew(jobs)
         return
     try:
         from distributed import Client
@@ -113,13 +137,13 @@ def pools(run: RunConfig) -> Iterator[tuple[OpenPool, int]]:
             "run.executor is dask, which is not installed: pip install 'limbward[dask]'."
         ) from error
     try:
-        client = Client(run.scheduler, timeout=CONNECT_S, set_as_default=False)
+        client = Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError) as error:
         raise LimbwardError(
-            f"The Dask scheduler {run.scheduler} cannot be reached ({error})."
+            f"The Dask scheduler {scheduler} cannot be reached ({error})."
         ) from error
     with client:
         threads = sum(client.nthreads().values())
         if not threads:
-            raise LimbwardError(f"The Dask scheduler {run.scheduler} has no workers.")
-        yield lambda workers: ClusterPool(client), run.jobs or threads
+            raise LimbwardError(f"The Dask scheduler {scheduler} has no workers.")
+        yield Crew(lambda workers: ClusterPool(client), jobs or threads, shares_memory=False)

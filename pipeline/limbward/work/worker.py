@@ -7,8 +7,11 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
+from typing import TextIO
 
 # A frame of 60 megapixels takes some 10 s; a slow card reads 10 MB/s. What takes ten times that
 # long does not end.
@@ -19,7 +22,12 @@ LIMIT_S_PER_MB = 1.0
 ROOM = 1_200_000_000
 ROOM_PER_BYTE = 16
 
-_own = False  # whether this process was started for decoding, and for nothing else
+_lock = threading.Lock()
+# What the blocks at work in this process may take: moment it must have ended (monotonic seconds),
+# bytes. A cluster's worker has several threads, but timer and limit are those of the process.
+_active: dict[object, tuple[float, int | None]] = {}
+_before: tuple[int, int] | None = None  # the limit of memory when no block is at work
+_taken = 0  # bytes that the process had then
 
 
 def start_worker() -> None:
@@ -27,8 +35,6 @@ def start_worker() -> None:
 
     LibRaw prints to standard error what it also returns as an error, which becomes a note.
     """
-    global _own
-    _own = True
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with open(os.devnull, "w") as nowhere:
         os.dup2(nowhere.fileno(), 2)
@@ -66,42 +72,72 @@ def limited(seconds: float, room: int | None = None) -> Iterator[None]:
     ----------
     seconds : float
     room : int, optional
-        Bytes that the block may take; what asks for more gets a MemoryError.
+        Bytes that the block may take; what asks for more gets a MemoryError. Blocks at work at a
+        time in threads of one process share theirs.
     """
     if multiprocessing.parent_process() is None:  # not ours to end
         yield
         return
-    with open(os.devnull, "w") as nowhere, _walled(room):
+    me = object()
+    with _lock:
+        _active[me] = (time.monotonic() + seconds, room)
         try:
-            faulthandler.dump_traceback_later(seconds, exit=True, file=nowhere)
-        except RuntimeError as error:  # no thread can be started
-            raise MemoryError(str(error)) from error
-        try:
-            yield
-        finally:
-            faulthandler.cancel_dump_traceback_later()
+            _set_limits()
+        except BaseException:
+            del _active[me]
+            raise
+    try:
+        yield
+    finally:
+        with _lock:
+            del _active[me]
+            _set_limits()
 
 
-@contextmanager
-def _walled(room: int | None) -> Iterator[None]:
-    """Give the block no more memory than that, where the system can be asked to.
+def _set_limits() -> None:
+    """Set timer and memory for the blocks at work; the caller holds the lock."""
+    _wall()
+    if not _active:
+        faulthandler.cancel_dump_traceback_later()
+        return
+    left = min(end for end, _ in _active.values()) - time.monotonic()
+    try:
+        faulthandler.dump_traceback_later(max(left, 0.001), exit=True, file=_nowhere())
+    except RuntimeError as error:  # no thread can be started
+        raise MemoryError(str(error)) from error
+
+
+@cache
+def _nowhere() -> TextIO:
+    return open(os.devnull, "w")  # for as long as the process lives
+
+
+def _wall() -> None:
+    """Give the blocks no more memory than theirs, where the system can be asked to.
 
     Linux counts all private memory that can be written to as data (since 4.7), and so neither the
     libraries nor the shared memory that pixels are put in.
     """
-    taken = _data_bytes()
-    if room is None or taken is None or not _own:
-        yield
+    global _before, _taken
+    rooms = [room for _, room in _active.values()]
+    walled = bool(rooms) and None not in rooms
+    if _before is None and walled:
+        taken = _data_bytes()
+        if taken is None:
+            return
+        import resource
+
+        _before, _taken = resource.getrlimit(resource.RLIMIT_DATA), taken
+    if _before is None:
         return
     import resource
 
-    before, most = resource.getrlimit(resource.RLIMIT_DATA)
-    limits = [n for n in (taken + room, before, most) if n != resource.RLIM_INFINITY]
-    resource.setrlimit(resource.RLIMIT_DATA, (min(limits), most))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_DATA, (before, most))
+    before, most = _before
+    limits = [before, most, *([_taken + sum(r or 0 for r in rooms)] if walled else [])]
+    known = [n for n in limits if n != resource.RLIM_INFINITY]
+    resource.setrlimit(resource.RLIMIT_DATA, (min(known, default=before), most))
+    if not rooms:
+        _before = None
 
 
 def _data_bytes() -> int | None:

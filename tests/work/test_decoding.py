@@ -6,11 +6,12 @@ from multiprocessing import get_context
 import numpy as np
 import pytest
 
+from limbward.camera import same
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.errors import LimbwardError
-from limbward.work import decoding, worker
+from limbward.work import worker
 from limbward.work.decoding import Decoder
-from limbward.work.executors import Crash, local_pool
+from limbward.work.executors import Crash, Crew, local_pool
 from tests.camera.files import dng, noise
 
 
@@ -34,7 +35,7 @@ class Inline(Executor):
         if self.dead:
             raise Crash("the pool is broken")
         future = Future()
-        self.dead = any(getattr(a, "name", "") in self.deadly for a in args)
+        self.dead = any(getattr(getattr(a, "path", a), "name", "") in self.deadly for a in args)
         if self.dead:
             future.set_exception(Crash("a process in the pool was terminated"))
         else:
@@ -43,7 +44,7 @@ class Inline(Executor):
 
 
 def collect(card, open_pool, order, *, shared, pixels=60 * 80, workers=2):
-    with Decoder(open_pool, workers, shared=shared) as decoder:
+    with Decoder(Crew(open_pool, workers, shared)) as decoder:
         frames = decoder.ahead(card, order, pixels)
         return [(k, f if isinstance(f, Exception) else f.data.copy()) for k, f in frames]
 
@@ -86,7 +87,7 @@ def test_what_goes_wrong_in_a_cluster_is_told(card):
             return future
 
     got = dict(collect(card, lambda workers: Failing(), [2], shared=False))
-    assert "F2.dng could not be decoded (the connection was lost)" in str(got[2])
+    assert "F2.dng could not be read (the connection was lost)" in str(got[2])
 
 
 @pytest.mark.parametrize("shared", [True, False])
@@ -94,7 +95,7 @@ def test_one_for_which_there_was_no_memory_comes_in_the_end(card, shared):
     class Short(Inline):
         def submit(self, fn, /, *args):
             future = super().submit(fn, *args)
-            if args[0].name == "F2.dng" and Short.opened == 1:
+            if args[1].path.name == "F2.dng" and Short.opened == 1:
                 future = Future()
                 future.set_exception(MemoryError())
             return future
@@ -107,7 +108,7 @@ def test_one_for_which_there_was_no_memory_comes_in_the_end(card, shared):
 
 
 def test_a_frame_by_itself(card):
-    with Decoder(lambda workers: Inline({"F1.dng"}), 2, shared=True) as decoder:
+    with Decoder(Crew(lambda workers: Inline({"F1.dng"}), 2, True)) as decoder:
         with pytest.raises(UnreadableFrame, match=r"crashed on F1\.dng"):
             decoder.read(card[1])
         with pytest.raises(UnreadableFrame, match=r"^F3\.dng "):
@@ -121,7 +122,7 @@ def impatient():
     """Start a worker that gives a file half a second, and of which one file takes for ever."""
     worker.start_worker()
     worker.LIMIT_S = 0.5
-    decoding.read_raw = stuck
+    same.read_raw = stuck
 
 
 def stuck(path):
@@ -152,7 +153,7 @@ def test_where_no_process_starts_it_is_not_the_files_fault(card):
             return future
 
     with (
-        Decoder(lambda workers: Stillborn(), 2, shared=True) as decoder,
+        Decoder(Crew(lambda workers: Stillborn(), 2, True)) as decoder,
         pytest.raises(LimbwardError, match="No process can be started"),
     ):
         decoder.read(card[0])

@@ -1,0 +1,126 @@
+"""What a frame shows: nothing, even light, or limbs, which are measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from PIL import Image
+
+from limbward.camera.classify import Content, classify
+from limbward.camera.frame import RawFrame
+from limbward.camera.luminance import Plane, green_plane, saturated_fraction
+from limbward.camera.preview import preview
+from limbward.camera.reduce import Reduced, coarser, reduce_frame
+from limbward.limb.corona import Crop, crop_corona
+from limbward.limb.measure import LimbMeasurement, measure
+
+FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a frame is.
+
+    Attributes
+    ----------
+    content : str
+        Light (then there may be limbs in it), dark, flat, bias, or other.
+    note : str
+        Why it is not what it was said to be, or empty.
+    width, height : int
+        Pixels.
+    saturated_fraction : float
+        Of the pixels.
+    plane : Plane
+        Its green light.
+    reduced : Reduced
+        All its colours, smaller.
+    preview : Image
+    """
+
+    content: str
+    note: str
+    width: int
+    height: int
+    saturated_fraction: float
+    plane: Plane
+    reduced: Reduced
+    preview: Image.Image
+
+
+@dataclass(frozen=True)
+class Limbs:
+    """The limbs that a frame shows.
+
+    Attributes
+    ----------
+    found : LimbMeasurement
+    reduced : Reduced
+        As much of the frame as is worth keeping.
+    crop : Crop or None
+        The corona around the Moon, of a frame of totality.
+    """
+
+    found: LimbMeasurement
+    reduced: Reduced
+    crop: Crop | None
+
+
+def look_at(
+    frame: RawFrame, *, exposure_s: float | None, named: Content | None, stated: Content | None
+) -> Look:
+    """Tell what a frame is.
+
+    Parameters
+    ----------
+    frame : RawFrame
+    exposure_s : float or None
+    named, stated : {'dark', 'flat', 'bias'} or None
+        What the name of its file says that it is, and what the user says.
+    """
+    plane, reduced = green_plane(frame), reduce_frame(frame)
+    kind = classify(
+        plane,
+        reduced,
+        white_above_black=frame.white - float(frame.black.mean()),
+        exposure_s=exposure_s,
+        named=named,
+        stated=stated,
+    )
+    content: str = kind.content
+    if stated is not None:
+        # A dark with light in it, or a flat without, would spoil the frames it is applied to. How
+        # even a flat may be is left to whoever says that it is one.
+        usable = kind.content == stated or (stated, kind.content) == ("flat", "light")
+        content = stated if usable else "other"
+    return Look(
+        content,
+        kind.note,
+        frame.width,
+        frame.height,
+        saturated_fraction(frame),
+        plane,
+        reduced,
+        preview(frame, reduced),
+    )
+
+
+def find_limbs(look: Look, radius_ratio: float) -> Limbs:
+    """Measure the limbs in a frame.
+
+    Parameters
+    ----------
+    look : Look
+    radius_ratio : float
+        Moon's radius over the Sun's.
+    """
+    plane, reduced, crop = look.plane, look.reduced, None
+    found = measure(
+        plane.image, plane.saturated, plane.scale, plane.origin, radius_ratio=radius_ratio
+    )
+    if found.kind == "partial" and found.sun is not None:
+        # Through a filter, so never merged; hundreds of them in full would fill a disk.
+        reduced = coarser(reduced, FILTERED_COARSER)
+    if found.moon is not None and found.kind != "partial":
+        crop = crop_corona(plane.image, plane.saturated, plane.scale, plane.origin, found.moon)
+    return Limbs(found, reduced, crop)

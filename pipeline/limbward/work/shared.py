@@ -1,0 +1,44 @@
+"""Memory that this process and those that work for it share."""
+
+from __future__ import annotations
+
+import os
+from mmap import mmap
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+AVAILABLE = hasattr(os, "memfd_create")
+
+
+class Slot:
+    """Shared memory without a place in the file system, so that a killed run leaves none behind.
+
+    Memory is only taken up where it is written to, so room for the largest frame costs nothing.
+    """
+
+    def __init__(self, size: int) -> None:
+        self._file = os.memfd_create("limbward-frame")
+        os.ftruncate(self._file, max(1, size))
+        self._memory = mmap(self._file, max(1, size))
+        self.name = f"/proc/{os.getpid()}/fd/{self._file}"
+
+    def array(self, shape: tuple[int, ...], dtype: str) -> NDArray[Any]:
+        """Return what another process has put there, without a copy."""
+        return np.ndarray(shape, np.dtype(dtype), self._memory)
+
+    def close(self) -> None:
+        """Take the name away; the memory goes with the last array in it."""
+        os.close(self._file)
+
+
+def put(values: NDArray[Any], slot: str) -> bool:
+    """Copy an array into a slot of a name; return whether there was room for it."""
+    with open(slot, "r+b") as file, mmap(file.fileno(), 0) as memory:
+        if values.nbytes > len(memory):
+            return False
+        shared = np.frombuffer(memory, np.uint8, values.nbytes)
+        shared[:] = values.reshape(-1).view(np.uint8)
+        del shared  # memory in use cannot be closed
+    return True
