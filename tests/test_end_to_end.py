@@ -21,6 +21,8 @@ from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from limbward.workspace.frames import FRAME_COLUMNS
 
+pytestmark = pytest.mark.card
+
 SEED = 5
 
 

@@ -19,6 +19,8 @@ from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.radiance.scene import Scene, Shot
 
+pytestmark = pytest.mark.card
+
 EXPOSURES = (1 / 500, 1 / 60, 1 / 8, 1.0)
 CAMERA, SERIAL = "Aurelia L8", "AL8-1"
 

@@ -88,6 +88,7 @@ def execute(path, folder):
     return notebook
 
 
+@pytest.mark.card
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_notebook_runs(path, runs):
     folders, started = runs

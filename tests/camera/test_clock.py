@@ -70,6 +70,7 @@ def test_offset_drift_scale_and_orientation(track, mirrored):
     assert not found.rotates
 
 
+@pytest.mark.statistical
 def test_stated_errors_are_honest(track):
     """60 cards: the pulls of offset and orientation have a standard deviation near 1."""
     pulls = []
@@ -220,6 +221,7 @@ def test_a_clock_set_half_way(track, size, seconds):
     assert "set during the session" in found.warnings[0]
 
 
+@pytest.mark.statistical
 def test_a_steady_clock_has_no_step(track):
     for seed in range(20):
         rng = np.random.default_rng(100 + seed)
@@ -229,6 +231,7 @@ def test_a_steady_clock_has_no_step(track):
         assert solve_clock(track, crescents=c).step is None
 
 
+@pytest.mark.statistical
 def test_readings_at_a_steady_pace_do_not_average_their_coarseness_away(track):
     """Frames exactly 5 minutes apart: every reading is cut by nearly the same part of a second.
 

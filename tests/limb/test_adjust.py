@@ -50,6 +50,7 @@ def test_limbs_and_pairs_together_beat_the_limbs(mirrored):
     assert both.moon_y - both.y == pytest.approx(dy, abs=0.01)
 
 
+@pytest.mark.statistical
 def test_stated_errors_are_honest():
     pulls = []
     for seed in range(40):

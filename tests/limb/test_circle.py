@@ -50,6 +50,7 @@ def test_geometric_fit_agrees_with_scikit_image():
     assert circle.radius == pytest.approx(model.radius, abs=0.01)
 
 
+@pytest.mark.statistical
 def test_stated_sigma_matches_the_scatter_of_fits():
     rng = np.random.default_rng(5)
     errors, sigmas = [], []

@@ -76,6 +76,7 @@ def test_frames_with_nothing_in_common_are_not_registered():
     assert register(short, long, (250.0, 250.0), (250.0, 250.0)) is None
 
 
+@pytest.mark.statistical
 def test_the_stated_error_is_that_of_repeated_measurements():
     errors, sigmas = [], []
     for seed in range(25):

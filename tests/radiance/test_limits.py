@@ -15,6 +15,8 @@ from limbward.radiance.saturation import KERNEL_REACH_PX
 from limbward.radiance.stack import build_stack, weight_maps
 from tests.radiance.scene import Scene, Shot
 
+pytestmark = pytest.mark.statistical
+
 CEILING = 0.9
 MARGIN_PX = 2.0
 SHORTEST_S = 1 / 2000

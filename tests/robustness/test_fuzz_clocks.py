@@ -44,6 +44,7 @@ def right(found, sigmas=4.0):
     assert found.offset_s == pytest.approx(OFFSET, abs=sigmas * found.offset_sigma_s)
 
 
+@pytest.mark.statistical
 def test_random_tables():
     tally = fuzz(150, seed=3)
     assert not tally.faults

@@ -22,7 +22,10 @@ from tests.camera.files import dng
 from tests.robustness.hostile import disc, hostile_card
 from tests.test_ingest import SITE, row_of
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="names, links and pipes of Linux")
+pytestmark = [
+    pytest.mark.card,
+    pytest.mark.skipif(sys.platform != "linux", reason="names, links and pipes of Linux"),
+]
 
 
 def config_file(root, card="card"):

@@ -21,6 +21,8 @@ from limbward.workspace import Workspace
 from tests.sequences.conftest import SEED
 from tests.sequences.truth import lit_arcs
 
+pytestmark = pytest.mark.card
+
 
 def with_section(config, name, **keys):
     section = getattr(config, name).model_copy(update=keys)

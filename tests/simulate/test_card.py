@@ -13,6 +13,8 @@ from limbward.errors import LimbwardError
 from limbward.simulate.card import card_names, simulate_card
 from limbward.simulate.scenario import Camera, adapt, demo_scenario, shorten, two_camera_scenario
 
+pytestmark = pytest.mark.card
+
 MEGAPIXELS = 0.3
 
 
