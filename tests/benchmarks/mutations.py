@@ -89,7 +89,8 @@ def survives(mutation: Mutation, folder: Path) -> bool | None:
     file.write_text(text.replace(mutation.old, mutation.new))
     paths = os.pathsep.join([str(folder), str(ROOT)])
     environment = os.environ | {"PYTHONPATH": paths, "NUMBA_DISABLE_JIT": "1"}
-    command = [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", mutation.tests]
+    options = ["-n", "0", "-x", "-p", "no:cacheprovider"]
+    command = [sys.executable, "-m", "pytest", *options, mutation.tests]
     done = subprocess.run(
         command, env=environment, cwd=ROOT, capture_output=True, text=True, check=False
     )

@@ -1,6 +1,6 @@
 """Time to measure the limbs of a 24-megapixel frame, decoding left out; reported, not asserted.
 
-pytest tests/benchmarks/test_limb_speed.py --benchmark-enable
+pytest -n 0 tests/benchmarks/test_limb_speed.py --benchmark-enable
 """
 
 import numpy as np
