@@ -19,25 +19,27 @@ from limbward.camera.card import find_files
 from limbward.clips.catalogue import Clip
 from limbward.clips.sampling import MEMORY, PICTURE_S, Sampled, sample
 from limbward.clips.sampling import stills as stills_of
+from limbward.clock.body import solve_body
+from limbward.clock.entries import known
+from limbward.clock.readings import Body, Readings, seconds_from
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.limb.measure import LimbMeasurement
+from limbward.limb.partial import partial_discs
 from limbward.products.shelf import Product, artefact, shelve
 from limbward.render.writers import write_png
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.layout import places
 from limbward.sky.contacts import Circumstances, iso_utc
 from limbward.stages import setting
-from limbward.stages.clock_entries import known
-from limbward.stages.clock_evidence import Body, readings
 from limbward.stages.measuring import artefact_name
-from limbward.stages.timing import solve_body
 from limbward.work.executors import local_crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import masked_floats, masked_texts
+from limbward.workspace.columns import masked_floats, masked_texts, texts
+from limbward.workspace.measured import limbs_of_rows, measured_discs
 
 Floats = NDArray[np.float64]
 
@@ -251,18 +253,30 @@ def _solve(
     """Solve for the clip's clock as for a camera's; return its readings, too, seconds."""
     if clip.created is None:
         return None, np.full(len(frames), np.nan)
-    reading = readings(frames, epoch)
-    body = Body(clip.device, "", np.arange(len(frames)))
+    reading = seconds_from(epoch.utc.to_datetime(), texts(frames, "time_camera"))
+    n = len(frames)
     # The pictures of a clip are spaced exactly: what the whole second of the creation time leaves
     # open is part of the clock's offset, and no picture's reading is uncertain by itself.
-    solution, _ = solve_body(
-        config,
-        workspace,
-        setting.covered(config, circumstances),
-        setting.track(config, epoch),
-        frames,
-        body,
+    read = Readings(
+        texts(frames, "file"),
+        texts(frames, "phase"),
+        np.full(n, "", dtype=object),
         reading - 0.5 * SUBSECOND_S,
+        np.full(n, SUBSECOND_S),
+        np.zeros(n),
+        np.arange(n, dtype=float),
+    )
+    turns = {"auto": None, "equatorial": False, "altazimuth": True, "fixed": True}
+    body = Body(clip.device, "", np.arange(n))
+    solution, _ = solve_body(
+        setting.track(config, epoch),
+        body,
+        read,
+        partial_discs(measured_discs(frames), read.phase == "partial", body.rows),
+        limbs_of_rows(workspace, frames),
+        totality_s=setting.covered_s(config, circumstances),
+        rotates=turns[config.timing.mount],
+        profile=setting.limb_profile(config),
     )
     return solution, reading
 

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import astropy.units as u
 import numpy as np
@@ -26,7 +25,7 @@ from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, texts
-from limbward.workspace.stored import read_cameras, read_stage_tables
+from limbward.workspace.stored import read_pointings, read_stage_tables
 
 Floats = NDArray[np.float64]
 
@@ -209,21 +208,16 @@ def _orientations(
     t: Floats,
     turn: Floats,
 ) -> list[Orientation]:
-    cameras = read_cameras(workspace, Workspace.pointing)
-    found: dict[str, Any] = next((p for p in cameras if (p["camera"], p["serial"]) == body), {})
-    up = config.align.up_position_angle
-    scale = config.align.pixel_scale_arcsec
-    up = found.get("up_position_angle") if up is None else up
-    scale = found.get("pixel_scale_arcsec") if scale is None else scale
-    if up is None or scale is None:
+    pointing = setting.pointing(config, read_pointings(workspace), body)
+    if pointing is None:
         raise LimbwardError(
             f"The orientation of {body[0]} {body[1]} is not known; give align.up_position_angle "
             "and align.pixel_scale_arcsec in the config."
         )
     usual = np.zeros(t.size)
-    if found.get("field_rotation_deg_per_hour", 0.0):
+    if pointing.rotation_deg_per_hour:
         usual = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
-    base = Orientation(scale, up, bool(found.get("mirrored", False)))
+    base = pointing.orientation
     return [base.turned(float(d)) for d in np.where(np.isfinite(turn), turn, usual)]
 
 

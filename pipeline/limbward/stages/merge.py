@@ -37,7 +37,7 @@ from limbward.work.executors import crew
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_floats, masked_texts, texts
-from limbward.workspace.stored import read_cameras, read_reduced, read_stage_tables
+from limbward.workspace.stored import read_pointings, read_reduced, read_stage_tables
 
 FEWER = 0.75  # of the frames of an earlier corona: below this it is kept
 
@@ -268,19 +268,14 @@ def _threads(jobs: int | None) -> Iterator[None]:
 
 def _orientation(config: Config, workspace: Workspace, frames: Frames) -> Orientation:
     """Return how the camera stood at greatest eclipse: measured, or as the config says."""
-    cameras = read_cameras(workspace, Workspace.pointing)
-    found = next(
-        (c for c in cameras if (c["camera"], c["serial"]) == (frames.camera, frames.serial)), {}
-    )
-    scale, up = config.align.pixel_scale_arcsec, config.align.up_position_angle
-    scale = found.get("pixel_scale_arcsec") if scale is None else scale
-    up = found.get("up_position_angle") if up is None else up
-    if scale is None or up is None:
+    body = frames.camera, frames.serial
+    pointing = setting.pointing(config, read_pointings(workspace), body)
+    if pointing is None:
         raise LimbwardError(
             f"The orientation of {frames.camera} is not known; give align.up_position_angle and "
             "align.pixel_scale_arcsec in the config."
         )
-    return Orientation(float(scale), float(up), bool(found.get("mirrored", False)))
+    return pointing.orientation
 
 
 def _read_reduced(path: Path) -> tuple[NDArray[np.float32], int]:

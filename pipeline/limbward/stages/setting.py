@@ -9,6 +9,7 @@ from astropy.time import Time
 
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
+from limbward.geometry.pointing import Pointing, pointing_of
 from limbward.sky.contacts import Circumstances, local_circumstances
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
@@ -143,6 +144,25 @@ def covered(config: Config, circumstances: Circumstances) -> tuple[Time, Time] |
     if profiled is not None:
         return profiled.second, profiled.third
     return circumstances.contacts["C2"].time, circumstances.contacts["C3"].time
+
+
+def covered_s(config: Config, circumstances: Circumstances) -> tuple[float, float] | None:
+    """Return `covered` in seconds from greatest eclipse."""
+    times = covered(config, circumstances)
+    if times is None:
+        return None
+    vanishes, returns = (float((t - greatest(circumstances)).to_value("s")) for t in times)
+    return vanishes, returns
+
+
+def pointing(config: Config, measured: list[Pointing], body: tuple[str, str]) -> Pointing | None:
+    """Return how a camera was turned, measured or as the config says; None if neither tells."""
+    return pointing_of(
+        measured,
+        body,
+        up_position_angle=config.align.up_position_angle,
+        pixel_scale_arcsec=config.align.pixel_scale_arcsec,
+    )
 
 
 def contacts_json(config: Config, circumstances: Circumstances) -> dict[str, Any]:

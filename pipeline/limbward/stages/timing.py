@@ -2,52 +2,44 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
-from astropy.time import Time, TimeDelta
-from numpy.typing import NDArray
+from astropy.time import TimeDelta
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
-from limbward.clock.evidence import Crescents
+from limbward.clock.body import middle_s, orient_by_corona, solve_body
+from limbward.clock.entries import describe_body, describe_pointing, zone_claimed
+from limbward.clock.readings import (
+    Body,
+    Readings,
+    Reference,
+    bodies,
+    direct_evidence,
+    unclear_reference,
+)
 from limbward.clock.solution import ClockSolution
-from limbward.clock.solve import solve_clock
+from limbward.clock.times import Times
 from limbward.config import Config
+from limbward.errors import ConfigError
+from limbward.limb.partial import Discs, partial_discs
+from limbward.limb.session import session
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
 from limbward.stages import setting
-from limbward.stages.clock_entries import describe_clock, describe_evidence, describe_pointing
-from limbward.stages.clock_evidence import (
-    Body,
-    bodies,
-    check_references,
-    covered_evidence,
-    direct_readings,
-    far_instants,
-    order,
-    readings,
-    resolution,
-)
-from limbward.stages.discs import PLACES, Discs, measure_again, partial_discs
 from limbward.stages.stage import Stage
-from limbward.stages.totality import compare, orientation_by_corona, session
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
+from limbward.workspace.measured import (
+    clock_readings,
+    crops_of_rows,
+    limbs_of_rows,
+    measured_discs,
+)
 from limbward.workspace.stored import read_stage_table
 
-Floats = NDArray[np.float64]
-
-# Without a limb profile the Moon's centre is off by this much on the average of a session: 1 arcsec
-# of relief over a limb of which a dozen mountains count (0.2 s of time; found on simulated cards
-# with a relief of 0.8 arcsec).
-RELIEF_ARCSEC = 0.06
 SIDECARS = "sidecars/"
-YEAR_S = 365.25 * 86400.0
-KNOWN_YEARS = 60  # a frame further from the eclipse bears no date of a digital camera's days
-CONTACT_S = 20.0  # unfiltered frames this near to C2 or C3 show beads and the diamond ring
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -55,68 +47,54 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     frames = read_stage_table(workspace, "ingest")
     circumstances = setting.eclipse(config)
     epoch = setting.greatest(circumstances)
-    totality = setting.covered(config, circumstances)
+    totality_s = setting.covered_s(config, circumstances)
     track = setting.track(config, epoch)
-    reading = readings(frames, epoch)
-    check_references(config, frames)
+    readings = clock_readings(frames, epoch)
+    references = _references(config, frames)
+    measured = np.isfinite(floats(frames, "meas_moon_x") + floats(frames, "meas_sun_x"))
+    tags = floats(frames, "offset_tag_hours")
 
-    utc, sigma = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
-    residual = np.full(len(frames), np.nan)
-    place = {name: np.full(len(frames), np.nan) for name in PLACES}
+    times = Times(readings)
     clocks, pointings = [], []
-    cameras = bodies(frames)
+    timed = texts(frames, "time_camera") != ""
+    cameras = bodies(texts(frames, "camera"), texts(frames, "serial"), timed)
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
-            solution, discs = solve_body(config, workspace, totality, track, frames, body, reading)
-            stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
-            if solution is not None and solution.orientation is None and not stated:
-                solution = orient_by_corona(
-                    config, workspace, track, frames, body, reading, solution
-                )
-            clock = describe_clock(config, body, solution, frames, epoch)
-            clock |= describe_evidence(config, body, solution, discs, frames)
-            clock["warnings"] += far_instants(config, frames, body, epoch)
+            rows = body.rows
+            solution, discs = _solve(
+                config, workspace, frames, readings, references, track, totality_s, body
+            )
+            claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
+            clock = describe_body(
+                references,
+                body,
+                readings,
+                solution,
+                discs,
+                claimed,
+                int(measured[rows].sum()),
+                epoch,
+            )
             clocks.append(clock)
-            if solution is not None:
-                rows = body.rows
-                utc[rows] = solution.utc_s(
-                    reading[rows], resolution(frames)[rows], order(frames)[rows]
-                )
-                sigma[rows] = solution.sigma_s(reading[rows], resolution(frames)[rows])
-                if discs is not None:
-                    used = np.where(solution.used, solution.residual_s, np.nan)
-                    residual[discs.rows] = used
-                    for name in PLACES:
-                        place[name][discs.rows] = getattr(discs, name)
-                if solution.orientation is not None:
-                    pointings.append(describe_pointing(body, solution, track))
-            elif clock["utc_offset_hours"] is not None:
-                # Only the claim of the tag or the config: no sigma, since nothing checks it.
-                utc[body.rows] = reading[body.rows] - clock["utc_offset_hours"] * 3600.0
-            far = body.rows[~(np.abs(utc[body.rows]) < KNOWN_YEARS * YEAR_S)]
-            far = far[np.isfinite(utc[far])]
-            if far.size:
-                utc[far] = sigma[far] = np.nan
-                clock["warnings"].append(
-                    f"{far.size} frames ({frames['file'][far[0]]} for one) are dated more than "
-                    f"{KNOWN_YEARS} years from the eclipse, so their time is not known; where the "
-                    "tag is wrong, name the frames under timing.references in the config."
-                )
+            clock["warnings"] += times.fill_in(body, solution, discs, claimed)
+            if solution is not None and solution.orientation is not None:
+                pointings.append(describe_pointing(body, solution, track))
             for warning in clock["warnings"]:
                 reporter.warn(f"{body.camera} {body.serial}: {warning}".strip())
             advance()
 
+    utc = [
+        iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else "" for t in times.utc_s
+    ]
     table = Table()
     table["file"] = frames["file"]
-    table["time_utc"] = masked_texts(
-        [iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else "" for t in utc]
-    )
-    table["time_utc_sigma"] = masked_floats(sigma, u.s)
-    table["utc_s"] = masked_floats(utc, u.s)
-    table["phase"] = masked_texts(phases(frames, totality, epoch, utc, sigma))
-    for name, values in place.items():
+    table["time_utc"] = masked_texts(utc)
+    table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
+    table["utc_s"] = masked_floats(times.utc_s, u.s)
+    table["phase"] = masked_texts(times.phases(totality_s, texts(frames, "reduced") != ""))
+    for name, values in times.place.items():
         table[name] = masked_floats(values, u.pix)
-    table["clock_residual_s"] = masked_floats(residual, u.s)
+    table["clock_residual_s"] = masked_floats(times.residual_s, u.s)
     workspace.write_table(Workspace.table("timing"), table)
     if config.timing.sidecars:
         write_sidecars(workspace, table)
@@ -124,104 +102,51 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     workspace.write_json(Workspace.pointing, {"cameras": pointings})
 
 
-def solve_body(
+def _solve(
     config: Config,
     workspace: Workspace,
-    totality: tuple[Time, Time] | None,
-    track: SkyTrack,
     frames: Table,
+    readings: Readings,
+    references: list[Reference],
+    track: SkyTrack,
+    totality_s: tuple[float, float] | None,
     body: Body,
-    reading: Floats,
 ) -> tuple[ClockSolution | None, Discs | None]:
-    """Solve one body's clock; return it and its partial frames' discs, measured anew."""
-    step = resolution(frames)
-    discs = partial_discs(frames, body)
-    direct = direct_readings(config, frames, body.rows, reading, track.epoch)
-    covered = None
-    if totality is not None:
-        covered = covered_evidence(totality, track.epoch, frames, body, reading)
-    profile = setting.limb_profile(config)
+    """Solve one body's clock, and for its orientation by the corona where no crescent tells."""
+    measured = measured_discs(frames)
     turns = {"auto": None, "equatorial": False, "altazimuth": True, "fixed": True}
-    exposure, sequence = np.nan_to_num(floats(frames, "exposure")), order(frames)
-
-    def solve() -> ClockSolution | None:
-        d = discs
-        return solve_clock(
-            track,
-            crescents=Crescents(
-                reading[d.rows],
-                step[d.rows],
-                exposure[d.rows],
-                d.moon_x - d.sun_x,
-                d.moon_y - d.sun_y,
-                d.sigma,
-                d.sun_radius,
-                d.sun_sigma,
-                sequence[d.rows],
-            ),
-            direct=direct,
-            covered=covered,
-            rotates=turns[config.timing.mount],
-            relief_arcsec=0.0 if profile is not None else RELIEF_ARCSEC,
-        )
-
-    solution = solve()
-    # The first solution tells each frame's time well enough (seconds) to know the ratio of the
-    # discs and how refraction flattens them; what is left after two rounds is under 1 ms.
-    for _ in range(2):
-        if solution is None or solution.orientation is None:
-            return solution, None
-        at = discs.rows
-        t = solution.utc_s(reading[at], step[at], sequence[at]) + 0.5 * exposure[at]
-        discs = measure_again(workspace, track, frames, discs, solution, t, profile)
-        solution = solve()
-    return solution, discs
-
-
-def orient_by_corona(
-    config: Config,
-    workspace: Workspace,
-    track: SkyTrack,
-    frames: Table,
-    body: Body,
-    reading: Floats,
-    solution: ClockSolution,
-) -> ClockSolution:
-    """Return the solution with the orientation that the Moon's motion on the corona shows."""
-    phase = texts(frames, "phase")
-    rows = body.rows[phase[body.rows] == "totality"]
-    step = resolution(frames)
-    middle = np.full(len(frames), np.nan)
-    exposure = np.nan_to_num(floats(frames, "exposure"))
-    middle[rows] = solution.utc_s(reading[rows], step[rows], order(frames)[rows])
-    middle[rows] += 0.5 * exposure[rows]
-    s = session(frames, rows, middle)
-    comparisons = compare(
-        workspace, frames, s, s.moon_x, s.moon_y, np.zeros(s.rows.size), lambda: None
-    )
-    found = orientation_by_corona(
-        s,
+    solution, discs = solve_body(
         track,
-        comparisons,
-        time_sigma_s=solution.offset_sigma_s,
-        scale_arcsec=config.align.pixel_scale_arcsec,
+        body,
+        readings,
+        partial_discs(measured, readings.phase == "partial", body.rows),
+        limbs_of_rows(workspace, frames),
+        direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
+        totality_s=totality_s,
+        rotates=turns[config.timing.mount],
+        profile=setting.limb_profile(config),
     )
-    if found is None:
-        return solution
-    orientation, fit = found
-    warning = (
-        "No partial phase was measured, so the camera's orientation follows from the Moon's motion "
-        f"across the corona ({fit.up_sigma_deg:.1f} degrees); a mirrored picture (star diagonal) "
-        "would not be noticed. Photograph partial phases to know both better."
-    )
-    return replace(
-        solution,
-        orientation=orientation,
-        scale_sigma_arcsec=2e-3 * orientation.pixel_scale_arcsec,
-        up_sigma_deg=fit.up_sigma_deg,
-        sources=(*solution.sources, "corona"),
-        warnings=(*solution.warnings, warning),
-    )
+    stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
+    if solution is None or solution.orientation is not None or stated:
+        return solution, discs
+    rows = body.rows[readings.phase[body.rows] == "totality"]
+    middle = np.full(len(frames), np.nan)
+    middle[rows] = middle_s(solution, readings, rows)
+    dark = session(rows, middle, floats(frames, "exposure"), measured)
+    crops = crops_of_rows(workspace, frames)
+    scale = config.align.pixel_scale_arcsec
+    return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs
+
+
+def _references(config: Config, frames: Table) -> list[Reference]:
+    """Return the config's reference shots, each of which must name exactly one frame."""
+    timed = texts(frames, "file")[texts(frames, "time_camera") != ""].tolist()
+    found = [Reference(r.file, r.utc.replace(tzinfo=None)) for r in config.timing.references]
+    for i, reference in enumerate(found):
+        unclear = unclear_reference(reference, timed)
+        if unclear:
+            raise ConfigError(f"{config.where('timing', 'references', i, 'file')}: {unclear}")
+    return found
 
 
 def write_sidecars(workspace: Workspace, table: Table) -> None:
@@ -232,35 +157,6 @@ def write_sidecars(workspace: Workspace, table: Table) -> None:
         if time:
             xml = sidecar_xml(time, float(s) if np.isfinite(s) else None)
             workspace.write_text(f"{SIDECARS}{sidecar_name(file)}", xml)
-
-
-def phases(
-    frames: Table,
-    totality: tuple[Time, Time] | None,
-    epoch: Time,
-    utc: Floats,
-    sigma: Floats,
-) -> NDArray[np.object_]:
-    """Return each frame's phase, from its content and, where known well enough, its time."""
-    kind = texts(frames, "phase")
-    phase = kind.copy()
-    if totality is None:
-        return phase
-    second, third = ((t - epoch).to_value("s") for t in totality)
-    middle = utc + 0.5 * np.nan_to_num(floats(frames, "exposure"))
-    # With a clock known to worse than half a minute the content alone decides.
-    timed = np.isfinite(utc) & (np.nan_to_num(sigma, nan=np.inf) < 30.0)
-    unfiltered = np.isin(kind, ("totality", "contact"))
-    # A frame of totality in which no limb was found is one all the same.
-    limbless = (kind == "other") & (texts(frames, "reduced") != "")
-    unfiltered |= limbless
-    during = timed & unfiltered & (middle > second) & (middle < third)
-    near = np.minimum(np.abs(middle - second), np.abs(middle - third))
-    phase[during] = "totality"
-    phase[timed & (kind == "contact") & (near < CONTACT_S)] = "contact"
-    phase[timed & (kind == "totality") & ~during] = "other"
-    phase[timed & (kind == "totality") & ~during & (near < CONTACT_S)] = "contact"
-    return phase
 
 
 def _writes(config: Config) -> tuple[str, ...]:

@@ -12,6 +12,8 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.errors import LimbwardError
+from limbward.geometry.orientation import Orientation
+from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
 
 # Dimensions of the arrays of a reduced frame; the last axis of some has a meaning of its own.
@@ -140,8 +142,33 @@ def read_cameras(workspace: Workspace, artefact: str) -> list[dict[str, Any]]:
     return cameras
 
 
+def read_pointings(workspace: Workspace) -> list[Pointing]:
+    """Return how the cameras were turned at greatest eclipse.
+
+    Raises
+    ------
+    LimbwardError
+        As of `read_cameras`.
+    """
+    return [
+        Pointing(
+            c["camera"],
+            c["serial"],
+            Orientation(
+                float(c["pixel_scale_arcsec"]), float(c["up_position_angle"]), c["mirrored"]
+            ),
+            float(c.get("up_position_angle_sigma", STATED_UP_SIGMA)),
+            float(c["field_rotation_deg_per_hour"]),
+        )
+        for c in read_cameras(workspace, Workspace.pointing)
+    ]
+
+
 def _check_pointing(path: Path, camera: dict[str, Any]) -> None:
-    for key in ("pixel_scale_arcsec", "up_position_angle", "field_rotation_deg_per_hour"):
+    numbers = ["pixel_scale_arcsec", "up_position_angle", "field_rotation_deg_per_hour"]
+    if "up_position_angle_sigma" in camera:
+        numbers.append("up_position_angle_sigma")
+    for key in numbers:
         value = camera.get(key)
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
             raise _damaged(path, f"{key} is {value!r}", "timing")

@@ -1,24 +1,21 @@
-"""Sun and Moon in partial frames: as ingest measured them, and again with their time known."""
+"""Sun and Moon in partial frames: as first measured, and again with their time known."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from astropy.table import Table
 from numpy.typing import NDArray
 
-from limbward.clock.solution import ClockSolution
 from limbward.geometry.orientation import Orientation
 from limbward.limb.refit import refit
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
-from limbward.stages.clock_evidence import Body
-from limbward.workspace import Workspace
-from limbward.workspace.columns import floats, texts
-from limbward.workspace.stored import read_reduced
 
 Floats = NDArray[np.float64]
+# Edge points of the Sun's and of the Moon's limb in the frame of a row, each of shape (K, 3).
+Limbs = Callable[[int], tuple[Floats, Floats]]
 
 SIGMA_FLOOR_PX = 0.01  # no limb is measured better, whatever its scatter says
 PLACES = ("sun_x", "sun_y", "sun_radius", "sun_sigma", "moon_x", "moon_y", "moon_radius")
@@ -39,14 +36,24 @@ class Discs:
     sigma: Floats
 
 
-def partial_discs(frames: Table, body: Body) -> Discs:
-    """Return the discs as ingest measured them."""
-    column = {name: floats(frames, f"meas_{name}") for name in (*PLACES, "moon_sigma")}
-    both = (texts(frames, "phase") == "partial") & np.isfinite(
-        np.sum(list(column.values()), axis=0)
-    )
+def partial_discs(
+    measured: Mapping[str, Floats], partial: NDArray[np.bool_], rows: NDArray[np.int64]
+) -> Discs:
+    """Return the discs as they were first measured.
+
+    Parameters
+    ----------
+    measured : mapping of str to ndarray, shape (M,)
+        ``PLACES`` and ``moon_sigma`` of all frames, pixels; NaN where not measured.
+    partial : ndarray of bool, shape (M,)
+        Whether a frame shows a partial phase.
+    rows : ndarray of int
+        The frames to choose from.
+    """
+    column = {name: measured[name] for name in (*PLACES, "moon_sigma")}
+    both = partial & np.isfinite(np.sum(list(column.values()), axis=0))
     both &= (column["sun_radius"] > 0) & (column["moon_radius"] > 0)
-    rows = body.rows[both[body.rows]]
+    rows = rows[both[rows]]
     sigma = np.hypot(column.pop("moon_sigma"), column["sun_sigma"])
     taken = {name: values[rows] for name, values in column.items()}
     taken["sun_sigma"] = np.maximum(taken["sun_sigma"], SIGMA_FLOOR_PX)
@@ -54,35 +61,48 @@ def partial_discs(frames: Table, body: Body) -> Discs:
 
 
 def measure_again(
-    workspace: Workspace,
     track: SkyTrack,
-    frames: Table,
     discs: Discs,
-    solution: ClockSolution,
+    limbs: Limbs,
     t: Floats,
+    orientation: Orientation,
+    *,
+    rotates: bool,
     profile: LimbProfile | None = None,
 ) -> Discs:
-    """Fit the discs anew with the sizes, the refraction and the lunar limb of each frame's time."""
-    assert solution.orientation is not None
+    """Fit the discs anew with the sizes, the refraction and the lunar limb of each frame's time.
+
+    Parameters
+    ----------
+    track : SkyTrack
+    discs : Discs
+    limbs : callable
+        Takes a row, returns the edge points of the Sun's limb and of the Moon's.
+    t : ndarray, shape (N,)
+        Middle of each exposure, seconds from the epoch.
+    orientation : Orientation
+        Of the camera at the epoch.
+    rotates : bool
+        Whether the field turns with the zenith.
+    profile : LimbProfile, optional
+    """
     t = np.clip(t, track.first_s, track.last_s)
     ratio = track.moon_radius_arcsec(t) / track.sun_radius_arcsec(t)
     turn = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
-    reduced = texts(frames, "reduced")
     found = []
     for i, row in enumerate(discs.rows):
-        stored = read_reduced(workspace.path(reduced[row]), ("sun_limb", "moon_limb"))
-        sun_limb, moon_limb = stored["sun_limb"], stored["moon_limb"]
+        sun_limb, moon_limb = limbs(int(row))
         starts = [
             (discs.sun_x[i], discs.sun_y[i], discs.sun_radius[i]),
             (discs.moon_x[i], discs.moon_y[i], discs.moon_radius[i]),
         ]
-        turned = solution.orientation.turned(turn[i] if solution.rotates else 0.0)
+        turned = orientation.turned(turn[i] if rotates else 0.0)
         squeeze = turned.in_pixels(track.squeeze(t[i]))
         if profile is not None:
             moon_limb = without_relief(moon_limb, starts[1][:2], turned, profile)
         try:
             sun, moon = refit([sun_limb, moon_limb], starts, squeeze, radius_ratio=float(ratio[i]))
-        except ValueError:  # too little of a limb: what ingest measured stays
+        except ValueError:  # too little of a limb: what was first measured stays
             before = (getattr(discs, name)[i] for name in PLACES)
             found.append((*before, discs.sigma[i]))
             continue

@@ -2,29 +2,72 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
 from astropy.time import Time
+from numpy.typing import NDArray
 
+from limbward.clock.readings import Body, Readings, Reference, far_instants, matches
 from limbward.clock.solution import ClockSolution, split_zone
-from limbward.config import Config
+from limbward.limb.partial import Discs
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
-from limbward.stages.clock_evidence import Body, matches, order
-from limbward.stages.discs import Discs
-from limbward.workspace.columns import floats, texts
+
+
+def zone_claimed(tags_hours: NDArray[np.float64], stated_hours: float | None) -> float | None:
+    """Return the zone that a person states, or else the frames' tags (NaN where there is none)."""
+    if stated_hours is not None:
+        return stated_hours
+    tags = tags_hours[np.isfinite(tags_hours)]
+    return float(np.median(tags)) if tags.size else None
+
+
+def describe_body(
+    references: Sequence[Reference],
+    body: Body,
+    readings: Readings,
+    solution: ClockSolution | None,
+    discs: Discs | None,
+    claimed: float | None,
+    measured: int,
+    epoch: Time,
+) -> dict[str, Any]:
+    """Return a body's entry in clock.json with its evidence.
+
+    Parameters
+    ----------
+    references : sequence of Reference
+    body : Body
+    readings : Readings
+    solution : ClockSolution or None
+    discs : Discs or None
+        Those that the solution rests on.
+    claimed, measured, epoch
+        As for `describe_clock`.
+    """
+    entry = describe_clock(body, solution, claimed, measured, epoch)
+    entry |= describe_evidence(references, body, solution, discs, readings)
+    entry["warnings"] += far_instants(references, body, readings, epoch.utc.to_datetime())
+    return entry
 
 
 def describe_clock(
-    config: Config, body: Body, solution: ClockSolution | None, frames: Table, epoch: Time
+    body: Body, solution: ClockSolution | None, claimed: float | None, measured: int, epoch: Time
 ) -> dict[str, Any]:
-    """Return a body's entry in clock.json."""
-    tags = floats(frames, "offset_tag_hours")[body.rows]
-    tags = tags[np.isfinite(tags)]
-    tag = float(np.median(tags)) if tags.size else None
-    claimed = config.timing.utc_offset_hours if config.timing.utc_offset_hours is not None else tag
+    """Return a body's entry in clock.json.
+
+    Parameters
+    ----------
+    body : Body
+    solution : ClockSolution or None
+    claimed : float or None
+        Zone that the frames or the config claim, hours.
+    measured : int
+        Crescents measured.
+    epoch : Time
+    """
     entry: dict[str, Any] = {
         "camera": body.camera,
         "serial": body.serial,
@@ -39,9 +82,6 @@ def describe_clock(
         "sources": [],
         "warnings": [],
     }
-    measured = int(
-        np.sum(np.isfinite(floats(frames, "meas_moon_x") + floats(frames, "meas_sun_x"))[body.rows])
-    )
     unused = solution is None or "crescents" not in solution.sources
     if unused and measured >= 3:
         entry["warnings"].append(
@@ -91,17 +131,17 @@ def describe_clock(
 
 
 def describe_evidence(
-    config: Config,
+    references: Sequence[Reference],
     body: Body,
     solution: ClockSolution | None,
     discs: Discs | None,
-    frames: Table,
+    readings: Readings,
 ) -> dict[str, Any]:
     """Return what each kind of evidence amounts to, and which frames disagree."""
-    phase = texts(frames, "phase")[body.rows]
-    files = texts(frames, "file")
-    gps = int(np.sum(texts(frames, "gps_utc")[body.rows] != ""))
-    named = [r for r in config.timing.references if any(matches(f, r) for f in files[body.rows])]
+    phase = readings.phase[body.rows]
+    files = readings.file
+    gps = int(np.sum(readings.gps_utc[body.rows] != ""))
+    named = [r for r in references if any(matches(f, r) for f in files[body.rows])]
     used = 0 if solution is None else int(solution.used.sum())
     evidence = [
         {
@@ -132,7 +172,7 @@ def describe_evidence(
             disagreeing.append({"file": files[discs.rows[i]], "by_s": by, "why": why})
     step = None
     if solution is not None and solution.step is not None:
-        at = order(frames)
+        at = readings.order
         step = {
             "seconds": round(solution.step.seconds, 3),
             "sigma_s": round(solution.step.sigma_s, 3),

@@ -1,0 +1,111 @@
+"""Every frame's time on UTC and its phase, by the clocks of all bodies."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.clock.readings import Body, Readings
+from limbward.clock.solution import ClockSolution
+from limbward.limb.partial import PLACES, Discs
+
+Floats = NDArray[np.float64]
+
+YEAR_S = 365.25 * 86400.0
+KNOWN_YEARS = 60  # a frame further from the eclipse bears no date of a digital camera's days
+CONTACT_S = 20.0  # unfiltered frames this near to C2 or C3 show beads and the diamond ring
+VAGUE_S = 30.0  # with a clock known worse than this the content alone tells a frame's phase
+
+
+class Times:
+    """Columns of N frames that are filled in body by body; NaN where not known.
+
+    Attributes
+    ----------
+    utc_s, sigma_s : ndarray
+        Begin of the exposure from the epoch, and its standard error.
+    residual_s : ndarray
+        Of the crescents that the clock solution uses.
+    place : dict of str to ndarray
+        Discs of partial frames, measured anew, pixels.
+    """
+
+    def __init__(self, readings: Readings) -> None:
+        n = readings.file.size
+        self.readings = readings
+        self.utc_s, self.sigma_s = np.full(n, np.nan), np.full(n, np.nan)
+        self.residual_s = np.full(n, np.nan)
+        self.place = {name: np.full(n, np.nan) for name in PLACES}
+
+    def fill_in(
+        self,
+        body: Body,
+        solution: ClockSolution | None,
+        discs: Discs | None,
+        claimed_hours: float | None,
+    ) -> list[str]:
+        """Fill in one body's frames, by its solution or by the zone claimed; return warnings."""
+        if solution is not None:
+            self.by_solution(body, solution, discs)
+        elif claimed_hours is not None:
+            self.by_claim(body, claimed_hours)
+        far = self.forget_far(body)
+        return [far] if far else []
+
+    def by_solution(self, body: Body, solution: ClockSolution, discs: Discs | None) -> None:
+        """Fill in one body's frames by its clock's solution."""
+        r, rows = self.readings, body.rows
+        read = r.reading_s[rows], r.resolution_s[rows]
+        self.utc_s[rows] = solution.utc_s(*read, r.order[rows])
+        self.sigma_s[rows] = solution.sigma_s(*read)
+        if discs is not None:
+            self.residual_s[discs.rows] = np.where(solution.used, solution.residual_s, np.nan)
+            for name in PLACES:
+                self.place[name][discs.rows] = getattr(discs, name)
+
+    def by_claim(self, body: Body, zone_hours: float) -> None:
+        """Fill in one body's frames by the zone claimed: no sigma, since nothing checks it."""
+        self.utc_s[body.rows] = self.readings.reading_s[body.rows] - zone_hours * 3600.0
+
+    def forget_far(self, body: Body) -> str:
+        """Forget times that no digital camera can have taken; return a sentence, or nothing."""
+        far = body.rows[~(np.abs(self.utc_s[body.rows]) < KNOWN_YEARS * YEAR_S)]
+        far = far[np.isfinite(self.utc_s[far])]
+        if not far.size:
+            return ""
+        self.utc_s[far] = self.sigma_s[far] = np.nan
+        return (
+            f"{far.size} frames ({self.readings.file[far[0]]} for one) are dated more than "
+            f"{KNOWN_YEARS} years from the eclipse, so their time is not known; where the "
+            "tag is wrong, name the frames under timing.references in the config."
+        )
+
+    def phases(
+        self, totality_s: tuple[float, float] | None, reduced: NDArray[np.bool_]
+    ) -> NDArray[np.object_]:
+        """Return each frame's phase, from its content and, where known well enough, its time.
+
+        Parameters
+        ----------
+        totality_s : tuple of float or None
+            When the photosphere vanishes and returns, seconds from the epoch.
+        reduced : ndarray of bool, shape (N,)
+            Whether a frame was looked at as one of the eclipse.
+        """
+        kind = self.readings.phase
+        phase = kind.copy()
+        if totality_s is None:
+            return phase
+        second, third = totality_s
+        middle = self.utc_s + 0.5 * self.readings.exposure_s
+        timed = np.isfinite(self.utc_s) & (np.nan_to_num(self.sigma_s, nan=np.inf) < VAGUE_S)
+        unfiltered = np.isin(kind, ("totality", "contact"))
+        # A frame of totality in which no limb was found is one all the same.
+        unfiltered |= (kind == "other") & reduced
+        during = timed & unfiltered & (middle > second) & (middle < third)
+        near = np.minimum(np.abs(middle - second), np.abs(middle - third))
+        phase[during] = "totality"
+        phase[timed & (kind == "contact") & (near < CONTACT_S)] = "contact"
+        phase[timed & (kind == "totality") & ~during] = "other"
+        phase[timed & (kind == "totality") & ~during & (near < CONTACT_S)] = "contact"
+        return phase

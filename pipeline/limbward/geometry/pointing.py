@@ -1,0 +1,66 @@
+"""Where a camera's pictures have their up, and how large their pixels are on the sky."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from limbward.geometry.orientation import Orientation
+
+STATED_UP_SIGMA = 0.1  # degrees, to which a person tells a camera's orientation
+
+
+@dataclass(frozen=True)
+class Pointing:
+    """A camera's orientation at greatest eclipse, and how its field turns.
+
+    Attributes
+    ----------
+    camera, serial : str
+    orientation : Orientation
+    up_sigma_deg : float
+        Standard error of its position angle.
+    rotation_deg_per_hour : float
+        Of the field; 0 on an equatorial mount.
+    """
+
+    camera: str
+    serial: str
+    orientation: Orientation
+    up_sigma_deg: float = STATED_UP_SIGMA
+    rotation_deg_per_hour: float = 0.0
+
+
+def pointing_of(
+    pointings: list[Pointing],
+    body: tuple[str, str],
+    *,
+    up_position_angle: float | None = None,
+    pixel_scale_arcsec: float | None = None,
+) -> Pointing | None:
+    """Return how a camera was turned, what a person states replacing what was measured.
+
+    Parameters
+    ----------
+    pointings : list of Pointing
+        Those measured.
+    body : tuple of str
+        The camera's name and serial number.
+    up_position_angle, pixel_scale_arcsec : float, optional
+        As stated.
+
+    Returns
+    -------
+    Pointing or None
+        None where either of the two is neither measured nor stated.
+    """
+    found = next((p for p in pointings if (p.camera, p.serial) == body), None)
+    if found is None:
+        if up_position_angle is None or pixel_scale_arcsec is None:
+            return None
+        return Pointing(*body, Orientation(pixel_scale_arcsec, up_position_angle))
+    turned = found.orientation
+    if up_position_angle is not None:
+        turned = replace(turned, up_position_angle=up_position_angle)
+    if pixel_scale_arcsec is not None:
+        turned = replace(turned, pixel_scale_arcsec=pixel_scale_arcsec)
+    return replace(found, orientation=turned)

@@ -1,0 +1,133 @@
+"""How a camera's frames of totality lie to each other, by comparing them on the corona."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.limb.adjust import Pairs, choose_pairs
+from limbward.limb.circle import Circle
+from limbward.limb.corona import (
+    Crop,
+    Detail,
+    Shift,
+    coarse_turn,
+    corona_detail,
+    register,
+)
+from limbward.limb.session import Session
+
+Floats = NDArray[np.float64]
+# What is stored of the inner corona in the frame of a row; None where nothing is.
+Crops = Callable[[int], Crop | None]
+
+ALIKE = 0.3  # correlation of the streamers below which two frames are not taken to be registered
+KEPT = 24  # frames' details held in memory; partners are within 14 frames
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A pair of frames (rows of the frame table) and what registering them gave."""
+
+    first: int
+    second: int
+    shift: Shift
+    turn_deg: float
+
+
+def compare(
+    crops: Crops,
+    s: Session,
+    sun_x: Floats,
+    sun_y: Floats,
+    turn_deg: Floats,
+    advance: Callable[[], None],
+) -> list[Comparison]:
+    """Register each frame with a few of the frames after it.
+
+    Parameters
+    ----------
+    crops : callable
+        Takes a row of the frame table, returns its `Crop` or None.
+    s : Session
+    sun_x, sun_y : ndarray, shape (N,)
+        Assumed centres of the Sun.
+    turn_deg : ndarray, shape (N,)
+        How far each picture is assumed to be turned, from x towards y.
+    advance : callable
+        Called once a frame.
+    """
+
+    @lru_cache(maxsize=KEPT)
+    def detail(i: int) -> Detail | None:
+        crop = crops(int(s.rows[i]))
+        if crop is None:
+            return None
+        moon = Circle(float(s.moon_x[i]), float(s.moon_y[i]), float(s.moon_radius[i]), 0.0)
+        return corona_detail(crop, moon)
+
+    found = []
+    last = -1
+    for i, j in choose_pairs(s.time_s, s.exposure_s):
+        if i != last:
+            advance()
+            last = i
+        first, second = detail(i), detail(j)
+        if first is None or second is None:
+            continue
+        suns = (float(sun_x[i]), float(sun_y[i])), (float(sun_x[j]), float(sun_y[j]))
+        turn = float(turn_deg[i] - turn_deg[j])
+        shift = register(first, second, *suns, turn_deg=turn)
+        if shift is None or shift.correlation < ALIKE:
+            # Perhaps the camera was turned, or went over the meridian.
+            turn, clear = coarse_turn(first, second, *suns)
+            if clear > ALIKE:
+                shift = register(first, second, *suns, turn_deg=turn)
+        if shift is not None and shift.correlation >= ALIKE:
+            found.append(Comparison(i, j, shift, turn))
+    return found
+
+
+def pairs_of(comparisons: list[Comparison], sun_x: Floats, sun_y: Floats) -> Pairs:
+    """Return the comparisons as differences of Sun centres."""
+    first = np.array([c.first for c in comparisons], dtype=np.int64)
+    second = np.array([c.second for c in comparisons], dtype=np.int64)
+    dx = np.array([c.shift.dx for c in comparisons], dtype=float)
+    dy = np.array([c.shift.dy for c in comparisons], dtype=float)
+    return Pairs(
+        first,
+        second,
+        dx + sun_x[first] - sun_x[second],
+        dy + sun_y[first] - sun_y[second],
+        np.array([c.shift.sigma_px for c in comparisons], dtype=float),
+    )
+
+
+def turns_of(comparisons: list[Comparison], n: int) -> tuple[Floats, Floats]:
+    """Return by how much each picture is turned (from x towards y), and the standard errors.
+
+    Frames that no pair ties to the others are NaN. The mean of all is arbitrary and set to 0.
+    """
+    design, right, tied = [], [], np.zeros(n, bool)
+    for c in comparisons:
+        if not np.isfinite(c.turn_deg + c.shift.turn_deg + c.shift.sigma_deg):
+            continue
+        row = np.zeros(n)
+        weight = 1.0 / max(c.shift.sigma_deg, 1e-3)
+        row[c.first], row[c.second] = weight, -weight
+        design.append(row)
+        right.append((c.turn_deg + c.shift.turn_deg) * weight)
+        tied[[c.first, c.second]] = True
+    if not design:
+        return np.full(n, np.nan), np.full(n, np.nan)
+    matrix = np.array(design)[:, tied]
+    normal = matrix.T @ matrix
+    inverse = np.linalg.pinv(normal, hermitian=True)
+    value, sigma = np.full(n, np.nan), np.full(n, np.nan)
+    value[tied] = inverse @ (matrix.T @ np.array(right))
+    sigma[tied] = np.sqrt(np.diag(inverse))
+    return value, sigma

@@ -1,0 +1,264 @@
+"""Sun and Moon in every frame of totality: placed by limbs, ephemeris and corona, and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.geometry.pointing import Pointing
+from limbward.limb.adjust import Adjustment, Limbs, adjust
+from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
+from limbward.limb.register import is_moon_sized
+from limbward.limb.session import Session, limbs_of, session
+from limbward.sky.track import SkyTrack
+
+Floats = NDArray[np.float64]
+# Takes a number of steps and what they are, returns what is called after each.
+Progress = Callable[[int, str], AbstractContextManager[Callable[[], None]]]
+
+# Within this of C2 and C3 the chromosphere and the last beads outshine the inner corona.
+CONTACT_MARGIN_S = 1.0
+PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius")
+NOT_MERGED = {
+    "partial": "a partial phase",
+    "contact": "the photosphere is in sight",
+    "dark": "a dark frame",
+    "flat": "a flat field",
+    "bias": "a bias frame",
+}
+TURNED_DEG = 1.0  # a picture turned by more than this against the others is worth a note
+BLURRED = 1.6  # a limb this many times as wide as the camera's usual is shaken or out of focus
+KNOWN_TIME_SIGMA_S = (
+    1e-3  # what the clock leaves open is common to all frames, and added at the end
+)
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What N frames showed, and when.
+
+    Attributes
+    ----------
+    phase : ndarray of str
+    middle_s, time_sigma_s, exposure_s : ndarray
+        Middle of the exposure from the epoch, its standard error, and its length.
+    sharpness : ndarray
+        Width of the limb, pixels.
+    measured : dict of str to ndarray
+        Discs as first measured (``moon_x``, ``moon_y``, ``moon_radius``, ``moon_sigma``), pixels.
+    best : dict of str to ndarray
+        ``PLACES`` and ``sun_sigma``, measured anew where that was possible.
+    """
+
+    phase: NDArray[np.object_]
+    middle_s: Floats
+    time_sigma_s: Floats
+    exposure_s: Floats
+    sharpness: Floats
+    measured: dict[str, Floats]
+    best: dict[str, Floats]
+
+
+class Placing:
+    """Places of Sun and Moon in N frames while they are filled in, camera by camera.
+
+    Attributes
+    ----------
+    place : dict of str to ndarray
+        ``PLACES``, pixels.
+    limb_sigma, sun_sigma, limb_miss : ndarray
+        Standard errors of limb and Sun centre, and the limb's distance from where the adjustment
+        puts it, pixels. A frame without ``sun_sigma`` cannot be merged.
+    turn_deg : ndarray
+        How far the field has turned since greatest eclipse.
+    note : ndarray of str
+        What a person should know of a frame.
+    """
+
+    def __init__(self, track: SkyTrack, seen: Seen) -> None:
+        n = seen.phase.size
+        self.track, self.seen = track, seen
+        self.note = np.full(n, "", dtype=object)
+        self.place = {name: seen.best[name].copy() for name in PLACES}
+        self.limb_sigma = np.where(
+            seen.phase == "partial", seen.best["sun_sigma"], seen.measured["moon_sigma"]
+        )
+        self.sun_sigma, self.turn_deg = np.full(n, np.nan), np.full(n, np.nan)
+        self.limb_miss = np.full(n, np.nan)
+
+    def place_body(
+        self, mine: NDArray[np.int64], pointing: Pointing, crops: Crops, progress: Progress
+    ) -> None:
+        """Place Sun and Moon in one camera's frames of totality.
+
+        Parameters
+        ----------
+        mine : ndarray of int
+            The frames' rows.
+        pointing : Pointing
+        crops : callable
+            Takes a row, returns its `Crop` or None.
+        progress : callable
+        """
+        orientation = pointing.orientation
+        scale = orientation.pixel_scale_arcsec
+        self._refuse_wrong_discs(mine, scale)
+        seen = self.seen
+        rows = mine[self.note[mine] == ""]
+        s = session(rows, seen.middle_s, seen.exposure_s, seen.measured)
+        if not s.rows.size:
+            return
+        # Position angles grow from x towards y in a mirrored picture, the other way otherwise.
+        side = 1.0 if orientation.mirrored else -1.0
+        hours = s.time_s / 3600.0
+        turn_up = pointing.rotation_deg_per_hour * hours
+        limbs = limbs_of(s, self.track, turn_up)
+        guess = adjust(
+            limbs,
+            pairs_of([], s.moon_x, s.moon_y),
+            orientation,
+            up_sigma_deg=pointing.up_sigma_deg,
+            time_sigma_s=KNOWN_TIME_SIGMA_S,
+        )
+        sun_x, sun_y = guess.x, guess.y
+        with progress(s.rows.size, "registering on the corona") as advance:
+            comparisons = compare(crops, s, sun_x, sun_y, -side * turn_up, advance)
+        extra = self._extra_turns(s, comparisons, -side * turn_up)
+        turn_up = turn_up - side * extra
+        found = adjust(
+            replace(limbs, turn_deg=turn_up),
+            pairs_of(comparisons, sun_x, sun_y),
+            orientation,
+            up_sigma_deg=pointing.up_sigma_deg,
+            time_sigma_s=KNOWN_TIME_SIGMA_S,
+        )
+        common = self._common_sigma(s, limbs, scale)
+        self._fill(s, found, turn_up, scale, common)
+        self._judge_sharpness(s)
+
+    def _refuse_wrong_discs(self, mine: NDArray[np.int64], scale: float) -> None:
+        measured = np.isfinite(self.place["moon_x"][mine])
+        t = np.clip(np.nan_to_num(self.seen.middle_s[mine]), self.track.first_s, self.track.last_s)
+        expected = self.track.moon_radius_arcsec(t) / scale
+        radius = self.place["moon_radius"][mine]
+        for k, row in enumerate(mine):
+            if not measured[k]:
+                self.note[row] = "the Moon's limb could not be measured in this frame"
+            elif not is_moon_sized(radius[k : k + 1], expected[k : k + 1])[0]:
+                self.note[row] = (
+                    f"the disc found has a radius of {radius[k]:.1f} px, the Moon's is "
+                    f"{expected[k]:.1f} px"
+                )
+                for name in ("moon_x", "moon_y", "moon_radius"):
+                    self.place[name][row] = np.nan
+                self.limb_sigma[row] = np.nan
+
+    def _extra_turns(self, s: Session, comparisons: list[Comparison], assumed: Floats) -> Floats:
+        """Return how far pictures are turned beyond what the mount explains, from x towards y."""
+        turns, sigma = turns_of(comparisons, s.rows.size)
+        extra = turns - assumed
+        extra -= np.nanmedian(extra) if np.isfinite(extra).any() else 0.0
+        # The mount's model is the better one unless the pictures clearly say otherwise.
+        clear = np.abs(extra) > np.maximum(5.0 * sigma, 0.05)
+        extra = np.where(np.isfinite(extra) & clear, extra, 0.0)
+        for i in np.flatnonzero(np.abs(extra) > TURNED_DEG):
+            self.note[s.rows[i]] = f"the camera is turned by {extra[i]:.1f} degrees in this frame"
+        return extra
+
+    def _common_sigma(self, s: Session, limbs: Limbs, scale: float) -> float:
+        """Return the error that all Sun centres share, the clock's, pixels."""
+        speed = float(np.median(np.hypot(*limbs.velocity_arcsec_s.T))) / scale
+        return speed * float(np.nanmin(self.seen.time_sigma_s[s.rows], initial=60.0))
+
+    def _fill(
+        self, s: Session, found: Adjustment, turn_up: Floats, scale: float, common: float
+    ) -> None:
+        rows = s.rows
+        t = np.clip(s.time_s, self.track.first_s, self.track.last_s)
+        moon = self.track.moon_radius_arcsec(t) / scale
+        known = np.isfinite(found.x)
+        self.place["sun_x"][rows], self.place["sun_y"][rows] = found.x, found.y
+        # An overexposed limb is measured to a quarter of a pixel, its place among the others to a
+        # twentieth.
+        self.place["moon_x"][rows], self.place["moon_y"][rows] = found.moon_x, found.moon_y
+        self.place["sun_radius"][rows] = self.track.sun_radius_arcsec(t) / scale
+        self.place["moon_radius"][rows] = moon
+        self.sun_sigma[rows] = np.where(known, np.hypot(found.sigma, common), np.nan)
+        self.turn_deg[rows] = turn_up
+        self.limb_miss[rows] = found.limb_miss_px
+        for i, row in enumerate(rows):
+            if not found.limb_used[i] and found.held_by_pairs[i]:
+                self._say(
+                    row, f"its limb is {found.limb_miss_px[i]:.1f} px off; placed by the corona"
+                )
+            elif not found.limb_used[i]:
+                self._say(
+                    row,
+                    "its limb disagrees with the other frames and no other frame shows "
+                    "the same corona",
+                )
+                self.sun_sigma[row] = np.nan
+
+    def _judge_sharpness(self, s: Session) -> None:
+        """Leave out frames whose limb is much softer than the camera's others."""
+        sharpness = self.seen.sharpness[s.rows]
+        seen = np.isfinite(sharpness)
+        if seen.sum() < 4:
+            return
+        usual = float(np.median(sharpness[seen]))
+        for i in np.flatnonzero(seen):
+            # An undersampled limb has hardly a width of its own.
+            if sharpness[i] > BLURRED * max(usual, 1.0) + 0.3:
+                self._say(
+                    s.rows[i],
+                    f"shaken or out of focus: its limb is {sharpness[i]:.1f} px wide, "
+                    f"{usual:.1f} px is usual",
+                )
+                self.sun_sigma[s.rows[i]] = np.nan
+
+    def _say(self, row: int, text: str) -> None:
+        self.note[row] = f"{self.note[row]}; {text}" if self.note[row] else text
+
+    def not_placed(self, mine: NDArray[np.int64], why: str) -> None:
+        """Note for one camera's frames why nothing is known of them."""
+        self.note[mine] = why
+
+    def mergeable(
+        self, totality_s: tuple[float, float] | None, max_sigma_px: float
+    ) -> NDArray[np.bool_]:
+        """Return which frames can be merged, and note for the others why they cannot.
+
+        Parameters
+        ----------
+        totality_s : tuple of float or None
+            When the photosphere vanishes and returns, seconds from the epoch.
+        max_sigma_px : float
+            Largest standard error of a Sun centre.
+        """
+        phase = self.seen.phase
+        usable = (phase == "totality") & np.isfinite(self.sun_sigma)
+        usable &= inside_totality(totality_s, self.seen.middle_s, self.seen.time_sigma_s)
+        for i in np.flatnonzero((phase == "totality") & ~usable & (self.note == "")):
+            self.note[i] = "too near to second or third contact, or its time is not known"
+        vague = usable & (self.sun_sigma > max_sigma_px)
+        for i in np.flatnonzero(vague):
+            self._say(int(i), f"the Sun's centre is known to {self.sun_sigma[i]:.2f} px only")
+        for name, why in NOT_MERGED.items():
+            for i in np.flatnonzero((phase == name) & (self.note == "")):
+                self.note[i] = why
+        return usable & ~vague
+
+
+def inside_totality(
+    totality_s: tuple[float, float] | None, middle_s: Floats, time_sigma_s: Floats
+) -> NDArray[np.bool_]:
+    """Return which frames were surely taken while the photosphere was covered."""
+    if totality_s is None:
+        return np.zeros(middle_s.size, bool)
+    second, third = totality_s
+    margin = CONTACT_MARGIN_S + np.nan_to_num(np.minimum(time_sigma_s, 20.0), nan=20.0)
+    return np.asarray((middle_s > second + margin) & (middle_s < third - margin))

@@ -1,0 +1,73 @@
+"""What ingest measured, as the rooms for limbs and clocks want it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+from numpy.typing import NDArray
+
+from limbward.clock.readings import Readings, seconds_from
+from limbward.limb.corona import Crop
+from limbward.workspace import Workspace
+from limbward.workspace.columns import flags, floats, texts
+from limbward.workspace.stored import CROP, read_reduced
+
+Floats = NDArray[np.float64]
+
+DISCS = (
+    "sun_x",
+    "sun_y",
+    "sun_radius",
+    "sun_sigma",
+    "moon_x",
+    "moon_y",
+    "moon_radius",
+    "moon_sigma",
+)
+
+
+def measured_discs(ingest: Table) -> dict[str, Floats]:
+    """Return Sun and Moon as ingest measured them, pixels, NaN where it did not."""
+    return {name: floats(ingest, f"meas_{name}") for name in DISCS}
+
+
+def clock_readings(ingest: Table, epoch: Time) -> Readings:
+    """Return the frames' clock readings less ``epoch``."""
+    return Readings(
+        texts(ingest, "file"),
+        texts(ingest, "phase"),
+        texts(ingest, "gps_utc"),
+        seconds_from(epoch.utc.to_datetime(), texts(ingest, "time_camera")),
+        # A second, or a hundredth with SubSecTimeOriginal.
+        np.where(flags(ingest, "has_subsec"), 0.01, 1.0),
+        np.nan_to_num(floats(ingest, "exposure")),
+        floats(ingest, "sequence"),
+    )
+
+
+def limbs_of_rows(workspace: Workspace, ingest: Table) -> Callable[[int], tuple[Floats, Floats]]:
+    """Return what reads the edge points of the Sun's limb and of the Moon's in a row's frame."""
+    reduced = texts(ingest, "reduced")
+
+    def limbs(row: int) -> tuple[Floats, Floats]:
+        stored = read_reduced(workspace.path(reduced[row]), ("sun_limb", "moon_limb"))
+        return stored["sun_limb"], stored["moon_limb"]
+
+    return limbs
+
+
+def crops_of_rows(workspace: Workspace, ingest: Table) -> Callable[[int], Crop | None]:
+    """Return what reads the inner corona in a row's frame; None where nothing is stored of it."""
+    reduced = texts(ingest, "reduced")
+
+    def crop(row: int) -> Crop | None:
+        stored = read_reduced(workspace.path(reduced[row]), CROP)
+        if len(stored) < len(CROP):
+            return None
+        left, top = stored["crop_origin"]
+        return Crop(stored["crop"], float(stored["crop_scale"]), (float(left), float(top)))
+
+    return crop
