@@ -10,7 +10,8 @@ from PIL import Image, ImageCms, IptcImagePlugin
 
 from limbward.config import ComposeConfig, Config, EnhanceConfig
 from limbward.config.loading import load_config
-from limbward.geometry.grid import Circle, Grid, Observer, add_moon, world_header
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, Observer, add_moon, world_header
 from limbward.radiance.fits import write_picture
 from limbward.render.space import Space, to_srgb
 from limbward.stages import compose, enhance
@@ -34,7 +35,7 @@ def write_merge(path):
     start, middle, end = (Time(f"2026-08-12T17:4{m}:00") for m in (5, 6, 7))
     observer = Observer(15.0, 40.0, 6.0, 100.0, 1.5e8, 950.0)
     header = world_header(grid, observer, start, middle, end)
-    moon = Circle(grid.sun_x + 0.7, grid.sun_y - 0.4, 1.04 * RADIUS)
+    moon = Disc(grid.sun_x + 0.7, grid.sun_y - 0.4, 1.04 * RADIUS)
     add_moon(header, moon, HEIGHT)
     header["CAMERA"], header["NFRAMES"], header["EXPTOTAL"] = "Invented One", 12, 3.5
     for c in range(3):

@@ -7,7 +7,8 @@ from astropy.time import Time
 from PIL import Image
 
 from limbward.errors import ConfigError, LimbwardError
-from limbward.geometry.grid import Circle, Grid, Observer, add_moon, read_geometry, world_header
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, Observer, add_moon, read_geometry, world_header
 from limbward.radiance.fits import write_picture
 from limbward.stages.enhance_image import enhance_image, parse_steps, read_small
 
@@ -49,7 +50,7 @@ def merge(tmp_path):
     grid = Grid(243, 162, 30.0, 20.0)
     time = Time("2026-08-12T17:46:00")
     header = world_header(grid, Observer(15.0, 40.0, 6.0, 100.0, 1.5e8, 950.0), time, time, time)
-    moon = Circle(122.0, 79.5, 33.0)
+    moon = Disc(122.0, 79.5, 33.0)
     add_moon(header, moon, grid.height)
     y, x = np.indices((grid.height, grid.width))
     rho = np.hypot(x - grid.sun_x, y - grid.sun_y) / (950.0 / 30.0)

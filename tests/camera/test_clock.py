@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from limbward.clock.evidence import Covered, Crescents, Direct
 from limbward.clock.solution import split_zone
 from limbward.clock.solve import solve_clock
-from limbward.geometry.orientation import Orientation, apparent_moon_offset
+from limbward.geometry.orientation import Orientation
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site, view
+from limbward.sky.refraction import apparent_moon_offset
 from limbward.sky.track import sky_track
 
 SITE = Site(65.0, -23.4, 40.0)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from skimage.registration import phase_cross_correlation
 
-from limbward.limb.circle import Circle
+from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.corona import coarse_turn, corona_detail, crop_corona, register
 from tests.limb.pictures import corona
 
@@ -25,7 +25,7 @@ def frame(rng, sun, moon, exposure, *, turn=0.0, gradient=0.0):
     )
     if gradient:
         image = image * (1 + gradient * np.linspace(-1, 1, SHAPE[1], dtype=np.float32))
-    disc = Circle(*moon, R_MOON, 0.05)
+    disc = MeasuredDisc(*moon, R_MOON, 0.05)
     return corona_detail(crop_corona(image, saturated, 1.0, (0.0, 0.0), disc), disc)
 
 
@@ -115,7 +115,7 @@ def test_a_large_moon_is_binned():
     image, saturated = corona(
         (1200, 1200), (600.0, 600.0, 250.0), (600.0, 600.0, 259.0), rng, exposure=0.02
     )
-    crop = crop_corona(image, saturated, 2.0, (0.5, 0.5), Circle(1200.5, 1200.5, 518.0, 0.1))
+    crop = crop_corona(image, saturated, 2.0, (0.5, 0.5), MeasuredDisc(1200.5, 1200.5, 518.0, 0.1))
     assert crop.scale == 4.0
     # The crop's pixels lie where the binned ones did: its centre of darkness is the Moon.
     rows, cols = np.nonzero(np.nan_to_num(crop.values, nan=1e9) < 200)

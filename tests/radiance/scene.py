@@ -8,7 +8,8 @@ import numpy as np
 
 from limbward.camera.raw import RawFrame
 from limbward.camera.reduce import reduce_frame
-from limbward.geometry.grid import Circle, Grid, frame_affine
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, frame_affine
 from limbward.geometry.orientation import Orientation
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.stack import FrameView
@@ -77,7 +78,7 @@ class Scene:
         return frame_affine(self.grid, shot.sun_x, shot.sun_y, self.camera, shot.rotation_deg)
 
     def moon(self, shot):
-        return Circle(
+        return Disc(
             shot.sun_x + shot.moon_dx, shot.sun_y + shot.moon_dy, self.sun_radius * self.moon_ratio
         )
 
@@ -120,7 +121,7 @@ class Scene:
             factor=reduced.factor,
             affine=self.affine(shot),
             exposure_s=shot.exposure_s,
-            sun=Circle(shot.sun_x, shot.sun_y, self.sun_radius),
+            sun=Disc(shot.sun_x, shot.sun_y, self.sun_radius),
             moon=self.moon(shot),
             ceiling=0.9 * (self.white - self.black),
             noise=self.noise,

@@ -7,8 +7,8 @@ from astropy.wcs import WCS
 from hypothesis import given
 from hypothesis import strategies as st
 
+from limbward.geometry.disc import Disc
 from limbward.geometry.grid import (
-    Circle,
     Grid,
     Observer,
     add_moon,
@@ -110,7 +110,7 @@ def test_a_written_picture_comes_back(tmp_path):
     count = rng.integers(0, 9, (48, 64)).astype(np.uint16)
     grid = Grid(64, 48, 3.0, -20.0)
     header = world_header(grid, observer(), TIME, TIME, TIME)
-    add_moon(header, Circle(30.25, 20.5, 11.0), grid.height)
+    add_moon(header, Disc(30.25, 20.5, 11.0), grid.height)
     write_picture(tmp_path / "a.fits", image, header, {"COUNT": count}, ["a line"])
     back, kept, more = read_picture(tmp_path / "a.fits", ["COUNT", "SIGMA"])
     np.testing.assert_array_equal(back, image)
@@ -121,7 +121,7 @@ def test_a_written_picture_comes_back(tmp_path):
     assert found == grid
     assert (sun.x, sun.y) == (grid.sun_x, grid.sun_y)
     assert sun.radius == pytest.approx(947.0 / 3.0)
-    assert moon == Circle(30.25, 20.5, 11.0)
+    assert moon == Disc(30.25, 20.5, 11.0)
 
 
 def test_the_file_holds_the_bottom_row_first(tmp_path):

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import Circle, Grid, frame_affine
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, frame_affine
 from limbward.geometry.orientation import Orientation
 from limbward.radiance import taps
 from limbward.radiance.calibrate import Calibration
@@ -149,7 +150,7 @@ def test_kernel_agrees_with_plain_numpy(pattern, turn, corrected):
         affine=frame_affine(grid, 55.3, 44.8, Orientation(3.0, 12.0), turn),
         exposure_s=0.25,
         offset=np.array([1.0, -2.0, 3.0]),
-        moon=Circle(50.0, 40.0, 12.0),
+        moon=Disc(50.0, 40.0, 12.0),
         noise=NoiseModel(0.3, 2.0, 0.01),
         weight=rng.uniform(0.5, 1.5, (3, 8, 10)).astype(np.float32),
         top=np.array([5.0, 4.98, 5.01]),
@@ -205,7 +206,7 @@ def test_aligned_and_turned_ways_agree():
             affine=np.array([[1.0, -slope, 40.3], [slope, 1.0, 20.8]]),
             exposure_s=1.0,
             offset=np.zeros(3),
-            moon=Circle(-500.0, 40.0, 12.0),
+            moon=Disc(-500.0, 40.0, 12.0),
             noise=NoiseModel(0.3, 2.0),
             weight=np.ones((3, 1, 1), np.float32),
         )
@@ -384,7 +385,7 @@ def test_the_moons_disc_is_registered_on_the_moon():
         MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
         for v, w in zip(views, weights, strict=True)
     ]
-    box = moon_box(Circle(205.25, 161.5, scene.moon(shots[0]).radius))
+    box = moon_box(Disc(205.25, 161.5, scene.moon(shots[0]).radius))
     _, disc = merge(
         frames,
         enumerate(raws),

@@ -7,7 +7,7 @@ the radiance, and 36 times the scatter of all frames but the two that differ mos
 import numpy as np
 import pytest
 
-from limbward.geometry.grid import Circle
+from limbward.geometry.disc import Disc
 from limbward.radiance import taps
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.merge import Accumulator, Batch, MergeFrame, add_frames
@@ -35,7 +35,7 @@ def added(sums, levels, noise):
         affine=np.eye(2, 3),
         exposure_s=0.5,
         offset=np.zeros(3),
-        moon=Circle(-500.0, 0.0, 10.0),
+        moon=Disc(-500.0, 0.0, 10.0),
         noise=noise,
         weight=np.ones((3, 1, 1), np.float32),
     )
@@ -99,7 +99,7 @@ def test_sigma_of_a_negative_signal_is_that_of_black():
     rows, blocked = np.zeros((1, SIZE), bool), np.zeros((1, SIZE, SIZE), np.uint8)
     batch = Batch(data, blocked, rows, black, taps.build(MONO), Calibration())
     frame = MergeFrame(
-        np.eye(2, 3), 0.5, np.zeros(3), Circle(-500.0, 0.0, 10.0), noise,
+        np.eye(2, 3), 0.5, np.zeros(3), Disc(-500.0, 0.0, 10.0), noise,
         np.ones((3, 1, 1), np.float32),
     )  # fmt: skip
     none = np.zeros((3, 1, 1), np.float32)

@@ -11,7 +11,8 @@ from scipy.ndimage import shift
 from scipy.special import erf
 
 from limbward.camera.raw import read_raw
-from limbward.geometry.grid import Circle, Grid
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.merge import MergeFrame, merge
 from limbward.radiance.noise import NoiseModel
@@ -72,7 +73,7 @@ def edges(tmp_path_factory):
                 affine=np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]]),
                 exposure_s=1.0,
                 offset=np.zeros(3),
-                moon=Circle(-1e4, -1e4, 10.0),
+                moon=Disc(-1e4, -1e4, 10.0),
                 noise=NoiseModel(0.25, 5.0),
                 weight=np.ones((3, 1, 1), np.float32),
             )

@@ -9,7 +9,8 @@ from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.time import Time
 
-from limbward.geometry.grid import Circle, Grid, Observer, add_moon, world_header
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, Observer, add_moon, world_header
 from limbward.radiance.fits import write_picture
 from limbward.sky.ephemeris import Site, view
 
@@ -39,7 +40,7 @@ def corona(tmp_path_factory):
     image = np.zeros((3, GRID.height, GRID.width), np.float32)
     image[:, round(y), round(x)] = 1.0
     header = world_header(GRID, observer, MOMENT, MOMENT, MOMENT)
-    add_moon(header, Circle(150.0, 100.0, 97.0), GRID.height)
+    add_moon(header, Disc(150.0, 100.0, 97.0), GRID.height)
     path = tmp_path_factory.mktemp("map") / "corona.fits"
     write_picture(path, image, header, {"SIGMA": image})
     with fits.open(path) as hdus, warnings.catch_warnings():

@@ -7,10 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
+from limbward.geometry.disc import Disc
 from limbward.picture.resampling import shrink
 from limbward.render.compose import Look, compose
 from limbward.render.figures import Scene, annotate, polar_map, side_by_side
-from limbward.render.moon import Disc, cover, earthshine
+from limbward.render.moon import cover, earthshine
 from limbward.render.preview import structure_picture
 from limbward.render.rotate import inner_size, turn_picture
 from limbward.render.smooth import fill_nearest, smooth_to_noise

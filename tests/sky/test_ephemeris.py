@@ -17,11 +17,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from limbward.errors import LimbwardError
-from limbward.geometry.orientation import Orientation, refraction_arcsec, refraction_matrix
+from limbward.geometry.orientation import Orientation
 from limbward.sky.contacts import local_circumstances, local_circumstances_many, overlap_fraction
 from limbward.sky.earth import ut1_minus_utc
 from limbward.sky.ephemeris import Site, view
 from limbward.sky.kernel import kernel_path
+from limbward.sky.refraction import refraction_arcsec, refraction_matrix
 
 SITE = Site(65.0, -23.4, 40.0)
 

@@ -1,4 +1,4 @@
-"""Where Sun and Moon are in a picture that is filtered."""
+"""Discs in a picture: the Sun's, the Moon's, and both in a picture that is filtered."""
 
 from __future__ import annotations
 
@@ -8,6 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 Pixels = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Disc:
+    """A disc in a picture: centre and radius, pixels, x right and y down."""
+
+    x: float
+    y: float
+    radius: float
+
+
+@dataclass(frozen=True)
+class MeasuredDisc(Disc):
+    """A disc that was fitted; ``sigma`` is the standard error of its centre in each coordinate."""
+
+    sigma: float
 
 
 @dataclass(frozen=True)

@@ -9,21 +9,13 @@ import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
+from limbward.geometry.disc import Disc
 from limbward.geometry.orientation import Orientation
 
 if TYPE_CHECKING:
     from astropy.time import Time
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Circle:
-    """A disc in a picture: centre and radius in pixels."""
-
-    x: float
-    y: float
-    radius: float
 
 
 @dataclass(frozen=True)
@@ -228,14 +220,14 @@ def world_header(
     return header
 
 
-def add_moon(header: Header, moon: Circle, height: int) -> None:
+def add_moon(header: Header, moon: Disc, height: int) -> None:
     """Write the Moon's place at greatest eclipse into a header, counted as CRPIX is."""
     header["MOONX"] = (moon.x + 1.0, "Moon's centre at greatest eclipse, pixel")
     header["MOONY"] = (height - moon.y, "Moon's centre at greatest eclipse, pixel")
     header["MOONR"] = (moon.radius, "Moon's radius, pixels")
 
 
-def read_geometry(header: Header) -> tuple[Grid, Circle, Circle | None]:
+def read_geometry(header: Header) -> tuple[Grid, Disc, Disc | None]:
     """Return the grid, the Sun's disc and the Moon's at greatest eclipse of a written picture.
 
     Raises
@@ -245,14 +237,14 @@ def read_geometry(header: Header) -> tuple[Grid, Circle, Circle | None]:
     """
     width, height = int(header["NAXIS1"]), int(header["NAXIS2"])
     grid = Grid(width, height, float(header["CDELT1"]), float(header["UPPA"]))
-    sun = Circle(
+    sun = Disc(
         float(header["CRPIX1"]) - 1.0,
         height - float(header["CRPIX2"]),
         float(header["RSUN_OBS"]) / grid.scale_arcsec,
     )
     moon = None
     if "MOONX" in header:
-        moon = Circle(
+        moon = Disc(
             float(header["MOONX"]) - 1.0, height - float(header["MOONY"]), float(header["MOONR"])
         )
     return grid, sun, moon

@@ -8,19 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from limbward.geometry.disc import MeasuredDisc
 from limbward.normal_matrix import inverse
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Circle:
-    """A circle in pixels; ``sigma`` is the standard error of the centre in each coordinate."""
-
-    x: float
-    y: float
-    radius: float
-    sigma: float
 
 
 def algebraic_circle(x: Floats, y: Floats) -> tuple[float, float, float]:
@@ -160,7 +151,7 @@ class Arc:
 class CircleFit:
     """What `fit_circles` found."""
 
-    circles: tuple[Circle, ...]
+    circles: tuple[MeasuredDisc, ...]
     rms: float
     inlier_fraction: float
 
@@ -238,7 +229,7 @@ def fit_circles(
     for k in range(len(arcs)):
         x, y, r = (float(v) for v in fit.x[3 * k : 3 * k + 3])
         variances = np.diag(covariance)[3 * k : 3 * k + 2]
-        found.append(Circle(x, y, r, float(np.sqrt(variances.mean()))))
+        found.append(MeasuredDisc(x, y, r, float(np.sqrt(variances.mean()))))
     pixels = np.concatenate([a.sigma for a in arcs])
     rms = float(np.sqrt(np.mean((left * pixels)[inlier] ** 2))) if inlier.any() else np.inf
     return CircleFit(tuple(found), rms, float(inlier.mean()))

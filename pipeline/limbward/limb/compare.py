@@ -9,8 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.adjust import Pairs, choose_pairs
-from limbward.limb.circle import Circle
 from limbward.limb.corona import (
     Crop,
     Detail,
@@ -67,7 +67,7 @@ def compare(
         crop = crops(int(s.rows[i]))
         if crop is None:
             return None
-        moon = Circle(float(s.moon_x[i]), float(s.moon_y[i]), float(s.moon_radius[i]), 0.0)
+        moon = MeasuredDisc(float(s.moon_x[i]), float(s.moon_y[i]), float(s.moon_radius[i]), 0.0)
         return corona_detail(crop, moon)
 
     found = []

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from limbward.limb.circle import Circle
+from limbward.geometry.disc import MeasuredDisc
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -51,7 +51,7 @@ class Crop:
 
 
 def crop_corona(
-    image: Image, saturated: Mask, scale: float, origin: tuple[float, float], moon: Circle
+    image: Image, saturated: Mask, scale: float, origin: tuple[float, float], moon: MeasuredDisc
 ) -> Crop:
     """Cut the inner corona out of a plane and bin it to a size that is quick to compare.
 
@@ -61,7 +61,7 @@ def crop_corona(
         As for `limbward.limb.measure.measure`.
     scale, origin
         Of the plane, as there.
-    moon : Circle
+    moon : MeasuredDisc
         In full raw pixels.
     """
     x, y, r = (moon.x - origin[0]) / scale, (moon.y - origin[1]) / scale, moon.radius / scale
@@ -95,13 +95,13 @@ class Detail:
     origin: tuple[float, float]
 
 
-def corona_detail(crop: Crop, moon: Circle, *, gain: float = 1.0) -> Detail:
+def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detail:
     """Return what a frame can be registered by.
 
     Parameters
     ----------
     crop : Crop
-    moon : Circle
+    moon : MeasuredDisc
         In full raw pixels; the disc and its rim are left out.
     gain : float
         Electrons a DN, for the noise of bright pixels. 1 is on the safe side for most cameras.

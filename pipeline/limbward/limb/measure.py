@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from limbward.limb.circle import Arc, Circle, algebraic_circle, consensus_circle, fit_circles
+from limbward.geometry.disc import MeasuredDisc
+from limbward.limb.circle import Arc, algebraic_circle, consensus_circle, fit_circles
 from limbward.limb.darkening import edge_inset
 from limbward.limb.edges import EdgePoints, RadialEdges, clipped_near, edge_points, radial_edges
 from limbward.limb.ramp import ramp_edges
@@ -40,7 +41,7 @@ class LimbMeasurement:
     ----------
     kind : {'partial', 'contact', 'totality', 'none'}
         By content alone. ``contact`` is an unfiltered frame with photosphere in sight.
-    sun, moon : Circle or None
+    sun, moon : MeasuredDisc or None
         The Sun is measured in partial frames only; the Moon where its limb is seen.
     sharpness : float or None
         Blur of the limb (sigma of a Gaussian), pixels; None if the limb is saturated.
@@ -57,8 +58,8 @@ class LimbMeasurement:
     """
 
     kind: Kind
-    sun: Circle | None = None
-    moon: Circle | None = None
+    sun: MeasuredDisc | None = None
+    moon: MeasuredDisc | None = None
     sharpness: float | None = None
     limb_saturated: bool = False
     coverage: float = 0.0
@@ -204,7 +205,7 @@ def _points(edges: RadialEdges) -> Floats:
     return np.stack([edges.x, edges.y, edges.sigma], axis=1)
 
 
-def _coverage(edges: RadialEdges, circle: Circle) -> float:
+def _coverage(edges: RadialEdges, circle: MeasuredDisc) -> float:
     """Return the fraction of the circumference within a degree of an edge."""
     angle = np.degrees(np.arctan2(edges.y - circle.y, edges.x - circle.x)) % 360.0
     near = np.hypot(edges.x - circle.x, edges.y - circle.y) - circle.radius
@@ -303,7 +304,7 @@ def _clipped(edges: RadialEdges) -> bool:
     return bool(edges.saturated.mean() > 0.5)
 
 
-def _dark_outside(frame: _Frame, sun: Circle) -> bool:
+def _dark_outside(frame: _Frame, sun: MeasuredDisc) -> bool:
     """Whether the sky around a bright disc is as dark as only a solar filter makes it."""
     c = (sun.x, sun.y, sun.radius)
     outside, _ = _ring(frame, c, 1.06, 1.25)
@@ -313,7 +314,7 @@ def _dark_outside(frame: _Frame, sun: Circle) -> bool:
 
 
 def _moon_on_sun(
-    frame: _Frame, points: EdgePoints, sun: Circle, ratio: float | None
+    frame: _Frame, points: EdgePoints, sun: MeasuredDisc, ratio: float | None
 ) -> RadialEdges | None:
     """Return the edges of the Moon's limb on the Sun's disc; None if there are none."""
     f = frame.factor
@@ -422,10 +423,10 @@ def _measure_totality(frame: _Frame, points: EdgePoints) -> LimbMeasurement:
 def _to_full(m: LimbMeasurement, scale: float, origin: tuple[float, float]) -> LimbMeasurement:
     """Return the measurement in full raw pixels."""
 
-    def full(c: Circle | None) -> Circle | None:
+    def full(c: MeasuredDisc | None) -> MeasuredDisc | None:
         if c is None:
             return None
-        return Circle(
+        return MeasuredDisc(
             scale * c.x + origin[0], scale * c.y + origin[1], scale * c.radius, scale * c.sigma
         )
 

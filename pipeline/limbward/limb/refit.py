@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.limb.circle import Arc, Circle, fit_circles
+from limbward.geometry.disc import MeasuredDisc
+from limbward.limb.circle import Arc, fit_circles
 
 Floats = NDArray[np.float64]
 
@@ -21,7 +22,7 @@ def refit(
     squeeze: Floats,
     *,
     radius_ratio: float | None = None,
-) -> list[Circle]:
+) -> list[MeasuredDisc]:
     """Fit one or two flattened discs to edge points.
 
     Parameters
@@ -36,7 +37,7 @@ def refit(
 
     Returns
     -------
-    list of Circle
+    list of MeasuredDisc
         Centres as they appear; radii are the means of the flattened discs.
 
     Raises
@@ -59,5 +60,5 @@ def refit(
     found = []
     for c in fit.circles:
         x, y = origin + squeeze @ np.array([c.x, c.y])
-        found.append(Circle(float(x), float(y), c.radius * mean, c.sigma))
+        found.append(MeasuredDisc(float(x), float(y), c.radius * mean, c.sigma))
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,8 @@ from scipy.ndimage import zoom
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import Circle, Grid, read_geometry
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, read_geometry
 from limbward.products.shelf import Product, artefact, shelve
 from limbward.radiance.fits import read_picture
 from limbward.render.colour import solar_white, to_linear_srgb
@@ -106,7 +106,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     )
 
 
-def _white_corona(radiance: Pixels, grid: Grid, sun: Circle, header: Header) -> Pixels:
+def _white_corona(radiance: Pixels, grid: Grid, sun: Disc, header: Header) -> Pixels:
     """Return the merge in linear sRGB with a white corona."""
     y, x = np.ogrid[: radiance.shape[1], : radiance.shape[2]]
     rho = (np.hypot(x - sun.x, y - sun.y) / sun.radius).astype(np.float32)
@@ -115,7 +115,7 @@ def _white_corona(radiance: Pixels, grid: Grid, sun: Circle, header: Header) -> 
     return to_linear_srgb(radiance, solar_white(radiance, rho, daylight), matrix)
 
 
-def _near(linear: Pixels, sun: Circle, reach: float = 1.35) -> tuple[Pixels, tuple[int, int]]:
+def _near(linear: Pixels, sun: Disc, reach: float = 1.35) -> tuple[Pixels, tuple[int, int]]:
     """Return the part of a picture around the Sun, and its first pixel (x, y)."""
     half = reach * sun.radius
     y0, x0 = max(0, int(sun.y - half)), max(0, int(sun.x - half))
@@ -135,16 +135,16 @@ def _words(p: Prominence, km: float) -> str:
     )
 
 
-def _box(p: Prominence, grid: Grid, sun: Circle, margin: float) -> tuple[slice, slice]:
+def _box(p: Prominence, grid: Grid, sun: Disc, margin: float) -> tuple[slice, slice]:
     """Return the columns and rows of a crop: limb, prominence and some room."""
     xs, ys = [], []
     span = (p.last - p.first) % 360.0
     for a in p.first + np.linspace(0.0, span, 9):
         for h in (-margin, p.height_arcsec + margin):
             r = sun.radius + h / grid.scale_arcsec
-            turn = math.radians(a - grid.up_position_angle)
-            xs.append(sun.x - math.sin(turn) * r)
-            ys.append(sun.y - math.cos(turn) * r)
+            dx, dy = grid.orientation.towards(a)
+            xs.append(sun.x + float(dx) * r)
+            ys.append(sun.y + float(dy) * r)
     room = margin / grid.scale_arcsec
     return (
         slice(max(0, int(min(xs) - room)), min(grid.width, int(max(xs) + room) + 1)),

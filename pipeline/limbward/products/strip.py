@@ -177,10 +177,7 @@ def _mark(canvas: Canvas, beads: list[Bead], view: View, x: float, y: float, rad
     """Put a tick and the angle outside the limb at each bead."""
     height = max(10.0, 0.04 * view.side)
     for bead in beads:
-        a = math.radians(bead.position_angle)
-        dx, dy = view.orientation.to_pixels(math.sin(a), math.cos(a))
-        length = math.hypot(float(dx), float(dy))
-        ux, uy = float(dx) / length, float(dy) / length
+        ux, uy = (float(d) for d in view.orientation.towards(bead.position_angle))
         for step in np.linspace(1.12, 1.2, 24) * radius:
             row, column = round(y + uy * step), round(x + ux * step)
             if 0 <= row < canvas.picture.shape[1] and 0 <= column < canvas.picture.shape[2]:

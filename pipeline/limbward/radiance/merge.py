@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import Circle, Grid
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid
 from limbward.radiance import taps as taps_module
 from limbward.radiance.calibrate import Calibration, black_tile, mend, planes
 from limbward.radiance.kernels.gather import gather
@@ -51,7 +52,7 @@ class MergeFrame:
         True exposure, seconds at the reference ISO and f-number.
     offset : ndarray, shape (3,)
         Signal in R, G, B that is not the common corona, DN.
-    moon : Circle
+    moon : Disc
         In the frame.
     noise : NoiseModel
         Of one raw sample.
@@ -64,7 +65,7 @@ class MergeFrame:
     affine: Floats
     exposure_s: float
     offset: Floats
-    moon: Circle
+    moon: Disc
     noise: NoiseModel
     weight: Pixels
     top: Floats = field(default_factory=lambda: np.full(3, np.inf))
@@ -214,13 +215,13 @@ def add_frames(
 class MoonBox:
     """Where the Moon's disc goes in the result: its circle and the top-left pixel of its box."""
 
-    moon: Circle
+    moon: Disc
     left: int
     top: int
     side: int
 
 
-def moon_box(moon: Circle) -> MoonBox:
+def moon_box(moon: Disc) -> MoonBox:
     """Return the box around a disc."""
     reach = int(np.ceil(moon.radius)) + 2
     return MoonBox(moon, round(moon.x) - reach, round(moon.y) - reach, 2 * reach + 1)

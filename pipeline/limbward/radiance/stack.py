@@ -14,7 +14,8 @@ from scipy.ndimage import (
     minimum_filter,
 )
 
-from limbward.geometry.grid import Circle, Grid, reduced_affine
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, reduced_affine
 from limbward.radiance.noise import NoiseModel
 
 Floats = NDArray[np.float64]
@@ -45,7 +46,7 @@ class FrameView:
         From the full grid to the full frame.
     exposure_s : float
         Nominal exposure, seconds at the reference ISO and f-number.
-    sun, moon : Circle
+    sun, moon : Disc
         In the full frame.
     ceiling : float
         Signal above black up to which the frame is used, DN.
@@ -57,8 +58,8 @@ class FrameView:
     factor: int
     affine: Floats
     exposure_s: float
-    sun: Circle
-    moon: Circle
+    sun: Disc
+    moon: Disc
     ceiling: float
     noise: NoiseModel
 

@@ -7,10 +7,11 @@ from numba import prange
 from numpy.typing import NDArray
 
 from limbward.compiled import kernel
+from limbward.geometry.disc import Disc
 from limbward.picture.blur import enlarge
 from limbward.picture.resampling import shrink
 from limbward.render.colour import ROWS, luminance, paint, solar_white, to_linear_srgb
-from limbward.render.moon import Disc, distance
+from limbward.render.moon import distance
 from limbward.render.smooth import depth_of, fill_nearest, smooth_to_depth
 
 Pixels = NDArray[np.float32]

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.disc import Disc
 from limbward.render.chroma import Box, around, to_chromaticity
 from limbward.render.colour import (
     LUMINANCE,
@@ -21,7 +22,7 @@ from limbward.render.colour import (
     solar_white,
     to_linear_srgb,
 )
-from limbward.render.moon import Disc, cover, distance, earthshine
+from limbward.render.moon import cover, distance, earthshine
 from limbward.render.smooth import fill_nearest, smooth_to_noise
 from limbward.render.space import Space
 from limbward.render.tone import ToneCurve, fit_tone, smooth_limit

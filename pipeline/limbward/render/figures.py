@@ -13,6 +13,7 @@ from matplotlib.patches import Circle
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from limbward.geometry.orientation import Orientation
 from limbward.picture.resampling import shrink
 
 Pixels = NDArray[np.float32]
@@ -60,8 +61,8 @@ def _save(figure: Figure, path: str | PathLike[str]) -> None:
 
 def _direction(angle: float, up: float) -> tuple[float, float]:
     """Return the step right and down towards a position angle."""
-    a = np.radians(angle - up)
-    return float(-np.sin(a)), float(-np.cos(a))
+    dx, dy = Orientation(1.0, up).towards(angle)
+    return float(dx), float(dy)
 
 
 def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
@@ -204,9 +205,9 @@ def polar_map(path: str | PathLike[str], picture: Pixels, scene: Scene, moon_top
     reach = np.hypot(width, height) / 2.0 / scene.sun_radius_px
     angle = np.linspace(0.0, 360.0, 1801)
     rho = np.linspace(moon_top, reach, 700)
-    a = np.radians(angle + scene.solar_north - scene.up_position_angle)
-    x = (width - 1) / 2.0 - np.sin(a) * rho[:, None] * scene.sun_radius_px
-    y = (height - 1) / 2.0 - np.cos(a) * rho[:, None] * scene.sun_radius_px
+    dx, dy = Orientation(1.0, scene.up_position_angle).towards(angle + scene.solar_north)
+    x = (width - 1) / 2.0 + dx * rho[:, None] * scene.sun_radius_px
+    y = (height - 1) / 2.0 + dy * rho[:, None] * scene.sun_radius_px
     shown = np.stack(
         [map_coordinates(plane, [y, x], order=1, cval=0.06, output="f4") for plane in picture], -1
     )

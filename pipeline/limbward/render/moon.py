@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.special import erfc
 
+from limbward.geometry.disc import Disc
 from limbward.picture.blur import Blur
 
 Pixels = NDArray[np.float32]
@@ -18,15 +17,6 @@ SMOOTH_PX = 1.5
 GOES_ON = 0.08  # of the radius: blur of what goes on beyond
 FADE = 0.08  # of the radius, over which the surface passes into it
 SHARPEST_PX = 0.75  # a sharper limb would ring by 2 % when the picture is turned by splines
-
-
-@dataclass(frozen=True)
-class Disc:
-    """Centre and radius in pixels."""
-
-    x: float
-    y: float
-    radius: float
 
 
 def distance(shape: tuple[int, ...], disc: Disc) -> Pixels:

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label, map_coordinates
 
+from limbward.geometry.orientation import Orientation
+
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
@@ -74,9 +76,9 @@ def excess_map(
     angle = np.arange(0.0, 360.0, STEP_DEG)
     height = np.arange(0.0, TOP_ARCSEC, STEP_ARCSEC)
     r = sun_radius + height / scale_arcsec
-    turn = np.radians(angle - up_position_angle)  # anticlockwise from up
-    x = sun[0] - np.sin(turn)[:, None] * r
-    y = sun[1] - np.cos(turn)[:, None] * r
+    dx, dy = Orientation(scale_arcsec, up_position_angle).towards(angle)
+    x = sun[0] + dx[:, None] * r
+    y = sun[1] + dy[:, None] * r
     red, green = (
         map_coordinates(plane, [y, x], order=1, mode="constant", cval=np.nan, output=np.float64)
         for plane in linear[:2]

@@ -13,13 +13,14 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.geometry.orientation import Orientation, refraction_matrix
+from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
 from limbward.simulate.moon import moon
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Scenario
 from limbward.simulate.scene import Placement, blur, paint
 from limbward.sky.ephemeris import view
+from limbward.sky.refraction import refraction_matrix
 
 
 @dataclass(frozen=True)

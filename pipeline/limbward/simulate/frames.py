@@ -10,7 +10,7 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.geometry.orientation import Orientation, refraction_matrix
+from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
 from limbward.simulate.instrument import (
     flat_electrons,
@@ -25,6 +25,7 @@ from limbward.simulate.scenario import Camera, Scenario
 from limbward.simulate.scene import Placement, blur, paint
 from limbward.sky.contacts import overlap_fraction
 from limbward.sky.ephemeris import SkyView, view
+from limbward.sky.refraction import refraction_matrix
 
 Floats = NDArray[np.float64]
 
@@ -149,8 +150,7 @@ def _places(
         tx, ty = camera_axes.to_pixels(*(moved * shot.exposure_s))
         east, north = camera_axes.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
         to_sky = np.linalg.inv(refraction[i]) @ np.stack([east, north])
-        zenith = math.radians(float(sky.parallactic_angle[i]))
-        zx, zy = camera_axes.to_pixels(math.sin(zenith) * scale, math.cos(zenith) * scale)
+        zx, zy = camera_axes.towards(float(sky.parallactic_angle[i]))
         place = Placement(
             sun_x=float(aim.sun_x[i]),
             sun_y=float(aim.sun_y[i]),

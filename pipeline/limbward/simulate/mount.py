@@ -8,8 +8,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.geometry.orientation import Orientation, refraction_arcsec
+from limbward.geometry.orientation import Orientation
 from limbward.sky.ephemeris import ARCSEC, SkyView
+from limbward.sky.refraction import refraction_arcsec
 
 Floats = NDArray[np.float64]
 MountKind = Literal["equatorial", "altazimuth", "fixed"]
@@ -154,14 +155,14 @@ def pointing(
             # The Sun is put back to the centre at the first frame of each period.
             first = int(np.flatnonzero(framed == framed[i])[0])
             up[i] = up[first]
-            q = np.radians(sky.parallactic_angle[first])
+            level = Orientation(1.0, float(sky.parallactic_angle[first]))  # the zenith is up
             right, high = horizontal_offset(sky, i, first)
             # Facing the Sun, larger azimuth is to the right, which is away from celestial east.
-            east[i] += -right * np.cos(q) + high * np.sin(q)
-            north[i] += right * np.sin(q) + high * np.cos(q)
+            moved = level.to_sky(right, -high)
+            east[i], north[i] = east[i] + moved[0], north[i] + moved[1]
             right1, high1 = _drift_in_a_second(sky, later, i)
-            speed_east[i] += -right1 * np.cos(q) + high1 * np.sin(q)
-            speed_north[i] += right1 * np.sin(q) + high1 * np.cos(q)
+            speed = level.to_sky(right1, -high1)
+            speed_east[i], speed_north[i] = speed_east[i] + speed[0], speed_north[i] + speed[1]
 
     rows, columns = shape
     x0 = (columns - 1) / 2 + mount.centre_offset[0] * columns

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
 from limbward.simulate.frames import Frame
 from limbward.simulate.scenario import Camera, Scenario
@@ -47,11 +48,8 @@ def true_corona(
         `limbward.simulate.instrument.Instrument.colour` turns it into a camera's colours.
     """
     y, x = np.indices(shape, dtype=float)
-    right, up = (x - sun_x) / sun_radius_px, (sun_y - y) / sun_radius_px
-    left = right if mirrored else -right
-    turn = math.radians(up_from_solar_north)
-    east = left * math.cos(turn) + up * math.sin(turn)
-    north = -left * math.sin(turn) + up * math.cos(turn)
+    dx, dy = (x - sun_x) / sun_radius_px, (y - sun_y) / sun_radius_px
+    east, north = Orientation(1.0, up_from_solar_north, mirrored).to_sky(dx, dy)
     out = corona(seed).radiance(east, north).astype(np.float32)
     out[:, np.hypot(east, north) < 1.0] = np.nan
     return out

@@ -9,8 +9,8 @@ from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from limbward.geometry.orientation import apparent_moon_offset, refraction_matrix
 from limbward.sky.ephemeris import Radii, Site, view
+from limbward.sky.refraction import apparent_moon_offset, refraction_matrix
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def sky_track(
     half_span_s : float
         Seconds covered either way.
     radii, ephemeris, pressure_hpa, temperature_c
-        As for `limbward.sky.ephemeris.view` and `limbward.geometry.orientation.refraction_matrix`.
+        As for `limbward.sky.ephemeris.view` and `limbward.sky.refraction.refraction_matrix`.
 
     Notes
     -----

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
+from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, read_geometry
 from limbward.picture.resampling import shrink
 from limbward.radiance.fits import open_picture, read_rows
 from limbward.render.colour import luminance, to_linear_srgb
 from limbward.render.compose import Composite, Look, compose
 from limbward.render.figures import Scene, annotate, polar_map, side_by_side
-from limbward.render.moon import Disc
 from limbward.render.preview import structure_picture
 from limbward.render.rotate import turn_picture
 from limbward.render.space import SRGB, Space, to_srgb

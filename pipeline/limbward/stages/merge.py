@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import Circle, Grid, Observer, add_moon, frame_affine, world_header
-from limbward.geometry.orientation import Orientation, apparent_moon_offset, refraction_matrix
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, Observer, add_moon, frame_affine, world_header
+from limbward.geometry.orientation import Orientation
 from limbward.radiance.fits import write_picture
 from limbward.radiance.linearity import linear_ceiling
 from limbward.radiance.merge import Merged, MergeFrame, merge, moon_box
@@ -28,6 +29,7 @@ from limbward.radiance.relative import RelativeExposures, relative_exposures
 from limbward.radiance.sky import add_sky, fit_sky, write_sky
 from limbward.radiance.stack import FrameView, build_stack, weight_maps
 from limbward.sky.ephemeris import SkyView, view
+from limbward.sky.refraction import apparent_moon_offset, refraction_matrix
 from limbward.stages import setting
 from limbward.stages.merge_camera import Calibrations, Samples
 from limbward.stages.merge_frames import Frames, choose
@@ -109,7 +111,7 @@ def _merge(
         "temperature_c": config.sky.temperature_c,
     }
     moon_at = grid.place(*apparent_moon_offset(sky, **air)[0])
-    moon = Circle(*moon_at, float(sky.moon_radius_arcsec[0]) / grid.scale_arcsec)
+    moon = Disc(*moon_at, float(sky.moon_radius_arcsec[0]) / grid.scale_arcsec)
 
     with reporter.progress(None, "comparing exposures"):
         samples = Samples(config, ingest, frames, decoder.read)

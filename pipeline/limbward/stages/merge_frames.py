@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import ConfigError
-from limbward.geometry.grid import Circle
+from limbward.geometry.disc import Disc
 from limbward.workspace.columns import flags, floats, texts
 
 Floats = NDArray[np.float64]
@@ -29,8 +29,8 @@ class Frames:
     f_number: Floats
     light_s: Floats  # exposure at the reference ISO and f-number
     start_s: Floats  # from greatest eclipse
-    sun: list[Circle]
-    moon: list[Circle]
+    sun: list[Disc]
+    moon: list[Disc]
     rotation_deg: Floats
     width: int
     height: int
@@ -104,9 +104,9 @@ def choose(
         for name in ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius")
     }
 
-    def circles(name: str) -> list[Circle]:
+    def circles(name: str) -> list[Disc]:
         parts = (place[f"{name}_{part}"][rows] for part in ("x", "y", "radius"))
-        return [Circle(*map(float, p)) for p in zip(*parts, strict=True)]
+        return [Disc(*map(float, p)) for p in zip(*parts, strict=True)]
 
     return Frames(
         row=rows,

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from limbward import filters
 from limbward.config import EnhanceConfig, StepConfig
-from limbward.geometry.disc import Geometry
+from limbward.geometry.disc import Disc, Geometry
 from limbward.render.chroma import chromaticity, in_colours
 from limbward.render.colour import luminance, solar_white, to_linear_srgb
-from limbward.render.moon import Disc, distance
+from limbward.render.moon import distance
 from limbward.render.preview import scaled, structure_picture
 from limbward.render.tone import fit_tone
 
