@@ -35,6 +35,12 @@ ONE = f"{PLAIN}[True-3.0-pattern0]"
 OUTLIERS = "tests/radiance/test_outliers.py"
 SATURATION = "tests/radiance/test_saturation.py"
 TAPS = "tests/radiance/test_taps.py"
+CIRCLE = "tests/limb/test_circle.py"
+EDGES = "tests/limb/test_edges.py"
+ADJUST = "tests/limb/test_adjust.py"
+CORONA = "tests/limb/test_corona.py"
+SOLVE = "tests/clock/test_solve.py"
+READINGS = "tests/clock/test_readings.py"
 
 MUTATIONS = (
     # The first three once survived all tests.
@@ -72,6 +78,35 @@ MUTATIONS = (
     Mutation(KERNELS + "noise.py", "np.maximum(signal, np.float32(0.0))", "signal", OUTLIERS),
     Mutation(KERNELS + "noise.py", "gain * light + read2", "gain * light", ONE),
     Mutation(KERNELS + "noise.py", "spread2 * light * light", "spread2 * light", ONE),
+    Mutation("limb/circle.py", "f_scale=2.0", "f_scale=20.0", CIRCLE),
+    Mutation("limb/circle.py", "* scatter**2", "", CIRCLE),
+    Mutation("limb/edges.py", "0.5 * (left - right) / c", "0.5 * (right - left) / c", EDGES),
+    Mutation("limb/edges.py", "blur**2 - 1.0", "blur**2", EDGES),
+    Mutation("limb/ramp.py", "radius + low_at - s * depth", "radius + low_at", EDGES),
+    Mutation("limb/refit.py", "squeeze @ np.array([c.x, c.y])", "np.array([c.x, c.y])",
+             "tests/limb/test_register.py"),
+    Mutation("limb/corona.py", "CORRELATED = 2.5", "CORRELATED = 1.0",
+             f"{CORONA}::test_the_stated_error_is_that_of_repeated_measurements"),
+    Mutation("limb/corona.py", "gy * vx[both] - gx", "gy * vx[both] + gx",
+             f"{CORONA}::test_a_small_turn_is_measured"),
+    Mutation("limb/adjust.py", "np.sqrt(0.5 * (variances", "np.sqrt(1.0 * (variances", ADJUST),
+    Mutation("limb/adjust.py", "(2.0 / np.maximum(miss, 2.0)) ** 2", "1.0", ADJUST),
+    Mutation("clock/crescent_posterior.py", "half = 0.5 * speed", "half = 0.25 * speed",
+             f"{SOLVE}::test_readings_at_a_steady_pace_do_not_average_their_coarseness_away"),
+    Mutation("clock/crescent_model.py", "DRIFT_PRIOR = 20.0", "DRIFT_PRIOR = 0.2",
+             f"{SOLVE}::test_offset_drift_scale_and_orientation"),
+    Mutation("clock/crescent_fit.py", " * np.sqrt(c.sigma_px.size)", "",
+             f"{SOLVE}::test_mountains_on_the_limb_do_not_average_away"),
+    Mutation("clock/crescent_fit.py", "later=c.order >= boundary", "later=c.order > boundary",
+             f"{SOLVE}::test_a_clock_set_half_way"),
+    Mutation("clock/crescent_fit.py", "square / width**2) ** 2", "square / width**2) ** 0",
+             f"{SOLVE}::test_wild_frames_are_left_out"),
+    Mutation("clock/solution.py", "<= 600.0", "<= 900.0",
+             f"{SOLVE}::test_quarter_zones_and_hints"),
+    Mutation("clock/crescent_model.py", "+ 0.5 * d.resolution_s - d.utc_s", "- d.utc_s",
+             f"{SOLVE}::test_gps_tags_join_the_crescents"),
+    Mutation("clock/readings.py", " + 0.5 * coarse", "", READINGS),
+    Mutation("clock/times.py", "(middle > second) &", "", READINGS),
 )  # fmt: skip
 
 

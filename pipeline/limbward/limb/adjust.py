@@ -124,34 +124,19 @@ def adjust(
     """
     n = limbs.x.size
     up, shift = orientation.up_position_angle, 0.0
-    measured = np.isfinite(limbs.x + limbs.y + limbs.sigma) & (limbs.sigma > 0)
-    measured &= np.isfinite(limbs.offset_arcsec + limbs.velocity_arcsec_s).all(axis=1)
-    limbs = _without(limbs, ~measured)
+    limbs, measured = _usable_limbs(limbs)
+    pairs, seen = _usable_pairs(pairs)
     sigma_limb = limbs.sigma
-    seen = np.isfinite(pairs.dx + pairs.dy + pairs.sigma) & (pairs.sigma > 0)
-    seen &= pairs.first != pairs.second
-    pairs = Pairs(
-        pairs.first,
-        pairs.second,
-        np.where(seen, pairs.dx, 0.0),
-        np.where(seen, pairs.dy, 0.0),
-        np.where(seen, pairs.sigma, 1.0),
-    )
     limb_weight, pair_weight = measured.astype(float), seen.astype(float)
-    told = np.tile(_told(measured, pairs, seen), 2)
-    held = np.append(told, [True, True])
+    held = np.append(np.tile(_told(measured, pairs, seen), 2), [True, True])
     # Beyond these limits what is known is nothing, or all.
     up_sigma_deg = float(np.clip(np.nan_to_num(up_sigma_deg, nan=np.inf), 1e-6, UNKNOWN_UP_SIGMA))
     time_sigma_s = float(np.clip(np.nan_to_num(time_sigma_s, nan=np.inf), 1e-6, UNKNOWN_TIME_SIGMA))
     for turn in range(ROUNDS):
         design, right = _equations(limbs, pairs, orientation, up, shift)
-        root = np.concatenate(
-            [
-                np.tile(np.sqrt(limb_weight) / sigma_limb, 2),
-                np.tile(np.sqrt(pair_weight) / pairs.sigma, 2),
-                [1.0 / up_sigma_deg, 1.0 / time_sigma_s],
-            ]
-        )
+        limb_root, pair_root = np.sqrt(limb_weight) / sigma_limb, np.sqrt(pair_weight) / pairs.sigma
+        known = [1.0 / up_sigma_deg, 1.0 / time_sigma_s]
+        root = np.concatenate([limb_root, limb_root, pair_root, pair_root, known])
         right[-2:] = orientation.up_position_angle - up, -shift
         design, right = design * root[:, None], right * root
         normal = design.T @ design
@@ -164,33 +149,45 @@ def adjust(
         shift += float(np.clip(solution[2 * n + 1], -FURTHEST_S, FURTHEST_S))
         ox, oy = _offset_px(limbs, orientation, up, shift)
         limb_miss = np.hypot(limbs.x - ox - x, limbs.y - oy - y)
-        pair_miss = np.hypot(
-            x[pairs.first] - x[pairs.second] - pairs.dx,
-            y[pairs.first] - y[pairs.second] - pairs.dy,
-        )
+        pair_miss = _pair_miss(pairs, x, y)
         limb_weight = np.where(measured, _huber(limb_miss / sigma_limb), 0.0)
         pair_weight = np.where(seen, _huber(pair_miss / pairs.sigma), 0.0)
         if turn > 3 and np.all(np.abs(solution[2 * n :]) < 1e-5):
             break
     variances = np.full(2 * n + 2, np.nan)
     variances[held] = np.diag(covariance)
-    tied = np.zeros(n, bool)
     pair_used = seen & (pair_miss < OUTLIER_SIGMA * pairs.sigma)
-    tied[pairs.first[pair_used]] = True
-    tied[pairs.second[pair_used]] = True
+    tied = np.isin(np.arange(n), [pairs.first[pair_used], pairs.second[pair_used]])
     return Adjustment(
-        x,
-        y,
-        np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n])),
-        x + ox,
-        y + oy,
-        up % 360.0,
-        float(np.sqrt(variances[2 * n])),
-        shift,
+        x, y, np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n])),
+        x + ox, y + oy,
+        up % 360.0, float(np.sqrt(variances[2 * n])), shift,
         np.where(measured, limb_miss, np.nan),
         measured & (limb_miss < OUTLIER_SIGMA * sigma_limb),
-        pair_used,
-        tied,
+        pair_used, tied,
+    )  # fmt: skip
+
+
+def _usable_limbs(limbs: Limbs) -> tuple[Limbs, Mask]:
+    """Return the limbs without what is not measured, and which are."""
+    measured = np.isfinite(limbs.x + limbs.y + limbs.sigma) & (limbs.sigma > 0)
+    measured &= np.isfinite(limbs.offset_arcsec + limbs.velocity_arcsec_s).all(axis=1)
+    return _without(limbs, ~measured), measured
+
+
+def _usable_pairs(pairs: Pairs) -> tuple[Pairs, Mask]:
+    """Return the pairs, zeros and an error of 1 where they cannot be used, and which can."""
+    seen = np.isfinite(pairs.dx + pairs.dy + pairs.sigma) & (pairs.sigma > 0)
+    seen &= pairs.first != pairs.second
+    dx, dy = np.where(seen, pairs.dx, 0.0), np.where(seen, pairs.dy, 0.0)
+    return Pairs(pairs.first, pairs.second, dx, dy, np.where(seen, pairs.sigma, 1.0)), seen
+
+
+def _pair_miss(pairs: Pairs, x: Floats, y: Floats) -> Floats:
+    """Return how far pairs are from the Suns' places, pixels."""
+    return np.hypot(
+        x[pairs.first] - x[pairs.second] - pairs.dx,
+        y[pairs.first] - y[pairs.second] - pairs.dy,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -212,48 +212,24 @@ def register(
     B. D. Lucas, T. Kanade, IJCAI (1981) 674; phase correlation of band-passed coronae, which needs
     no start, is due to M. Druckmuller, ApJ 706 (2009) 1605.
     """
-    rows, cols = np.nonzero(second.weight > 0)
-    if rows.size < LEAST_PIXELS:
+    points = _points(second, sun_second)
+    if points is None:
         return None
-    step = max(1, rows.size // MOST_PIXELS)
-    rows, cols = rows[::step], cols[::step]
-    target = second.log[rows, cols].astype(np.float64)
-    weight_second = second.weight[rows, cols].astype(np.float64)
-    ux = second.origin[0] + second.scale * cols - sun_second[0]
-    uy = second.origin[1] + second.scale * rows - sun_second[1]
-    reach = float(np.hypot(ux, uy).max())
     free = 3 if with_turn else 2
     p = np.zeros(3)  # dx, dy in full pixels; turn in radians
     for _ in range(STEPS):
-        angle = np.radians(turn_deg) + p[2]
-        vx, vy = np.cos(angle) * ux - np.sin(angle) * uy, np.sin(angle) * ux + np.cos(angle) * uy
-        at = [
-            (sun_first[1] + p[1] + vy - first.origin[1]) / first.scale,
-            (sun_first[0] + p[0] + vx - first.origin[0]) / first.scale,
-        ]
-        value, weight_first, gx, gy = (
-            ndimage.map_coordinates(a, at, order=1, mode="constant").astype(np.float64)
-            for a in (first.log, first.weight, first.slope_x, first.slope_y)
-        )
-        both = (weight_first > 0) & (weight_second > 0)
-        if both.sum() < LEAST_PIXELS:
+        moved = replace(points, turn=np.radians(turn_deg) + p[2])
+        step = _step(first, moved, (sun_first[0] + p[0], sun_first[1] + p[1]), free)
+        if step is None:
             return None
-        root = 1.0 / np.sqrt(1.0 / weight_first[both] + 1.0 / weight_second[both])
-        gx, gy = gx[both] / first.scale, gy[both] / first.scale
-        px, py = ux[both] / reach, uy[both] / reach
-        smooth = [np.ones_like(px), px, py, px * px, px * py, py * py]
-        moves = [gx, gy, gy * vx[both] - gx * vy[both]][:free]
-        fit = _robust_fit(np.stack([*moves, *smooth], axis=1), target[both] - value[both], root)
-        if fit is None:
-            return None
-        solution, covariance = fit
+        both, value, solution, covariance = step
         p[:free] += solution[:free]
         if np.hypot(p[0], p[1]) > FURTHEST * first.scale or abs(p[2]) > FURTHEST_TURN:
             return None
         if np.hypot(solution[0], solution[1]) < SETTLED_PX:
             break
-    radius = np.hypot(ux[both], uy[both])
-    a, b = _streamers(value[both], radius), _streamers(target[both], radius)
+    radius = np.hypot(points.x[both], points.y[both])
+    a, b = _streamers(value[both], radius), _streamers(points.log[both], radius)
     if a.std() == 0.0 or b.std() == 0.0:
         return None
     sigma = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
@@ -263,9 +239,67 @@ def register(
         float(p[1]),
         float(np.degrees(p[2])),
         float(np.hypot(CORRELATED * sigma, FLOOR_PX)),
-        float(np.hypot(CORRELATED * turn_sigma, np.degrees(FLOOR_PX / reach))),
+        float(np.hypot(CORRELATED * turn_sigma, np.degrees(FLOOR_PX / points.reach))),
         float(np.corrcoef(a, b)[0, 1]),
     )
+
+
+@dataclass(frozen=True)
+class _Points:
+    """Pixels of a second frame that are compared: places from its Sun (full raw pixels), values.
+
+    ``reach`` is the largest distance; ``turn`` (radians) lays the places on the first frame.
+    """
+
+    x: Floats
+    y: Floats
+    log: Floats
+    weight: Floats
+    reach: float
+    turn: float = 0.0
+
+
+def _points(detail: Detail, sun: tuple[float, float]) -> _Points | None:
+    rows, cols = np.nonzero(detail.weight > 0)
+    if rows.size < LEAST_PIXELS:
+        return None
+    step = max(1, rows.size // MOST_PIXELS)
+    rows, cols = rows[::step], cols[::step]
+    x = np.asarray(detail.origin[0] + detail.scale * cols - sun[0], np.float64)
+    y = np.asarray(detail.origin[1] + detail.scale * rows - sun[1], np.float64)
+    log, weight = (a[rows, cols].astype(np.float64) for a in (detail.log, detail.weight))
+    return _Points(x, y, log, weight, float(np.hypot(x, y).max()))
+
+
+def _step(
+    first: Detail, points: _Points, sun: tuple[float, float], free: int
+) -> tuple[Mask, Floats, Floats, Floats] | None:
+    """Return one step of the least squares, None where it cannot be taken.
+
+    These are the points seen in both frames, the first frame's values at all points, and the
+    solution (shift, turn where ``free`` is 3, and what goes to exposure and sky) with covariance.
+    """
+    ux, uy = points.x, points.y
+    cos, sin = np.cos(points.turn), np.sin(points.turn)
+    vx, vy = cos * ux - sin * uy, sin * ux + cos * uy
+    at = [
+        (sun[1] + vy - first.origin[1]) / first.scale,
+        (sun[0] + vx - first.origin[0]) / first.scale,
+    ]
+    value, weight_first, gx, gy = (
+        ndimage.map_coordinates(a, at, order=1, mode="constant").astype(np.float64)
+        for a in (first.log, first.weight, first.slope_x, first.slope_y)
+    )
+    both = (weight_first > 0) & (points.weight > 0)
+    if both.sum() < LEAST_PIXELS:
+        return None
+    root = 1.0 / np.sqrt(1.0 / weight_first[both] + 1.0 / points.weight[both])
+    gx, gy = gx[both] / first.scale, gy[both] / first.scale
+    px, py = ux[both] / points.reach, uy[both] / points.reach
+    smooth = [np.ones_like(px), px, py, px * px, px * py, py * py]
+    moves = [gx, gy, gy * vx[both] - gx * vy[both]][:free]
+    fit = _robust_fit(np.stack([*moves, *smooth], axis=1), points.log[both] - value[both], root)
+    return None if fit is None else (both, value, *fit)
 
 
 def _robust_fit(design: Floats, left: Floats, root: Floats) -> tuple[Floats, Floats] | None:

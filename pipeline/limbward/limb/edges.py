@@ -96,6 +96,39 @@ class RadialEdges:
         return RadialEdges(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
+def rays(
+    shape: tuple[int, ...], x: float, y: float, r: Floats, radius: float, angles: int
+) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Return places along the radii of a circle, a pixel apart or more around it.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Of the image.
+    x, y, radius : float
+        The circle, pixels.
+    r : ndarray, shape (K,)
+        Distances from its centre.
+    angles : int
+        Radii at most.
+
+    Returns
+    -------
+    theta : ndarray, shape (N,)
+        From x towards y, radians.
+    rows, columns : ndarray, shape (N, K)
+    inside : ndarray of bool, shape (N,)
+        Whether all of a radius lies in the image.
+    """
+    height, width = shape
+    angles = int(np.clip(angles, 90, max(90, 2 * np.pi * radius)))
+    theta = np.arange(angles) * (2 * np.pi / angles)
+    rows = np.asarray(y + np.sin(theta)[:, None] * r)
+    cols = np.asarray(x + np.cos(theta)[:, None] * r)
+    inside = (rows > 1) & (rows < height - 2) & (cols > 1) & (cols < width - 2)
+    return np.asarray(theta), rows, cols, np.asarray(inside.all(axis=1))
+
+
 def radial_edges(
     image: Image,
     saturated: NDArray[np.bool_],
@@ -132,15 +165,10 @@ def radial_edges(
     A blurred step whose bright side falls off with a scale of R/10, as the inner corona does, has
     its extremum 0.05 px inside the limb at R = 300 px: the same all around, so the centre keeps.
     """
-    height, width = image.shape
-    angles = int(np.clip(angles, 90, max(90, 2 * np.pi * radius)))
-    theta = np.arange(angles) * (2 * np.pi / angles)
     step = 0.25
     offsets = np.arange(-reach - 3, reach + 3 + step / 2, step)
     r = radius + offsets
-    rows = y + np.sin(theta)[:, None] * r
-    cols = x + np.cos(theta)[:, None] * r
-    inside = (rows > 1) & (rows < height - 2) & (cols > 1) & (cols < width - 2)
+    theta, rows, cols, inside = rays(image.shape, x, y, r, radius, angles)
     profile = ndimage.map_coordinates(image, [rows, cols], order=1, mode="nearest")
     sign = 1.0 if brighter_outside else -1.0
     # Averaging three neighbouring radii costs no resolution: they are under a pixel apart.
@@ -149,7 +177,7 @@ def radial_edges(
     core = slice(12, -12)  # 3 px at each end are the filter's margin
     peak = np.argmax(slope[:, core], axis=1) + 12
     at_border = (peak <= 12) | (peak >= offsets.size - 13)
-    index = np.arange(angles)
+    index = np.arange(theta.size)
     left, middle, right = slope[index, peak - 1], slope[index, peak], slope[index, peak + 1]
     curvature = left - 2 * middle + right
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -169,7 +197,7 @@ def radial_edges(
     sigma = np.sqrt((slope_noise / steep) ** 2 + 0.03**2)
     bright = found + sign * 2
     near_clip = clipped_near(saturated, x + bright * np.cos(theta), y + bright * np.sin(theta))
-    good = inside.all(axis=1) & ~at_border & (middle > 5 * slope_noise) & (curvature < 0)
+    good = inside & ~at_border & (middle > 5 * slope_noise) & (curvature < 0)
     return RadialEdges(
         x + found[good] * np.cos(theta[good]),
         y + found[good] * np.sin(theta[good]),

@@ -14,7 +14,7 @@ from scipy import ndimage
 from scipy.special import ndtr, ndtri  # scipy.stats takes a fifth of a second to import
 
 from limbward.limb.circle import algebraic_circle
-from limbward.limb.edges import RadialEdges, clipped_near
+from limbward.limb.edges import RadialEdges, clipped_near, rays
 
 Floats = NDArray[np.float64]
 
@@ -74,28 +74,10 @@ def ramp_edges(
     ratio are crossed at radii whose distance, in units of s, tells how deep in the Gaussian's foot
     they lie, whatever A is; hence R.
     """
-    height, width = image.shape
-    angles = int(np.clip(angles, 90, max(90, 2 * np.pi * radius)))
-    theta = np.arange(angles) * (2 * np.pi / angles)
     step = 0.1
     offsets = np.arange(-reach - 4, reach + step / 2, step)
-    r = radius + offsets
-    rows = y + np.sin(theta)[:, None] * r
-    cols = x + np.cos(theta)[:, None] * r
-    inside = ((rows > 1) & (rows < height - 2) & (cols > 1) & (cols < width - 2)).all(axis=1)
-    # A Gaussian's foot is a parabola in the logarithm, which a cubic follows between the pixels.
-    floor = max(3 * noise, 1.0)
-    top = max(int(cols.min()) - 4, 0), max(int(rows.min()) - 4, 0)
-    box = image[
-        top[1] : max(int(rows.max()) + 5, top[1] + 8), top[0] : max(int(cols.max()) + 5, top[0] + 8)
-    ]
-    dark = np.median(ndimage.map_coordinates(image, [rows[:, :30], cols[:, :30]], order=1), axis=1)
-    base = ndimage.median_filter(dark, 31, mode="wrap")
-    log = np.log(np.maximum(box - float(np.median(base)) + floor, 0.1 * floor))
-    profile = ndimage.map_coordinates(log, [rows - top[1], cols - top[0]], order=3, mode="nearest")
-    profile = np.exp(profile) - floor
-    offset_of_base = (base - np.median(base))[:, None]
-    profile = ndimage.uniform_filter1d(profile, 3, axis=0, mode="wrap") - offset_of_base
+    theta, rows, cols, inside = rays(image.shape, x, y, radius + offsets, radius, angles)
+    profile = _profiles(image, rows, cols, noise)
     top_level = np.quantile(profile, 0.98, axis=1)
     good = inside & (HIGH * top_level > 12 * noise)
     low_at, low_ok = _crossing(profile, LOW * top_level, offsets)
@@ -125,6 +107,24 @@ def ramp_edges(
         np.full(theta.size, blur),
         clipped,
     )
+
+
+def _profiles(image: NDArray[np.float32], rows: Floats, cols: Floats, noise: float) -> Floats:
+    """Return the brightness above the dark disc along radii, shape (N, K)."""
+    # A Gaussian's foot is a parabola in the logarithm, which a cubic follows between the pixels.
+    floor = max(3 * noise, 1.0)
+    top = max(int(cols.min()) - 4, 0), max(int(rows.min()) - 4, 0)
+    box = image[
+        top[1] : max(int(rows.max()) + 5, top[1] + 8), top[0] : max(int(cols.max()) + 5, top[0] + 8)
+    ]
+    dark = np.median(ndimage.map_coordinates(image, [rows[:, :30], cols[:, :30]], order=1), axis=1)
+    base = ndimage.median_filter(dark, 31, mode="wrap")
+    log = np.log(np.maximum(box - float(np.median(base)) + floor, 0.1 * floor))
+    profile = ndimage.map_coordinates(log, [rows - top[1], cols - top[0]], order=3, mode="nearest")
+    profile = np.exp(profile) - floor
+    offset_of_base = (base - np.median(base))[:, None]
+    profile = ndimage.uniform_filter1d(profile, 3, axis=0, mode="wrap") - offset_of_base
+    return np.asarray(profile)
 
 
 def _crossing(profile: Floats, level: Floats, offsets: Floats) -> tuple[Floats, NDArray[np.bool_]]:

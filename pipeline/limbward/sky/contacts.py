@@ -8,7 +8,7 @@ time only is evaluated once, on Chebyshev nodes.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -308,16 +308,7 @@ def local_circumstances_many(
         d = discs(t)
         return d.separation - np.abs(d.umbra_radius - d.sun_radius)
 
-    # From some places the Sun and Moon are nearest twice within the span (the Moon's parallax
-    # swings back after sunset); a coarse grid finds the deeper one.
-    grid = np.arange(-HALF_SPAN_S, HALF_SPAN_S + 1, 180.0)
-    depths = depth(np.broadcast_to(grid, (len(sites), grid.size)))
-    # An eclipse below the horizon matters less than a shallower one above it.
-    altitude_grid = _horizontal(
-        track, ground, np.broadcast_to(grid, depths.shape), latitude, longitude
-    )[0]
-    hidden = altitude_grid < SUNRISE_ALTITUDE - 20.0
-    start = grid[np.argmax(np.where(hidden & (depths > 0), depths * 1e-3, depths), axis=1)]
+    start = _near_greatest(depth, track, ground, latitude, longitude)
     greatest = _maximum(depth, start - 200.0, start + 200.0)
     at = {"greatest": greatest}
     magnitude = depth(greatest)
@@ -326,51 +317,98 @@ def local_circumstances_many(
     at["C4"] = _bisect(depth, greatest, greatest + edge)
     at["C2"] = _bisect(total_gap, at["C1"], greatest)
     at["C3"] = _bisect(total_gap, greatest, at["C4"])
-    partial, central = magnitude > 0, (magnitude > 0) & (total_gap(greatest) < 0)
     middle = discs(greatest)
-    total = middle.umbra_radius > middle.sun_radius
-    covered = overlap_fraction(middle.separation, middle.sun_radius, middle.penumbra_radius)
     times = {name: track.epoch + TimeDelta(at[name], format="sec") for name in CONTACTS}
-    delta_t = earth_state(times["greatest"]).delta_t_s
-    angles = {name: _angles(track, ground, at[name], latitude, longitude) for name in CONTACTS}
-
+    found = _Found(
+        times=times,
+        angles={name: _angles(track, ground, at[name], latitude, longitude) for name in CONTACTS},
+        partial=magnitude > 0,
+        central=(magnitude > 0) & (total_gap(greatest) < 0),
+        total=middle.umbra_radius > middle.sun_radius,
+        magnitude=magnitude,
+        covered=overlap_fraction(middle.separation, middle.sun_radius, middle.penumbra_radius),
+        ratio=middle.penumbra_radius / middle.sun_radius,
+        central_s=at["C3"] - at["C2"],
+        delta_t_s=earth_state(times["greatest"]).delta_t_s,
+    )
     results = []
     for i, site in enumerate(sites):
-        utc_date = times["greatest"][i].utc.iso[:10]
+        result = found.at(i, date, site)
+        if result.kind != "none":
+            events = _sun_events(track, ground[i], at["C1"][i], at["C4"][i], site)
+            result = replace(result, sun_events=events)
+        results.append(result)
+    return results
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Contacts and sizes at S sites, before it is asked what of it is an eclipse there."""
+
+    times: dict[str, Time]
+    angles: dict[str, tuple[Floats, Floats, Floats, Floats]]
+    partial: NDArray[np.bool_]
+    central: NDArray[np.bool_]
+    total: NDArray[np.bool_]
+    magnitude: Floats
+    covered: Floats
+    ratio: Floats
+    central_s: Floats
+    delta_t_s: Floats
+
+    def at(self, i: int, date: str, site: Site) -> Circumstances:
+        """Return the circumstances at one site, without the Sun's rising and setting."""
+        partial, central, total = bool(self.partial[i]), bool(self.central[i]), bool(self.total[i])
         other_date = None
-        if partial[i] and date not in _dates(times["greatest"][i], site.longitude):
-            partial[i], central[i], other_date = False, False, utc_date
-        names = CONTACTS if central[i] else ("C1", "greatest", "C4") if partial[i] else ()
+        greatest = self.times["greatest"][i]
+        if partial and date not in _dates(greatest, site.longitude):
+            partial, central, other_date = False, False, greatest.utc.iso[:10]
+        names = CONTACTS if central else ("C1", "greatest", "C4") if partial else ()
         contacts = {}
         for name in names:
-            altitude, azimuth, angle, vertex = (float(a[i]) for a in angles[name])
-            if name in ("C2", "C3") and total[i]:
+            altitude, azimuth, angle, vertex = (float(a[i]) for a in self.angles[name])
+            if name in ("C2", "C3") and total:
                 # The last and first light of the photosphere is opposite to the Moon's centre.
                 angle, vertex = (angle + 180.0) % 360.0, (vertex + 180.0) % 360.0
-            contacts[name] = Contact(times[name][i], altitude, azimuth, angle, vertex)
-        kind = "none" if not partial[i] else "partial"
-        if central[i]:
-            kind = "total" if total[i] else "annular"
-        results.append(
-            Circumstances(
-                date=date,
-                site=site,
-                kind=kind,
-                magnitude=float(max(magnitude[i], 0.0)) if partial[i] else 0.0,
-                obscuration=1.0 if kind == "total" else float(covered[i]) * bool(partial[i]),
-                moon_sun_ratio=float(middle.penumbra_radius[i] / middle.sun_radius[i]),
-                duration_s=float(at["C3"][i] - at["C2"][i]) if central[i] else None,
-                delta_t_s=float(delta_t[i]),
-                contacts=contacts,
-                sun_events=(
-                    _sun_events(track, ground[i], at["C1"][i], at["C4"][i], site)
-                    if partial[i]
-                    else {}
-                ),
-                other_date=other_date,
-            )
+            contacts[name] = Contact(self.times[name][i], altitude, azimuth, angle, vertex)
+        kind = "none" if not partial else "partial"
+        if central:
+            kind = "total" if total else "annular"
+        return Circumstances(
+            date=date,
+            site=site,
+            kind=kind,
+            magnitude=float(max(self.magnitude[i], 0.0)) if partial else 0.0,
+            obscuration=1.0 if kind == "total" else float(self.covered[i]) * partial,
+            moon_sun_ratio=float(self.ratio[i]),
+            duration_s=float(self.central_s[i]) if central else None,
+            delta_t_s=float(self.delta_t_s[i]),
+            contacts=contacts,
+            sun_events={},
+            other_date=other_date,
         )
-    return results
+
+
+def _near_greatest(
+    depth: Callable[[Floats], Floats],
+    track: _Track,
+    ground: Floats,
+    latitude: Floats,
+    longitude: Floats,
+) -> Floats:
+    """Return within 200 s when the eclipse is deepest at each site."""
+    # From some places the Sun and Moon are nearest twice within the span (the Moon's parallax
+    # swings back after sunset); a coarse grid finds the deeper one.
+    grid = np.arange(-HALF_SPAN_S, HALF_SPAN_S + 1, 180.0)
+    depths = depth(np.broadcast_to(grid, (latitude.size, grid.size)))
+    # An eclipse below the horizon matters less than a shallower one above it.
+    altitude_grid = _horizontal(
+        track, ground, np.broadcast_to(grid, depths.shape), latitude, longitude
+    )[0]
+    hidden = altitude_grid < SUNRISE_ALTITUDE - 20.0
+    return np.asarray(
+        grid[np.argmax(np.where(hidden & (depths > 0), depths * 1e-3, depths), axis=1)]
+    )
 
 
 def local_circumstances(
