@@ -93,8 +93,8 @@ def test_stated_errors_are_honest(track):
         pulls.append(
             (turned / found.up_sigma_deg, (found.offset_s - offset) / found.offset_sigma_s)
         )
-    assert np.all(np.std(pulls, axis=0) > 0.5)
-    assert np.all(np.std(pulls, axis=0) < 1.3)
+    # 60 draws: a standard deviation is known to 9 %; three times that.
+    assert np.std(pulls, axis=0) == pytest.approx([1.0, 1.0], abs=0.27)
 
 
 @pytest.mark.parametrize("side", [-1, 1])
@@ -259,7 +259,7 @@ def test_readings_at_a_steady_pace_do_not_average_their_coarseness_away(track):
         sigmas.append(found.offset_sigma_s)
     stated = np.sqrt(np.mean(np.square(sigmas)))
     assert stated > 0.1
-    assert np.std(errors) == pytest.approx(stated, rel=0.35)
+    assert np.std(errors) == pytest.approx(stated, rel=0.33)  # 40 draws: three times 11 %
 
 
 def test_gps_tags_join_the_crescents(track):

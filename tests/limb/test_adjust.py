@@ -58,7 +58,8 @@ def test_stated_errors_are_honest():
         sun, limbs, pairs = scene(rng, Orientation(SCALE, 10.0))
         found = adjust(limbs, pairs, Orientation(SCALE, 10.0), up_sigma_deg=1e-3, time_sigma_s=1e-3)
         pulls += list((found.x - sun[:, 0]) / found.sigma)
-    assert np.std(pulls) == pytest.approx(1.0, abs=0.25)
+    # 40 cards, of which each has an error common to its frames: known to 5 %; three times that.
+    assert np.sqrt(np.mean(np.square(pulls))) == pytest.approx(1.0, abs=0.15)
 
 
 def test_an_unknown_orientation_comes_out():

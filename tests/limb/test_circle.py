@@ -59,8 +59,9 @@ def test_stated_sigma_matches_the_scatter_of_fits():
         circle = fit_circles([Arc(px, py, np.full(180, 0.2))], [(11.0, 19.0, 98.0)]).circles[0]
         errors += [circle.x - 10.0, circle.y - 20.0]
         sigmas.append(circle.sigma)
-    # 400 draws: the standard deviation is known to 3.5 %; scatter is never assumed below stated.
-    assert np.std(errors) == pytest.approx(np.mean(sigmas), rel=0.2)
+    # 400 draws: the standard deviation is known to 3.5 %; three times that. Scatter is never
+    # assumed below what is stated.
+    assert np.std(errors) == pytest.approx(np.mean(sigmas), rel=0.11)
 
 
 def test_a_tenth_of_bad_points_does_not_pull_the_fit():

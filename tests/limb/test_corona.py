@@ -86,7 +86,8 @@ def test_the_stated_error_is_that_of_repeated_measurements():
         found = register(first, second, (250.0, 250.0), (250.5, 250.25))
         errors += [found.dx, found.dy]
         sigmas.append(found.sigma_px)
-    assert np.sqrt(np.mean(np.square(errors))) < 1.5 * np.mean(sigmas)
+    # 50 draws: the root mean square is known to 10 %; three times that.
+    assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(np.mean(sigmas), rel=0.3)
 
 
 def test_it_agrees_with_scikit_images_phase_correlation():
