@@ -6,11 +6,13 @@ from astropy.io import fits
 from astropy.time import Time
 from PIL import Image
 
+from limbward.config.steps import parse_steps
 from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, Observer, add_moon, read_geometry, world_header
+from limbward.radiance.binned import read_small
 from limbward.radiance.fits import write_picture
-from limbward.stages.enhance_image import enhance_image, parse_steps, read_small
+from limbward.stages.enhance_image import enhance_image
 
 
 @pytest.mark.parametrize(

@@ -17,12 +17,12 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.radiance.fits import open_picture, read_extension, read_picture, write_picture
 from limbward.stages.enhance_image import _writing
 from limbward.stages.ingest import _is_workspace, _remove_stale
-from limbward.stages.merge import keep_better
 from limbward.stages.place import place_fault, require_own_place
 from limbward.stages.runner import run_stages
 from limbward.stages.stage import Stage
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace, is_workspace, owner_of
+from limbward.workspace.earlier import keep_better
 from tests.camera.files import dng, noise
 
 
@@ -321,7 +321,7 @@ def test_a_corona_of_clearly_more_frames_is_kept(workspace, before, now, kept):
     with workspace.writing(Workspace.corona) as part:
         write_picture(part, np.ones((3, 4, 4), np.float32), header)
     whole, reporter = workspace.path(Workspace.corona).read_bytes(), SilentReporter()
-    keep_better(workspace, now, reporter)
+    keep_better(workspace, now, reporter.warn)
     there = workspace.path("corona.kept-1.fits")
     assert there.exists() == bool(reporter.warnings) == kept
     assert workspace.path(Workspace.corona).exists() != kept

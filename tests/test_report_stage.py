@@ -14,8 +14,8 @@ from PIL import Image
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
+from limbward.geometry.law import mean_corona
 from limbward.radiance.fits import write_picture
-from limbward.report.profile import mean_corona
 from limbward.stages import report
 from limbward.stages.stage import ORDER
 from limbward.work.reporting import SilentReporter

@@ -7,7 +7,8 @@ from scipy.ndimage import gaussian_filter
 from limbward import filters
 from limbward.filters import mgn, multiscale, rank, rotational_difference, tangential_unsharp
 from limbward.geometry.disc import Geometry
-from limbward.simulate.corona import corona, mean_brightness
+from limbward.geometry.law import mean_corona
+from limbward.simulate.corona import corona
 
 SHAPE, SUN, RADIUS = (700, 1000), (499.5, 349.5), 95.0
 SKY = 7e-10  # of the simulator's default weather, mean solar discs
@@ -41,7 +42,7 @@ def merge(view):
     rho, angle, geometry = view
     structure = corona(3).structure_at(rho, angle)
     r = np.maximum(rho, 1.0)
-    light = gaussian_filter(mean_brightness(r) * structure + SKY, 0.8)
+    light = gaussian_filter(mean_corona(r) * structure + SKY, 0.8)
     image, sigma = expose(light, np.random.default_rng(4))
     image[:, rho < 1.02] = np.nan
     return image, sigma, structure, rho, geometry
@@ -77,7 +78,7 @@ def test_structure_is_still_there_at_4_radii(merge):
 def test_no_streamers_are_invented(view, blur):
     """Of a corona without structure nothing stands out: not in pixels, not in rays."""
     rho, angle, geometry = view
-    light = mean_brightness(np.maximum(rho, 1.0)) + SKY
+    light = mean_corona(np.maximum(rho, 1.0)) + SKY
     image, sigma = expose(light, np.random.default_rng(6), blur)
     image[:, rho < 1.02] = np.nan
     out = multiscale.apply(image, sigma, geometry, multiscale.Params())[1]
@@ -121,7 +122,7 @@ def test_noise_falls_and_structure_stays():
 def test_rotational_differencing_cancels_a_round_corona(view):
     """To numerical noise: 1e-4 of the light, of which a float32 picture holds 6e-8 a pixel."""
     rho, _, geometry = view
-    light = mean_brightness(np.maximum(rho, 1.0)).astype(np.float32)
+    light = mean_corona(np.maximum(rho, 1.0)).astype(np.float32)
     image = np.stack([light, light, light])
     for shift in (0.0, 3.0):
         params = rotational_difference.Params(angle_deg=7.0, radial_px=shift)

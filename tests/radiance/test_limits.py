@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from limbward.radiance import taps
+from limbward.radiance.batch import Limits
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.merge import MergeFrame, merge
 from limbward.radiance.relative import relative_exposures
@@ -66,7 +67,7 @@ def limits():
             stack.factor,
             predicted,
             lambda k, raw, same=calibration: same,
-            moon_margin_px=MARGIN_PX,
+            limits=Limits(moon_margin_px=MARGIN_PX),
         )
         radiance.append(merged.radiance * unit)
         sigma.append(merged.sigma * unit)

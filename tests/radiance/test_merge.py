@@ -8,11 +8,11 @@ from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, frame_affine
 from limbward.geometry.orientation import Orientation
 from limbward.radiance import taps
+from limbward.radiance.batch import Batch
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.kernels.sampling import ALIGNED
 from limbward.radiance.merge import (
     Accumulator,
-    Batch,
     MergeFrame,
     add_frames,
     map_affine,

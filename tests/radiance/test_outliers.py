@@ -9,8 +9,9 @@ import pytest
 
 from limbward.geometry.disc import Disc
 from limbward.radiance import taps
+from limbward.radiance.batch import Batch
 from limbward.radiance.calibrate import Calibration
-from limbward.radiance.merge import Accumulator, Batch, MergeFrame, add_frames
+from limbward.radiance.merge import Accumulator, MergeFrame, add_frames
 from limbward.radiance.noise import NoiseModel
 from tests.radiance.reference import taps_at
 

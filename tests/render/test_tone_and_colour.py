@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from limbward.render.colour import (
-    lightness_to_luminance,
     luminance,
     paint,
     solar_white,
@@ -58,13 +57,6 @@ def test_fitted_tone_spans_the_corona():
 def test_no_corona_no_curve():
     with pytest.raises(ValueError, match="limb"):
         fit_tone(np.ones((9, 9), np.float32), np.full((9, 9), 5.0, np.float32))
-
-
-def test_lightness_is_cie():
-    """CIE 15:2004: L* 50 is Y 0.1842, L* 8 is Y 0.008856."""
-    np.testing.assert_allclose(
-        lightness_to_luminance(np.array([1.0, 0.5, 0.08])), [1.0, 0.18419, 0.008856], rtol=1e-3
-    )
 
 
 def test_grey_is_painted_grey_at_its_lightness():

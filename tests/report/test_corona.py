@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from limbward.geometry.law import mean_corona
 from limbward.report import Corona, Sample, build_report, measure_coverage
 from limbward.report.coverage import MIN_SNR, frames_at, reach_spans, thin_places
-from limbward.report.profile import fit_mean_corona, mean_corona, radial_profile
+from limbward.report.profile import fit_mean_corona, radial_profile
 from tests.report.pages import Page, contacts, frame, material
 
 SHAPE = (300, 400)

@@ -3,15 +3,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from limbward.simulate.corona import HEIGHTS, OUTER, PINK_TOP, corona, mean_brightness
+from limbward.geometry.law import mean_corona
+from limbward.simulate.corona import HEIGHTS, OUTER, PINK_TOP, corona
 from limbward.simulate.truth import true_corona
 
 
 def test_mean_law_is_baumbachs():
     # Baumbach (1937) as tabulated in Allen's Astrophysical Quantities, in 1e-6 of the mean disc:
     # the coefficients sum to 4.0432 at the limb; at two radii the powers are 2^2.5, 2^7 and 2^17.
-    assert mean_brightness(1.0) == pytest.approx(4.0432e-6, rel=1e-12)
-    assert mean_brightness(2.0) == pytest.approx(
+    assert mean_corona(1.0) == pytest.approx(4.0432e-6, rel=1e-12)
+    assert mean_corona(2.0) == pytest.approx(
         1e-6 * (0.0532 / 5.656854249 + 1.425 / 128 + 2.565 / 131072), rel=1e-9
     )
 
@@ -21,7 +22,7 @@ def test_azimuthal_mean_follows_the_law(seed):
     angle = np.linspace(0.0, 2 * np.pi, 5000, endpoint=False)
     for rho in (1.0, 1.03, 1.5, 2.0, 3.7, 8.0, 20.0):
         mean = corona(seed).white_at(rho, angle).mean()
-        assert mean == pytest.approx(float(mean_brightness(rho)), rel=0.002)
+        assert mean == pytest.approx(float(mean_corona(rho)), rel=0.002)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -56,7 +57,7 @@ def test_radiance_is_positive_and_pink_only_near_the_limb(east, north):
 
 def test_prominences_reach_above_the_limb():
     red = corona(1).pink_at(1.02, np.linspace(0, 2 * np.pi, 2000))
-    assert red.max() > mean_brightness(1.02)
+    assert red.max() > mean_corona(1.02)
     assert corona(1).pink_at(1.065, np.linspace(0, 2 * np.pi, 2000)).max() < 0.1 * red.max()
 
 

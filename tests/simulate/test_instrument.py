@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from limbward.simulate.corona import mean_brightness
+from limbward.geometry.law import mean_corona
 from limbward.simulate.instrument import (
     CFA,
     WELL_ELECTRONS,
@@ -67,7 +67,7 @@ def test_few_photons_are_poisson():
 def test_inner_corona_saturates_at_a_sixtieth():
     body = Instrument(megapixels=0.4, vignetting=0.0)
     maps = sensor_maps(body, 1)
-    level = float(mean_brightness(1.05))
+    level = float(mean_corona(1.05))
     full = WELL_ELECTRONS * body.area_ratio
     common = {"f_number": 8.0, "transmission": 1.0}
     for exposure_s, low, high in ((1 / 60, 0.9, 1.1), (1 / 120, 0.45, 0.55)):

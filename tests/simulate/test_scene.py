@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from limbward.simulate.corona import corona, mean_brightness
+from limbward.geometry.law import mean_corona
+from limbward.simulate.corona import corona
 from limbward.simulate.moon import moon
 from limbward.simulate.scene import WINGS, Placement, Scene, blur, paint
 from limbward.sky.contacts import overlap_fraction
@@ -102,7 +103,7 @@ def test_corona_in_the_frame_follows_the_published_law():
     rho = np.hypot(x - 250.4, y - 199.8) / 40.0
     for low in (1.1, 1.3, 1.8, 2.5, 3.5):
         ring = (rho > low) & (rho < low + 0.15)
-        expected = mean_brightness(rho[ring]).mean()
+        expected = mean_corona(rho[ring]).mean()
         assert image[ring].mean() == pytest.approx(expected, rel=0.01)
 
 

@@ -355,6 +355,9 @@ def enhance(
     preview: Annotated[
         bool, typer.Option("--preview", help="A quarter of the size, as PNG only: quick.")
     ] = False,
+    with_sky: Annotated[
+        bool, typer.Option("--with-sky", help="Put the sky back that the merge has taken off.")
+    ] = False,
     output: Output = None,
     verbose: Verbose = False,
     quiet: Quiet = False,
@@ -363,7 +366,12 @@ def enhance(
     from limbward.stages.enhance_image import enhance_image
 
     for path in enhance_image(
-        image, steps, preview=preview, output=output, reporter=make_reporter()
+        image,
+        steps,
+        preview=preview,
+        output=output,
+        with_sky=with_sky,
+        reporter=make_reporter(),
     ):
         print(path)
 

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from importlib import import_module
 from pkgutil import iter_modules
 from typing import Any, Protocol, cast
 
+import numpy as np
+from numpy.typing import NDArray
+
 from limbward.errors import ConfigError
+from limbward.geometry.disc import Geometry
+
+Pixels = NDArray[np.float32]
 
 
 class Filter(Protocol):
@@ -51,3 +57,44 @@ def load(name: str) -> Filter:
     if found is None:
         raise ConfigError(f"There is no filter {name!r}; there are {', '.join(names())}.")
     return found
+
+
+def apply_steps(
+    image: Pixels,
+    sigma: Pixels | None,
+    geometry: Geometry,
+    steps: Iterable[tuple[str, Mapping[str, Any]]],
+) -> tuple[Pixels, list[str]]:
+    """Apply filters one after the other.
+
+    Parameters
+    ----------
+    image, sigma : ndarray of float32, shape (3, H, W)
+    geometry : Geometry
+    steps : iterable of (str, mapping)
+        Names of filters with their parameters.
+
+    Returns
+    -------
+    ndarray of float32, shape (3, H, W)
+    list of str
+        What was done, one line a step.
+
+    Raises
+    ------
+    ConfigError
+        If there is no filter of a name.
+    """
+    done = []
+    for name, given in steps:
+        module = load(name)
+        params = module.Params.model_validate(given)
+        image = module.apply(image, sigma, geometry, params)
+        sigma = None  # the noise of a filtered picture is not known
+        done.append(f"{name} {params.model_dump_json()}")
+    return image, done
+
+
+def normalise(steps: Iterable[str]) -> bool:
+    """Return whether any of the filters takes the radial fall out."""
+    return any(load(name).NORMALISES for name in steps)

@@ -40,6 +40,7 @@ from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_floats, masked_texts, texts
 from limbward.workspace.measured import limbs_of_rows, measured_discs
+from limbward.workspace.stored import write_reduced
 
 Floats = NDArray[np.float64]
 
@@ -151,8 +152,7 @@ def _frames(config: Config, workspace: Workspace, file: str, sampled: Sampled) -
     table["reduced"] = masked_texts([f"{name}-{i:04d}.npz" for i in range(n)])
     for i, m in enumerate(sampled.found):
         name = str(table["reduced"][i])
-        with workspace.writing(name) as whole, whole.open("wb") as stream:
-            np.savez(stream, sun_limb=m.sun_limb, moon_limb=m.moon_limb)
+        write_reduced(workspace, name, sun_limb=m.sun_limb, moon_limb=m.moon_limb)
     return table
 
 

@@ -219,3 +219,9 @@ def _as_stored(image: Pixels) -> Pixels:
                 top : top + ROWS
             ][::-1]
     return out
+
+
+def planes_of(hdu: Any) -> Iterator[NDArray[np.float32]]:
+    """Read a picture's colours one after the other, rows from the top: never two at once."""
+    for c in range(hdu.shape[0]):
+        yield np.asarray(read_rows(hdu, c), np.float32)

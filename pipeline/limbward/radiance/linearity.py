@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.radiance.relative import pairs
@@ -64,6 +65,12 @@ def linear_ceiling(stack: Stack, factor: Floats, span: Floats, upper: float) -> 
             level[c].append(x)
             ratio[c].append(y / np.median(y[base]))
     return np.array([_bend(level[c], ratio[c], upper) for c in range(3)])
+
+
+def describe_range(header: Header, linear: Floats) -> None:
+    """Write into a header up to which part of the range the sensor is linear, in R, G, B."""
+    for c in range(3):
+        header[f"LINEAR{c + 1}"] = (float(linear[c]), "of the range, up to which frames were used")
 
 
 def _bend(levels: list[Floats], ratios: list[Floats], upper: float) -> float:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,20 +23,21 @@ from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid
-from limbward.radiance import taps as taps_module
-from limbward.radiance.calibrate import Calibration, black_tile, mend, planes
+from limbward.radiance.batch import BATCH, Batch, HotPixels, Limits, fits, new_batch, put
+from limbward.radiance.calibrate import Calibration, planes
 from limbward.radiance.kernels.gather import gather
 from limbward.radiance.kernels.inputs import Frames, Maps, Sums, Table, Views
 from limbward.radiance.noise import NoiseModel
-from limbward.radiance.saturation import KERNEL_REACH_PX, saturated_places
+from limbward.radiance.saturation import KERNEL_REACH_PX
 from limbward.radiance.stack import sharpness
+from limbward.radiance.taps import Taps
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 MOON_FADE_PX = 0.5  # over which a weight falls to nothing at the Moon; 6 costs 3 % of variance
 TINY = np.float32(1e-30)  # no radiance is below it, none above its inverse
-BATCH = 5  # frames in memory at a time: the least whose median shows an outlier
+USUAL = Limits()
 
 
 @dataclass(frozen=True)
@@ -128,24 +128,6 @@ class Merged:
     sigma: Pixels
     count: NDArray[np.uint16]
     failed: dict[int, str] = field(default_factory=dict)
-
-
-@dataclass
-class Batch:
-    """Frames alike in size, filters and calibration, to be merged together.
-
-    ``pixels`` (B, P, H, W) are raw samples, ``blocked`` (B, H, W) the bits of
-    `limbward.radiance.saturation`, ``blocked_rows`` (B, H) where there may be any; the first ``n``
-    hold frames, whose numbers are ``frames``.
-    """
-
-    pixels: NDArray[Any]
-    blocked: NDArray[np.uint8]
-    blocked_rows: NDArray[np.bool_]
-    black: Pixels
-    taps: taps_module.Taps
-    calibration: Calibration
-    frames: list[int] = field(default_factory=list)
 
 
 def add_frames(
@@ -243,11 +225,9 @@ def merge(
     predicted: Pixels,
     calibrations: Callable[[int, RawFrame], Calibration],
     *,
-    ceiling: float | Floats | Pixels = 0.9,
-    moon_margin_px: float = 2.0,
-    bloom_px: float = 1.0,
+    limits: Limits = USUAL,
     box: MoonBox | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: Callable[[], None] | None = None,
 ) -> tuple[Merged, Merged | None]:
     """Merge frames into one linear picture.
 
@@ -266,15 +246,12 @@ def merge(
         Radiance on the small grid, from `limbward.radiance.stack.weight_maps`.
     calibrations : callable
         Returns the calibration of frame k, decoded; the same object for the same calibration.
-    ceiling : float or ndarray, shape (3,)
-        Fraction of the range from black to white up to which the sensor is linear, in R, G, B.
-    moon_margin_px, bloom_px : float
-        Pixels beside the lunar limb and beside clipped pixels that are left out.
+    limits : Limits
     box : MoonBox, optional
         Where the Moon's disc goes; its surface, lit by the Earth, is then merged too, from the
         same frames registered on the Moon.
     progress : callable, optional
-        Called with the number of frames done.
+        Called after each frame.
 
     Returns
     -------
@@ -283,125 +260,75 @@ def merge(
     Merged or None
         The Moon's disc in its box, NaN outside it.
     """
-    sums = Accumulator.empty(grid.height, grid.width)
-    disc = Accumulator.empty(box.side, box.side) if box is not None else None
-    place = map_affine(grid, factor)
+    running = Running(frames, grid, map_affine(grid, factor), predicted, limits, box)
     failed: dict[int, str] = {}
-    known: dict[bytes, taps_module.Taps] = {}
+    known: dict[bytes, Taps] = {}
     hot = HotPixels()
-    nothing = np.zeros((3, 1, 1), np.float32)
-    sharp = sharpness([f.weight for f in frames])
     batch: Batch | None = None
-    done = 0
-
-    def flush(batch: Batch) -> None:
-        nonlocal done
-        those = [frames[k] for k in batch.frames]
-        if those:
-            add_frames(sums, those, batch, predicted, sharp, place, moon_margin_px)
-            if disc is not None and box is not None:
-                on_moon = [_on_moon(f, box) for f in those]
-                add_frames(disc, on_moon, batch, nothing, nothing, np.zeros(3), 2.0, inside=True)
-        batch.frames.clear()
-
     for k, raw in decoded:
         if isinstance(raw, LimbwardError):
             failed[k] = str(raw)
         else:
             calibration = calibrations(k, raw)
-            if batch is None or len(batch.frames) == BATCH or not _fits(batch, raw, calibration):
+            if batch is None or len(batch.frames) == BATCH or not fits(batch, raw, calibration):
                 if batch is not None:
-                    flush(batch)
-                batch = _new_batch(batch, raw, calibration, known)
-            _put(batch, k, raw, ceiling, bloom_px, hot)
-        done += 1
+                    running.add(batch)
+                batch = new_batch(batch, raw, calibration, known)
+            put(batch, k, raw, limits, hot)
         if progress is not None:
-            progress(done)
+            progress()
     if batch is not None:
-        flush(batch)
+        running.add(batch)
     del batch
-    merged = sums.result()
-    surface = disc.result() if disc is not None else None
-    return Merged(merged.radiance, merged.sigma, merged.count, failed), surface
+    return running.result(failed)
 
 
-def _fits(batch: Batch, raw: RawFrame, calibration: Calibration) -> bool:
-    """Return whether a frame can share a batch."""
-    data = planes(raw.data)
-    return (
-        batch.pixels.shape[1:] == data.shape
-        and batch.pixels.dtype == data.dtype
-        and np.array_equal(batch.black, black_tile(raw))
-        and batch.taps.pattern == taps_module.pattern_key(raw.pattern)
-        and batch.calibration.dark is calibration.dark
-        and batch.calibration.inverse_flat is calibration.inverse_flat
-    )
+class Running:
+    """The sums of a merge, of the sky and of the Moon's disc.
 
+    Parameters
+    ----------
+    frames, grid, predicted, limits, box
+        As `merge` takes them.
+    place : ndarray, shape (3,)
+        Of `map_affine`.
+    """
 
-def _new_batch(
-    old: Batch | None,
-    raw: RawFrame,
-    calibration: Calibration,
-    known: dict[bytes, taps_module.Taps],
-) -> Batch:
-    """Return an empty batch for frames like one, in the memory of the old one if it fits."""
-    key = taps_module.pattern_key(raw.pattern)
-    if key not in known:
-        known[key] = taps_module.build(raw.pattern)
-    data = planes(raw.data)
-    shape = (BATCH, *data.shape)
-    reuse = old is not None and old.pixels.shape == shape and old.pixels.dtype == data.dtype
-    if reuse and old is not None:
-        pixels, blocked, rows = old.pixels, old.blocked, old.blocked_rows
-    else:
-        pixels = np.empty(shape, data.dtype)
-        blocked = np.empty((BATCH, *data.shape[1:]), np.uint8)
-        rows = np.empty((BATCH, data.shape[1]), bool)
-    return Batch(pixels, blocked, rows, black_tile(raw), known[key], calibration)
+    def __init__(
+        self,
+        frames: Sequence[MergeFrame],
+        grid: Grid,
+        place: Floats,
+        predicted: Pixels,
+        limits: Limits,
+        box: MoonBox | None,
+    ) -> None:
+        self._frames = frames
+        self._place, self._predicted = place, predicted
+        self._margin = limits.moon_margin_px
+        self._box = box
+        self._sums = Accumulator.empty(grid.height, grid.width)
+        self._disc = None if box is None else Accumulator.empty(box.side, box.side)
+        self._sharp = sharpness([f.weight for f in frames])
 
+    def add(self, batch: Batch) -> None:
+        """Add a batch, and empty it."""
+        those = [self._frames[k] for k in batch.frames]
+        if those:
+            add_frames(
+                self._sums, those, batch, self._predicted, self._sharp, self._place, self._margin
+            )
+            if self._disc is not None and self._box is not None:
+                none = np.zeros((3, 1, 1), np.float32)
+                on_moon = [_on_moon(f, self._box) for f in those]
+                add_frames(self._disc, on_moon, batch, none, none, np.zeros(3), 2.0, inside=True)
+        batch.frames.clear()
 
-def _put(
-    batch: Batch,
-    k: int,
-    raw: RawFrame,
-    ceiling: float | Floats | Pixels,
-    bloom_px: float,
-    hot: HotPixels,
-) -> None:
-    """Copy a frame into a batch, its hot pixels mended and its saturation noted."""
-    n = len(batch.frames)
-    pixels = batch.pixels[n]
-    np.copyto(pixels, planes(raw.data))
-    mask = batch.calibration.hot
-    if mask is not None:
-        dark = batch.calibration.dark
-        flagged = planes(mask)
-        mend(pixels, flagged, hot.index(mask), raw.pattern, None if dark is None else planes(dark))
-    saturated_places(
-        pixels,
-        raw.pattern,
-        float(batch.black.mean()),
-        raw.white,
-        ceiling,
-        bloom_px,
-        batch.blocked[n],
-        batch.blocked_rows[n],
-    )
-    batch.frames.append(k)
-
-
-class HotPixels:
-    """Where the pixels of the last mask seen are: searching 24 million takes 10 ms."""
-
-    def __init__(self) -> None:
-        self._mask: NDArray[np.bool_] | None = None
-        self._index = np.empty(0, np.int64)
-
-    def index(self, mask: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """Return the flat indices of a mask."""
-        if mask is not self._mask:
-            self._mask, self._index = mask, np.flatnonzero(mask)
-        return self._index
+    def result(self, failed: dict[int, str]) -> tuple[Merged, Merged | None]:
+        """Return what `merge` returns, in place of the sums."""
+        merged = self._sums.result()
+        surface = None if self._disc is None else self._disc.result()
+        return Merged(merged.radiance, merged.sigma, merged.count, failed), surface
 
 
 def _on_moon(frame: MergeFrame, box: MoonBox) -> MergeFrame:

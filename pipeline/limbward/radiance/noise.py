@@ -46,6 +46,37 @@ class NoiseModel:
         return sample_variance(np.asarray(signal, np.float32), gain, read2, spread2)
 
 
+@dataclass(frozen=True)
+class MeasuredNoise:
+    """The noise of a camera at one ISO, as measured for the merge; see noise.json."""
+
+    iso: float
+    gain_electrons_per_dn: float
+    read_noise_dn: float
+    read_noise_electrons: float
+    pixel_spread: float
+    origin: str
+    linear_up_to: list[float]
+
+
+@dataclass(frozen=True)
+class NoiseRecord:
+    """What noise.json holds.
+
+    Attributes
+    ----------
+    camera, serial : str
+    models : list of MeasuredNoise
+    sky : list of float or None
+        That was taken off the merge, DN/s in R, G, B at the Sun's centre; None if it was left in.
+    """
+
+    camera: str
+    serial: str
+    models: list[MeasuredNoise]
+    sky: list[float] | None
+
+
 def nominal_noise(iso: float, white: float) -> NoiseModel:
     """Return what a full-frame camera has, for frames too few or too small to measure it.
 

@@ -9,6 +9,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.geometry.grid import Grid
+from limbward.geometry.law import POWERS
 from limbward.normal_matrix import inverse
 
 Floats = NDArray[np.float64]
@@ -17,7 +18,7 @@ Pixels = NDArray[np.float32]
 INNERMOST = 1.6  # solar radii from which the fit looks
 NEEDED = 2.5  # solar radii that the picture must reach
 SECTORS = 12
-POWERS = (-2.5, -7.0)  # of the corona's mean law out there
+OUTER = POWERS[:2]  # of the corona's mean law: what is left of it out there
 CLIP = 4.0
 LEAST_SIGMA = 2.0  # a sky less certain than this is not taken off
 
@@ -69,9 +70,9 @@ def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
     Notes
     -----
     The corona falls as the sum of two powers of the distance, of which each of twelve directions
-    has its own (the powers are those of the mean law of S. Baumbach, Astron. Nachr. 263 (1937)
-    121); what does not fall is sky. The outermost corona, the light of dust, falls as slowly as
-    that law's first term and is counted with the corona.
+    has its own (the powers are those of the mean law); what does not fall is sky. The outermost
+    corona, the light of dust, falls as slowly as that law's first term and is counted with the
+    corona.
     """
     factor = max(1, -(-max(grid.width, grid.height) // 256))
     small = _blocks(image, factor)
@@ -91,7 +92,7 @@ def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
     hats[at, (first + 1) % SECTORS] += part
     reach = float(rho[far].max()) * sun_radius_px
     plane = np.column_stack([np.ones(len(hats)), dx[far] / reach, dy[far] / reach])
-    design = np.concatenate([hats * (rho[far] ** p)[:, None] for p in POWERS] + [plane], axis=1)
+    design = np.concatenate([hats * (rho[far] ** p)[:, None] for p in OUTER] + [plane], axis=1)
     found, errors = [], []
     for c in range(3):
         value = small[c][far]
@@ -143,6 +144,27 @@ def write_sky(header: Header, sky: Sky | None) -> None:
         header[f"SKYX{n}"] = (float(sky.slope_x[c]), "its change a pixel to the right")
         header[f"SKYY{n}"] = (float(sky.slope_y[c]), "its change a pixel down")
         header[f"SKYERR{n}"] = (float(sky.sigma[c]), "its standard error")
+
+
+def put_sky_back(image: Pixels, grid: Grid, header: Header) -> bool:
+    """Add to a merge, in place, the sky that was taken off; return whether there was any.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (3, H, W)
+    grid : Grid
+    header : Header
+        Says afterwards that none is taken off.
+    """
+    sky = read_sky(header)
+    if sky is None:
+        return False
+    add_sky(image, grid, sky)
+    for key in ("SKY", "SKYX", "SKYY", "SKYERR"):
+        for n in (1, 2, 3):
+            del header[f"{key}{n}"]
+    write_sky(header, None)
+    return True
 
 
 def read_sky(header: Header) -> Sky | None:

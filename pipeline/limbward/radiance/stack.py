@@ -16,6 +16,7 @@ from scipy.ndimage import (
 
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, reduced_affine
+from limbward.geometry.law import mean_corona
 from limbward.radiance.noise import NoiseModel
 
 Floats = NDArray[np.float64]
@@ -102,13 +103,8 @@ def mean_law(rho: Floats, innermost: float = 1.0) -> Floats:
     """Return the mean brightness of the corona, in that of the solar disc.
 
     Inside ``innermost``, solar radii, it does not rise further.
-
-    References
-    ----------
-    S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical Quantities*.
     """
-    r = np.maximum(rho, innermost)
-    return np.asarray(1e-6 * (0.0532 * r**-2.5 + 1.425 * r**-7 + 2.565 * r**-17))
+    return mean_corona(np.maximum(rho, innermost))
 
 
 def _distance(shape: tuple[int, ...], x: float, y: float) -> Floats:

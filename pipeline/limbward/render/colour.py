@@ -81,12 +81,6 @@ def luminance(linear: Pixels) -> Pixels:
     return np.asarray(out, np.float32)
 
 
-def lightness_to_luminance(lightness: Pixels) -> Pixels:
-    """Return CIE Y of a lightness L*/100 (CIE 15:2004)."""
-    f = (100.0 * lightness + 16.0) / 116.0
-    return np.where(f > 6.0 / 29.0, f * f * f, 3.0 * (6.0 / 29.0) ** 2 * (f - 4.0 / 29.0))
-
-
 def paint(
     lightness: Pixels,
     ratio: Pixels,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -160,12 +160,8 @@ def compose(
         del noise, inner
     lightness = _lightness(light, spread, tone, known, box)
     if detail is not None:
-        # Middle tones take detail whole, black and white none, so that nothing is clipped.
-        room = np.clip(4.0 * lightness * (1.0 - lightness), 0.0, 1.0)
-        np.sqrt(room, out=room)
-        detail *= room
-        lightness += np.float32(look.detail) * detail
-        del detail, room
+        _add_detail(lightness, detail, look.detail)
+        del detail
 
     to_chromaticity(linear, light, spread, known, box)
     del light, spread, known
@@ -173,6 +169,14 @@ def compose(
     del lightness
     _lay_moon(picture, moon, look, space, surface)
     return Composite(picture, tone, white)
+
+
+def _add_detail(lightness: Pixels, detail: Pixels, strength: float) -> None:
+    """Add detail to a lightness, in place: middle tones take it whole, black and white none."""
+    room = np.clip(4.0 * lightness * (1.0 - lightness), 0.0, 1.0)  # so that nothing is clipped
+    np.sqrt(room, out=room)
+    detail *= room
+    lightness += np.float32(strength) * detail
 
 
 def _level(radiance: Pixels, rho: Pixels) -> None:
@@ -297,3 +301,21 @@ def _lay_moon(
     share = cover(box.shape[1:], here, look.limb_px)
     box *= 1.0 - share
     box += share * dark
+
+
+def tone_json(made: Composite, white_balance: str) -> dict[str, Any]:
+    """Return the tone curve and the white balance of a composite, as tone.json has them."""
+    tone = made.tone
+    return {
+        "curve": "L = floor + (ceiling - floor) asinh((Y - dark) / soft) / "
+        "asinh((bright - dark) / soft)",
+        "inverse": "Y = dark + soft sinh((L - floor) / (ceiling - floor) "
+        "asinh((bright - dark) / soft))",
+        "dark": tone.dark,
+        "bright": tone.bright,
+        "soft": tone.soft,
+        "floor": tone.floor,
+        "ceiling": tone.ceiling,
+        "white_balance": white_balance,
+        "multipliers": [float(m) for m in made.white],
+    }

@@ -7,6 +7,7 @@ from os import PathLike
 from typing import Any
 
 import numpy as np
+from astropy.io.fits import Header
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle
@@ -15,6 +16,7 @@ from scipy.ndimage import map_coordinates
 
 from limbward.geometry.orientation import Orientation
 from limbward.picture.resampling import shrink
+from limbward.render.writers import Caption
 
 Pixels = NDArray[np.float32]
 
@@ -63,6 +65,24 @@ def _direction(angle: float, up: float) -> tuple[float, float]:
     """Return the step right and down towards a position angle."""
     dx, dy = Orientation(1.0, up).towards(angle)
     return float(dx), float(dy)
+
+
+def scene_of(
+    header: Header, sun_radius_px: float, scale_arcsec: float, up: float, caption: Caption
+) -> Scene:
+    """Return what is written round a picture of a given scale, turned ``up``."""
+    return Scene(
+        sun_radius_px=sun_radius_px,
+        scale_arcsec=scale_arcsec,
+        up_position_angle=up,
+        solar_north=float(header["SOLARPA"]),
+        lines=(
+            caption.description,
+            f"{caption.site}   {caption.start} to {caption.end}   "
+            "dashed circle: the Sun's limb; ring: position angle from celestial north",
+        ),
+        title=caption.title,
+    )
 
 
 def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
@@ -161,6 +181,17 @@ def _scale_bar(axes: Any, height: int, size: float, scene: Scene, factor: int) -
         x0 + length / 2.0, y0 - 0.5 * size, f"{minutes}′", color=INK, fontsize=0.7 * size,
         ha="center", va="bottom",
     )  # fmt: skip
+
+
+def _same_size(panels: list[tuple[str, Pixels]]) -> list[tuple[str, Pixels]]:
+    """Cut panels, in their middles, to the size of the smallest."""
+    rows = min(p.shape[1] for _, p in panels)
+    columns = min(p.shape[2] for _, p in panels)
+    out = []
+    for name, p in panels:
+        y, x = (p.shape[1] - rows) // 2, (p.shape[2] - columns) // 2
+        out.append((name, p[:, y : y + rows, x : x + columns]))
+    return out
 
 
 def side_by_side(path: str | PathLike[str], panels: list[tuple[str, Pixels]]) -> None:

@@ -26,6 +26,12 @@ def distance(shape: tuple[int, ...], disc: Disc) -> Pixels:
     return np.hypot(dx[None, :], dy[:, None])
 
 
+def inside(shape: tuple[int, ...], disc: Disc) -> NDArray[np.bool_]:
+    """Return which pixels lie in a disc."""
+    y, x = np.ogrid[: shape[0], : shape[1]]
+    return np.asarray((x - disc.x) ** 2 + (y - disc.y) ** 2 < disc.radius**2)
+
+
 def earthshine(surface: Pixels, disc: Disc) -> Pixels:
     """Return the brightness of the Moon's surface without the glare that lies over it.
 

@@ -1,4 +1,4 @@
-"""A filtered picture as an image: grey at the mean, black and white at some deviations."""
+"""Pictures without a tone curve: filtered, grey at the mean; and the corona as it is, linear."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
+
+from limbward.render.colour import luminance, to_linear_srgb
+from limbward.render.space import SRGB
 
 Pixels = NDArray[np.float32]
 
@@ -34,6 +37,31 @@ def structure_picture(
     for into, plane in zip(out, scaled(planes, visible, percentile), strict=True):
         into[:] = plane
     return out
+
+
+def linear_picture(radiance: Pixels, daylight: Pixels, to_srgb: Pixels) -> Pixels:
+    """Return the corona as it is, without tone curve or filter, white at the limb's brightness.
+
+    Parameters
+    ----------
+    radiance : ndarray of float32, shape (3, H, W)
+        In the camera's colours; what is missing becomes black.
+    daylight, to_srgb : ndarray, shape (3,) and (3, 3)
+        Of `limbward.camera.colours.read_colours`.
+
+    Returns
+    -------
+    ndarray of float32, shape (3, H, W)
+        Encoded sRGB.
+    """
+    linear = to_linear_srgb(radiance, daylight, to_srgb)
+    sample = luminance(linear[:, ::5, ::5])
+    white = float(np.nanpercentile(sample, 99.5)) if np.isfinite(sample).any() else 1.0
+    linear /= np.float32(max(white, 1e-30))
+    np.nan_to_num(linear, copy=False, nan=0.0)
+    for plane in linear:
+        plane[:] = SRGB.encode(plane)
+    return linear
 
 
 def scaled(

@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+from astropy.io.fits import Header
 from numba import prange
 from numpy.typing import NDArray
 
 from limbward.compiled import kernel
+
+UP = {
+    "solar_north": ("SOLARPA", "solar north up"),
+    "celestial_north": (None, "celestial north up"),
+    "zenith": ("ZENITHPA", "zenith up"),
+    "camera": ("UPPA", "as the camera stood"),
+}
 
 Pixels = NDArray[np.float32]
 
@@ -89,6 +97,12 @@ def _read_turned(c: Pixels, cos: float, sin: float, y0: float, x0: float, out: P
 
 
 coefficients, read_turned = (kernel(parallel=True)(f) for f in (_coefficients, _read_turned))
+
+
+def up_of(header: Header, wanted: str) -> tuple[float, str]:
+    """Return the position angle that is up for a name of `UP`, degrees, and that in words."""
+    key, words = UP[wanted]
+    return 0.0 if key is None else float(header[key]), words
 
 
 def inner_size(width: float, height: float, turn_deg: float) -> tuple[float, float]:

@@ -8,10 +8,11 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from limbward.geometry.law import mean_corona
 from limbward.report.chart import Axis, Chart, Series
 from limbward.report.coverage import frames_at, reach_labels, reach_spans, thin_places
 from limbward.report.material import PHASES, Coverage, Floats, Frame, Numbered
-from limbward.report.profile import MeanCorona, Profile, mean_corona
+from limbward.report.profile import MeanCorona, Profile
 from limbward.report.timeline import MARKS, describe
 from limbward.report.wording import counted
 

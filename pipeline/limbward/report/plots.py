@@ -12,9 +12,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
+from limbward.geometry.law import mean_corona
 from limbward.report.coverage import frames_at, reach_labels, reach_spans, thin_places
 from limbward.report.material import Coverage, Floats, Numbered
-from limbward.report.profile import MeanCorona, Profile, mean_corona
+from limbward.report.profile import MeanCorona, Profile
 from limbward.report.svg import COLOURS, styled, to_svg
 from limbward.report.timeline import MARKS, day_number, describe, time_axis
 from limbward.report.wording import exposure_text

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
+from limbward.geometry.law import mean_corona
 from limbward.report.material import Corona, Floats
 
 RING_RADII = 0.03
@@ -57,27 +58,6 @@ class MeanCorona:
     scale: float
     sky: float
     deviation: float
-
-
-def mean_corona(rho: Floats) -> Floats:
-    """Return the mean brightness of the corona in units of the mean solar disc.
-
-    Parameters
-    ----------
-    rho : ndarray
-        Distance from the Sun's centre, solar radii.
-
-    References
-    ----------
-    S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical Quantities*.
-
-    Examples
-    --------
-    >>> round(float(mean_corona(np.array([2.0]))[0] * 1e9), 2)
-    20.56
-    """
-    r = np.asarray(rho, dtype=float)
-    return 1e-6 * (0.0532 * r**-2.5 + 1.425 * r**-7 + 2.565 * r**-17)
 
 
 def radial_profile(corona: Corona) -> Profile:

@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates
 
+from limbward.geometry.law import mean_corona
+
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
@@ -26,22 +28,6 @@ PINK_ANGLES, PINK_HEIGHTS = 8192, 128
 # Linear sRGB of hydrogen's red and blue lines with helium's yellow one, as a daylight-balanced
 # camera renders a prominence; the corona, scattered sunlight, is (1, 1, 1).
 PINK = np.array([1.0, 0.22, 0.38])
-
-
-def mean_brightness(rho: ArrayLike) -> Floats:
-    """Return the mean brightness of the corona in units of the mean solar disc.
-
-    Parameters
-    ----------
-    rho : array_like
-        Distance from the Sun's centre in solar radii, 1 or more.
-
-    References
-    ----------
-    S. Baumbach, Astron. Nachr. 263 (1937) 121, as tabulated in *Allen's Astrophysical Quantities*.
-    """
-    r = np.asarray(rho, float)
-    return np.asarray(1e-6 * (0.0532 * r**-2.5 + 1.425 * r**-7 + 2.565 * r**-17))
 
 
 @dataclass(frozen=True)
@@ -85,7 +71,7 @@ class Corona:
     def white_at(self, rho: ArrayLike, angle: ArrayLike) -> Floats:
         """Return the corona's brightness; below the limb, that at the limb."""
         r = np.maximum(np.asarray(rho, float), 1.0)
-        return mean_brightness(r) * self.structure_at(r, angle)
+        return mean_corona(r) * self.structure_at(r, angle)
 
     def pink_at(self, rho: ArrayLike, angle: ArrayLike) -> Floats:
         """Return the brightness of prominences and chromosphere in the red."""

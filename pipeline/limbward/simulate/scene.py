@@ -16,6 +16,8 @@ from scipy import fft
 from scipy.ndimage import gaussian_filter
 
 from limbward.compiled import kernel
+from limbward.geometry.law import FACTORS as LAW
+from limbward.geometry.law import UNIT as LAW_UNIT
 from limbward.simulate.corona import (
     ANGLES,
     HEIGHTS,
@@ -201,8 +203,8 @@ def _paint_kernel(
                     i2 = i1 * i1
                     i8 = i2 * i2 * i2 * i2
                     mean = (
-                        0.0532 * i1 / math.sqrt(rho) + 1.425 * i2 * i1 / rho + 2.565 * i8 / rho
-                    ) * 1e-6
+                        LAW[0] * i1 / math.sqrt(rho) + LAW[1] * i2 * i1 / rho + LAW[2] * i8 / rho
+                    ) * LAW_UNIT
                     row = min(math.log(rho) * per_log, HEIGHTS - 1.0)
                     w += sky_free * mean * _table(structure, row, angle * ANGLES, HEIGHTS, ANGLES)
                     if rho < PINK_TOP:

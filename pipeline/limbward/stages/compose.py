@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import AbstractContextManager
-from typing import Any
 
 import numpy as np
 from astropy.io import fits
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
+from limbward.camera.colours import read_colours
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
-from limbward.geometry.grid import Grid, read_geometry
+from limbward.geometry.grid import read_geometry
 from limbward.picture.resampling import shrink
-from limbward.radiance.fits import open_picture, read_rows
-from limbward.render.colour import luminance, to_linear_srgb
-from limbward.render.compose import Composite, Look, compose
-from limbward.render.figures import Scene, annotate, polar_map, side_by_side
-from limbward.render.preview import structure_picture
-from limbward.render.rotate import turn_picture
-from limbward.render.space import SRGB, Space, to_srgb
+from limbward.radiance.fits import open_picture, planes_of, read_rows
+from limbward.render.compose import Look, compose, tone_json
+from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
+from limbward.render.moon import inside
+from limbward.render.preview import linear_picture, structure_picture
+from limbward.render.rotate import turn_picture, up_of
+from limbward.render.space import Space, to_srgb
 from limbward.render.writers import Caption, write_png, write_tiff
-from limbward.stages.shown import camera_colours
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -32,12 +30,6 @@ from limbward.workspace.columns import floats
 
 Pixels = NDArray[np.float32]
 
-UP = {
-    "solar_north": ("SOLARPA", "solar north up"),
-    "celestial_north": (None, "celestial north up"),
-    "zenith": ("ZENITHPA", "zenith up"),
-    "camera": ("UPPA", "as the camera stood"),
-}
 USUAL_BLUR_PX = 0.9  # where no frame's limb was measured: a good lens at the pixel's size
 PANEL_PX = 1600
 
@@ -67,10 +59,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         radiance = np.empty(hdus[0].shape, np.float32)
         for c, plane in enumerate(radiance):
             read_rows(hdus[0], c, plane)
-        key, words = UP[options.up]
-        to_up = 0.0 if key is None else float(header[key])
+        to_up, words = up_of(header, options.up)
         valid = np.isfinite(radiance).all(axis=0)
-        valid |= _inside(valid.shape, Disc(moon.x, moon.y, moon.radius + 0.05 * sun.radius))
+        valid |= inside(valid.shape, Disc(moon.x, moon.y, moon.radius + 0.05 * sun.radius))
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
 
         def turned(picture: Pixels, factor: int = 1) -> Pixels:
@@ -80,20 +71,20 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
         structure = _detail_plane(workspace, config)
         small, factor = shrink(radiance, PANEL_PX)
-        linear_panel = turned(_linear_panel(small, header), factor)
+        linear_panel = turned(linear_picture(small, *read_colours(header)), factor)
         small = shrink(structure[None], factor=factor)[0]
-        dark = shrink(_inside(valid.shape, at_moon)[None], factor=factor)[0][0] > 0.5
+        dark = shrink(inside(valid.shape, at_moon)[None], factor=factor)[0][0] > 0.5
         filtered_panel = turned(structure_picture(small, ~dark), factor)
         del small
         advance()
         try:
             made = compose(
                 radiance,
-                _planes(hdus["SIGMA"]) if "SIGMA" in hdus else None,
+                planes_of(hdus["SIGMA"]) if "SIGMA" in hdus else None,
                 structure,
                 on_sky,
                 at_moon,
-                *camera_colours(header),
+                *read_colours(header),
                 _look(config, workspace),
                 _surface(header, hdus),
             )
@@ -102,7 +93,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         del structure, radiance
         advance()
         picture = turned(made.picture)
-        tone = _tone(made, options.white_balance)
+        tone = tone_json(made, options.white_balance)
         del made
         caption = _caption(config, header, words)
         with workspace.writing(Workspace.composite_tif) as part:
@@ -113,7 +104,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         small, factor = shrink(picture, 2 * PANEL_PX)
         small = to_srgb(small, space)
         del picture
-        scene = _scene(header, grid, sun.radius, to_up, factor, caption)
+        scene = scene_of(header, sun.radius / factor, grid.scale_arcsec * factor, to_up, caption)
         with workspace.writing(Workspace.annotated) as part:
             annotate(part, small, scene)
         with workspace.writing(Workspace.polar) as part:
@@ -126,7 +117,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             ("finished", finished),
         ]
         with workspace.writing(Workspace.side_by_side) as part:
-            side_by_side(part, _same_size(panels))
+            side_by_side(part, panels)
         workspace.write_json(Workspace.tone, tone)
         advance()
 
@@ -139,7 +130,7 @@ def _detail_plane(workspace: Workspace, config: Config) -> Pixels:
     """Return the mean of an enhancement's colours (H, W), read one at a time."""
     with _open(workspace, Workspace.enhanced(_name(config))[0]) as hdus:
         out = np.zeros(hdus[0].shape[1:], np.float32)
-        for plane in _planes(hdus[0]):
+        for plane in planes_of(hdus[0]):
             out += plane
         out /= hdus[0].shape[0]
         return out
@@ -149,39 +140,11 @@ def _open(workspace: Workspace, artefact: str, *names: str) -> AbstractContextMa
     return open_picture(workspace.path(artefact), names)
 
 
-def _planes(hdu: fits.ImageHDU) -> Iterator[Pixels]:
-    """Read a picture's colours one after the other, rows from the top: never two at once."""
-    for c in range(hdu.shape[0]):
-        yield np.asarray(read_rows(hdu, c), np.float32)
-
-
 def _surface(header: Header, hdus: fits.HDUList) -> tuple[Pixels, int, int] | None:
     if "MOON" not in hdus:
         return None
-    surface = np.stack(list(_planes(hdus["MOON"])))
+    surface = np.stack(list(planes_of(hdus["MOON"])))
     return surface, int(header["MOONTOP"]), int(header["MOONLEFT"])
-
-
-def _linear_panel(radiance: Pixels, header: Header) -> Pixels:
-    """Return the corona as it is, without tone curve or filter, white at the limb's brightness."""
-    linear = to_linear_srgb(radiance, *camera_colours(header))
-    sample = luminance(linear[:, ::5, ::5])
-    white = float(np.nanpercentile(sample, 99.5)) if np.isfinite(sample).any() else 1.0
-    linear /= np.float32(max(white, 1e-30))
-    np.nan_to_num(linear, copy=False, nan=0.0)
-    for plane in linear:
-        plane[:] = SRGB.encode(plane)
-    return linear
-
-
-def _same_size(panels: list[tuple[str, Pixels]]) -> list[tuple[str, Pixels]]:
-    rows = min(p.shape[1] for _, p in panels)
-    columns = min(p.shape[2] for _, p in panels)
-    out = []
-    for name, p in panels:
-        y, x = (p.shape[1] - rows) // 2, (p.shape[2] - columns) // 2
-        out.append((name, p[:, y : y + rows, x : x + columns]))
-    return out
 
 
 def _look(config: Config, workspace: Workspace) -> Look:
@@ -213,11 +176,6 @@ def _measured_blur(workspace: Workspace) -> float:
     return float(np.median(measured)) if measured.size else USUAL_BLUR_PX
 
 
-def _inside(shape: tuple[int, ...], disc: Disc) -> NDArray[np.bool_]:
-    y, x = np.ogrid[: shape[0], : shape[1]]
-    return np.asarray((x - disc.x) ** 2 + (y - disc.y) ** 2 < disc.radius**2)
-
-
 def _caption(config: Config, header: Header, words: str) -> Caption:
     description = (
         f"Solar corona, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
@@ -234,40 +192,6 @@ def _caption(config: Config, header: Header, words: str) -> Caption:
         start=f"{str(header['DATE-BEG'])[:19]}Z",
         end=f"{str(header['DATE-END'])[:19]}Z",
     )
-
-
-def _scene(
-    header: Header, grid: Grid, sun_radius: float, up: float, factor: int, caption: Caption
-) -> Scene:
-    return Scene(
-        sun_radius_px=sun_radius / factor,
-        scale_arcsec=grid.scale_arcsec * factor,
-        up_position_angle=up,
-        solar_north=float(header["SOLARPA"]),
-        lines=(
-            caption.description,
-            f"{caption.site}   {caption.start} to {caption.end}   "
-            "dashed circle: the Sun's limb; ring: position angle from celestial north",
-        ),
-        title=caption.title,
-    )
-
-
-def _tone(made: Composite, white_balance: str) -> dict[str, Any]:
-    tone = made.tone
-    return {
-        "curve": "L = floor + (ceiling - floor) asinh((Y - dark) / soft) / "
-        "asinh((bright - dark) / soft)",
-        "inverse": "Y = dark + soft sinh((L - floor) / (ceiling - floor) "
-        "asinh((bright - dark) / soft))",
-        "dark": tone.dark,
-        "bright": tone.bright,
-        "soft": tone.soft,
-        "floor": tone.floor,
-        "ceiling": tone.ceiling,
-        "white_balance": white_balance,
-        "multipliers": [float(m) for m in made.white],
-    }
 
 
 STAGE = Stage(

@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 
 from limbward import filters
 from limbward.config import Config, EnhanceConfig
-from limbward.errors import LimbwardError
 from limbward.geometry.disc import Geometry
-from limbward.geometry.grid import read_geometry
+from limbward.geometry.merged import check_merge, geometry_of
 from limbward.radiance.fits import read_extension, read_picture, write_picture
+from limbward.render.filtered import Colours, colours_of, picture_of
 from limbward.render.writers import write_png, write_tiff
-from limbward.stages.shown import Colours, colours_of, picture_of
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -23,71 +22,6 @@ from limbward.workspace import Workspace
 Pixels = NDArray[np.float32]
 
 GREEN = 1
-
-
-def check_merge(path: str | Path, header: Header, shape: tuple[int, ...]) -> None:
-    """Refuse a picture that is no merge, or whose header cannot be true.
-
-    Raises
-    ------
-    LimbwardError
-        With what is missing or wrong.
-    """
-    if len(shape) != 3 or shape[0] != 3 or min(shape) < 1:
-        raise LimbwardError(f"{path} is not a merge: it has no three colours.")
-    try:
-        grid, sun, moon = read_geometry(header)
-    except (KeyError, ValueError, TypeError) as error:
-        raise LimbwardError(
-            f"{path} is not a merge: its header does not say where the Sun is ({error})."
-        ) from error
-    discs = [sun] if moon is None else [sun, moon]
-    numbers = [grid.up_position_angle, *(v for d in discs for v in (d.x, d.y, d.radius))]
-    # A disc no larger than a pixel, or as large as a thousand pictures, is nobody's Sun.
-    sizes = all(0.5 < d.radius < 1e3 * max(shape) for d in discs)
-    if not (grid.scale_arcsec > 0 and np.isfinite(numbers).all() and sizes):
-        raise LimbwardError(f"{path} is damaged: its header has the Sun at no possible place.")
-
-
-def geometry_of(header: Header) -> Geometry:
-    """Return where Sun and Moon are in a merged picture."""
-    grid, sun, moon = read_geometry(header)
-    return Geometry(
-        sun_x=sun.x,
-        sun_y=sun.y,
-        sun_radius_px=sun.radius,
-        moon_x=None if moon is None else moon.x,
-        moon_y=None if moon is None else moon.y,
-        moon_radius_px=None if moon is None else moon.radius,
-        up_position_angle=grid.up_position_angle,
-    )
-
-
-def enhance(
-    image: Pixels, sigma: Pixels | None, geometry: Geometry, recipe: EnhanceConfig
-) -> tuple[Pixels, list[str]]:
-    """Apply the steps of an enhancement.
-
-    Parameters
-    ----------
-    image, sigma : ndarray of float32, shape (3, H, W)
-    geometry : Geometry
-    recipe : EnhanceConfig
-
-    Returns
-    -------
-    ndarray of float32, shape (3, H, W)
-    list of str
-        What was done, one line a step.
-    """
-    done = []
-    for step in recipe.steps:
-        module = filters.load(step.filter)
-        params = module.Params.model_validate(step.params)
-        image = module.apply(image, sigma, geometry, params)
-        sigma = None  # the noise of a filtered picture is not known
-        done.append(f"{step.filter} {params.model_dump_json()}")
-    return image, done
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -104,7 +38,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         restore = any(recipe.colour == "restored" for recipe in config.enhance)
         colours = colours_of(image, green, header, geometry) if restore else None
         for recipe in config.enhance:
-            result, done = enhance(image, sigma, geometry, recipe)
+            result, done = filters.apply_steps(
+                image, sigma, geometry, ((s.filter, s.params) for s in recipe.steps)
+            )
             _write(workspace, recipe, result, header, done, geometry, colours)
             advance()
 
@@ -138,7 +74,9 @@ def _write(
     own["BUNIT"] = ""
     with workspace.writing(as_fits) as part:
         write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
-    picture = picture_of(result, recipe, colours, header, geometry)
+    shown = None if recipe.colour == "as_filtered" else colours
+    flat = filters.normalise(step.filter for step in recipe.steps)
+    picture = picture_of(result, shown, header, geometry, normalised=flat)
     text = f"{name}: " + ", ".join(done)
     with workspace.writing(as_tiff) as part:
         write_tiff(part, picture, text)

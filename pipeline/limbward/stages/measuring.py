@@ -11,8 +11,6 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-import numpy as np
-
 from limbward.camera.card import IMAGE_KINDS, CardFile, sha256
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
@@ -26,6 +24,7 @@ from limbward.work.map import Failure, FileMap
 from limbward.work.map import Task as FileTask
 from limbward.work.reach import UNREACHED, failure_to_reach, reached_again
 from limbward.workspace import Workspace
+from limbward.workspace.stored import StoredCrop, write_reduced
 
 Row = dict[str, Any]
 
@@ -230,23 +229,19 @@ def _measure_pixels(task: Task, row: Row) -> None:
         row["phase"] = look.content
         return
     limbs = find_limbs(look, task.radius_ratio)
-    found, crop, reduced = limbs.found, limbs.crop, limbs.reduced
-    arrays: dict[str, Any] = {}
-    if crop is not None:
-        arrays = {"crop": crop.values, "crop_scale": crop.scale, "crop_origin": crop.origin}
+    found, reduced = limbs.found, limbs.reduced
+    cut = limbs.crop
+    crop = None if cut is None else StoredCrop(cut.values, cut.scale, cut.origin)
     row["reduced"] = f"{Workspace.reduced}{name}.npz"
-    with (
-        workspace.writing(row["reduced"]) as part,
-        part.open("wb") as stream,
-    ):
-        np.savez(
-            stream,
-            planes=reduced.planes,
-            factor=reduced.factor,
-            sun_limb=found.sun_limb,
-            moon_limb=found.moon_limb,
-            **arrays,
-        )
+    write_reduced(
+        workspace,
+        row["reduced"],
+        sun_limb=found.sun_limb,
+        moon_limb=found.moon_limb,
+        planes=reduced.planes,
+        factor=reduced.factor,
+        crop=crop,
+    )
     row.update(_limb_columns(found))
     if found.note:
         row["note"].append(found.note)

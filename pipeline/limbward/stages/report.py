@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -19,6 +19,7 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import read_geometry
 from limbward.radiance.fits import read_picture
+from limbward.radiance.noise import NoiseRecord
 from limbward.report import (
     ClockAudit,
     Corona,
@@ -41,10 +42,10 @@ from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
-from limbward.workspace.stored import CROP, read_reduced
+from limbward.workspace.noise import read_noise
+from limbward.workspace.stored import read_crop, read_limbs, read_planes
 
 WORST_LIMBS = 12
-NOISE = re.compile(r"at ISO (\d+)")
 GREEN = 1
 PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma")
 
@@ -67,8 +68,8 @@ def read_material(config: Config, workspace: Workspace) -> Material:
     workspace : Workspace
     """
     contacts = _json(workspace, Workspace.contacts)
-    noise = _json(workspace, Workspace.noise)
-    corona = read_corona(workspace)
+    noise = read_noise(workspace)
+    corona = read_corona(workspace, noise)
     coverage = None
     if corona is not None:
         coverage = measure_coverage(_samples(workspace), corona.noise)
@@ -85,8 +86,8 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         coverage=coverage,
         composite=there(workspace, Workspace.composite_png),
         composite_caption=_caption(config, corona),
-        noise=noise.get("models", []),
-        sky=noise.get("sky"),
+        noise=[] if noise is None else [asdict(model) for model in noise.models],
+        sky=None if noise is None else noise.sky,
         variants=read_variants(workspace),
         tone=_json(workspace, Workspace.tone),
         products=read_products(workspace),
@@ -169,7 +170,7 @@ def read_frames(workspace: Workspace) -> list[Frame]:
     return found
 
 
-def read_corona(workspace: Workspace) -> Corona | None:
+def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | None:
     """Return the merged corona's green plane, None if there is no corona."""
     path = there(workspace, Workspace.corona)
     if path is None:
@@ -189,21 +190,15 @@ def read_corona(workspace: Workspace) -> Corona | None:
         moon_radius=moon.radius,
         frames=int(header.get("NFRAMES", 0)),
         exposure_s=float(header.get("EXPTOTAL", 0.0)),
-        noise=_noise(header),
+        noise=_noise(noise),
         history=_history(header),
     )
 
 
-def _noise(header: Header) -> dict[float, tuple[float, float]]:
-    """Return gain and read noise by ISO, as the merge wrote them."""
-    found = {}
-    n = 1
-    while f"GAIN{n}" in header:
-        iso = NOISE.search(header.comments[f"GAIN{n}"])
-        if iso:
-            found[float(iso[1])] = (float(header[f"GAIN{n}"]), float(header[f"READ{n}"]))
-        n += 1
-    return found
+def _noise(record: NoiseRecord | None) -> dict[float, tuple[float, float]]:
+    """Return gain, DN an electron, and read noise, DN, by ISO."""
+    models = [] if record is None else record.models
+    return {m.iso: (1.0 / m.gain_electrons_per_dn, m.read_noise_dn) for m in models}
 
 
 def _history(header: Header) -> list[str]:
@@ -230,8 +225,8 @@ def _samples(workspace: Workspace) -> Iterator[Sample]:
         path = workspace.path(reduced[i])
         if not reduced[i] or not path.exists():
             continue
-        stored = read_reduced(path, ("planes", "factor"))
-        plane, factor = stored["planes"][GREEN], float(stored["factor"])
+        planes, factor = read_planes(path)
+        plane = planes[GREEN]
         yield Sample(
             exposure_s=float(exposure[i]),
             iso=float(np.nan_to_num(iso[i])),
@@ -299,19 +294,18 @@ def _worst_limbs(workspace: Workspace) -> list[LimbView]:
     found = []
     for row in worst[np.isfinite(miss[worst])]:
         path = workspace.path(reduced[row])
-        stored = read_reduced(path, (*CROP, "moon_limb"))
-        if len(stored) <= len(CROP):
+        crop = read_crop(path)
+        if crop is None:
             continue
-        left, top = (float(v) for v in stored["crop_origin"])
         found.append(
             LimbView(
                 file=texts(align, "file")[row],
                 exposure_s=float(floats(ingest, "exposure")[row]),
                 miss_px=float(miss[row]),
-                values=stored["crop"],
-                scale=float(stored["crop_scale"]),
-                origin=(left, top),
-                points=stored["moon_limb"][:, :2],
+                values=crop.values,
+                scale=crop.scale,
+                origin=crop.origin,
+                points=read_limbs(path)[1][:, :2],
                 moon=(
                     float(floats(align, "moon_x")[row]),
                     float(floats(align, "moon_y")[row]),

@@ -13,7 +13,7 @@ from limbward.clock.readings import Readings, seconds_from
 from limbward.limb.corona import Crop
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
-from limbward.workspace.stored import CROP, read_reduced
+from limbward.workspace.stored import read_crop, read_limbs
 
 Floats = NDArray[np.float64]
 
@@ -53,8 +53,7 @@ def limbs_of_rows(workspace: Workspace, ingest: Table) -> Callable[[int], tuple[
     reduced = texts(ingest, "reduced")
 
     def limbs(row: int) -> tuple[Floats, Floats]:
-        stored = read_reduced(workspace.path(reduced[row]), ("sun_limb", "moon_limb"))
-        return stored["sun_limb"], stored["moon_limb"]
+        return read_limbs(workspace.path(reduced[row]))
 
     return limbs
 
@@ -64,10 +63,7 @@ def crops_of_rows(workspace: Workspace, ingest: Table) -> Callable[[int], Crop |
     reduced = texts(ingest, "reduced")
 
     def crop(row: int) -> Crop | None:
-        stored = read_reduced(workspace.path(reduced[row]), CROP)
-        if len(stored) < len(CROP):
-            return None
-        left, top = stored["crop_origin"]
-        return Crop(stored["crop"], float(stored["crop_scale"]), (float(left), float(top)))
+        stored = read_crop(workspace.path(reduced[row]))
+        return None if stored is None else Crop(stored.values, stored.scale, stored.origin)
 
     return crop

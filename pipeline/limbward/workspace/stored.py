@@ -1,8 +1,9 @@
-"""Reading what other stages have stored, with a sentence for what is damaged."""
+"""What stages store for others: one writer and one reader of each, which tells what is damaged."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from limbward.errors import LimbwardError
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
+
+Floats = NDArray[np.float64]
 
 # Dimensions of the arrays of a reduced frame; the last axis of some has a meaning of its own.
 DIMENSIONS = {
@@ -44,7 +47,88 @@ COLUMNS: dict[str, dict[str, u.UnitBase | None]] = {
 }
 
 
-def read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
+@dataclass(frozen=True)
+class StoredCrop:
+    """The inner corona of a frame, as `limbward.limb.corona.Crop` has it."""
+
+    values: NDArray[Any]
+    scale: float
+    origin: tuple[float, float]
+
+
+def write_reduced(
+    workspace: Workspace,
+    artefact: str,
+    *,
+    sun_limb: Floats,
+    moon_limb: Floats,
+    planes: NDArray[np.float32] | None = None,
+    factor: int = 0,
+    crop: StoredCrop | None = None,
+) -> None:
+    """Write what the stages after ingest need of a frame.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    artefact : str
+    sun_limb, moon_limb : ndarray, shape (N, 3)
+        Points x, y of an edge and their weight.
+    planes : ndarray of float32, shape (3, h, w), optional
+        Its colours, made smaller ``factor`` times; not kept of frames of a clip.
+    crop : StoredCrop, optional
+        Of a frame of totality.
+    """
+    arrays: dict[str, Any] = {}
+    if planes is not None:
+        arrays = {"planes": planes, "factor": factor}
+    arrays |= {"sun_limb": sun_limb, "moon_limb": moon_limb}
+    if crop is not None:
+        arrays |= {"crop": crop.values, "crop_scale": crop.scale, "crop_origin": crop.origin}
+    with workspace.writing(artefact) as part, part.open("wb") as stream:
+        np.savez(stream, **arrays)
+
+
+def read_planes(path: Path) -> tuple[NDArray[np.float32], int]:
+    """Return a reduced frame's colours (3, h, w) and by how much they are smaller.
+
+    Raises
+    ------
+    LimbwardError
+        As of `_read_reduced`.
+    """
+    stored = _read_reduced(path, ("planes", "factor"))
+    return stored["planes"], int(stored["factor"])
+
+
+def read_limbs(path: Path) -> tuple[Floats, Floats]:
+    """Return the points (N, 3) of the solar and of the lunar limb.
+
+    Raises
+    ------
+    LimbwardError
+        As of `_read_reduced`.
+    """
+    stored = _read_reduced(path, ("sun_limb", "moon_limb"))
+    return stored["sun_limb"], stored["moon_limb"]
+
+
+def read_crop(path: Path) -> StoredCrop | None:
+    """Return the inner corona of a reduced frame, None if it has none.
+
+    Raises
+    ------
+    LimbwardError
+        As of `_read_reduced`.
+    """
+    stored = _read_reduced(path, CROP)
+    if len(stored) < len(CROP):
+        return None
+    left, top = (float(v) for v in stored["crop_origin"])
+    return StoredCrop(stored["crop"], float(stored["crop_scale"]), (left, top))
+
+
+def _read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
     """Return arrays of a reduced frame; those that may be missing (``crop``) are left out.
 
     Parameters
@@ -63,14 +147,14 @@ def read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
         with np.load(path, allow_pickle=False) as stored:
             found = {n: stored[n] for n in names if n in stored or not n.startswith("crop")}
     except Exception as error:  # of zip files, headers and sizes, NumPy's reader raises all kinds
-        raise _damaged(path, str(error) or type(error).__name__) from error
+        raise damaged(path, str(error) or type(error).__name__) from error
     for name, array in found.items():
         shaped = array.ndim == DIMENSIONS[name] and array.dtype.kind in "fiu"
         shaped &= name not in LAST_AXIS or array.shape[-1] == LAST_AXIS[name]
         shaped &= name not in ("planes", "crop") or array.size > 0
         shaped &= name not in ("factor", "crop_scale") or bool(array > 0)
         if not shaped:
-            raise _damaged(path, f"{name} has the shape {array.shape} of {array.dtype}")
+            raise damaged(path, f"{name} has the shape {array.shape} of {array.dtype}")
     return found
 
 
@@ -86,14 +170,14 @@ def read_stage_table(workspace: Workspace, stage: str) -> Table:
     table = workspace.read_table(name)
     for column, unit in COLUMNS[stage].items():
         if column not in table.colnames:
-            raise _damaged(workspace.path(name), f"it has no column {column}", stage)
+            raise damaged(workspace.path(name), f"it has no column {column}", stage)
         found = table[column]
         if unit is not None and found.unit != unit:
             wrong = f"{column} is in {found.unit or 'no unit'}, not in {unit}"
-            raise _damaged(workspace.path(name), wrong, stage)
+            raise damaged(workspace.path(name), wrong, stage)
         # A column masked throughout has no type of its own.
         if unit is not None and found.dtype.kind not in "fiu" and not _masked_throughout(found):
-            raise _damaged(workspace.path(name), f"{column} is not of numbers", stage)
+            raise damaged(workspace.path(name), f"{column} is not of numbers", stage)
     return table
 
 
@@ -113,7 +197,7 @@ def read_stage_tables(workspace: Workspace, *stages: str) -> list[Table]:
     for stage, table in zip(stages[1:], tables[1:], strict=True):
         if list(map(str, table["file"])) != list(map(str, tables[0]["file"])):
             path = workspace.path(Workspace.table(stage))
-            raise _damaged(path, f"its files are not those of {Workspace.table(stages[0])}", stage)
+            raise damaged(path, f"its files are not those of {Workspace.table(stages[0])}", stage)
     return tables
 
 
@@ -134,7 +218,7 @@ def read_cameras(workspace: Workspace, artefact: str) -> list[dict[str, Any]]:
         for c in cameras
     )
     if not known:
-        raise _damaged(workspace.path(artefact), "it has no list of cameras", "timing")
+        raise damaged(workspace.path(artefact), "it has no list of cameras", "timing")
     assert isinstance(cameras, list)
     if artefact == Workspace.pointing:
         for camera in cameras:
@@ -171,14 +255,15 @@ def _check_pointing(path: Path, camera: dict[str, Any]) -> None:
     for key in numbers:
         value = camera.get(key)
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
-            raise _damaged(path, f"{key} is {value!r}", "timing")
+            raise damaged(path, f"{key} is {value!r}", "timing")
         if key == "pixel_scale_arcsec" and value <= 0:
-            raise _damaged(path, f"{key} is {value!r}", "timing")
+            raise damaged(path, f"{key} is {value!r}", "timing")
     if not isinstance(camera.get("mirrored"), bool):
-        raise _damaged(path, f"mirrored is {camera.get('mirrored')!r}", "timing")
+        raise damaged(path, f"mirrored is {camera.get('mirrored')!r}", "timing")
 
 
-def _damaged(path: Path, why: str, stage: str = "ingest") -> LimbwardError:
+def damaged(path: Path, why: str, stage: str = "ingest") -> LimbwardError:
+    """Return the error for an artefact that is not as a stage wrote it."""
     return LimbwardError(
         f"{path} is damaged ({why}); delete it and run again, or run with --from {stage}."
     )

@@ -1,0 +1,27 @@
+"""Means and their errors over square blocks of pixels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.compiled import kernel
+
+Pixels = NDArray[np.float32]
+
+
+def _bin_mean(image: NDArray[Any], factor: int, square: bool, out: Pixels) -> None:
+    for row in range(out.shape[0]):
+        for column in range(out.shape[1]):
+            total = 0.0
+            for y in range(row * factor, (row + 1) * factor):
+                for x in range(column * factor, (column + 1) * factor):
+                    v = image[y, x]
+                    total += v * v if square else v
+            n = float(factor * factor)
+            out[row, column] = np.float32(np.sqrt(total) / n if square else total / n)
+
+
+bin_mean = kernel(_bin_mean)

@@ -1,0 +1,133 @@
+"""The frames compared at reduced size: true exposures, the linear range, and their weights."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.geometry.grid import frame_affine
+from limbward.radiance.field import Field
+from limbward.radiance.linearity import linear_ceiling
+from limbward.radiance.merge import MergeFrame
+from limbward.radiance.noise import NoiseModel
+from limbward.radiance.relative import RelativeExposures, relative_exposures
+from limbward.radiance.selection import Frames
+from limbward.radiance.stack import FrameView, build_stack, weight_maps
+from limbward.radiance.survey import Survey
+
+Floats = NDArray[np.float64]
+Pixels = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What comparing N frames has shown.
+
+    Attributes
+    ----------
+    affine : list of ndarray, shape (2, 3)
+        From pixels of the result to those of each frame.
+    exposures : RelativeExposures
+    linear : ndarray, shape (3,)
+        Fraction of the range up to which the sensor is linear in R, G, B.
+    weight : ndarray of float32, shape (N, 3, h, w)
+        On the small grid.
+    predicted : ndarray of float32, shape (3, h, w)
+        Radiance on the small grid.
+    factor : int
+        Of the small grid.
+    noise : list of NoiseModel
+    """
+
+    affine: list[Floats]
+    exposures: RelativeExposures
+    linear: Floats
+    weight: Pixels
+    predicted: Pixels
+    factor: int
+    noise: list[NoiseModel]
+
+
+def compare(
+    frames: Frames,
+    reduced: Iterable[tuple[Pixels, int]],
+    field: Field,
+    survey: Survey,
+    saturation: float,
+    moon_margin_px: float,
+) -> Compared:
+    """Compare frames at reduced size.
+
+    Parameters
+    ----------
+    frames : Frames
+    reduced : iterable of (ndarray of float32, shape (3, h, w), int)
+        Each frame's colours and by how much they are smaller, in the frames' order.
+    field : Field
+    survey : Survey
+    saturation : float
+        Fraction of the range up to which frames are used at most.
+    moon_margin_px : float
+        Pixels beside the lunar limb that are left out.
+    """
+    grid = field.grid
+    affine = [
+        frame_affine(grid, sun.x, sun.y, field.camera, turn)
+        for sun, turn in zip(frames.sun, frames.rotation_deg, strict=True)
+    ]
+    views = [
+        FrameView(
+            planes=planes,
+            factor=factor,
+            affine=affine[k],
+            exposure_s=frames.light_s[k],
+            sun=frames.sun[k],
+            moon=frames.moon[k],
+            ceiling=saturation * survey.range_dn,
+            noise=survey.noise[frames.iso[k]],
+        )
+        for k, (planes, factor) in enumerate(reduced)
+    ]
+    stack = build_stack(views, grid, moon_margin_px)
+    views.clear()  # 5 MB a frame, which are in the stack now
+    exposures = relative_exposures(stack)
+    span = np.full(len(frames.row), survey.range_dn)
+    linear = linear_ceiling(stack, exposures.factor, span, saturation)
+    weight, predicted = weight_maps(stack, exposures.factor, linear / saturation)
+    return Compared(affine, exposures, linear, weight, predicted, stack.factor, stack.noise)
+
+
+def frames_to_merge(
+    frames: Frames, compared: Compared, range_dn: float, spread: float | None
+) -> list[MergeFrame]:
+    """Return the frames as the merge takes them.
+
+    Parameters
+    ----------
+    frames : Frames
+    compared : Compared
+    range_dn : float
+        From black to white.
+    spread : float, optional
+        What the flats leave of the pixels' own sensitivities, relative; what was measured of the
+        noise stays as it is if not given.
+    """
+    noise = compared.noise
+    if spread is not None:
+        noise = [replace(model, spread=spread) for model in noise]
+    exposures = compared.exposures
+    return [
+        MergeFrame(
+            affine=compared.affine[k],
+            exposure_s=frames.light_s[k] * exposures.factor[k],
+            offset=exposures.offset[k],
+            moon=frames.moon[k],
+            noise=noise[k],
+            weight=compared.weight[k],
+            top=compared.linear * range_dn / (frames.light_s[k] * exposures.factor[k]),
+        )
+        for k in range(len(frames.row))
+    ]

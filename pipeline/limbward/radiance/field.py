@@ -1,0 +1,102 @@
+"""Where the merge lies: its grid under the sky of greatest eclipse, and the header that says so."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.io.fits import Header
+from astropy.time import Time, TimeDelta
+
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, Observer, add_moon, world_header
+from limbward.geometry.orientation import Orientation
+from limbward.radiance.selection import Frames
+from limbward.sky.ephemeris import SkyView
+from limbward.sky.refraction import apparent_moon_offset, refraction_matrix
+
+
+@dataclass(frozen=True)
+class Field:
+    """The merge's grid with Sun and Moon on it.
+
+    Attributes
+    ----------
+    grid : Grid
+    camera : Orientation
+        How the camera stood at greatest eclipse.
+    epoch : Time
+        Of greatest eclipse.
+    sky : SkyView
+        At that instant.
+    pressure_hpa, temperature_c : float
+        Of the air; a pressure of 0 stands for no refraction.
+    """
+
+    grid: Grid
+    camera: Orientation
+    epoch: Time
+    sky: SkyView
+    pressure_hpa: float
+    temperature_c: float
+
+    @property
+    def moon(self) -> Disc:
+        """The Moon on the grid, where refraction shows it."""
+        offset = apparent_moon_offset(self.sky, self.pressure_hpa, self.temperature_c)[0]
+        radius = float(self.sky.moon_radius_arcsec[0]) / self.grid.scale_arcsec
+        return Disc(*self.grid.place(*offset), radius)
+
+    @property
+    def sun_radius_px(self) -> float:
+        """The Sun's radius on the grid."""
+        return float(self.sky.sun_radius_arcsec[0]) / self.grid.scale_arcsec
+
+
+def describe_field(
+    field: Field, frames: Frames, failed: Collection[int], sun_radius_km: float
+) -> Header:
+    """Return a header with world coordinates, the times and the unit of a merge.
+
+    Parameters
+    ----------
+    field : Field
+    frames : Frames
+    failed : collection of int
+        Those that are not in it.
+    sun_radius_km : float
+        The photosphere's, to which the coordinates refer.
+    """
+    good = np.array([k not in failed for k in range(len(frames.row))])
+    start, length = frames.start_s[good], frames.exposure_s[good]
+    sky = field.sky
+    observer = Observer(
+        solar_north=float(sky.sun_axis_position_angle[0]),
+        zenith=float(sky.parallactic_angle[0]),
+        b0=float(sky.sun_b0[0]),
+        l0=float(sky.sun_l0[0]),
+        distance_km=float(sky.sun_distance_km[0]),
+        sun_radius_arcsec=float(sky.sun_radius_arcsec[0]),
+        sun_radius_km=sun_radius_km,
+    )
+
+    def at(seconds: float) -> Time:
+        return field.epoch + TimeDelta(seconds, format="sec")
+
+    header = world_header(
+        field.grid,
+        observer,
+        at(float(start.min())),
+        at(float((start + length / 2.0).mean())),
+        at(float((start + length).max())),
+        refraction=refraction_matrix(sky, field.pressure_hpa, field.temperature_c)[0],
+    )
+    header["BUNIT"] = ("adu/s", f"at ISO {frames.iso_reference:.0f}")
+    header["ISOREF"] = (frames.iso_reference, "ISO to which radiances refer")
+    header["FNUMREF"] = (frames.f_reference, "f-number to which radiances refer")
+    header["CAMERA"], header["SERIALNO"] = frames.camera, frames.serial
+    header["NFRAMES"] = (int(good.sum()), "frames merged")
+    header["EXPTOTAL"] = (float(length.sum()), "s, sum of the exposures")
+    add_moon(header, field.moon, field.grid.height)
+    return header

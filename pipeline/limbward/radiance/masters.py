@@ -1,0 +1,139 @@
+"""The darks, flats and biases of the merged camera, and the calibration of each frame."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.camera.calibration import (
+    Master,
+    Setting,
+    best_match,
+    black_image,
+    colour_planes,
+    hot_pixels,
+    master_dark,
+    master_flat,
+)
+from limbward.camera.frame import RawFrame
+from limbward.errors import LimbwardError
+from limbward.radiance.calibrate import Calibration, find_hot, inverse_of_flat
+from limbward.radiance.selection import CalibrationFiles, Frames
+from limbward.radiance.survey import Survey
+
+
+class Masters:
+    """The calibration of each frame; one dark is held at a time, since exposures come in order."""
+
+    def __init__(
+        self, files: CalibrationFiles, frames: Frames, survey: Survey, warn: Callable[[str], None]
+    ) -> None:
+        self.frames = frames
+        self.pattern = survey.pattern
+        self.survey = survey
+        self.noise = survey.noise
+        self.spread: float | None = None
+        self.warn = warn
+        self.used: list[str] = []
+        self._files = files
+        self._flats: set[Path] = set()
+        self._flat_level: float | None = None
+        self._masters: dict[tuple[str, Setting], Master] = {}
+        self._known: dict[int, Calibration] = {}
+        self._inverse_flat = self._make_flat()
+        self._hot = self._find_hot()
+
+    def _combined(self, kind: str, wanted: Setting) -> Master | None:
+        """Return the master dark or bias for a setting."""
+        known = [
+            Master(np.empty(0, np.float32), np.empty(0, np.uint16), s, len(p))
+            for s, p in self._files[kind].items()
+        ]
+        if kind == "bias":
+            same = [m for m in known if m.setting.iso == wanted.iso]
+            match = same[0] if same else None
+        else:
+            match = best_match(wanted, known)
+        if match is None:
+            return None
+        key = (kind, match.setting)
+        if key not in self._masters:
+            try:
+                master = master_dark(self._files[kind][match.setting], match.setting, self._read)
+            except LimbwardError as error:
+                self.warn(f"The {kind} frames are left out: {error}")
+                self._files[kind].pop(match.setting)
+                return None
+            # On disk: there may be one for each exposure, of 100 MB.
+            with tempfile.TemporaryFile() as file:  # the map keeps it open
+                image = np.memmap(file, np.float32, mode="w+", shape=master.image.shape)
+            image[...] = master.image
+            self._masters[key] = replace(master, image=image, count=np.empty(0, np.uint16))
+        return self._masters[key]
+
+    def _read(self, path: Path) -> RawFrame:
+        frame = self.survey.read(path)
+        if path in self._flats:
+            self._flat_level = self._flat_level or _level(frame)
+        return frame
+
+    def _make_flat(self) -> NDArray[np.float32] | None:
+        for wanted, paths in self._files["flat"].items():
+            dark = self._combined("dark", wanted) or self._combined("bias", wanted)
+            self._flats = set(paths)
+            try:
+                flat = master_flat(paths, wanted, dark, self._read)
+            except LimbwardError as error:
+                self.warn(f"The flats are left out: {error}")
+                continue
+            self.used.append(f"flat-fielded with {len(paths)} flats")
+            inverse, self.spread = inverse_of_flat(
+                flat.image, self.pattern, self._flat_noise(paths, wanted)
+            )
+            return inverse
+        return None
+
+    def _flat_noise(self, paths: list[Path], wanted: Setting) -> float:
+        """Return the photon noise of the mean of flats, relative to their dimmest colour."""
+        level = self._flat_level or 1.0
+        model = self.noise.get(wanted.iso or 0.0) or next(iter(self.noise.values()))
+        return float(np.sqrt((model.gain * level + model.read**2) / len(paths)) / level)
+
+    def _find_hot(self) -> NDArray[np.bool_] | None:
+        """Return hot pixels as the longest darks show them, or else the frames themselves."""
+        longest = max(self._files["dark"], key=lambda s: s.exposure_s or 0.0, default=None)
+        dark = None if longest is None else self._combined("dark", longest)
+        if dark is not None:
+            return hot_pixels(dark, self.pattern)
+        kept = self.survey.kept
+        frames = self.frames
+        longest_s = max((frames.exposure_s[k] for k in kept), default=0.0)
+        return find_hot(f for k, f in kept.items() if frames.exposure_s[k] > 0.7 * longest_s)
+
+    def __call__(self, k: int, frame: RawFrame) -> Calibration:
+        """Return the calibration of frame k; the same object for the same dark."""
+        frames = self.frames
+        wanted = Setting(frames.camera, frames.serial, frames.iso[k], frames.exposure_s[k])
+        dark = self._combined("dark", wanted)
+        if dark is not None:
+            text = f"{dark.frames} darks taken off exposures of {wanted.exposure_s:g} s"
+            if text not in self.used:
+                self.used.append(text)
+        if id(dark) not in self._known:
+            self._known[id(dark)] = Calibration(
+                dark=None if dark is None else dark.image,
+                inverse_flat=self._inverse_flat,
+                hot=self._hot,
+            )
+        return self._known[id(dark)]
+
+
+def _level(flat: RawFrame) -> float:
+    """Return the signal of the dimmest colour of a flat."""
+    above = flat.data - black_image(flat)
+    return min(float(np.median(p)) for p in colour_planes(above, flat.pattern))

@@ -1,0 +1,47 @@
+"""noise.json: the noise of the merged camera, and the sky that was taken off."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, fields
+
+import numpy as np
+
+from limbward.radiance.noise import MeasuredNoise, NoiseRecord
+from limbward.workspace.folder import Workspace
+from limbward.workspace.stored import damaged
+
+TINY = 1e-30  # of an ISO and of a gain, which are not zero
+
+
+def write_noise(workspace: Workspace, record: NoiseRecord) -> None:
+    """Write noise.json."""
+    workspace.write_json(Workspace.noise, asdict(record))
+
+
+def read_noise(workspace: Workspace) -> NoiseRecord | None:
+    """Return what noise.json holds, None if there is none.
+
+    Raises
+    ------
+    LimbwardError
+        If it is damaged.
+    """
+    path = workspace.path(Workspace.noise)
+    if not path.exists():
+        return None
+    told = workspace.read_json(Workspace.noise)
+    names = [f.name for f in fields(MeasuredNoise)]
+    try:
+        models = [
+            MeasuredNoise(**{name: model[name] for name in names}) for model in told["models"]
+        ]
+        record = NoiseRecord(str(told["camera"]), str(told["serial"]), models, told["sky"])
+        for model in models:
+            for name in ("iso", "gain_electrons_per_dn", "read_noise_dn"):
+                value = getattr(model, name)
+                least = 0.0 if name == "read_noise_dn" else TINY
+                if isinstance(value, bool) or not least <= value < np.inf:
+                    raise damaged(path, f"{name} is {value!r}", "merge")
+    except (LookupError, TypeError) as error:
+        raise damaged(path, f"{type(error).__name__}: {error}", "merge") from error
+    return record
