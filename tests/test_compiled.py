@@ -1,5 +1,6 @@
 """Compiled code follows the sources, whichever of them changes, and wherever it is kept."""
 
+import importlib
 import os
 import shutil
 import subprocess
@@ -192,3 +193,74 @@ def test_no_kernel_passes_by_the_one_decorator():
             text = path.read_text()
             assert "njit" not in text, path
             assert "cache=True" not in text, path
+
+
+def modules_with_kernels():
+    """Import every module that makes kernels."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if "compiled import" in path.read_text():
+            parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+            yield importlib.import_module(".".join(parts))
+
+
+def test_what_kernels_call_is_written_into_them():
+    """Or a process that compiles would run another copy than one that loads: see `kernel`."""
+    found = {
+        value
+        for module in modules_with_kernels()
+        for value in vars(module).values()
+        if hasattr(value, "targetoptions")
+    }
+    called = {
+        (kernel.__name__, inner.py_func.__name__): inner.targetoptions
+        for kernel in found
+        for inner in map(kernel.py_func.__globals__.get, kernel.py_func.__code__.co_names)
+        if hasattr(inner, "targetoptions")
+    }
+    assert len(called) > 40
+    assert {
+        names
+        for names, how in called.items()
+        if not how.get("forceinline") and how.get("inline") != "always"
+    } == set()
+
+
+INNER = """
+import numpy as np
+from limbward.compiled import SUMS, kernel
+
+@kernel(fastmath=SUMS, inner=True)
+def added(a, out):
+    for i in range(out.size):
+        out[i] += a[i] * out[i]
+
+@kernel(fastmath=SUMS)
+def outermost(a, out):
+    for row in range(len(out)):
+        added(a[row], out[row])
+
+if __name__ == "__main__":
+    a = np.ones((3, 100), np.float32)
+    outermost(a, a.copy())
+    (signature,) = outermost.signatures
+    print("calls" if "added" in "".join(
+        line for line in outermost.inspect_asm(signature).splitlines() if ".weak" in line
+    ) else "holds")
+"""
+
+
+def test_a_caller_holds_its_inner_kernel_and_no_second_copy(tmp_path):
+    """A weak symbol is one that the linker takes from elsewhere if it is there."""
+    said = {}
+    for text in (INNER, INNER.replace(", inner=True", "")):
+        (tmp_path / "nested.py").write_text(text)
+        environment = os.environ | {
+            "NUMBA_CACHE_DIR": str(tmp_path / f"cache{len(said)}"),
+            "PYTHONPATH": str(PACKAGE.parent),
+        }
+        done = subprocess.run(
+            [sys.executable, "nested.py"],
+            cwd=tmp_path, env=environment, capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        said["inner=True" in text] = done.stdout.strip()
+    assert said == {True: "holds", False: "calls"}

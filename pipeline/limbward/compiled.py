@@ -53,7 +53,11 @@ def kernel(function: Callable[P, R]) -> Callable[P, R]: ...
 
 @overload
 def kernel(
-    *, parallel: bool = False, fastmath: bool | frozenset[str] = False, inline: str = "never"
+    *,
+    parallel: bool = False,
+    fastmath: bool | frozenset[str] = False,
+    inline: str = "never",
+    inner: bool = False,
 ) -> Callable[[Callable[P, R]], Callable[P, R]]: ...
 
 
@@ -63,6 +67,7 @@ def kernel(
     parallel: bool = False,
     fastmath: bool | frozenset[str] = False,
     inline: str = "never",
+    inner: bool = False,
 ) -> Any:
     """Compile a function on its first call, without the interpreter's lock.
 
@@ -76,6 +81,10 @@ def kernel(
         LLVM's flags; `SUMS` for loops of sums and products.
     inline : str
         ``always`` to compile it into its callers only.
+    inner : bool
+        Whether kernels call it. LLVM then writes it into each of them. A call would be to one of
+        two copies, optimised differently: the function's own where this process has compiled it,
+        and the caller's where that comes from the disk. They differ in the last bits.
 
     Returns
     -------
@@ -86,6 +95,8 @@ def kernel(
     def decorate(plain: Callable[..., Any]) -> Any:
         flags = set(fastmath) if isinstance(fastmath, frozenset) else fastmath
         options = {"parallel": parallel, "nogil": True, "fastmath": flags, "inline": inline}
+        if inner:
+            options["forceinline"] = True
         # Numba reads its setting when it decorates. It is put back, so that other packages in this
         # process keep their code where they had it.
         with _lock:

@@ -40,7 +40,7 @@ def _profile_at(profile: Floats, at: float) -> float:
     return b + 0.5 * p * (c - a + p * (2 * a - 5 * b + 4 * c - d + p * (3 * (b - c) + d - a)))
 
 
-profile_at = kernel(_profile_at)
+profile_at = kernel(inner=True)(_profile_at)
 
 
 def _cubics(mean: Floats, deviation: Floats) -> Floats:
@@ -65,7 +65,7 @@ def _normal(value: float, cubics: Floats, at: float) -> float:
     return (value - m) / s
 
 
-normal = kernel(_normal)
+normal = kernel(inner=True)(_normal)
 
 
 def _measure_bands(

@@ -82,8 +82,8 @@ def _weight(p: float, k: int) -> float:
     return (0.5 * p - 0.5) * p * p
 
 
-weight = kernel(_weight)
-sample = kernel(_sample)
+weight = kernel(inner=True)(_weight)
+sample = kernel(inner=True)(_sample)
 
 
 def _difference(
@@ -134,7 +134,7 @@ def _inside(depth: Pixels, y: float, x: float) -> float:
     return min(max((upper * (1.0 - p) + lower * p - 0.5) / 0.48, 1e-3), 1.0)
 
 
-inside = kernel(_inside)
+inside = kernel(inner=True)(_inside)
 difference = kernel(parallel=True)(_difference)
 
 

@@ -102,7 +102,7 @@ def _line_at(value: Pixels, y: int, factor: int) -> Pixels:
     return line
 
 
-line_at = kernel(fastmath=SUMS)(_line_at)
+line_at = kernel(fastmath=SUMS, inner=True)(_line_at)
 
 
 def _enlarge(value: Pixels, at: NDArray[np.int32], share: Pixels, factor: int, out: Pixels) -> None:

@@ -44,7 +44,7 @@ def _spread(source: Any, shift: int, half: int, first: int, last: int, out: Any)
             out[x] |= (source[x + step] >> shift) & np.uint8(7)
 
 
-spread = kernel(_spread)
+spread = kernel(inner=True)(_spread)
 
 
 def _bits(samples: Any, own: Any, bent: Any, clipped: Any, least: Any, out: Any) -> Any:
@@ -71,7 +71,7 @@ def _bits(samples: Any, own: Any, bent: Any, clipped: Any, least: Any, out: Any)
     return low, high
 
 
-bits = kernel(_bits)
+bits = kernel(inner=True)(_bits)
 
 
 def _mark(

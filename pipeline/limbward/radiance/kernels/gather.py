@@ -37,7 +37,7 @@ TILE = 1024  # columns of a piece of work: its buffers stay in the cache of a co
 SLACK = 16  # columns of a frame beyond those of a piece: taps, and what a turn adds in CHUNK rows
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def columns_on_map(maps: Maps, width: int) -> tuple[Numbers, Pixels]:
     """Return where the columns of the result lie on the small grid.
 
@@ -53,7 +53,7 @@ def columns_on_map(maps: Maps, width: int) -> tuple[Numbers, Pixels]:
     return edges, (place - cell).astype(np.float32)
 
 
-@kernel
+@kernel(inner=True)
 def first_columns(affine: Floats, upper: int, tw: int) -> Numbers:
     """Return the first column of each frame that a piece needs, a multiple of tw."""
     base = np.zeros(len(affine), np.int64)
@@ -64,7 +64,7 @@ def first_columns(affine: Floats, upper: int, tw: int) -> Numbers:
     return base
 
 
-@kernel
+@kernel(inner=True)
 def add_up(y: int, left: int, columns: Numbers, row: Row, sums: Sums) -> None:
     """Add a row of all frames to the sums; ``columns`` (B, 2) are those that have any weight."""
     for b in range(len(columns)):
@@ -79,7 +79,7 @@ def add_up(y: int, left: int, columns: Numbers, row: Row, sums: Sums) -> None:
         tally(weights, good, sums.counted[y, here])
 
 
-@kernel
+@kernel(inner=True)
 def new_row(n_frames: int, width: int) -> Row:
     """Return a row without weight."""
     return Row(
@@ -90,7 +90,7 @@ def new_row(n_frames: int, width: int) -> Row:
     )
 
 
-@kernel
+@kernel(inner=True)
 def new_trial(width: int) -> Trial:
     """Return memory for the search for outliers."""
     return Trial(
@@ -104,7 +104,7 @@ def new_trial(width: int) -> Trial:
     )
 
 
-@kernel
+@kernel(inner=True)
 def cells_of(maps: Maps, on_map: tuple[Numbers, Pixels], left: int, width: int) -> Cells:
     """Return where a piece lies on the small grid."""
     map_width = maps.weight.shape[3]
@@ -114,7 +114,7 @@ def cells_of(maps: Maps, on_map: tuple[Numbers, Pixels], left: int, width: int) 
     return Cells(place, on_map[0] - left, on_map[1][left : left + width], row, level)
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def gather_piece(
     upper: int,
     left: int,

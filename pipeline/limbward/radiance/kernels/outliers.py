@@ -25,7 +25,7 @@ SCATTER_FRAMES = 4  # of which two are left aside
 ORDER = frozenset({"contract", "nsz"})  # sorting compares infinities
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def refer(
     count: Counts, light: Pixels, weight: Pixels, variance: Pixels, reference: Pixels, limit: Pixels
 ) -> None:
@@ -40,7 +40,7 @@ def refer(
         limit[x] = allowed if enough else np.float32(1e36)
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def differ(
     values: Pixels,
     weights: Pixels,
@@ -63,7 +63,7 @@ def differ(
         number[x] += one if weights[x] > none else none
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def allow(total: Pixels, worst: Pixels, second: Pixels, number: Pixels, limit: Pixels) -> None:
     """Add to what values may differ by the scatter of all but the two worst."""
     for x in range(limit.size):
@@ -73,7 +73,7 @@ def allow(total: Pixels, worst: Pixels, second: Pixels, number: Pixels, limit: P
         limit[x] += some * SCATTER2 * left / max(others, np.float32(1.0))
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def check(
     values: Pixels, errors: Pixels, weights: Pixels, reference: Pixels, limit: Pixels, good: Pixels
 ) -> None:
@@ -84,7 +84,7 @@ def check(
         good[x] = np.float32(0.0) if wrong else good[x]
 
 
-@kernel(fastmath=ORDER)
+@kernel(fastmath=ORDER, inner=True)
 def swap(low: Pixels, high: Pixels) -> None:
     """Put the smaller of two rows' values into the first and the larger into the second."""
     for x in range(low.size):
@@ -93,7 +93,7 @@ def swap(low: Pixels, high: Pixels) -> None:
         high[x] = max(a, b)
 
 
-@kernel(fastmath=ORDER)
+@kernel(fastmath=ORDER, inner=True)
 def middle(
     values: Pixels,
     weights: Pixels,
@@ -145,7 +145,7 @@ def middle(
         limit[x] = PART2 * median[x] * median[x] if here[x] > none else limit[x]
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def judge(y: int, begin: int, end: int, left: int, row: Row, sums: Sums, trial: Trial) -> None:
     """Set ``row.good`` to 0 where a frame is an outlier, else to 1, along a row.
 

@@ -18,7 +18,7 @@ RUN = 1024  # pixels; without weight in all of them, they are skipped
 ALIGNED = 1.5e-3  # slope of a row up to which it stays within RING rows over 6000 pixels
 
 
-@kernel(fastmath=frozenset({"contract"}))
+@kernel(fastmath=frozenset({"contract"}), inner=True)
 def fetch(raw: Samples, frames: Frames, y: int, ring: Ring) -> None:
     """Make a piece of row y of a frame, with samples ``raw`` (P, H, W), linear."""
     black, dark, flat = frames.black, frames.dark, frames.flat
@@ -51,7 +51,7 @@ def fetch(raw: Samples, frames: Frames, y: int, ring: Ring) -> None:
                 target[j] = linear[q + tw * j] - level_q
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def sum_taps(
     ix: int, iy: int, q: int, c: int, phase: int, sub: int, ring: Ring, table: Table, out: Pixels
 ) -> None:
@@ -86,7 +86,7 @@ def sum_taps(
             out[j] += w0 * r0[j]
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def sample_run(
     ix: int, iy: int, sub: int, th: int, ring: Ring, table: Table, values: Pixels, power: Pixels
 ) -> None:
@@ -120,7 +120,7 @@ def sample_run(
                     powers[q + tw * j] = pw
 
 
-@kernel
+@kernel(inner=True)
 def sample_aligned(
     y: int,
     columns: tuple[int, int],
@@ -167,7 +167,7 @@ def sample_aligned(
         x += n
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def sample_turned(
     y: int,
     columns: tuple[int, int],

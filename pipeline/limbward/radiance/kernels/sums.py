@@ -14,7 +14,7 @@ from limbward.radiance.kernels.noise import variance_of
 SHARPER = np.float32(16.0)
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def finish(
     values: Pixels,
     errors: Pixels,
@@ -42,7 +42,7 @@ def finish(
         weights[x] *= (np.float32(1.0) - s) / p + s * SHARPER * p * p * p
 
 
-@kernel
+@kernel(inner=True)
 def grow(y: int, begin: int, end: int, a: Floats, flat: Pixels, errors: Pixels) -> None:
     """Raise the errors where the flat has raised the signal with its noise."""
     for x in range(begin, end):
@@ -51,7 +51,7 @@ def grow(y: int, begin: int, end: int, a: Floats, flat: Pixels, errors: Pixels) 
         errors[x] *= flat[int(fy + 0.5), int(fx + 0.5)]
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def add(
     values: Pixels,
     errors: Pixels,
@@ -70,7 +70,7 @@ def add(
         variance[x] += w * w * errors[x]
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def tally(weights: Pixels, good: Pixels, count: Counts) -> None:
     """Count a frame at the pixels to which it gave any colour."""
     red, green, blue = weights[0], weights[1], weights[2]

@@ -32,14 +32,14 @@ def smooth(t: np.float32) -> np.float32:
     return u * u * (np.float32(3.0) - np.float32(2.0) * u)
 
 
-@kernel
+@kernel(inner=True)
 def between(first: float, last: float, size: int) -> tuple[int, int]:
     """Return the first and the last of the columns that places lie between."""
     k0 = min(max(int(np.floor(first)), 0), max(size - 2, 0))
     return k0, min(max(int(np.floor(last)) + 1, k0 + 1), size - 1)
 
 
-@kernel
+@kernel(inner=True)
 def rows_at(place: float, size: int) -> tuple[int, int, np.float32]:
     """Return the two rows of the small grid around a place, and how far it is to the second."""
     v = min(max(place, 0.0), size - 1.0)
@@ -47,7 +47,7 @@ def rows_at(place: float, size: int) -> tuple[int, int, np.float32]:
     return v0, min(v0 + 1, size - 1), np.float32(v - v0)
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def spread(
     begin: int,
     end: int,
@@ -81,7 +81,7 @@ def spread(
                 target[i] = (a + da * t) * smooth(b + db * t)
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def enlarge(y: int, small: Pixels, cells: Cells, out: Pixels) -> None:
     """Interpolate a row (3, T) of a map on the small grid."""
     width, row, start = small.shape[2], cells.row, cells.start
@@ -102,7 +102,7 @@ def enlarge(y: int, small: Pixels, cells: Cells, out: Pixels) -> None:
                     target[i] = a + step * inner[i]
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def columns_of(y: int, weight: Pixels, cells: Cells, size: int) -> tuple[int, int]:
     """Return the columns of a row that have any weight on the small grid; fill that row."""
     width, row = weight.shape[2], cells.row
@@ -131,7 +131,7 @@ def columns_of(y: int, weight: Pixels, cells: Cells, size: int) -> tuple[int, in
     return begin, end
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def inside_frame(
     begin: int, end: int, line: Line, width: int, height: int, margin: float
 ) -> tuple[int, int]:
@@ -151,7 +151,7 @@ def inside_frame(
     return begin, end
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def below_ceiling(
     y: int, begin: int, end: int, predicted: Pixels, top: Pixels, cells: Cells, out: Pixels
 ) -> None:
@@ -171,7 +171,7 @@ def below_ceiling(
             spread(begin, end, k0, k1, cells.start, cells.part, row[c], level, out[c])
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def fade(
     begin: int,
     end: int,
@@ -197,7 +197,7 @@ def fade(
         out[2, i] *= part
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def whole_columns(begin: int, end: int, line: Line, width: int, height: int) -> tuple[int, int]:
     """Return those of a row's columns that no edge of the frame fades."""
     x0, y0, sx, sy = line
@@ -216,7 +216,7 @@ def whole_columns(begin: int, end: int, line: Line, width: int, height: int) -> 
     return whole_begin, whole_end
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def near_moon(begin: int, end: int, line: Line, moon: Floats, inside: bool) -> tuple[int, int]:
     """Return those of a row's columns that the Moon and its fading rim reach."""
     x0, y0, sx, sy = line
@@ -234,7 +234,7 @@ def near_moon(begin: int, end: int, line: Line, moon: Floats, inside: bool) -> t
     return low, max(low, high)
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def block(begin: int, end: int, line: Line, blocked: Bits, rows: Flags, out: Pixels) -> None:
     """Take the weight from the colours that are saturated at the nearest pixel of the frame."""
     x0, y0, sx, sy = line
@@ -250,7 +250,7 @@ def block(begin: int, end: int, line: Line, blocked: Bits, rows: Flags, out: Pix
                     out[c, i] = np.float32(0.0)
 
 
-@kernel(fastmath=SUMS)
+@kernel(fastmath=SUMS, inner=True)
 def weigh(
     y: int,
     b: int,
