@@ -11,8 +11,10 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, Observer, add_moon, read_geometry, world_header
 from limbward.radiance.binned import read_small
-from limbward.radiance.fits import write_picture
+from limbward.radiance.fits import read_picture, write_picture
+from limbward.radiance.sky import Sky, put_sky_back, write_sky
 from limbward.stages.enhance_image import enhance_image
+from limbward.work.reporting import SilentReporter
 
 
 @pytest.mark.parametrize(
@@ -106,3 +108,33 @@ def test_what_is_no_merge_is_refused(tmp_path):
     (tmp_path / "text.fits").write_text("no picture")
     with pytest.raises(LimbwardError, match="cannot be read"):
         enhance_image(tmp_path / "text.fits", ["nrgf"], preview=True, output=None)
+
+
+def test_the_sky_can_be_put_back(merge):
+    """What was taken off a merge comes back, at any size and only once; others have it already."""
+    path, image = merge
+    _, header, _ = read_picture(path)
+    slope = 1e-4 * np.array([1.0, 2.0, 3.0])
+    write_sky(header, Sky(np.array([0.02, 0.03, 0.04]), slope, -slope, np.full(3, 1e-3)))
+    write_picture(path, image, header)
+    y, x = np.indices(image.shape[1:])
+    grid = read_geometry(header)[0]
+    level = 0.03 + slope[1] * ((x - grid.sun_x) - (y - grid.sun_y))
+    whole = read_picture(path)
+    assert put_sky_back(whole[0], whole[1])
+    np.testing.assert_allclose(whole[0][1], image[1] + level, rtol=1e-5)
+    assert not put_sky_back(whole[0], whole[1])
+    small, _, small_header = read_small(path, 4)
+    assert put_sky_back(small, small_header)
+    np.testing.assert_allclose(small[1, 1, 2], (image[1] + level)[4:8, 8:12].mean(), rtol=1e-5)
+
+
+def test_a_merge_with_its_sky_is_said_to_have_it(merge, tmp_path):
+    path, _ = merge
+    said = []
+    reporter = SilentReporter()
+    reporter.note = said.append
+    wanted = tmp_path / "sky.png"
+    enhance_image(path, ["nrgf"], preview=True, output=wanted, with_sky=True, reporter=reporter)
+    assert wanted.exists()
+    assert "none was taken off" in said[0]

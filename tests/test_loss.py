@@ -15,7 +15,6 @@ from limbward.camera.same import read_same
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.radiance.fits import open_picture, read_extension, read_picture, write_picture
-from limbward.stages.enhance_image import _writing
 from limbward.stages.ingest import _is_workspace, _remove_stale
 from limbward.stages.place import place_fault, require_own_place
 from limbward.stages.runner import run_stages
@@ -23,6 +22,7 @@ from limbward.stages.stage import Stage
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace, is_workspace, owner_of
 from limbward.workspace.earlier import keep_better
+from limbward.workspace.outside import writing_to
 from tests.camera.files import dng, noise
 
 
@@ -226,7 +226,7 @@ def test_enhance_replaces_only_what_a_workspace_lists(workspace, tmp_path):
     for path in (inside, outside):
         path.write_text("mine")
         for text in ("one", "two"):
-            with _writing(path, reporter) as part:
+            with writing_to(path, reporter.warn) as part:
                 part.write_text(text)
         assert path.read_text() == "two"
         assert path.with_name("a.kept-1.png").read_text() == "mine"

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
-from limbward.geometry.grid import Grid
+from limbward.geometry.grid import Grid, read_geometry
 from limbward.geometry.law import POWERS
 from limbward.normal_matrix import inverse
 
@@ -126,10 +126,14 @@ def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
 
 def add_sky(image: Pixels, grid: Grid, sky: Sky, sign: float = 1.0) -> None:
     """Add the sky to a picture in place, or take it off with ``sign=-1``."""
-    x = np.arange(image.shape[2]) - grid.sun_x
+    _add(image, grid.sun_x, grid.sun_y, sky, sign)
+
+
+def _add(image: Pixels, sun_x: float, sun_y: float, sky: Sky, sign: float) -> None:
+    x = np.arange(image.shape[2]) - sun_x
     for y in range(image.shape[1]):
         level = sky.level[:, None] + sky.slope_x[:, None] * x
-        level += (sky.slope_y * (y - grid.sun_y))[:, None]
+        level += (sky.slope_y * (y - sun_y))[:, None]
         image[:, y] += (sign * level).astype(np.float32)
 
 
@@ -146,20 +150,20 @@ def write_sky(header: Header, sky: Sky | None) -> None:
         header[f"SKYERR{n}"] = (float(sky.sigma[c]), "its standard error")
 
 
-def put_sky_back(image: Pixels, grid: Grid, header: Header) -> bool:
+def put_sky_back(image: Pixels, header: Header) -> bool:
     """Add to a merge, in place, the sky that was taken off; return whether there was any.
 
     Parameters
     ----------
     image : ndarray of float32, shape (3, H, W)
-    grid : Grid
     header : Header
-        Says afterwards that none is taken off.
+        Of the merge, or of the merge binned; says afterwards that none is taken off.
     """
     sky = read_sky(header)
     if sky is None:
         return False
-    add_sky(image, grid, sky)
+    _, sun, _ = read_geometry(header)
+    _add(image, sun.x, sun.y, sky, 1.0)
     for key in ("SKY", "SKYX", "SKYY", "SKYERR"):
         for n in (1, 2, 3):
             del header[f"{key}{n}"]

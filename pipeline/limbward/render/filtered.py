@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
+
 import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.camera.colours import has_colours, read_colours
 from limbward.geometry.disc import Disc, Geometry
+from limbward.radiance.fits import write_picture
 from limbward.render.chroma import chromaticity, in_colours
 from limbward.render.colour import luminance, solar_white, to_linear_srgb
 from limbward.render.moon import distance
 from limbward.render.preview import scaled, structure_picture
 from limbward.render.tone import fit_tone
+from limbward.render.writers import write_png, write_tiff
 
 Pixels = NDArray[np.float32]
 Colours = tuple[Pixels, int]
@@ -85,6 +90,42 @@ def picture_of(
     else:
         lightness = _tone_mapped(result, header, geometry)
     return in_colours(lightness, *colours, SATURATION, known)
+
+
+def write_filtered(
+    path: Path,
+    kind: str,
+    result: Pixels,
+    picture: Pixels,
+    header: Header,
+    done: Sequence[str],
+    text: str,
+) -> None:
+    """Write a filtered corona: its values as FITS, or how it looks as TIFF or PNG.
+
+    Parameters
+    ----------
+    path : Path
+        Replaced if it exists.
+    kind : str
+        ``.fits``, ``.png`` or another, which stands for TIFF.
+    result, picture : ndarray of float32, shape (3, H, W)
+        What the filters give, and what `picture_of` makes of it.
+    header : Header
+        Of the merge.
+    done : sequence of str
+        What was done, one line a step.
+    text : str
+        The picture's description.
+    """
+    if kind == ".fits":
+        own = header.copy()
+        own["BUNIT"] = ""
+        write_picture(path, result, own, history=[f"Filtered: {line}" for line in done])
+    elif kind == ".png":
+        write_png(path, picture, text)
+    else:
+        write_tiff(path, picture, text)
 
 
 def _tone_mapped(result: Pixels, header: Header, geometry: Geometry) -> Pixels:

@@ -10,6 +10,7 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 import tifffile
+from astropy.io.fits import Header
 from numba import prange
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
@@ -135,6 +136,42 @@ def iptc(caption: Caption) -> bytes:
         if data:
             out += struct.pack(">BBBH", 0x1C, record, number, len(data)) + data
     return out
+
+
+def caption_of(header: Header, words: str, *, title: str, author: str, site: str) -> Caption:
+    """Return the caption of a finished picture from its merge's header.
+
+    Parameters
+    ----------
+    header : Header
+    words : str
+        How the picture is turned.
+    title, author, site : str
+    """
+    return Caption(
+        description=(
+            f"Solar corona, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
+            f"({header['EXPTOTAL']:.1f} s) with {header['CAMERA']}, {words}"
+        ),
+        title=title,
+        author=author,
+        site=site,
+        start=f"{str(header['DATE-BEG'])[:19]}Z",
+        end=f"{str(header['DATE-END'])[:19]}Z",
+    )
+
+
+def place_text(name: str, latitude: float, longitude: float) -> str:
+    """Return a place in words.
+
+    Examples
+    --------
+    >>> place_text("", 65.0, -23.4)
+    '65.000° N, 23.400° W'
+    """
+    ns, ew = ("N" if latitude >= 0 else "S"), ("E" if longitude >= 0 else "W")
+    place = f"{abs(latitude):.3f}° {ns}, {abs(longitude):.3f}° {ew}"
+    return f"{name}, {place}" if name else place
 
 
 def _caption(caption: Caption | str) -> Caption:

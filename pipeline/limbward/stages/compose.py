@@ -22,7 +22,7 @@ from limbward.render.moon import inside
 from limbward.render.preview import linear_picture, structure_picture
 from limbward.render.rotate import turn_picture, up_of
 from limbward.render.space import Space, to_srgb
-from limbward.render.writers import Caption, write_png, write_tiff
+from limbward.render.writers import Caption, caption_of, place_text, write_png, write_tiff
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -177,20 +177,13 @@ def _measured_blur(workspace: Workspace) -> float:
 
 
 def _caption(config: Config, header: Header, words: str) -> Caption:
-    description = (
-        f"Solar corona, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
-        f"({header['EXPTOTAL']:.1f} s) with {header['CAMERA']}, {words}"
-    )
     site = config.site
-    ns, ew = ("N" if site.latitude >= 0 else "S"), ("E" if site.longitude >= 0 else "W")
-    place = f"{abs(site.latitude):.3f}° {ns}, {abs(site.longitude):.3f}° {ew}"
-    return Caption(
-        description=description,
+    return caption_of(
+        header,
+        words,
         title=config.compose.title or config.report.title,
         author=config.compose.author or config.report.author,
-        site=f"{site.name}, {place}" if site.name else place,
-        start=f"{str(header['DATE-BEG'])[:19]}Z",
-        end=f"{str(header['DATE-END'])[:19]}Z",
+        site=place_text(site.name, site.latitude, site.longitude),
     )
 
 

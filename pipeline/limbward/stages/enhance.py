@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 from astropy.io.fits import Header
@@ -12,9 +12,8 @@ from limbward import filters
 from limbward.config import Config, EnhanceConfig
 from limbward.geometry.disc import Geometry
 from limbward.geometry.merged import check_merge, geometry_of
-from limbward.radiance.fits import read_extension, read_picture, write_picture
-from limbward.render.filtered import Colours, colours_of, picture_of
-from limbward.render.writers import write_png, write_tiff
+from limbward.radiance.fits import read_extension, read_picture
+from limbward.render.filtered import Colours, colours_of, picture_of, write_filtered
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -69,19 +68,14 @@ def _write(
     colours: Colours | None,
 ) -> None:
     name = recipe.name
-    as_fits, as_tiff, as_png = Workspace.enhanced(name)
-    own = header.copy()
-    own["BUNIT"] = ""
-    with workspace.writing(as_fits) as part:
-        write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
     shown = None if recipe.colour == "as_filtered" else colours
     flat = filters.normalise(step.filter for step in recipe.steps)
     picture = picture_of(result, shown, header, geometry, normalised=flat)
     text = f"{name}: " + ", ".join(done)
-    with workspace.writing(as_tiff) as part:
-        write_tiff(part, picture, text)
-    with workspace.writing(as_png) as part:
-        write_png(part, picture, text)
+    for artefact in Workspace.enhanced(name):
+        with workspace.writing(artefact) as part:
+            kind = PurePosixPath(artefact).suffix
+            write_filtered(part, kind, result, picture, header, done, text)
 
 
 def _outputs(config: Config) -> tuple[str, ...]:

@@ -2,29 +2,18 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-
-import numpy as np
-from astropy.io.fits import Header
-from numpy.typing import NDArray
 
 from limbward import filters
 from limbward.config.steps import parse_steps
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import read_geometry
 from limbward.geometry.merged import check_merge, geometry_of
 from limbward.radiance.binned import read_small
-from limbward.radiance.fits import read_picture, write_picture
+from limbward.radiance.fits import read_picture
 from limbward.radiance.sky import put_sky_back
-from limbward.render.filtered import LONGEST_PX, colours_of, picture_of
-from limbward.render.writers import write_png, write_tiff
+from limbward.render.filtered import LONGEST_PX, colours_of, picture_of, write_filtered
 from limbward.work.reporting import Reporter, SilentReporter
-from limbward.workspace import Workspace, atomic_path, owner_of, set_aside
-
-Pixels = NDArray[np.float32]
+from limbward.workspace.outside import writing_to
 
 PREVIEW = 4  # a preview's pixels are as many times larger
 
@@ -79,7 +68,7 @@ def enhance_image(
         sigma = more.get("SIGMA")
     if sigma is not None and sigma.shape != picture.shape:
         raise LimbwardError(f"{image} is damaged: its noise (SIGMA) has another size.")
-    if with_sky and not put_sky_back(picture, read_geometry(header)[0], header):
+    if with_sky and not put_sky_back(picture, header):
         reporter.note(f"{image} has its sky already: none was taken off.")
     geometry = geometry_of(header)
     steps_of = [(step.filter, step.params) for step in recipe.steps]
@@ -101,48 +90,7 @@ def enhance_image(
     shown = picture_of(
         result, colours, header, geometry, normalised=filters.normalise(s for s, _ in steps_of)
     )
-    _write(reporter, paths, result, header, done, shown)
-    return paths
-
-
-@contextmanager
-def _writing(path: Path, reporter: Reporter) -> Iterator[Path]:
-    """Yield a path to write to; what is there is kept unless a workspace's list shows it ours."""
-    root = owner_of(path)
-    if root is not None:
-        workspace = Workspace(root)
-        name = Path(os.path.realpath(path.parent), path.name).relative_to(root).as_posix()
-        workspace.take_kept()
-        with workspace.writing(name) as part:
-            yield part
-        for kept in workspace.take_kept():
-            reporter.warn(kept)
-        return
-
-    def settle(_: Path) -> None:
-        if os.path.lexists(path):
-            reporter.warn(f"{path} was there before; it is kept as {set_aside(path).name}.")
-
-    with atomic_path(path, settle) as part:
-        yield part
-
-
-def _write(
-    reporter: Reporter,
-    paths: list[Path],
-    result: Pixels,
-    header: Header,
-    done: list[str],
-    shown: Pixels,
-) -> None:
-    text = ", ".join(done)
     for path in paths:
-        with _writing(path, reporter) as part:
-            if path.suffix == ".fits":
-                own = header.copy()
-                own["BUNIT"] = ""
-                write_picture(part, result, own, history=[f"Filtered: {line}" for line in done])
-            elif path.suffix == ".png":
-                write_png(part, shown, text)
-            else:
-                write_tiff(part, shown, text)
+        with writing_to(path, reporter.warn) as part:
+            write_filtered(part, path.suffix, result, shown, header, done, ", ".join(done))
+    return paths
