@@ -17,13 +17,12 @@ import psutil
 
 from limbward.config import with_jobs
 from limbward.config.loading import load_config
-from limbward.products.film import Film, _learnt, choose
-from limbward.products.shots import read_shots
-from limbward.sequences.cut import View
+from limbward.products.film import PHASES, film_of
+from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.sequences.film import write_films
+from limbward.sequences.timelapse import choose, film_scale
 from limbward.workspace import Workspace
 
-PHASES = ("partial", "contact", "totality")
 SIDE = 480
 
 
@@ -34,9 +33,8 @@ def main(path: Path, count: int) -> None:
     shots = read_shots(config, workspace, PHASES, None, "film")
     shots = shots.take(choose(shots, None))
     shots = shots.take(np.arange(count) % len(shots))
-    scale = float(np.median(shots.sun[:, 2])) * shots.scale_arcsec() * 2.4 / (SIDE / 2)
-    views = [View(SIDE, scale, float(u)) for u in shots.up("solar_north")]
-    film = Film(config, shots, views, *_learnt(config, shots, views))
+    views = shots.views(SIDE, film_scale(shots, 2.4, SIDE), "solar_north")
+    film = film_of(config, shots, views)
     process, done, begun = psutil.Process(), 0, time.perf_counter()
 
     def advance() -> None:
@@ -47,9 +45,8 @@ def main(path: Path, count: int) -> None:
             print(f"{done} frames: {size:.0f} MB, {time.perf_counter() - begun:.0f} s", flush=True)
 
     with tempfile.TemporaryDirectory() as folder:
-        pictures = write_films(
-            {"mp4": f"{folder}/film.mp4"}, film.pictures(advance), config.film.rate
-        )
+        made = counted_off(cuts(config, shots, shots.sun[:, :2], views), advance)
+        pictures = write_films({"mp4": f"{folder}/film.mp4"}, film.pictures(made), config.film.rate)
     print(f"{pictures} pictures")
 
 

@@ -25,7 +25,7 @@ from limbward.simulate.corona import PINK, corona
 from limbward.simulate.frames import camera_frames, expose
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import adapt, demo_scenario
-from tests.sequences.truth import lit_arcs
+from tests.products.truth import lit_arcs
 
 
 def beads(megapixels: float = 1.5, exposure_s: float = 1 / 4000) -> None:

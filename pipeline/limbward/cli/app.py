@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from limbward.cli.loading import load
 from limbward.cli.messages import Quiet, Verbose, make_reporter, plain_endings
 from limbward.cli.options import (
     CautionedCommand,
@@ -35,6 +35,7 @@ from limbward.cli.options import (
     UmbraRadius,
     WorkspacePath,
 )
+from limbward.cli.products import add_products
 from limbward.errors import ConfigError, LimbwardError
 
 # What a command needs is imported inside it: --help should not wait for numba.
@@ -94,7 +95,7 @@ def demo(
     config = simulate_demo(
         directory, megapixels=megapixels, seed=seed, jobs=jobs, reporter=reporter
     )
-    settings, space = _load(config, None, jobs)
+    settings, space = load(config, None, jobs)
     _run(settings, space, reporter)
     # For comparison only: no stage has seen it.
     for camera in read_truth(directory)["cameras"]:
@@ -152,7 +153,7 @@ def run(
 
     They are ingest, timing, align, merge, enhance, compose and report.
     """
-    settings, space = _load(config, workspace, jobs)
+    settings, space = load(config, workspace, jobs)
     _run(settings, space, make_reporter(), first=first, last=last, force=force)
 
 
@@ -171,7 +172,7 @@ def audit(
     from limbward.stages.runner import run_stages
     from limbward.work.reporting import visible
 
-    settings, space = _load(config, workspace, jobs)
+    settings, space = load(config, workspace, jobs)
     run_stages(settings, space, make_reporter(), last="timing")
     clock = space.read_json(space.clock)
     if as_json:
@@ -376,72 +377,7 @@ def enhance(
         print(path)
 
 
-@app.command(cls=Command, epilog="Example: limbward sheet limbward.yaml")
-def sheet(
-    config: ConfigPath,
-    workspace: WorkspacePath = None,
-    jobs: Jobs = None,
-    verbose: Verbose = False,
-    quiet: Quiet = False,
-) -> None:
-    """Put the crescents of a finished run on one sheet: TIFF, PNG and PDF."""
-    from limbward.products import sheet as product
-
-    _make(config, workspace, jobs, "sheet", product.run)
-
-
-@app.command(cls=Command, epilog="Example: limbward strip limbward.yaml")
-def strip(
-    config: ConfigPath,
-    workspace: WorkspacePath = None,
-    jobs: Jobs = None,
-    verbose: Verbose = False,
-    quiet: Quiet = False,
-) -> None:
-    """Show the diamond rings and beads of a finished run, with the beads' position angles."""
-    from limbward.products import strip as product
-
-    _make(config, workspace, jobs, "strip", product.run)
-
-
-@app.command(cls=Command, epilog="Example: limbward film limbward.yaml --jobs 2")
-def film(
-    config: ConfigPath,
-    workspace: WorkspacePath = None,
-    jobs: Jobs = None,
-    verbose: Verbose = False,
-    quiet: Quiet = False,
-) -> None:
-    """Make a time-lapse of a finished run, as MP4 and WebM."""
-    from limbward.products import film as product
-
-    _make(config, workspace, jobs, "film", product.run)
-
-
-@app.command(cls=Command, epilog="Example: limbward prominences limbward.yaml")
-def prominences(
-    config: ConfigPath,
-    workspace: WorkspacePath = None,
-    verbose: Verbose = False,
-    quiet: Quiet = False,
-) -> None:
-    """Crop and measure the prominences of a finished run."""
-    from limbward.products import prominences as product
-
-    _make(config, workspace, None, "prominences", product.run)
-
-
-@app.command(cls=Command, epilog="Example: limbward clips limbward.yaml")
-def clips(
-    config: ConfigPath,
-    workspace: WorkspacePath = None,
-    verbose: Verbose = False,
-    quiet: Quiet = False,
-) -> None:
-    """Put films of other devices on the corrected time and take stills at the contacts."""
-    from limbward.products import clips as product
-
-    _make(config, workspace, None, "clips", product.run)
+add_products(app)
 
 
 @app.command(cls=Command, epilog="Example: limbward schema > limbward.schema.json")
@@ -457,35 +393,6 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 1 the work failed, 2 it was asked wrongly."""
     with plain_endings():
         app(args=arguments)
-
-
-def _load(path: Path, workspace: Path | None, jobs: int | None) -> tuple[Config, Workspace]:
-    from limbward.config import with_jobs
-    from limbward.config.loading import load_config
-    from limbward.workspace import Workspace
-
-    config = with_jobs(load_config(path), jobs)
-    return config, Workspace(workspace or config.resolve(config.workspace))
-
-
-def _make(
-    path: Path,
-    workspace: Path | None,
-    jobs: int | None,
-    name: str,
-    run: Callable[[Config, Workspace, Reporter], None],
-) -> None:
-    """Make a product of a finished run, and the report anew, which shows it."""
-    from limbward.products.shelf import shelved
-    from limbward.stages.runner import run_product, run_stages
-
-    settings, space = _load(path, workspace, jobs)
-    reporter = make_reporter()
-    run_product(settings, space, reporter, name, run)
-    for file in shelved(space, name):
-        print(f"{name}: {space.path(file)}")
-    if space.path(space.report).exists():
-        run_stages(settings, space, reporter, first="report")
 
 
 def _run(config: Config, workspace: Workspace, reporter: Reporter, **how: Any) -> None:

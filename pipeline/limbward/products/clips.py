@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import ExitStack
 from datetime import timedelta
 from glob import glob
 from pathlib import Path
@@ -17,20 +18,26 @@ from PIL import Image
 
 from limbward.camera.card import find_files
 from limbward.clips.catalogue import Clip
+from limbward.clips.overview import overview
 from limbward.clips.sampling import MEMORY, PICTURE_S, Sampled, sample
 from limbward.clips.sampling import stills as stills_of
+from limbward.clips.times import (
+    borrow_clocks,
+    clock_of,
+    contacts_in,
+    entry_of,
+    phase_of,
+    start_of,
+    words_of,
+)
 from limbward.clock.body import solve_body
-from limbward.clock.entries import known
 from limbward.clock.readings import Body, Readings, seconds_from
-from limbward.clock.solution import ClockSolution, split_zone
+from limbward.clock.solution import ClockSolution
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.limb.measure import LimbMeasurement
 from limbward.limb.partial import partial_discs
-from limbward.products.shelf import Product, artefact, shelve
+from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
-from limbward.sequences.canvas import Canvas, Label
-from limbward.sequences.layout import places
 from limbward.sky.contacts import Circumstances, iso_utc
 from limbward.stages import setting
 from limbward.stages.measuring import artefact_name
@@ -46,8 +53,6 @@ Floats = NDArray[np.float64]
 
 LIMBS = "sequences/clips/"
 STILLS = "sequences/stills/"
-CORONA_COVERAGE = 0.6  # of the Moon's limb: a thin crescent shows up to 0.4 of a dark disc's
-STILL_PX = 480  # of a still on the overview
 SUBSECOND_S = 0.01  # the step that the tables know for times finer than a second
 
 
@@ -87,7 +92,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 advance()
         if not tables:
             raise LimbwardError("None of the clips can be read: " + " ".join(notes))
-        _borrow_clocks(entries)
+        borrow_clocks(entries)
         for (path, _), entry in zip(paths, entries, strict=True):
             if "duration_s" in entry:
                 stills += _stills(workspace, circumstances, epoch, path, entry, films)
@@ -99,9 +104,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         with workspace.writing(picture) as part:
             write_png(part, _overview(workspace, stills), "Stills of clips at the contacts")
     words = setting.contacts_json(config, circumstances)["caution"]
-    shelve(workspace, _product(entries, stills, picture, notes, words))
-    for note in notes:
-        reporter.warn(note)
+    write_product(workspace, reporter, _product(entries, stills, picture, notes, words))
 
 
 def _task(path: Path, arguments: tuple[Any, ...], pictures: int) -> Task[Path]:
@@ -129,7 +132,7 @@ def _frames(config: Config, workspace: Workspace, file: str, sampled: Sampled) -
     n = len(sampled.found)
     table = Table()
     table["file"] = [f"{file}#{at:.3f}" for at in sampled.at_s]
-    table["phase"] = [_phase(m) for m in sampled.found]
+    table["phase"] = [phase_of(m) for m in sampled.found]
     table["sequence"] = np.arange(n)
     table["has_subsec"] = np.ones(n, bool)
     table["exposure"] = MaskedColumn(np.zeros(n), mask=np.ones(n, bool), unit=u.s)
@@ -156,13 +159,6 @@ def _frames(config: Config, workspace: Workspace, file: str, sampled: Sampled) -
     return table
 
 
-def _phase(found: LimbMeasurement) -> str:
-    """Return what a sample shows; a crescent too thin to measure has but half a dark disc."""
-    if found.kind in ("totality", "contact") and found.coverage < CORONA_COVERAGE:
-        return "other"
-    return "other" if found.kind == "none" else found.kind
-
-
 def _timed(
     config: Config,
     workspace: Workspace,
@@ -172,63 +168,18 @@ def _timed(
     sampled: Sampled,
 ) -> tuple[dict[str, Any], Table]:
     """Solve a clip's clock; return its entry, and its samples on the corrected time."""
-    clip = sampled.clip
-    n = len(sampled.found)
-    entry: dict[str, Any] = {
-        "file": file,
-        "device": clip.device,
-        "created": None if clip.created is None else clip.created.isoformat(),
-        "duration_s": round(clip.duration_s, 4),
-        "rate": round(clip.rate, 4),
-        "pictures": clip.pictures,
-        "width": clip.width,
-        "height": clip.height,
-        "codec": clip.codec,
-        "samples": n,
-        "samples_measured": sum(m.kind != "none" for m in sampled.found),
-        "start_utc": None,
-        "start_sigma_s": None,
-        "clock": None,
-        "stills": {},
-        "notes": [],
-    }
+    entry = entry_of(file, sampled.clip, sampled.found)
     frames = _frames(config, workspace, file, sampled)
-    utc, sigma = np.full(n, np.nan), np.full(n, np.nan)
+    utc, sigma = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
     try:
-        solution, reading = _solve(config, workspace, circumstances, epoch, frames, clip)
+        solution, reading = _solve(config, workspace, circumstances, epoch, frames, sampled.clip)
     finally:
         for name in frames["reduced"]:
             workspace.remove(str(name))  # read once, kilobytes each
-    if solution is None:
-        entry["notes"].append(
-            "Nothing in this clip tells the true time (no crescent, no totality), or it has no "
-            "creation time."
-        )
-    else:
-        utc = solution.utc_s(reading, 0.0)
-        sigma = solution.sigma_s(reading, 0.0)
-        start = (
-            utc[0]
-            - (utc[-1] - utc[0]) / max(sampled.at_s[-1] - sampled.at_s[0], 1e-9) * (sampled.at_s[0])
-        )
-        started = reading[0] - sampled.at_s[0]
+    if solution is not None:
+        utc, sigma = solution.utc_s(reading, 0.0), solution.sigma_s(reading, 0.0)
         zone = config.clips.clock_offset_hours or 0.0
-        _, hours, rest = split_zone(started - start + 3600.0 * zone, zone)
-        entry |= {
-            "start_utc": iso_utc(epoch + TimeDelta(float(start), format="sec")),
-            "start_sigma_s": round(float(np.median(sigma)), 3),
-            "clock": {
-                "utc_offset_hours": hours,
-                "offset_s": round(rest, 3),
-                "sources": list(solution.sources),
-                "residual_rms_s": known(solution.residual_rms_s),
-            },
-            "notes": list(solution.warnings),
-        }
-        if abs(rest - clip.duration_s) < min(5.0, 0.1 * clip.duration_s):
-            entry["notes"].append(
-                "The creation time seems to be that of the clip's end; times are corrected."
-            )
+        entry |= clock_of(sampled.clip, solution, sampled.at_s, reading, epoch, zone)
     table = frames["file", "phase"]
     table["clip"] = file
     table["clip_s"] = sampled.at_s * u.s
@@ -281,39 +232,6 @@ def _solve(
     return solution, reading
 
 
-def _borrow_clocks(entries: list[dict[str, Any]]) -> None:
-    """Give clips that show no crescent the clock of the same device's others.
-
-    That totality was seen bounds a clip's time to some seconds only.
-    """
-
-    def by_crescents(entry: dict[str, Any]) -> bool:
-        return bool(entry.get("clock")) and "crescents" in entry["clock"]["sources"]
-
-    good = [e for e in entries if by_crescents(e)]
-    for entry in entries:
-        if by_crescents(entry) or entry.get("created") is None:
-            continue
-        solved = [e["clock"] for e in good if e["device"] == entry["device"] != ""]
-        if not solved:
-            continue
-        hours = solved[0]["utc_offset_hours"]
-        fast = float(np.mean([c["offset_s"] for c in solved]))
-        start = Time(entry["created"]) - TimeDelta(hours * 3600.0 + fast, format="sec")
-        entry |= {
-            "start_utc": iso_utc(start),
-            # Each creation time is cut to a whole second.
-            "start_sigma_s": round(math.sqrt(1.0 / 12.0 + 1.0 / 12.0 / len(solved)), 3),
-            "clock": {
-                "utc_offset_hours": hours,
-                "offset_s": round(fast, 3),
-                "sources": ["other clips"],
-                "residual_rms_s": None,
-            },
-            "notes": ["Its time is that of the same device's other clips."],
-        }
-
-
 def _stills(
     workspace: Workspace,
     circumstances: Circumstances,
@@ -323,17 +241,9 @@ def _stills(
     films: FileMap,
 ) -> list[tuple[str, str]]:
     """Write the pictures nearest to the contacts; return their names and labels."""
-    if entry["start_utc"] is None:
-        return []
-    start = float((Time(entry["start_utc"].rstrip("Z")) - epoch).to_value("s"))
-    wanted = {}
-    for name in ("C1", "C2", "C3", "C4"):
-        if name in circumstances.contacts:
-            at = float((circumstances.contacts[name].time - epoch).to_value("s")) - start
-            if 0.0 <= at < entry["duration_s"]:
-                wanted[name] = at
+    start = start_of(entry, epoch)
     made: list[tuple[str, str]] = []
-    for name, at in sorted(wanted.items(), key=lambda item: item[1]):
+    for name, at in contacts_in(entry, circumstances, epoch):
         shown = films.one(stills_of, _task(path, (path, [at]), 1))
         if isinstance(shown, Failure):
             entry["notes"].append(f"There is no still of {name}: {shown.sentence}")
@@ -353,16 +263,9 @@ def _stills(
 
 
 def _overview(workspace: Workspace, stills: list[tuple[str, str]]) -> NDArray[np.float32]:
-    cell = float(STILL_PX)
-    centres, size = places("grid", len(stills), cell)
-    canvas = Canvas.blank(*size)
-    for (name, text), (x, y) in zip(stills, centres, strict=True):
-        with Image.open(workspace.path(name)) as image:
-            image.thumbnail((STILL_PX - 20, STILL_PX - 60))
-            picture = np.moveaxis(np.asarray(image.convert("RGB"), np.float32) / 255.0, -1, 0)
-        canvas.lighten(picture, float(x), float(y) - 20.0)
-        canvas.labels.append(Label(text, float(x), float(y) + 0.42 * cell, 15.0))
-    return canvas.drawn()
+    with ExitStack() as stack:
+        images = (stack.enter_context(Image.open(workspace.path(name))) for name, _ in stills)
+        return overview(images, [words for _, words in stills])
 
 
 def _product(
@@ -372,16 +275,6 @@ def _product(
     notes: list[str],
     caution: str,
 ) -> Product:
-    numbers = {}
-    for e in entries:
-        if "duration_s" in e:
-            began = "start not known"
-            if e["start_utc"]:
-                began = f"{e['start_utc'][11:22]} UTC ± {e['start_sigma_s']:.2f} s"
-            numbers[e["file"]] = (
-                f"{e['duration_s']:.1f} s at {e['rate']:g} a second, {e['width']} x {e['height']}, "
-                f"{began}"
-            )
     return Product(
         name="clips",
         title="Clips",
@@ -389,7 +282,7 @@ def _product(
         + ("; the pictures nearest to the contacts." if stills else "."),
         alt="Pictures out of the films at the contacts" if stills else "",
         picture=picture,
-        numbers=numbers,
+        numbers={e["file"]: words_of(e) for e in entries if "duration_s" in e},
         warnings=notes,
         files=[*(name for name, _ in stills), artefact("clips"), "tables/clips.ecsv"],
         details={"caution": caution, "clips": entries},

@@ -1,11 +1,9 @@
-"""The frames of one camera as sequences need them: where the discs are, when, and what is up."""
+"""A finished run's frames of one camera, and discs cut out of them."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Callable, Iterator, Sequence
 
 import astropy.units as u
 import numpy as np
@@ -17,7 +15,7 @@ from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.orientation import Orientation
 from limbward.sequences.cut import Cut, View, cut_file
-from limbward.sky.contacts import iso_utc
+from limbward.sequences.shots import Shots, comparable_light
 from limbward.sky.ephemeris import view as sky_view
 from limbward.sky.track import SkyTrack
 from limbward.stages import setting
@@ -28,77 +26,6 @@ from limbward.workspace.columns import floats, texts
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Shots:
-    """N frames of one camera in the order of taking; angles in degrees, places in raw pixels.
-
-    ``middle_s`` is the middle of the exposure, seconds from ``epoch`` (greatest eclipse);
-    ``sun`` and ``moon`` have shape (N, 3): x, y, radius, NaN where not known. ``light`` is the
-    exposure in seconds at the ISO and f-number that most frames have.
-    """
-
-    camera: str
-    serial: str
-    epoch: Time
-    track: SkyTrack
-    file: NDArray[np.object_]
-    path: list[Path]
-    digest: NDArray[np.object_]
-    phase: NDArray[np.object_]
-    middle_s: Floats
-    sigma_s: Floats
-    light: Floats
-    sun: Floats
-    moon: Floats
-    orientation: list[Orientation]
-    solar_north: Floats
-    zenith: Floats
-
-    def __len__(self) -> int:
-        return len(self.path)
-
-    def take(self, index: Sequence[int] | NDArray[np.int64]) -> Shots:
-        """Return some of the frames."""
-        at = np.asarray(index, np.int64)
-        return Shots(
-            self.camera, self.serial, self.epoch, self.track,
-            self.file[at], [self.path[i] for i in at], self.digest[at],
-            self.phase[at], self.middle_s[at], self.sigma_s[at], self.light[at],
-            self.sun[at], self.moon[at],
-            [self.orientation[i] for i in at], self.solar_north[at], self.zenith[at],
-        )  # fmt: skip
-
-    def up(self, direction: str) -> Floats:
-        """Return the position angle of what is to be up, one a frame."""
-        return {
-            "solar_north": self.solar_north,
-            "celestial_north": np.zeros(len(self)),
-            "zenith": self.zenith,
-            "camera": np.array([o.up_position_angle for o in self.orientation]),
-        }[direction]
-
-    def utc(self, i: int) -> str:
-        """Return the middle of a frame's exposure in ISO 8601."""
-        return str(iso_utc(self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")))
-
-    def clock_text(self, i: int, digits: int = 0) -> str:
-        """Return the time of day, rounded to a tenth of a second or to a second."""
-        time = (self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")).utc
-        return str(Time(time, precision=digits).iso).split(" ")[1]
-
-    def scale_arcsec(self) -> float:
-        """Return the size of the camera's pixels."""
-        return self.orientation[0].pixel_scale_arcsec
-
-
-UP_WORDS = {
-    "solar_north": "solar north up",
-    "celestial_north": "celestial north up",
-    "zenith": "zenith up",
-    "camera": "as the camera stood",
-}
 
 
 def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], camera: str | None,
@@ -129,32 +56,17 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
             f"The workspace {workspace.root} has no aligned frames yet: run `limbward run` first."
         )
     ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
-    models, serials = texts(ingest, "camera"), texts(ingest, "serial")
     phase = texts(timing, "phase")
     middle = floats(timing, "utc_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
     usable = np.isin(phase, phases) & np.isfinite(middle) & np.isfinite(floats(align, "sun_x"))
-    bodies = list(zip(models, serials, strict=True))
-    count = Counter(b for b, ok in zip(bodies, usable, strict=True) if ok)
-    if camera is not None:
-        named = {b for b in bodies if camera.lower() in (b[0].lower(), b[1].lower())}
-        if not named:
-            known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
-            raise ConfigError(
-                f"{config.where(section, 'camera')}: no camera of the dump is called {camera!r}; "
-                f"there are {known}."
-            )
-        count = Counter({b: n for b, n in count.items() if b in named})
-    # Without any frame there is no camera either; an empty Shots lets each command say its own.
-    body = max(sorted(count), key=lambda b: count[b]) if count else ("", "")
-    mine = usable & np.array([b == body for b in bodies], bool)
+    bodies = list(zip(texts(ingest, "camera"), texts(ingest, "serial"), strict=True))
+    body = _camera_of_most(bodies, usable, camera, config.where(section, "camera"))
     sequence = np.nan_to_num(floats(ingest, "sequence"))
-    rows = np.flatnonzero(mine)
+    rows = np.flatnonzero(usable & np.array([b == body for b in bodies], bool))
     rows = rows[np.lexsort((sequence[rows], np.round(middle[rows], 3)))]
     t = middle[rows]
     epoch = setting.greatest(setting.eclipse(config))
     track = setting.track(config, epoch)
-    exposure, iso, f = (floats(ingest, n)[rows] for n in ("exposure", "iso", "f_number"))
-    light = exposure * _relative(iso) / _relative(f) ** 2
     turn = floats(align, "rotation_deg")[rows]
     return Shots(
         camera=body[0],
@@ -167,7 +79,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         phase=phase[rows],
         middle_s=t,
         sigma_s=floats(timing, "time_utc_sigma")[rows],
-        light=light,
+        light=comparable_light(*(floats(ingest, n)[rows] for n in ("exposure", "iso", "f_number"))),
         sun=_discs(align, "sun", rows),
         moon=_discs(align, "moon", rows),
         orientation=_orientations(config, workspace, body, track, t, turn) if rows.size else [],
@@ -176,11 +88,21 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     )
 
 
-def _relative(values: Floats) -> Floats:
-    """Return values over the most common one; 1 where not known."""
-    known = values[values > 0]
-    usual = Counter(known.tolist()).most_common(1)[0][0] if known.size else 1.0
-    return np.where(values > 0, values, usual) / usual
+def _camera_of_most(
+    bodies: list[tuple[str, str]], usable: NDArray[np.bool_], camera: str | None, where: str
+) -> tuple[str, str]:
+    """Return model and serial number of the camera, of those so named, with most usable frames."""
+    count = Counter(b for b, ok in zip(bodies, usable, strict=True) if ok)
+    if camera is not None:
+        named = {b for b in bodies if camera.lower() in (b[0].lower(), b[1].lower())}
+        if not named:
+            known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
+            raise ConfigError(
+                f"{where}: no camera of the dump is called {camera!r}; there are {known}."
+            )
+        count = Counter({b: n for b, n in count.items() if b in named})
+    # Without any frame there is no camera either; an empty Shots lets each command say its own.
+    return max(sorted(count), key=lambda b: count[b]) if count else ("", "")
 
 
 def _discs(align: Table, name: str, rows: NDArray[np.int64]) -> Floats:
@@ -251,3 +173,12 @@ def cuts(
         made = files.each(cut_file, tasks, ordered=True, in_flight=hands.workers + 1)
         for task, result in made:
             yield task.key, result.sentence if isinstance(result, Failure) else result
+
+
+def counted_off(
+    made: Iterator[tuple[int, Cut | str]], advance: Callable[[], None]
+) -> Iterator[tuple[int, Cut | str]]:
+    """Pass on what `cuts` yields and tell of each."""
+    for one in made:
+        advance()
+        yield one

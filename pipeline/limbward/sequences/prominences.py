@@ -45,6 +45,17 @@ class Prominence:
     height_arcsec: float
     excess: float
 
+    def thousand_km(self, km_per_arcsec: float) -> float:
+        """Return the height in thousand km."""
+        return self.height_arcsec * km_per_arcsec / 1000.0
+
+    def words(self, km_per_arcsec: float) -> str:
+        """Return position angle and height."""
+        return (
+            f"position angle {self.position_angle:.1f}°, {self.height_arcsec:.1f} arcsec "
+            f"({self.thousand_km(km_per_arcsec):.1f} thousand km) high"
+        )
+
 
 def excess_map(
     linear: Pixels,

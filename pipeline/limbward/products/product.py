@@ -1,10 +1,14 @@
-"""Where products lie, and what is said of each: one JSON file a product, which the report reads."""
+"""What is said of each product: one JSON file, which the report reads, and where it lies."""
 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from limbward.config import Config
+from limbward.render.writers import Caption
+from limbward.sequences.shots import Shots
+from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
 
@@ -37,12 +41,14 @@ class Product:
     details: dict[str, Any] = field(default_factory=dict)
 
 
-def shelve(workspace: Workspace, product: Product) -> None:
-    """Write what is to be said of a product, in place of what an earlier run said."""
+def write_product(workspace: Workspace, reporter: Reporter, product: Product) -> None:
+    """Write what is to be said of a product, in place of what an earlier run said, and warn."""
     workspace.write_json(artefact(product.name), asdict(product))
+    for warning in product.warnings:
+        reporter.warn(warning)
 
 
-def shelved(workspace: Workspace, name: str) -> list[str]:
+def product_files(workspace: Workspace, name: str) -> list[str]:
     """Return the files of a product, its picture first."""
     told: dict[str, Any] = workspace.read_json(artefact(name))  # just written
     first = [told["picture"]] if told["picture"] else []
@@ -52,3 +58,16 @@ def shelved(workspace: Workspace, name: str) -> list[str]:
 def artefact(name: str) -> str:
     """Return the name of the JSON file of a product."""
     return f"sequences/{name}.json"
+
+
+def caption_of(config: Config, shots: Shots, description: str, site: str | None = None) -> Caption:
+    """Return what a picture of some frames says about itself; the site's name if not given."""
+    start, end = shots.span_utc()
+    return Caption(
+        description=description,
+        title=config.report.title,
+        author=config.report.author,
+        site=config.site.name if site is None else site,
+        start=start,
+        end=end,
+    )

@@ -13,13 +13,13 @@ from PIL import Image
 from limbward.errors import LimbwardError
 from limbward.limb.measure import measure
 from limbward.products import film, sheet, strip
-from limbward.products.sheet import centre_of
 from limbward.render.space import SRGB
+from limbward.sequences.sheet import centre_of
 from limbward.simulate.scene import DARKENING_MEAN, LIMB_DARKENING
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
-from tests.sequences.conftest import SEED
-from tests.sequences.truth import lit_arcs
+from tests.products.conftest import SEED
+from tests.products.truth import lit_arcs
 
 pytestmark = pytest.mark.card
 

@@ -1,0 +1,88 @@
+"""Crops of prominences out of a linear picture of the corona, and an overview of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import zoom
+
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid
+from limbward.render.space import SRGB
+from limbward.sequences.canvas import Canvas, Label
+from limbward.sequences.layout import places
+from limbward.sequences.prominences import Prominence, excess_map, find_prominences
+
+Pixels = NDArray[np.float32]
+
+EDGE_PX = 3.0  # a blurred limb is about this wide
+ENLARGED_PX = 360  # about the side of a crop on the overview
+
+
+def prominences_of(linear: Pixels, grid: Grid, sun: Disc) -> list[Prominence]:
+    """Return the prominences of a picture with a white corona, the highest first."""
+    near, (x0, y0) = _near(linear, sun)
+    angle, height, excess = excess_map(
+        near, (sun.x - x0, sun.y - y0), sun.radius, grid.scale_arcsec, grid.up_position_angle
+    )
+    return find_prominences(angle, height, excess, EDGE_PX * grid.scale_arcsec)
+
+
+def _near(linear: Pixels, sun: Disc, reach: float = 1.35) -> tuple[Pixels, tuple[int, int]]:
+    """Return the part of a picture around the Sun, and its first pixel (x, y)."""
+    half = reach * sun.radius
+    y0, x0 = max(0, int(sun.y - half)), max(0, int(sun.x - half))
+    y1, x1 = int(sun.y + half) + 2, int(sun.x + half) + 2
+    return linear[:, y0:y1, x0:x1], (x0, y0)
+
+
+def box_of(p: Prominence, grid: Grid, sun: Disc, margin: float) -> tuple[slice, slice]:
+    """Return the columns and rows of a crop: limb, prominence and ``margin`` arcsec of room."""
+    xs, ys = [], []
+    span = (p.last - p.first) % 360.0
+    for a in p.first + np.linspace(0.0, span, 9):
+        for h in (-margin, p.height_arcsec + margin):
+            r = sun.radius + h / grid.scale_arcsec
+            dx, dy = grid.orientation.towards(a)
+            xs.append(sun.x + float(dx) * r)
+            ys.append(sun.y + float(dy) * r)
+    room = margin / grid.scale_arcsec
+    return (
+        slice(max(0, int(min(xs) - room)), min(grid.width, int(max(xs) + room) + 1)),
+        slice(max(0, int(min(ys) - room)), min(grid.height, int(max(ys) + room) + 1)),
+    )
+
+
+def crop_of(linear: Pixels, box: tuple[slice, slice]) -> Pixels:
+    """Return a part of a linear picture, toned and encoded; ``box`` is of columns and rows."""
+    return SRGB.encode(_toned(linear[:, box[1], box[0]]))
+
+
+def _toned(crop: Pixels) -> Pixels:
+    """Return a crop from 0 to 1: a gentle curve under which the pink neither clips nor pales."""
+    shown = np.nan_to_num(np.clip(crop, 0.0, None))
+    seen = shown.max(axis=0)
+    top = float(np.quantile(seen[seen > 0], 0.998)) if (seen > 0).any() else 1.0
+    soft = np.float32(8.0)
+    level = seen / np.float32(top)
+    drawn = np.arcsinh(soft * np.minimum(level, 1.0)) / np.arcsinh(soft)
+    return np.asarray(shown * (0.9 * drawn / np.maximum(seen, 1e-30)), np.float32)
+
+
+def overview(found: Sequence[Prominence], crops: Sequence[Pixels], km_per_arcsec: float) -> Pixels:
+    """Return the crops side by side, enlarged, with their measures."""
+    largest = max(max(c.shape[1:]) for c in crops)
+    times = max(1.0, ENLARGED_PX / largest)
+    cell = largest * times + 60.0
+    centres, size = places("grid", len(found), cell)
+    canvas = Canvas.blank(*size)
+    for n, (p, c, (x, y)) in enumerate(zip(found, crops, centres, strict=True), start=1):
+        shown = np.clip(zoom(c, (1, times, times), order=1), 0.0, 1.0)
+        canvas.lighten(shown, float(x), float(y) - 25.0)
+        top = float(y) + 0.5 * cell - 48.0
+        canvas.labels.append(Label(f"{n}   P {p.position_angle:.1f}°", float(x), top, 16.0))
+        height = f"{p.height_arcsec:.1f}″ = {p.thousand_km(km_per_arcsec):.1f} thousand km"
+        canvas.labels.append(Label(height, float(x), top + 22.0, 16.0))
+    return canvas.drawn()

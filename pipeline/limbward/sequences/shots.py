@@ -1,0 +1,141 @@
+"""The frames of one camera as sequences need them: where the discs are, when, and what is up."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.time import Time, TimeDelta
+from numpy.typing import ArrayLike, NDArray
+
+from limbward.geometry.orientation import Orientation
+from limbward.sequences.cut import View
+from limbward.sky.contacts import iso_utc
+from limbward.sky.track import SkyTrack
+
+Floats = NDArray[np.float64]
+Disc = tuple[float, float, float]  # centre (x, y) and radius, pixels
+
+UP_WORDS = {
+    "solar_north": "solar north up",
+    "celestial_north": "celestial north up",
+    "zenith": "zenith up",
+    "camera": "as the camera stood",
+}
+
+
+def up_angles(
+    direction: str, solar_north: ArrayLike, zenith: ArrayLike, camera: ArrayLike
+) -> Floats:
+    """Return the position angle of what is to be up, of four directions, degrees."""
+    angles = {
+        "solar_north": solar_north,
+        "celestial_north": np.zeros_like(solar_north),
+        "zenith": zenith,
+        "camera": camera,
+    }
+    return np.asarray(angles[direction], float)
+
+
+@dataclass(frozen=True)
+class Shots:
+    """N frames of one camera in the order of taking; angles in degrees, places in raw pixels.
+
+    ``middle_s`` is the middle of the exposure, seconds from ``epoch`` (greatest eclipse);
+    ``sun`` and ``moon`` have shape (N, 3): x, y, radius, NaN where not known. ``light`` is the
+    exposure in seconds at the ISO and f-number that most frames have.
+    """
+
+    camera: str
+    serial: str
+    epoch: Time
+    track: SkyTrack
+    file: NDArray[np.object_]
+    path: list[Path]
+    digest: NDArray[np.object_]
+    phase: NDArray[np.object_]
+    middle_s: Floats
+    sigma_s: Floats
+    light: Floats
+    sun: Floats
+    moon: Floats
+    orientation: list[Orientation]
+    solar_north: Floats
+    zenith: Floats
+
+    def __len__(self) -> int:
+        return len(self.path)
+
+    def take(self, index: Sequence[int] | NDArray[np.int64]) -> Shots:
+        """Return some of the frames."""
+        at = np.asarray(index, np.int64)
+        return Shots(
+            self.camera, self.serial, self.epoch, self.track,
+            self.file[at], [self.path[i] for i in at], self.digest[at],
+            self.phase[at], self.middle_s[at], self.sigma_s[at], self.light[at],
+            self.sun[at], self.moon[at],
+            [self.orientation[i] for i in at], self.solar_north[at], self.zenith[at],
+        )  # fmt: skip
+
+    def up(self, direction: str) -> Floats:
+        """Return the position angle of what is to be up, one a frame."""
+        camera = np.array([o.up_position_angle for o in self.orientation])
+        return np.asarray(up_angles(direction, self.solar_north, self.zenith, camera))
+
+    def views(self, side: int, scale_arcsec: float, direction: str) -> list[View]:
+        """Return how a cut out of each frame lies on the sky, with a direction up in it."""
+        return [View(side, scale_arcsec, float(u)) for u in self.up(direction)]
+
+    def span_utc(self) -> tuple[str, str]:
+        """Return the times of the first and the last frame, to a second."""
+        return self.utc(0)[:19] + "Z", self.utc(len(self) - 1)[:19] + "Z"
+
+    def utc_sigma_s(self, i: int, digits: int = 3) -> float | None:
+        """Return the standard error of a frame's time, rounded; None where it is not known."""
+        sigma = float(self.sigma_s[i])
+        return round(sigma, digits) if math.isfinite(sigma) else None
+
+    def sun_radius_px(self, i: int, scale_arcsec: float) -> float:
+        """Return the Sun's radius in pixels of a cut of a given scale."""
+        return float(self.sun[i, 2]) * self.scale_arcsec() / scale_arcsec
+
+    def discs_in(self, i: int, view: View) -> tuple[Disc, Disc | None]:
+        """Return Sun and Moon in a Sun-centred cut of a frame; the Moon None where not known."""
+        camera = self.orientation[i]
+        ratio = camera.pixel_scale_arcsec / view.scale_arcsec
+        c = view.centre
+        moon = None
+        if np.isfinite(self.moon[i]).all():
+            offset = camera.to_sky(*(self.moon[i, :2] - self.sun[i, :2]))
+            dx, dy = view.orientation.to_pixels(*offset)
+            moon = (c + float(dx), c + float(dy), float(self.moon[i, 2]) * ratio)
+        return (c, c, float(self.sun[i, 2]) * ratio), moon
+
+    def utc(self, i: int) -> str:
+        """Return the middle of a frame's exposure in ISO 8601."""
+        return str(iso_utc(self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")))
+
+    def clock_text(self, i: int, digits: int = 0) -> str:
+        """Return the time of day, rounded to a tenth of a second or to a second."""
+        time = (self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")).utc
+        return str(Time(time, precision=digits).iso).split(" ")[1]
+
+    def scale_arcsec(self) -> float:
+        """Return the size of the camera's pixels."""
+        return self.orientation[0].pixel_scale_arcsec
+
+
+def comparable_light(exposure_s: Floats, iso: Floats, f_number: Floats) -> Floats:
+    """Return exposures, seconds, as at the ISO and the f-number that most of the frames have."""
+    return np.asarray(exposure_s * _relative(iso) / _relative(f_number) ** 2)
+
+
+def _relative(values: Floats) -> Floats:
+    """Return values over the most common one; 1 where not known."""
+    known = values[values > 0]
+    usual = Counter(known.tolist()).most_common(1)[0][0] if known.size else 1.0
+    return np.where(values > 0, values, usual) / usual

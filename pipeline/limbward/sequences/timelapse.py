@@ -1,0 +1,284 @@
+"""A time-lapse of an eclipse: which frames, evenly exposed, and its pictures one by one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.render.space import SRGB
+from limbward.sequences.canvas import Canvas, Label, draw_text
+from limbward.sequences.cut import Cut, View
+from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
+from limbward.sequences.film import dissolve, to_bytes
+from limbward.sequences.layout import evenly, places
+from limbward.sequences.shots import Shots
+
+Pixels = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+MIDDLE = 0.72  # linear: how bright the disc's middle is shown behind the filter
+SOFT = 60.0  # arcsinh: the corona's range in a film
+LEARNT_FROM = 16  # frames from which the disc's darkening and the corona's usual light are taken
+CORONA_RING = (1.3, 1.9)  # solar radii: the Moon never reaches there
+SAME_EXPOSURE = 1.3  # ratio
+MOST_GAIN = 3.0  # beyond, a frame is dark for a reason of its own, such as thick cloud
+STILLS = 8  # of the film, for the report
+
+
+def choose(shots: Shots, wanted_s: float | None) -> NDArray[np.int64]:
+    """Return the frames of the film: all through the filter; without it those of like exposure.
+
+    A bracket's frames would flash. Of its exposures one of the shorter is taken unless the config
+    says otherwise: it shows prominences and is nearest to the exposures used at the contacts. Near
+    the contacts, where there may be no frame of the usual exposure, the nearest one of each second
+    is taken.
+    """
+    filtered = shots.phase == "partial"
+    bare = np.flatnonzero(~filtered)
+    if not bare.size:
+        return np.flatnonzero(filtered)
+    dark = bare[shots.phase[bare] == "totality"]
+    pool = np.sort(shots.light[dark if dark.size else bare])
+    target = wanted_s if wanted_s is not None else float(pool[(pool.size - 1) // 3])
+    far = np.abs(np.log(shots.light / target))
+    chosen = []
+    seconds = np.floor(shots.middle_s[bare])
+    for s in np.unique(seconds):
+        here = bare[seconds == s]
+        best = int(here[np.argmin(far[here])])
+        if far[best] < math.log(SAME_EXPOSURE) or shots.phase[best] == "contact":
+            chosen.append(best)
+    return np.sort(np.concatenate([np.flatnonzero(filtered), np.array(chosen, np.int64)]))
+
+
+def film_scale(shots: Shots, field_radii: float, side: int) -> float:
+    """Return the scale, arcsec a pixel, at which so many solar radii reach from middle to side."""
+    scale = float(np.median(shots.sun[:, 2])) * shots.scale_arcsec()
+    return scale * (field_radii / (side / 2.0))
+
+
+@dataclass(frozen=True)
+class Usual:
+    """How bright the frames of a film usually are, for the exposure of each.
+
+    Attributes
+    ----------
+    profile : ndarray, shape (RINGS,)
+        The disc's own fall of brightness, from `common_profile`.
+    disc, corona : float
+        The disc's middle behind the filter, and the corona in `CORONA_RING`; NaN where not known.
+    """
+
+    profile: Floats
+    disc: float
+    corona: float
+
+
+def some_to_learn_from(shots: Shots) -> NDArray[np.int64]:
+    """Return frames spread evenly over those of the disc and of totality, for `learn`."""
+    disc = np.flatnonzero((shots.phase == "partial") & np.isfinite(shots.sun[:, 0]))
+    corona = np.flatnonzero(shots.phase == "totality")
+    parts = [rows[evenly(shots.middle_s[rows], LEARNT_FROM)] for rows in (disc, corona)]
+    return np.concatenate(parts)
+
+
+def learn(shots: Shots, views: Sequence[View], made: Iterable[tuple[int, Cut | str]]) -> Usual:
+    """Return what is usual in some frames of a film.
+
+    Parameters
+    ----------
+    shots : Shots
+        Of `some_to_learn_from`.
+    views : sequence of View
+        One a frame.
+    made : iterable of tuple
+        Number of the frame, and its disc cut out or the sentence that says why there is none.
+    """
+    profiles, rings = [], []
+    for i, c in made:
+        if isinstance(c, str):
+            continue
+        if shots.phase[i] == "partial":
+            profile = disc_profile(c.picture, c.clipped, *shots.discs_in(i, views[i]))
+            profiles.append(profile / shots.light[i])
+        else:
+            rings.append(corona_light(c, shots, i, views[i]))
+    common = common_profile(np.array(profiles)) if profiles else np.full(RINGS, np.nan)
+    levels = np.array([level(p, common) for p in profiles])
+    usual = float(np.nanmedian(levels)) if np.isfinite(levels).any() else math.nan
+    known = np.array([r for r in rings if math.isfinite(r)])
+    return Usual(common, usual, float(np.median(known)) if known.size else math.nan)
+
+
+def corona_light(made: Cut, shots: Shots, i: int, view: View) -> float:
+    """Return the corona's light for the exposure in a ring that the Moon never reaches."""
+    c = np.arange(view.side) - view.centre
+    radius = shots.sun_radius_px(i, view.scale_arcsec)
+    r = np.hypot(c[:, None], c) / radius
+    ring = (r > CORONA_RING[0]) & (r < CORONA_RING[1]) & ~made.clipped & (made.picture[1] > 0)
+    if np.count_nonzero(ring) < 100:
+        return math.nan
+    return float(np.median(made.picture[1][ring])) / float(shots.light[i])
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a film is shown.
+
+    Attributes
+    ----------
+    size_px : int
+        Side of its pictures.
+    hold, between, dissolve : int
+        Pictures of each frame, and between two frames: alike, or with and without the filter.
+    time : bool
+        Whether each picture shows its UTC.
+    deflicker : bool
+        Whether frames are brought to the usual brightness.
+    """
+
+    size_px: int
+    hold: int
+    between: int
+    dissolve: int
+    time: bool
+    deflicker: bool
+
+
+@dataclass
+class Film:
+    """The pictures of a film, made one at a time; what is remembered of each is a few numbers."""
+
+    shots: Shots
+    views: Sequence[View]
+    look: Look
+    usual: Usual
+    entries: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    stills: dict[int, Pixels] = field(default_factory=dict)
+
+    def pictures(self, made: Iterable[tuple[int, Cut | str]]) -> Iterator[NDArray[np.uint8]]:
+        """Yield the film's pictures, one after the other, from the Sun's disc cut out of frames."""
+        look = self.look
+        bare = self.shots.phase != "partial"
+        # Exposures without the filter differ by little; white is where the longest one ends.
+        white = float(self.shots.light[bare].max()) if bare.any() else 1.0
+        kept = set(evenly(np.arange(len(self.shots), dtype=float), STILLS).tolist())
+        before: Pixels | None = None
+        was_bare = False
+        shown = last = 0
+        for i, c in made:
+            if isinstance(c, str):
+                self.notes.append(f"{self.shots.file[i]} is not in the film: {c}")
+                continue
+            entry, picture = self._picture(i, c, white)
+            if before is not None:
+                lead = look.dissolve if bool(bare[i]) != was_bare else look.between
+                for k, image in enumerate(dissolve(before, picture, lead)):
+                    # Two times drawn over each other could not be read: that of the nearer one.
+                    yield to_bytes(self._stamped(image, last if 2 * k < lead - 1 else i))
+                    shown += 1
+            self.entries.append(entry | {"first_picture": shown})
+            stamped = self._stamped(picture, i)
+            if i in kept:
+                self.stills[i] = stamped[:, ::2, ::2]
+            for _ in range(look.hold):
+                yield to_bytes(stamped)
+                shown += 1
+            before, was_bare, last = picture, bool(bare[i]), i
+
+    def _stamped(self, picture: Pixels, i: int) -> Pixels:
+        """Return a picture with a frame's time, if that is asked for."""
+        look = self.look
+        if not look.time:
+            return picture
+        stamped, height = picture.copy(), max(12.0, 0.028 * look.size_px)
+        text = f"{self.shots.clock_text(i)} UTC"
+        draw_text(stamped, Label(text, height, look.size_px - 2 * height, height, False))
+        return stamped
+
+    def _picture(self, i: int, made: Cut, white: float) -> tuple[dict[str, Any], Pixels]:
+        """Return what is known of a frame, and its picture, encoded."""
+        shots, view = self.shots, self.views[i]
+        light = float(shots.light[i])
+        entry: dict[str, Any] = {
+            "file": str(shots.file[i]),
+            "utc": shots.utc(i),
+            "filter": bool(shots.phase[i] == "partial"),
+        }
+        value = made.picture / np.float32(light)
+        if entry["filter"]:
+            discs = shots.discs_in(i, view)
+            profile = disc_profile(value, made.clipped, *discs)
+            measured = level(profile, self.usual.profile)
+            factor = self._factor(self.usual.disc, measured)
+            usual = self.usual.disc if math.isfinite(self.usual.disc) else 1.0 / light
+            picture = SRGB.encode(value * np.float32(factor * MIDDLE / usual))
+            shown = disc_profile(SRGB.decode(picture), made.clipped, *discs)
+            entry |= {
+                "brightness": _number(measured),
+                "factor": round(factor, 5),
+                "middle": _number(self._middle(profile)),
+                "middle_shown": _number(self._middle(shown)),
+            }
+            return entry, picture
+        factor = 1.0
+        if shots.phase[i] == "totality":  # at the contacts the photosphere lights up all around
+            measured = corona_light(made, shots, i, view)
+            factor = self._factor(self.usual.corona, measured)
+            entry |= {"brightness": _number(measured)}
+        entry |= {"factor": round(factor, 5)}
+        value *= np.float32(factor * white)
+        value[:, made.clipped] = np.maximum(value[:, made.clipped], 1.0)
+        drawn = np.arcsinh(np.float32(SOFT) * np.clip(value, 0.0, 1.0)) / np.arcsinh(SOFT)
+        return entry, SRGB.encode((drawn**1.6).astype(np.float32))
+
+    def _middle(self, profile: Floats) -> float:
+        """Return the brightness of the disc's middle by the innermost ring in sight.
+
+        Another measure than the level that a frame is divided by. NaN where the Moon covers the
+        inner half.
+        """
+        seen = np.flatnonzero(np.isfinite(profile) & np.isfinite(self.usual.profile))
+        if not seen.size or seen[0] >= RINGS // 2:
+            return math.nan
+        return float(profile[seen[0]] / np.exp(self.usual.profile[seen[0]]))
+
+    def _factor(self, usual: float, measured: float) -> float:
+        if not self.look.deflicker or not (measured > 0 and usual > 0):
+            return 1.0
+        return min(max(usual / measured, 1.0 / MOST_GAIN), MOST_GAIN)
+
+    def flicker(self) -> tuple[float | None, float | None]:
+        """Return the RMS change of the disc's middle from frame to frame, before and after."""
+        out: list[float | None] = []
+        for name in ("middle", "middle_shown"):
+            values = np.array([e[name] for e in self.entries if e["filter"] and e[name]])
+            if values.size < 2:
+                return None, None
+            steps = np.diff(values) / np.mean(values)
+            out.append(round(float(np.sqrt(np.mean(steps**2))), 6))
+        return out[0], out[1]
+
+    def contact_sheet(self) -> Pixels:
+        """Return a few pictures of the film side by side, with their times."""
+        cell = float(next(iter(self.stills.values())).shape[1])
+        centres, size = places("grid", len(self.stills), cell)
+        canvas = Canvas.blank(*size)
+        for (i, picture), (x, y) in zip(self.stills.items(), centres, strict=True):
+            canvas.lighten(picture, float(x), float(y))
+            if not self.look.time:
+                text = f"{self.shots.clock_text(i)} UTC"
+                canvas.labels.append(
+                    Label(text, float(x), float(y) + 0.43 * cell, max(10.0, 0.035 * cell))
+                )
+        return canvas.drawn()
+
+
+def _number(value: float) -> float | None:
+    return float(f"{value:.6g}") if math.isfinite(value) else None

@@ -1,0 +1,54 @@
+"""Frames of one camera: where the Moon is in a cut, what is up, and comparable exposures."""
+
+import numpy as np
+import pytest
+
+from limbward.sequences.cut import View
+from limbward.sequences.shots import comparable_light, up_angles
+from tests.sequences.made_up import MOON, SPEED, SUN, shots
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_moon_is_where_the_sky_says_in_a_cut(mirrored):
+    """East is left of north in a cut, whatever the camera did."""
+    frames = shots([-1200.0], up=70.0, mirrored=mirrored)
+    view = View(201, 16.0, 0.0)
+    sun, moon = frames.discs_in(0, view)
+    assert sun == pytest.approx((100.0, 100.0, SUN / 16.0))
+    assert moon == pytest.approx((100.0 + SPEED * 1200.0 / 16.0, 100.0, MOON / 16.0))
+    assert frames.sun_radius_px(0, 16.0) == pytest.approx(SUN / 16.0)
+
+
+def test_a_moon_that_is_not_known_is_none():
+    frames = shots([-1200.0])
+    frames.moon[0] = np.nan
+    assert frames.discs_in(0, View(201, 16.0, 0.0))[1] is None
+
+
+def test_four_directions_can_be_up():
+    frames = shots([0.0, 1.0], up=5.0)
+    assert frames.up("solar_north").tolist() == [17.0, 17.0]
+    assert frames.up("celestial_north").tolist() == [0.0, 0.0]
+    assert frames.up("zenith").tolist() == [-40.0, -30.0]
+    assert frames.up("camera").tolist() == [5.0, 5.0]
+    assert [v.up_position_angle for v in frames.views(9, 2.0, "zenith")] == [-40.0, -30.0]
+    assert float(up_angles("celestial_north", 3.0, 4.0, 5.0)) == 0.0
+
+
+def test_light_is_compared_at_the_usual_iso_and_aperture():
+    nan = float("nan")
+    light = comparable_light(
+        np.array([1.0, 1.0, 1.0, 2.0]),
+        np.array([100.0, 100.0, 400.0, nan]),
+        np.array([8.0, 8.0, 4.0, 8.0]),
+    )
+    assert light.tolist() == [1.0, 1.0, 16.0, 2.0]
+
+
+def test_times_are_told_as_utc():
+    frames = shots([-0.26, 61.04]).take([0, 1])
+    assert frames.utc(0) == "2026-08-12T17:45:59.740Z"
+    assert [frames.clock_text(0), frames.clock_text(1, 1)] == ["17:46:00", "17:47:01.0"]
+    assert frames.span_utc() == ("2026-08-12T17:45:59Z", "2026-08-12T17:47:01Z")
+    frames.sigma_s[1] = np.nan
+    assert [frames.utc_sigma_s(0), frames.utc_sigma_s(1)] == [0.2, None]

@@ -1,0 +1,111 @@
+"""A strip: which frames, in what order, equally exposed, with ticks at the beads."""
+
+import math
+
+import numpy as np
+import pytest
+
+from limbward.render.space import SRGB
+from limbward.sequences import strip
+from limbward.sequences.beads import Bead
+from limbward.sequences.cut import Cut
+from tests.sequences.made_up import MOON, shots
+
+# In the order of taking; second contact at -60 s, third at 60 s.
+TIMES = [-75.0, -66.0, -64.0, -60.5, -59.0, -57.0, 0.0, 55.0, 59.0, 61.5, 63.0]
+
+
+def made_up(**keys):
+    return strip.Strip.around(shots(TIMES, phase="contact", **keys), (-60.0, 60.0), 12.0, 3, 200)
+
+
+def test_the_nearest_frames_of_each_contact_stand_in_order_of_time():
+    made = made_up()
+    assert made.shots.middle_s.tolist() == [-60.5, -59.0, -57.0, 59.0, 61.5, 63.0]
+    assert made.names == ["C2"] * 3 + ["C3"] * 3
+    assert made.since_s.tolist() == [-0.5, 1.0, 3.0, -1.0, 1.5, 3.0]
+
+
+def test_long_exposures_and_frames_without_a_moon_are_left_out():
+    light = np.full(len(TIMES), 1.0)
+    light[3], light[4] = 19.0, 21.0
+    frames = shots(TIMES, phase="contact", light=light)
+    frames.moon[5] = np.nan
+    near = strip.near_contact(frames, -60.0, 12.0, 9)
+    assert near.tolist() == [1, 2, 3]
+    assert strip.near_contact(frames, 20.0, 12.0, 9).size == 0
+
+
+def test_a_contact_without_frames_takes_no_room():
+    frames = shots([t for t in TIMES if t > 50], phase="contact")
+    made = strip.Strip.around(frames, (-60.0, 60.0), 12.0, 3, 200)
+    assert made.names == ["C3"] * 3
+    centres = np.array(strip.centres_of(made.counts, 200))
+    assert centres == pytest.approx(np.array([(100, 110), (300, 110), (500, 110)]))
+
+
+def test_a_short_row_stands_in_the_middle_below_the_first():
+    centres = np.array(strip.centres_of((3, 1), 100))
+    assert centres == pytest.approx(np.array([(50, 55), (150, 55), (250, 55), (150, 180)]))
+
+
+def test_the_moons_disc_fills_its_part_of_a_square():
+    made = made_up(scale=7.0)
+    assert MOON / made.scale_arcsec == pytest.approx(100.0 / strip.FIELD)
+    for view in made.measuring_views():
+        assert view.scale_arcsec == 7.0
+        assert view.side > 2.2 * MOON / 7.0
+
+
+def even(value, side=200):
+    return Cut(np.full((3, side, side), value, np.float32), np.zeros((side, side), bool))
+
+
+def test_frames_are_shown_as_if_equally_exposed():
+    """The same light, exposed four times as long, is the same on the strip."""
+    light = np.where(np.arange(len(TIMES)) % 2 == 0, 1.0, 4.0)
+    made = made_up(light=light)
+    views = made.shots.views(200, made.scale_arcsec, "celestial_north")
+    cuts = [(i, even(0.01 * made.shots.light[i])) for i in range(len(made.shots))]
+    canvas, entries, notes = made.drawn(views, cuts, [[]] * 6, "words")
+    shown = [canvas.picture[1, round(y), round(x)] for x, y in strip.centres_of((3, 3), 200)]
+    assert notes == []
+    assert len(entries) == 6
+    assert shown == pytest.approx([shown[0]] * 6, abs=1e-6)
+    # White is where the geometric mean of the exposures ends: 2 of 1 and 4.
+    drawn = math.asinh(25.0 * 0.02) / math.asinh(25.0)
+    assert SRGB.decode(np.float32(shown[0])) == pytest.approx(drawn**2, rel=1e-3)
+
+
+def test_clipped_light_is_white_whatever_the_exposure():
+    cut = even(0.9)
+    cut.clipped[:10] = True
+    tone = strip.toned(cut, np.float32(0.1))
+    assert tone[:, :10] == pytest.approx(1.0)
+    assert tone[:, 10:].max() < 0.9
+    assert cut.picture.max() == np.float32(0.9)  # left as it was
+
+
+def test_ticks_and_labels_stand_at_the_beads():
+    made = made_up(up=33.0)
+    views = made.shots.views(200, made.scale_arcsec, "celestial_north")
+    beads = [[Bead(90.0, 1.0, 2.0)], None, [], [], [], []]
+    cuts = [(i, even(0.0)) for i in range(5)] + [(5, "it is gone")]
+    canvas, entries, notes = made.drawn(views, cuts, beads, "words")
+    ys, xs = np.nonzero(canvas.picture[1] == np.float32(0.8))
+    x, y = strip.centres_of((3, 3), 200)[0]
+    radius = 100.0 / strip.FIELD
+    assert np.abs(ys - y).max() <= 1.0  # east is to the left of north
+    assert [x - xs.max(), x - xs.min()] == pytest.approx([1.12 * radius, 1.2 * radius], abs=1.5)
+    texts = [label.text for label in canvas.labels]
+    assert texts[0] == "90.0°"
+    assert texts[-1] == "words"
+    assert any(text.endswith("C3 −1.0 s") for text in texts)
+    assert notes == ["10.dng is not on the strip: it is gone"]
+    assert [e["beads"] for e in entries[:3]] == [
+        [{"position_angle": 90.0, "width_deg": 2.0, "light": 1.0}],
+        None,
+        [],
+    ]
+    assert [e["contact"] for e in entries] == ["C2", "C2", "C2", "C3", "C3"]
+    assert entries[3]["seconds_from_contact"] == -1.0

@@ -1,0 +1,126 @@
+"""A time-lapse: which frames, how bright, and when which picture is shown."""
+
+import numpy as np
+import pytest
+
+from limbward.render.space import SRGB
+from limbward.sequences import timelapse
+from limbward.sequences.timelapse import Film, Look
+from tests.sequences.made_up import corona_cut, disc_cut, shots
+
+LOOK = Look(size_px=120, hold=1, between=0, dissolve=2, time=False, deflicker=True)
+TIMES = [-2400.0, -1800.0, -1200.0, -600.0, 0.0, 10.0, 600.0, 1200.0]
+PHASE = ["partial"] * 4 + ["totality"] * 2 + ["partial"] * 2
+GAINS = [1.0, 0.7, 1.2, 0.9, 1.0, 0.6, 1.1, 0.8]
+
+
+def film(look=LOOK, gains=GAINS, light=1.0):
+    frames = shots(TIMES, phase=PHASE, light=light)
+    side = 120
+    views = frames.views(side, timelapse.film_scale(frames, 1.9, side), "celestial_north")
+    made = [
+        (i, (disc_cut if PHASE[i] == "partial" else corona_cut)(frames, i, views[i], g * light_))
+        for i, (g, light_) in enumerate(zip(gains, frames.light, strict=True))
+    ]
+    usual = timelapse.learn(frames, views, made)
+    return Film(frames, views, look, usual), made
+
+
+def test_so_many_solar_radii_reach_from_the_middle_to_a_side():
+    frames = shots([0.0], scale=7.0)
+    assert frames.sun_radius_px(0, timelapse.film_scale(frames, 2.5, 200)) == pytest.approx(40.0)
+
+
+def test_the_usual_brightness_is_for_the_exposure():
+    for light in (1.0, 0.25):
+        made, _ = film(light=light)
+        # The medians of the gains behind the filter and without it; the disc's middle is 1. Half
+        # of the ring's area lies within this radius.
+        half = np.sqrt(np.mean(np.square(timelapse.CORONA_RING)))
+        assert made.usual.disc == pytest.approx(0.95, rel=0.01)
+        assert made.usual.corona == pytest.approx(0.8 / half**3, rel=0.02)
+
+
+def test_every_frame_is_brought_to_the_usual_brightness():
+    made, cuts = film()
+    list(made.pictures(cuts))
+    factors = [e["factor"] for e in made.entries]
+    usual = [0.95] * 4 + [0.8] * 2 + [0.95] * 2
+    assert factors == pytest.approx([u / g for u, g in zip(usual, GAINS, strict=True)], rel=0.01)
+    before, after = made.flicker()
+    assert before > 0.1
+    assert after < 0.01
+
+
+def test_the_middle_of_the_disc_is_shown_at_its_level():
+    made, cuts = film()
+    pictures = list(made.pictures(cuts))
+    light = SRGB.decode(pictures[0][60, 48:56, 1].astype(np.float32) / np.float32(255.0))
+    r = np.abs(np.arange(48, 56) - 59.5) / (60 / 1.9)
+    true = timelapse.MIDDLE * (0.4 + 0.6 * np.sqrt(1.0 - r**2))
+    moon_free = light > 0.1
+    assert moon_free.any()
+    assert light[moon_free] == pytest.approx(true[moon_free], rel=0.03)
+
+
+def test_a_film_that_keeps_the_clouds_has_them():
+    made, cuts = film(Look(120, 1, 0, 2, time=False, deflicker=False))
+    list(made.pictures(cuts))
+    assert {e["factor"] for e in made.entries} == {1.0}
+    before, after = made.flicker()
+    assert after == pytest.approx(before, rel=0.1)
+
+
+def test_thick_cloud_is_not_made_bright():
+    made, cuts = film(gains=[1.0, 1.0, 0.1, 1.0, 1.0, 1.0, 1.0, 1.0])
+    list(made.pictures(cuts))
+    assert made.entries[2]["factor"] == timelapse.MOST_GAIN
+
+
+@pytest.mark.parametrize(("hold", "between", "dissolve"), [(1, 0, 2), (3, 1, 4)])
+def test_the_first_picture_of_each_frame_is_told(hold, between, dissolve):
+    made, cuts = film(Look(120, hold, between, dissolve, time=False, deflicker=True))
+    pictures = list(made.pictures(cuts))
+    # Twice the filter comes off or on; the other five times frames are alike.
+    assert len(pictures) == 8 * hold + 2 * dissolve + 5 * between
+    for i, entry in enumerate(made.entries):
+        first = entry["first_picture"]
+        assert all(np.array_equal(pictures[first], pictures[first + k]) for k in range(hold))
+        assert first == i * hold + (
+            [0, 1, 2, 3, 3, 4, 4, 5][i] * between + [0, 0, 0, 0, 1, 1, 2, 2][i] * dissolve
+        )
+
+
+def test_a_frame_that_cannot_be_read_is_a_sentence():
+    made, cuts = film()
+    cuts[1] = (1, "it is gone")
+    assert len(list(made.pictures(cuts))) == 7 + 4
+    assert made.notes == ["1.dng is not in the film: it is gone"]
+    assert [e["file"] for e in made.entries] == [f"{i}.dng" for i in (0, 2, 3, 4, 5, 6, 7)]
+    assert made.contact_sheet().shape[0] == 3
+
+
+def test_one_exposure_of_a_bracket_is_shown():
+    """Three exposures a second: the shorter one of them, and the nearest one at the contacts."""
+    times, light, phase = [-900.0], [5.0], ["partial"]
+    for second in range(4):
+        times += [second + 0.1, second + 0.4, second + 0.7]
+        light += [0.001, 0.01, 0.1]
+        phase += ["totality"] * 3
+    times.append(9.5)
+    light.append(0.0001)
+    phase.append("contact")
+    frames = shots(times, phase=phase, light=light)
+    chosen = timelapse.choose(frames, None)
+    assert frames.light[chosen].tolist() == [5.0, 0.001, 0.001, 0.001, 0.001, 0.0001]
+    longer = timelapse.choose(frames, 0.1)
+    assert frames.light[longer].tolist() == [5.0, 0.1, 0.1, 0.1, 0.1, 0.0001]
+
+
+def test_what_is_learnt_comes_from_all_over_the_film():
+    frames = shots(np.arange(100.0), phase=["partial"] * 60 + ["contact"] * 5 + ["totality"] * 35)
+    some = timelapse.some_to_learn_from(frames)
+    assert {*some.tolist()} >= {0, 59, 65, 99}
+    assert np.diff(some).max() <= 6
+    assert set(frames.phase[some]) == {"partial", "totality"}
+    assert some.size == 2 * timelapse.LEARNT_FROM
