@@ -131,9 +131,7 @@ def test_totality_is_turned_and_scaled_and_fades_out():
     light = Totality(np.ones((3, 101, 101), np.float32), 10.0, 0.0, 0.0, 0.0, "")
     faded = light.shown(101, 10.0, 0.0)[1]
     assert faded[50, 50] == 1.0
-    assert faded[0].max() == pytest.approx(
-        0.0, abs=2e-3
-    )  # the middle of a side is half a pixel inside
+    assert faded[0].max() < 2e-3  # a side is half a pixel inside
     assert np.all(np.diff(faded[50, 50:]) <= 0)
 
 
