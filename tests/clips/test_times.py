@@ -26,8 +26,6 @@ from limbward.limb.measure import LimbMeasurement
 EPOCH = Time("2026-08-12T17:46:00", scale="utc")
 CREATED = datetime(2026, 8, 12, 17, 40, 9)
 CLIP = Clip(Path("a.mp4"), CREATED, 60.0, 25.0, 1500, 640, 480, "h264", "V")
-    Path("a.mp4"), datetime(2026, 8, 12, 17, 40, 9), 60.0, 25.0, 1500, 640, 480, "h264", "V"
-)
 AT = np.array([1.0, 30.0, 59.0])
 
 
