@@ -133,14 +133,14 @@ def test_fits_every_screen(open_page, width):
     page = open_page(width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     hosts = page.locator(".chart")
-    # Per camera 2 timelines, sun and limb; one clock; 2 of coverage; 3 of the merge; light; tone.
-    assert hosts.count() == 16
+    # Per camera 2 timelines, paths, sun, limb; a clock; 2 of coverage; 3 of the merge; light; tone.
+    assert hosts.count() == 18
     for i in range(hosts.count()):
         box = hosts.nth(i).locator("canvas").bounding_box()
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= width
         assert box["width"] > 200
-    assert page.locator("svg.plot:visible").count() == 2  # the paths over the sensor
+    assert page.locator("svg.plot:visible").count() == 0
 
 
 def drawn(page, selector):

@@ -5,16 +5,15 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from datetime import datetime
 from typing import Any
 
-from limbward.report import charts, plots, timeline
+from limbward.report import charts, timeline
 from limbward.report.checks import advise
 from limbward.report.limbs import draw_limb
 from limbward.report.material import PHASES, ClockAudit, Frame, Material, Product
 from limbward.report.page import render_page
 from limbward.report.pictures import Picture, embed, embed_previews
-from limbward.report.section import Plot, Section
+from limbward.report.section import Section
 from limbward.report.sections import (
     coverage_section,
     left_out,
@@ -22,6 +21,7 @@ from limbward.report.sections import (
     registration_section,
     tone_section,
 )
+from limbward.report.static import plot
 from limbward.report.wording import (
     clock_sentences,
     counted,
@@ -144,7 +144,8 @@ def _timeline(material: Material) -> Section:
         f"contacts as lines: {kinds}. The contact sheet lists every frame."
     )
     caption = "The whole eclipse: each mark is a frame."
-    shown = [_timeline_plot(frames, times, span, "timeline", alt, caption)]
+    whole = charts.timeline_charts(drawn, times, span, alt)
+    shown = [plot(whole, "timeline", alt, caption, wide=True)]
     central = timeline.central_span(times)
     if central is not None:
         close = timeline.within(frames, central)
@@ -154,21 +155,9 @@ def _timeline(material: Material) -> Section:
                 f"with {counted(len(close), 'frame')}."
             )
             caption = "From second to third contact, drawn wider."
-            shown.append(_timeline_plot(frames, times, central, "closeup", alt, caption))
+            wider = charts.timeline_charts(close, times, central, alt)
+            shown.append(plot(wider, "closeup", alt, caption, wide=True))
     return Section(sentences, shown)
-
-
-def _timeline_plot(
-    frames: Sequence[Frame],
-    times: dict[str, datetime],
-    span: tuple[datetime, datetime],
-    name: str,
-    alt: str,
-    caption: str,
-) -> Plot:
-    svg = timeline.draw_timeline(frames, times, span, name, alt)
-    drawn = timeline.within(frames, span)
-    return Plot(svg, caption, wide=True, charts=charts.timeline_charts(drawn, times, span, alt))
 
 
 def _contact_rows(material: Material) -> list[dict[str, Any]]:
@@ -197,8 +186,8 @@ def _clock(frames: Sequence[Frame], clock: ClockAudit, k: int) -> Section:
         f"{min(values):+.2f} to {max(values):+.2f} s."
     )
     caption = "How late the clock read in each frame of the partial phases, after correction."
-    svg = plots.draw_residuals(told, f"residuals{k}", alt)
-    return Section(sentences, [Plot(svg, caption, charts=[charts.residual_chart(told, alt)])])
+    drawn = plot([charts.residual_chart(told, alt)], f"residuals{k}", alt, caption)
+    return Section(sentences, [drawn])
 
 
 def _pictured(products: Sequence[Product], long_side: int) -> list[tuple[Product, Picture | None]]:

@@ -1,7 +1,7 @@
-"""A plot as numbers, which report.js draws with uPlot for people to point at and to zoom into.
+"""A plot as numbers, drawn still by `static` and for people to explore by charts.js.
 
-uPlot was picked since it is small (51 kB; the next larger ones come to a megabyte in each report),
-kept up, and runs under a policy that forbids eval and styles in elements.
+charts.js draws with uPlot, picked since it is small (51 kB; the next larger ones come to a
+megabyte in each report), kept up, and runs under a policy that forbids eval and styles in elements.
 """
 
 from __future__ import annotations
@@ -56,8 +56,8 @@ class Series:
     y : sequence of float
         A value for each of the chart's ``x``, NaN for none.
     draw : str
-        ``marks``, ``line``, ``dashes``, ``steps``, ``bar`` (a thick line) or ``edge`` (of a band:
-        two that follow each other bound it, the upper one first).
+        ``marks``, ``line``, ``dashes``, ``dots``, ``steps``, ``bar`` (a thick line) or ``edge``
+        (of a band: two that follow each other bound it, the upper one first).
     mark : str
         Shape of the marks, in matplotlib's letters; a capital H before it leaves them hollow.
     """
@@ -67,6 +67,22 @@ class Series:
     y: Sequence[float]
     draw: str = "marks"
     mark: str = "o"
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A line under the marks that is no series: where the sensor ends, how the Sun moved.
+
+    Attributes
+    ----------
+    points : sequence of (float, float)
+    colour, fill : str
+        Of the style sheet's; without ``fill`` it is only a line.
+    """
+
+    points: Sequence[tuple[float, float]]
+    colour: str = "line"
+    fill: str = ""
 
 
 @dataclass(frozen=True)
@@ -89,6 +105,7 @@ class Chart:
         Upright lines with their names.
     shades : sequence of (float, float)
         Parts of x with a darker ground.
+    outlines : sequence of Outline
     equal : bool
         Whether a unit is as long in y as in x.
     heading : str
@@ -106,6 +123,7 @@ class Chart:
     frames: Sequence[int] = ()
     rules: Sequence[tuple[float, str]] = ()
     shades: Sequence[tuple[float, float]] = ()
+    outlines: Sequence[Outline] = ()
     equal: bool = False
     heading: str = ""
     height: int = 300
@@ -133,6 +151,14 @@ class Chart:
                 "frames": list(self.frames),
                 "rules": [[_short(v), name] for v, name in self.rules],
                 "shades": [[_short(a), _short(b)] for a, b in self.shades],
+                "outlines": [
+                    {
+                        "points": [[_short(x), _short(y)] for x, y in o.points],
+                        "colour": o.colour,
+                        "fill": o.fill,
+                    }
+                    for o in self.outlines
+                ],
                 "equal": self.equal,
                 "height": self.height,
                 "gutter": self.gutter,

@@ -28,6 +28,7 @@
         [r, r - w], [r - w, r], [0, w], [-r + w, r], [-r, r - w], [-w, 0]]);
     },
   };
+  const DASHES = { dashes: [6, 4], dots: [2, 3] };
   const hollow = (series) => series.mark.startsWith("H");
   const shape = (series) => SHAPES[series.mark.replace("H", "")];
 
@@ -111,7 +112,7 @@
 
     const line = (s) => {
       const made = { label: s.name, stroke: () => ink(s.colour), width: 1.8, points: { show: false }, spanGaps: false };
-      if (s.draw === "dashes") return { ...made, dash: [6, 4], width: 1.3 };
+      if (s.draw in DASHES) return { ...made, dash: DASHES[s.draw], width: 1.3 };
       if (s.draw === "edge") return { ...made, stroke: "transparent" };
       if (s.draw === "bar") return { ...made, width: 11, paths: uPlot.paths.linear() };
       if (s.draw === "steps") return { ...made, paths: uPlot.paths.stepped({ align: 0 }) };
@@ -153,9 +154,17 @@
         const x = u.valToPos(a, "x", true);
         ctx.fillRect(x, bbox.top, u.valToPos(b, "x", true) - x, bbox.height);
       }
+      ctx.lineWidth = ratio;
+      for (const { points, colour, fill } of spec.outlines) {
+        const path = new Path2D();
+        points.forEach(([a, b], i) => path[i ? "lineTo" : "moveTo"](u.valToPos(a, "x", true), u.valToPos(b, "y", true)));
+        ctx.fillStyle = ink(fill || "panel");
+        if (fill) ctx.fill(path);
+        ctx.strokeStyle = ink(colour);
+        ctx.stroke(path);
+      }
       ctx.strokeStyle = ink("soft");
       ctx.fillStyle = ink("ink");
-      ctx.lineWidth = ratio;
       ctx.font = FONT.replace("12px", `${12 * ratio}px`);
       ctx.textBaseline = "bottom";
       const at = Object.fromEntries(spec.rules.map(([v, name]) => [name, u.valToPos(v, "x", true)]));
@@ -322,7 +331,7 @@
         ctx.fillRect(0, 4, 44, 20);
         ctx.globalAlpha = 1;
       } else {
-        ctx.setLineDash(s.draw === "dashes" ? [9, 6] : []);
+        ctx.setLineDash((DASHES[s.draw] ?? []).map((v) => 1.5 * v));
         ctx.beginPath();
         ctx.moveTo(0, 14);
         ctx.lineTo(44, 14);

@@ -1,21 +1,31 @@
-"""The plots as charts to explore; `plots` and `timeline` draw the same for print."""
+"""The report's plots as charts, which are drawn for print and on the page alike."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
 from limbward.geometry.law import mean_corona
-from limbward.report.chart import Axis, Chart, Series
+from limbward.report.chart import Axis, Chart, Outline, Series
 from limbward.report.coverage import frames_at, reach_labels, reach_spans, thin_places
 from limbward.report.material import PHASES, Coverage, Floats, Frame, Numbered
 from limbward.report.profile import MeanCorona, Profile
-from limbward.report.timeline import MARKS, describe
+from limbward.report.timeline import describe
 from limbward.report.wording import counted
 
+MARKS = {
+    "partial": "o",
+    "contact": "D",
+    "totality": "s",
+    "dark": "v",
+    "flat": "^",
+    "bias": "<",
+    "other": "P",
+    "unreadable": "X",
+}
 NAMES_PX = 108  # room for "1/2000 s × 12"
 RADII = "distance from the Sun's centre, solar radii"
 
@@ -37,7 +47,8 @@ def _marks(
     """
     order = sorted(frames, key=lambda i: x(frames[i]))
     series = []
-    for phase in PHASES:
+    # What matters most is drawn last: the JPEG of a pair lies under its RAW.
+    for phase in sorted(PHASES, key=lambda p: (p != "other", p == "unreadable")):
         for merged in (True, False) if hollow and phase == "totality" else (None,):
             values = [
                 y(f) if f.phase == phase and merged in (None, f.used) else math.nan
@@ -102,7 +113,7 @@ def _tell(frame: Frame) -> str:
 
 def _times_of(frames: Numbered) -> tuple[datetime, datetime]:
     times = [f.time for f in frames.values() if f.time]
-    margin = 0.03 * (max(times) - min(times))
+    margin = max(timedelta(seconds=5), 0.03 * (max(times) - min(times)))
     return min(times) - margin, max(times) + margin
 
 
@@ -144,12 +155,71 @@ def sun_chart(frames: Numbered, title: str) -> Chart:
         lambda f: f.sun_y,
         lambda f: f"{describe(f)}; {f.sun_x:.2f}, {f.sun_y:.2f} px",
     )
-    sides = []
+    by_time = sorted(frames.values(), key=lambda f: (f.time is None, f.time or datetime.min))
+    outlines = [Outline([(f.sun_x, f.sun_y) for f in by_time])]
+    sides = {}
     for name, values in (("x", at), ("y", [f.sun_y for f in frames.values()])):
         margin = 0.08 * (max(values) - min(values)) + 0.5
         low, high = min(values) - margin, max(values) + margin
-        sides.append(Axis(f"{name}, px", low, high, down=name == "y"))
-    return Chart(title, sides[0], sides[1], at, series, texts, order, equal=True, height=380)
+        sides[name] = Axis(f"{name}, px", low, high, down=name == "y")
+    return Chart(
+        title,
+        sides["x"],
+        sides["y"],
+        at,
+        series,
+        texts,
+        order,
+        outlines=outlines,
+        equal=True,
+        height=380,
+    )
+
+
+def path_chart(frames: Numbered, title: str) -> Chart:
+    """Return where the centres of Sun and Moon were on the sensor, whose edge is drawn."""
+    marks = [
+        (getattr(f, f"{body}_x"), getattr(f, f"{body}_y"), body.title(), i)
+        for i, f in frames.items()
+        for body in ("moon", "sun")
+    ]
+    marks = sorted(mark for mark in marks if math.isfinite(mark[0]))
+    outlines = []
+    for w, h in sorted({(f.width, f.height) for f in frames.values() if f.width > 0 < f.height}):
+        left, right, top, bottom = -0.5, w - 0.5, -0.5, h - 0.5
+        corners = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)]
+        outlines.append(Outline(corners, "soft"))
+    discs = [f for f in frames.values() if math.isfinite(f.sun_x) and f.sun_radius > 0]
+    if discs:
+        disc = discs[len(discs) // 2]
+        turns = np.linspace(0.0, 2.0 * np.pi, 73)
+        x = disc.sun_x + disc.sun_radius * np.cos(turns)
+        y = disc.sun_y + disc.sun_radius * np.sin(turns)
+        circle = list(zip(x.tolist(), y.tolist(), strict=True))
+        outlines.insert(0, Outline(circle, "partial", "panel"))
+    points = [p for o in outlines for p in o.points] + [(x, y) for x, y, _, _ in marks]
+    sides = {}
+    for name, values in (("x", [p[0] for p in points]), ("y", [p[1] for p in points])):
+        margin = 0.04 * (max(values) - min(values)) + 1.0
+        low, high = min(values) - margin, max(values) + margin
+        sides[name] = Axis(f"{name}, px", low, high, down=name == "y")
+    series = [
+        Series(body, colour, [y if b == body else math.nan for _, y, b, _ in marks], mark=shape)
+        for body, colour, shape in (("Moon", "totality", "o"), ("Sun", "partial", "s"))
+        if any(b == body for _, _, b, _ in marks)
+    ]
+    return Chart(
+        title,
+        sides["x"],
+        sides["y"],
+        [x for x, _, _, _ in marks],
+        series,
+        [f"{describe(frames[i])}; {body} at {x:.1f}, {y:.1f} px" for x, y, body, i in marks],
+        [i for _, _, _, i in marks],
+        outlines=outlines,
+        equal=True,
+        height=380,
+    )
 
 
 def limb_chart(frames: Numbered, title: str) -> Chart:
@@ -233,7 +303,7 @@ def profile_chart(profile: Profile, fitted: MeanCorona | None, title: str) -> Ch
     if fitted:
         both = law + fitted.sky / unit
         series.append(Series("mean corona with an even sky", "ink", _list(both), "dashes"))
-        series.append(Series("mean corona", "soft", _list(law), "dashes"))
+        series.append(Series("mean corona", "soft", _list(law), "dots"))
         values.append(law)
     texts = [
         f"{r:.2f} solar radii: {m / unit:.3g}"

@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from limbward.report import charts, plots
+from limbward.report import charts
 from limbward.report.coverage import frames_at, thin_places
 from limbward.report.material import Coverage, Frame, Material, Numbered
 from limbward.report.profile import MeanCorona, Profile, fit_mean_corona, radial_profile
 from limbward.report.section import Plot, Section
+from limbward.report.static import plot
 from limbward.report.wording import counted, exposure_text, listed
 
 
@@ -42,10 +43,8 @@ def coverage_section(coverage: Coverage | None) -> Section:
         if r.good.any()
     )
     alt = f"Where each exposure is good, in solar radii: {bars or 'nowhere'}."
-    drawn = plots.draw_coverage(coverage, "coverage", alt)
-    return Section(
-        sentences, [Plot(drawn, wide=True, charts=charts.coverage_charts(coverage, alt))]
-    )
+    drawn = plot(charts.coverage_charts(coverage, alt), "coverage", alt, wide=True)
+    return Section(sentences, [drawn])
 
 
 def registration_section(material: Material) -> Section:
@@ -83,18 +82,21 @@ def _registration_plots(numbered: Numbered, camera: str, k: int) -> list[Plot]:
         spread = [np.ptp([getattr(f, name) for f in suns.values()]) for name in ("sun_x", "sun_y")]
         alt += f" The Sun's ranged over {spread[0]:.0f} by {spread[1]:.0f} px."
     drawn = [
-        Plot(
-            plots.draw_paths(numbered, f"paths{k}", alt),
+        plot(
+            [charts.path_chart(numbered, alt)],
+            f"paths{k}",
+            alt,
             f"{camera}: paths over the sensor, with the Sun's disc.",
         )
     ]
     if suns:
         alt = f"The Sun's centre on the sensor of {camera}, on a scale of its own."
         drawn.append(
-            Plot(
-                plots.draw_sun(suns, f"sun{k}", alt),
+            plot(
+                [charts.sun_chart(suns, alt)],
+                f"sun{k}",
+                alt,
                 f"{camera}: how steadily the Sun was held, frame by frame.",
-                charts=[charts.sun_chart(suns, alt)],
             )
         )
     if limbs:
@@ -104,10 +106,11 @@ def _registration_plots(numbered: Numbered, camera: str, k: int) -> list[Plot]:
             f"to {max(sigmas):.3f} px."
         )
         drawn.append(
-            Plot(
-                plots.draw_limb_sigma(limbs, f"limb{k}", alt),
+            plot(
+                [charts.limb_chart(limbs, alt)],
+                f"limb{k}",
+                alt,
                 f"{camera}: how well the limb was measured.",
-                charts=[charts.limb_chart(limbs, alt)],
             )
         )
     return drawn
@@ -198,12 +201,9 @@ def _relative(frames: Sequence[Frame]) -> tuple[list[str], list[Plot]]:
         f"Light of {counted(len(known), 'frame')} against what the camera says, by time, from "
         f"{min(percent):+.1f} to {max(percent):+.1f} %."
     )
-    plot = Plot(
-        plots.draw_relative(known, "relative", alt),
-        "Exposures as the frames tell them, against the camera's.",
-        charts=[charts.relative_chart(known, alt)],
-    )
-    return [sentence], [plot]
+    chart = charts.relative_chart(known, alt)
+    caption = "Exposures as the frames tell them, against the camera's."
+    return [sentence], [plot([chart], "relative", alt, caption)]
 
 
 def _profile_plots(profile: Profile, fitted: MeanCorona | None) -> list[Plot]:
@@ -221,22 +221,11 @@ def _profile_plots(profile: Profile, fitted: MeanCorona | None) -> list[Plot]:
         f"{profile.count.max():.0f}."
     )
     return [
-        Plot(
-            plots.draw_profile(profile, fitted, "profile", alt),
-            "Green light.",
-            wide=True,
-            charts=[charts.profile_chart(profile, fitted, alt)],
+        plot(
+            [charts.profile_chart(profile, fitted, alt)], "profile", alt, "Green light.", wide=True
         ),
-        Plot(
-            plots.draw_noise(profile, "noise", noise_alt),
-            "Noise of the merge.",
-            charts=[charts.noise_chart(profile, noise_alt)],
-        ),
-        Plot(
-            plots.draw_count(profile, "count", count_alt),
-            "Frames in the merge.",
-            charts=[charts.count_chart(profile, count_alt)],
-        ),
+        plot([charts.noise_chart(profile, noise_alt)], "noise", noise_alt, "Noise of the merge."),
+        plot([charts.count_chart(profile, count_alt)], "count", count_alt, "Frames in the merge."),
     ]
 
 
@@ -258,9 +247,5 @@ def tone_section(tone: Mapping[str, Any]) -> Section:
         f"Lightness rises from {100 * lightness[0]:.0f} at {luminance[0]:.3g} DN/s to "
         f"{100 * lightness[-1]:.0f} at {bright:.3g} DN/s, slower and slower."
     )
-    plot = Plot(
-        plots.draw_tone(luminance, lightness, "tone", alt),
-        "The tone curve.",
-        charts=[charts.tone_chart(luminance, lightness, alt)],
-    )
-    return Section(sentences, [plot])
+    chart = charts.tone_chart(luminance, lightness, alt)
+    return Section(sentences, [plot([chart], "tone", alt, "The tone curve.")])
