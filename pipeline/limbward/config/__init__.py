@@ -1,34 +1,25 @@
 """The config: typed models of its sections, and how it is read from YAML."""
 
-from limbward.config.models import (
+from limbward.config.base import Day, Instant, PathText, Section, Up
+from limbward.config.clock import TimeReference, TimingConfig
+from limbward.config.merge import AlignConfig, MergeConfig
+from limbward.config.pictures import (
     ENHANCEMENT_NAME,
-    AlignConfig,
-    ClipsConfig,
     ComposeConfig,
-    Config,
-    Day,
     EnhanceConfig,
-    FilmConfig,
-    InputConfig,
-    Instant,
-    MergeConfig,
-    PathText,
-    ProminencesConfig,
-    ReportConfig,
-    RunConfig,
-    Section,
-    SheetConfig,
-    SiteConfig,
-    SkyConfig,
     StepConfig,
-    StripConfig,
-    TimeReference,
-    TimingConfig,
-    Up,
-    bind,
     check_filter,
-    with_jobs,
 )
+from limbward.config.root import Config, bind, with_jobs
+from limbward.config.run import ReportConfig, RunConfig
+from limbward.config.sequences import (
+    ClipsConfig,
+    FilmConfig,
+    ProminencesConfig,
+    SheetConfig,
+    StripConfig,
+)
+from limbward.config.site import InputConfig, SiteConfig, SkyConfig
 
 __all__ = [
     "ENHANCEMENT_NAME",

@@ -1,0 +1,37 @@
+"""How the camera clocks are put on UTC."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from limbward.config.base import Instant, PathText, Section
+
+
+class TimeReference(Section):
+    """A frame whose true time is known, for instance because it shows a clock."""
+
+    file: PathText = Field(min_length=1, description="The frame, as its path ends on the card.")
+    utc: Instant = Field(description="UTC at the start of the exposure.")
+
+
+class TimingConfig(Section):
+    """How the camera clocks are put on UTC."""
+
+    utc_offset_hours: float | None = Field(
+        default=None,
+        ge=-14,
+        le=14,
+        description="Time zone the camera clocks were set to; null finds it from the photographs.",
+    )
+    mount: Literal["auto", "equatorial", "altazimuth", "fixed"] = Field(
+        default="auto", description="How the camera followed the Sun; auto finds out."
+    )
+    references: list[TimeReference] = Field(
+        default=[], description="Frames whose true time is known."
+    )
+    sidecars: bool = Field(
+        default=False,
+        description="Whether corrected times are also written as XMP files to the workspace.",
+    )

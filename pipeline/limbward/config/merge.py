@@ -1,0 +1,66 @@
+"""How frames are registered and merged."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from limbward.config.base import Section
+
+
+class AlignConfig(Section):
+    """How Sun and Moon are found in the frames."""
+
+    max_sigma_px: float = Field(
+        default=1.0,
+        gt=0,
+        le=50,
+        description="Frames with the Sun less certain than this are not merged.",
+    )
+    up_position_angle: float | None = Field(
+        default=None,
+        ge=-360,
+        le=360,
+        description="Position angle of the image's upward direction at greatest eclipse, degrees "
+        "from celestial north through east; null measures it.",
+    )
+    pixel_scale_arcsec: float | None = Field(
+        default=None, gt=0.01, le=600, description="Arcseconds a pixel; null measures it."
+    )
+
+
+class MergeConfig(Section):
+    """How the frames of totality become one linear picture of the corona."""
+
+    camera: str | None = Field(
+        default=None,
+        description="Model or serial number of the body whose frames are merged; null takes the "
+        "one with the most usable frames of totality.",
+    )
+    saturation: float = Field(
+        default=0.9,
+        ge=0.3,
+        le=1.0,
+        description="Fraction of the white level up to which the sensor is taken as linear.",
+    )
+    moon_margin_px: float = Field(
+        default=2.0,
+        ge=0,
+        le=100,
+        description="Pixels inside this distance of the lunar limb are left out.",
+    )
+    bloom_px: float = Field(
+        default=1.0, ge=0, le=16, description="Pixels this near to a clipped one are left out."
+    )
+    sky: Literal["plane", "keep"] = Field(
+        default="keep",
+        description="Brightness of the sky: a plane fitted beside the corona's law is taken off, "
+        "and stands in the header to be added again; or it is kept.",
+    )
+    size: int | None = Field(
+        default=None,
+        ge=64,
+        le=32768,
+        description="Side of the square result, pixels; null is the frame's.",
+    )

@@ -1,0 +1,145 @@
+"""Enhanced versions and the finished picture."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import PydanticCustomError
+
+from limbward.config.base import Section, Up
+
+ENHANCEMENT_NAME = r"^[A-Za-z0-9][A-Za-z0-9_-]*$"  # becomes a file name
+
+
+def check_filter(name: str, params: dict[str, Any]) -> None:
+    """Raise a validation error if there is no such filter or it does not take ``params``.
+
+    Raises
+    ------
+    PydanticCustomError
+        Of type ``unknown_filter`` or ``filter_params``; the context holds the known names, or the
+        errors and the model of the parameters.
+    """
+    # Filters bring scipy and numba, a second of imports that a config without steps does not need.
+    filters = import_module("limbward.filters")
+    names = list(filters.names())
+    if name not in names:
+        raise PydanticCustomError("unknown_filter", "no such filter", {"names": names})
+    model = filters.load(name).Params
+    try:
+        model.model_validate(params)
+    except ValidationError as error:
+        raise PydanticCustomError(
+            "filter_params",
+            "{text}",
+            {"text": str(error), "errors": error.errors(), "model": model},
+        ) from None
+
+
+class StepConfig(BaseModel):
+    """One filter of an enhancement; the other keys are the filter's own parameters."""
+
+    model_config = ConfigDict(extra="allow", strict=True, frozen=True, allow_inf_nan=False)
+
+    filter: str = Field(description="Name of the filter.")
+
+    @property
+    def params(self) -> dict[str, Any]:
+        """The filter's parameters, as written."""
+        return dict(self.model_extra or {})
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        check_filter(self.filter, self.params)
+        return self
+
+
+class EnhanceConfig(Section):
+    """One enhanced version of the corona: filters applied one after the other."""
+
+    name: str = Field(
+        pattern=ENHANCEMENT_NAME, max_length=60, description="Name of the result's files."
+    )
+    steps: list[StepConfig] = Field(min_length=1, description="Filters, in order.")
+    colour: Literal["restored", "as_filtered"] = Field(
+        default="restored",
+        description="Of the TIFF and PNG: 'restored' shows what the filters make of the brightness "
+        "in the colours of the merge; 'as_filtered' shows what they give, grey if they filter the "
+        "luminance, in colours if 'channels' is 'each'. The FITS holds the numbers either way.",
+    )
+
+
+class ComposeConfig(Section):
+    """The finished picture."""
+
+    up: Up = Field(default="solar_north", description="What is up in the picture.")
+    detail: str | None = Field(
+        default=None,
+        description="Name of the enhancement that gives the detail; null is the first.",
+    )
+    detail_strength: float = Field(
+        default=0.16,
+        ge=0,
+        le=0.6,
+        description="Lightness that full contrast of the detail adds in the middle tones; 0 shows "
+        "the tone curve alone.",
+    )
+    saturation: float = Field(
+        default=1.3, ge=0, le=4, description="Of the colours: 0 is grey, 1 as they are."
+    )
+    white_balance: Literal["solar", "daylight"] = Field(
+        default="solar",
+        description="'solar' makes the middle corona white, which is scattered sunlight; "
+        "'daylight' is the camera's own, and keeps the red of low air.",
+    )
+    sky: float = Field(
+        default=0.05, ge=0, le=0.5, description="Lightness of the darkest sky, 0 black to 1 white."
+    )
+    highlights: float = Field(
+        default=0.95, ge=0.5, le=1, description="Lightness of the brightest corona."
+    )
+    outer: float = Field(
+        default=0.001,
+        ge=1e-6,
+        le=1,
+        description="Part of the brightness range above which tones are logarithmic; smaller lifts "
+        "the outer corona.",
+    )
+    level_sky: bool = Field(
+        default=False, description="Takes a slope across the outermost sky off, as near twilight."
+    )
+    earthshine: float = Field(
+        default=1.0, ge=0, le=5, description="Strength of the Moon's surface; 0 is a black disc."
+    )
+    limb_px: float | None = Field(
+        default=None,
+        ge=0.2,
+        le=20,
+        description="Blur of the Moon's edge, pixels (standard deviation); null is that measured "
+        "in the frames.",
+    )
+    crop_radii: float | None = Field(
+        default=None,
+        ge=1.1,
+        le=100,
+        description="Solar radii from the Sun's centre to the nearer edges; null keeps all.",
+    )
+    profile: Literal["srgb", "wide"] = Field(
+        default="srgb",
+        description="Colour space of the TIFF; 'wide' has the primaries of ITU-R BT.2020.",
+    )
+    title: str = Field(
+        default="", max_length=200, description="For the files' captions; empty is the report's."
+    )
+    author: str = Field(
+        default="", max_length=200, description="For the files' captions; empty is the report's."
+    )
+
+
+def default_enhance() -> list[EnhanceConfig]:
+    """Return the enhancements of a config that names none."""
+    # Not validated, so that a config without 'enhance' does not load the filters.
+    step = StepConfig.model_construct(filter="nrgf")
+    return [EnhanceConfig.model_construct(name="nrgf", steps=[step])]

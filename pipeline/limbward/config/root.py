@@ -1,0 +1,127 @@
+"""The whole config, with where it stands in its file."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import Self
+
+from pydantic import Field, PrivateAttr, model_validator
+from pydantic_core import PydanticCustomError
+
+from limbward.config.base import Day, PathText, Section
+from limbward.config.clock import TimingConfig
+from limbward.config.merge import AlignConfig, MergeConfig
+from limbward.config.pictures import ComposeConfig, EnhanceConfig, default_enhance
+from limbward.config.run import ReportConfig, RunConfig
+from limbward.config.sequences import (
+    ClipsConfig,
+    FilmConfig,
+    ProminencesConfig,
+    SheetConfig,
+    StripConfig,
+)
+from limbward.config.site import InputConfig, SiteConfig, SkyConfig
+from limbward.config.yaml_source import Location, key_path
+
+
+class Config(Section):
+    """Everything a run is told."""
+
+    site: SiteConfig = Field(description=str(SiteConfig.__doc__))
+    eclipse: Day = Field(description="Date of the eclipse, YYYY-MM-DD, UTC or local.")
+    input: InputConfig = Field(description=str(InputConfig.__doc__))
+    workspace: PathText = Field(
+        default="workspace",
+        min_length=1,
+        description="Folder for everything that is made, relative to the config file.",
+    )
+    sky: SkyConfig = Field(default=SkyConfig(), description=str(SkyConfig.__doc__))
+    timing: TimingConfig = Field(default=TimingConfig(), description=str(TimingConfig.__doc__))
+    align: AlignConfig = Field(default=AlignConfig(), description=str(AlignConfig.__doc__))
+    merge: MergeConfig = Field(default=MergeConfig(), description=str(MergeConfig.__doc__))
+    enhance: list[EnhanceConfig] = Field(
+        default_factory=default_enhance,
+        description="Enhanced versions of the corona; one by the filter nrgf if not given.",
+    )
+    compose: ComposeConfig = Field(default=ComposeConfig(), description=str(ComposeConfig.__doc__))
+    sheet: SheetConfig = Field(default=SheetConfig(), description=str(SheetConfig.__doc__))
+    strip: StripConfig = Field(default=StripConfig(), description=str(StripConfig.__doc__))
+    film: FilmConfig = Field(default=FilmConfig(), description=str(FilmConfig.__doc__))
+    prominences: ProminencesConfig = Field(
+        default=ProminencesConfig(), description=str(ProminencesConfig.__doc__)
+    )
+    clips: ClipsConfig = Field(default=ClipsConfig(), description=str(ClipsConfig.__doc__))
+    report: ReportConfig = Field(default=ReportConfig(), description=str(ReportConfig.__doc__))
+    run: RunConfig = Field(default=RunConfig(), description=str(RunConfig.__doc__))
+
+    _base_dir: Path = PrivateAttr(default=Path())
+    _places: dict[Location, str] = PrivateAttr(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _enhancements_fit(self) -> Self:
+        problems: list[tuple[Location, str]] = []
+        names = [e.name for e in self.enhance]
+        # Some file systems do not tell a.fits from A.fits.
+        counts = Counter(name.lower() for name in names)
+        for i, name in enumerate(names):
+            if counts[name.lower()] > 1:
+                problems.append(
+                    (("enhance", i, "name"), f"{name!r} is the name of another one too")
+                )
+        detail = self.compose.detail
+        if detail is not None and detail not in names:
+            problems.append(
+                (("compose", "detail"), f"no enhancement is called {detail!r}; there are {names}")
+            )
+        if problems:
+            # The context says which keys are to blame; a validator of a whole model cannot else.
+            text = "; ".join(sentence for _, sentence in problems)
+            raise PydanticCustomError("located", "{text}", {"text": text, "problems": problems})
+        return self
+
+    @property
+    def base_dir(self) -> Path:
+        """Folder of the config file; relative paths in the config start here."""
+        return self._base_dir
+
+    def resolve(self, path: str) -> Path:
+        """Return a path or glob pattern of the config as seen from the working directory."""
+        return self._base_dir / Path(path).expanduser()
+
+    def where(self, *location: str | int) -> str:
+        """Return ``file:line: key.path`` of a key, to begin a message about it with.
+
+        Examples
+        --------
+        >>> from limbward.config import Config
+        >>> config = Config.model_validate(
+        ...     {
+        ...         "site": {"latitude": 0.0, "longitude": 0.0},
+        ...         "eclipse": "2026-08-12",
+        ...         "input": {"cards": ["card"]},
+        ...     }
+        ... )
+        >>> config.where("input", "cards", 0)
+        'input.cards[0]'
+        """
+        shown = key_path(location)
+        for end in range(len(location), -1, -1):  # a default has its section's line
+            if location[:end] in self._places:
+                return f"{self._places[location[:end]]}: {shown}"
+        return shown
+
+
+def bind(config: Config, base_dir: Path, places: dict[Location, str]) -> Config:
+    """Return the config with its folder and the ``file:line`` of its keys."""
+    bound = config.model_copy()
+    bound._base_dir = base_dir
+    bound._places = places
+    return bound
+
+
+def with_jobs(config: Config, jobs: int | None) -> Config:
+    """Return the config with another number of processes, if one is given."""
+    if jobs is None:
+        return config
+    return config.model_copy(update={"run": config.run.model_copy(update={"jobs": jobs})})

@@ -1,0 +1,41 @@
+"""The report, and how the work is done."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from limbward.config.base import Section
+
+
+class ReportConfig(Section):
+    """The report."""
+
+    title: str = Field(
+        default="", max_length=200, description="Heading; empty is made from the date."
+    )
+    author: str = Field(default="", max_length=200, description="Name under the heading.")
+
+
+class RunConfig(Section):
+    """How the work is done; nothing here changes a result."""
+
+    jobs: int | None = Field(
+        default=None, ge=1, le=256, description="Processes at work at once; null is one a core."
+    )
+    executor: Literal["local", "dask"] = Field(
+        default="local",
+        description="Where frames are measured and decoded: processes of this machine, or the "
+        "workers of a Dask cluster that see the same files under the same paths.",
+    )
+    scheduler: str | None = Field(
+        default=None, description="Address of the Dask scheduler, such as tcp://10.0.0.5:8786."
+    )
+
+    @model_validator(mode="after")
+    def _scheduler_fits(self) -> Self:
+        if self.executor == "dask" and not self.scheduler:
+            raise PydanticCustomError("scheduler", "executor dask needs the scheduler's address")
+        return self
