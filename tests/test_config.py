@@ -16,9 +16,13 @@ from limbward.config import Config, with_jobs
 from limbward.config.loading import _all_keys, json_schema, load_config
 from limbward.config.yaml_source import MAX_VALUES, key_path
 from limbward.errors import ConfigError
+from limbward.imports import sources
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site
+from limbward.stages.runner import load_stages
+from tests.config_reads import MODELS, reads
 
+PACKAGE = Path(__file__).parent.parent / "pipeline" / "limbward"
 CONFIGS = Path(__file__).parent.parent / "configs"
 SMALLEST = """\
 site: {latitude: 64.8, longitude: -23.7, height: 40}
@@ -67,14 +71,53 @@ def test_every_key_is_documented():
     assert len(list(_all_keys(Config))) > 40
 
 
-def test_every_key_is_read_by_a_stage():
+def test_every_key_is_read_where_it_takes_effect():
     """A key that nothing reads would promise what does not happen."""
-    package = CONFIGS.parent / "pipeline" / "limbward"
-    files = [*(package / "stages").rglob("*.py"), package / "cli.py"]
-    source = "\n".join(file.read_text(encoding="utf-8") for file in files)
-    names = {path.rsplit(".", 1)[-1] for path in _all_keys(Config)}
-    unread = {name for name in names if not re.search(rf"\.{name}\b", source)}
-    assert unread == set()
+    read = set[tuple[str, str]]().union(
+        *(
+            reads(file)
+            for room in ("stages", "products", "work")
+            for file in (PACKAGE / room).rglob("*.py")
+        )
+    )
+    keys = {(name, key) for name, model in MODELS.items() for key in model.model_fields}
+    assert keys - read == set()
+    assert len(keys) > 80
+
+
+@pytest.mark.parametrize("stage", load_stages(), ids=lambda stage: stage.name)
+def test_a_stage_names_the_sections_that_it_reads(stage):
+    """One that it does not name could be changed without the stage being run again."""
+    read = {
+        key
+        for file in sources(stage.run.__module__, PACKAGE)
+        if PACKAGE / "config" not in file.parents
+        for model, key in reads(file)
+        if model == "Config"
+    }
+    # Where things lie and how the work is done change no result. Which files are there is for
+    # ingest alone; that others import the module that lists the cards is harmless.
+    free = {"workspace", "run"} | (set() if stage.name == "ingest" else {"input"})
+    assert read - free <= set(stage.sections)
+    assert set(stage.sections) <= read
+
+
+def test_a_read_is_found_through_names_loops_and_annotations(tmp_path):
+    file = tmp_path / "some.py"
+    file.write_text(
+        "def f(config, other: SheetConfig, strange):\n"
+        "    options = config.merge\n"
+        "    for step in config.timing.references:\n"
+        "        print(step.utc, options.size, other.count, strange.cell_px)\n"
+        "    return [getattr(config.input, key) for key in ('darks',)]\n"
+    )
+    assert {pair for pair in reads(file) if pair[0] != "Config"} == {
+        ("TimingConfig", "references"),
+        ("TimeReference", "utc"),
+        ("MergeConfig", "size"),
+        ("SheetConfig", "count"),
+        ("InputConfig", "darks"),
+    }
 
 
 @pytest.mark.parametrize("path", sorted(CONFIGS.glob("*.yaml")), ids=lambda p: p.name)

@@ -63,8 +63,6 @@ class Adjustment:
     moon_x, moon_y : ndarray, shape (N,)
         Moon centres that go with them.
     up_position_angle, up_sigma_deg : float
-    time_shift_s : float
-        What to add to all times; 0 unless the clock is known badly.
     limb_miss_px : ndarray, shape (N,)
         Distance of each limb from where the adjustment puts the Moon.
     limb_used, pair_used : ndarray of bool
@@ -80,7 +78,6 @@ class Adjustment:
     moon_y: Floats
     up_position_angle: float
     up_sigma_deg: float
-    time_shift_s: float
     limb_miss_px: Floats
     limb_used: Mask
     pair_used: Mask
@@ -161,7 +158,7 @@ def adjust(
     return Adjustment(
         x, y, np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n])),
         x + ox, y + oy,
-        up % 360.0, float(np.sqrt(variances[2 * n])), shift,
+        up % 360.0, float(np.sqrt(variances[2 * n])),
         np.where(measured, limb_miss, np.nan),
         measured & (limb_miss < OUTLIER_SIGMA * sigma_limb),
         pair_used, tied,

@@ -167,7 +167,7 @@ def _writes(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="timing",
     run=run,
-    sections=("site", "eclipse", "sky", "timing"),
+    sections=("site", "eclipse", "sky", "timing", "align"),
     reads=(Workspace.table("ingest"), Workspace.reduced),
     writes=_writes,
 )
