@@ -24,7 +24,7 @@ from limbward.sky.caution import GENERAL, caution, near_edge
 from limbward.sky.contacts import local_circumstances, local_circumstances_many
 from limbward.sky.ephemeris import Site
 from limbward.sky.limb_profile import ProfileContacts, circumstances_json
-from limbward.stages import report, runner, setting
+from limbward.stages import place_and_time, report, runner
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace
 from tests.report.pages import Page, contacts, material
@@ -197,7 +197,7 @@ def small(monkeypatch):
 
 def contacts_only(config, workspace, reporter):
     """Write contacts.json as the stage ingest does, without the card."""
-    found = setting.contacts_json(config, setting.eclipse(config))
+    found = place_and_time.contacts_json(config, place_and_time.eclipse(config))
     workspace.write_json(Workspace.contacts, found)
 
 

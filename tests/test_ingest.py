@@ -157,17 +157,17 @@ def test_a_card_from_end_to_end_in_processes(tmp_path):
     assert first["paired_with"] == "card/DCIM/100TESTA/TST_0001.JPG"
     assert row_of(table, "TST_0001.JPG")["paired_with"] == first["file"]
     # 190 edge points each known to a few hundredths of a pixel.
-    assert first["meas_sun_x"] == pytest.approx(SUN[0], abs=0.1)
-    assert first["meas_sun_y"] == pytest.approx(SUN[1], abs=0.1)
+    assert first["measured_sun_x"] == pytest.approx(SUN[0], abs=0.1)
+    assert first["measured_sun_y"] == pytest.approx(SUN[1], abs=0.1)
     plane = green_plane(read_raw(path))
     sun = measure(plane.image, plane.saturated, plane.scale, plane.origin).sun
-    assert first["meas_sun_radius"] == pytest.approx(sun.radius, abs=1e-3)
-    assert first["meas_sun_sigma"] == pytest.approx(sun.sigma, abs=1e-3)
+    assert first["measured_sun_radius"] == pytest.approx(sun.radius, abs=1e-3)
+    assert first["measured_sun_sigma"] == pytest.approx(sun.sigma, abs=1e-3)
     total = row_of(table, "TST_0010.DNG")
-    assert total["meas_moon_x"] == pytest.approx(SUN[0], abs=0.1)
-    assert total["meas_moon_y"] == pytest.approx(SUN[1], abs=0.1)
-    assert np.isfinite(floats(table, "meas_moon_x")).sum() == 1
-    assert np.isfinite(floats(table, "meas_sun_x")).sum() == 3
+    assert total["measured_moon_x"] == pytest.approx(SUN[0], abs=0.1)
+    assert total["measured_moon_y"] == pytest.approx(SUN[1], abs=0.1)
+    assert np.isfinite(floats(table, "measured_moon_x")).sum() == 1
+    assert np.isfinite(floats(table, "measured_sun_x")).sum() == 3
 
     assert [name != "" for name in texts(table, "reduced")].count(True) == 4
     expected = reduce_frame(read_raw(folder / "TST_0010.DNG"))
@@ -223,7 +223,7 @@ def test_only_new_and_changed_files_are_measured_again(tmp_path, in_threads, mea
     assert len(second) == 11
     assert row_of(second, "TST_0002.DNG")["sha256"] != row_of(first, "TST_0002.DNG")["sha256"]
     same = row_of(first, "TST_0001.DNG"), row_of(second, "TST_0001.DNG")
-    assert same[0]["meas_sun_x"] == same[1]["meas_sun_x"]
+    assert same[0]["measured_sun_x"] == same[1]["measured_sun_x"]
 
 
 def test_a_run_that_was_killed_goes_on_where_it_was(tmp_path, in_threads, measured):
@@ -238,7 +238,9 @@ def test_a_run_that_was_killed_goes_on_where_it_was(tmp_path, in_threads, measur
     _, again, _ = run(config, tmp_path)
     assert len(measured) == 6
     assert [str(f) for f in again["file"]] == [str(f) for f in whole["file"]]
-    assert np.array_equal(floats(again, "meas_sun_x"), floats(whole, "meas_sun_x"), equal_nan=True)
+    assert np.array_equal(
+        floats(again, "measured_sun_x"), floats(whole, "measured_sun_x"), equal_nan=True
+    )
 
 
 def test_a_result_whose_reduced_frame_is_gone_is_made_again(tmp_path, in_threads, measured):
@@ -309,7 +311,7 @@ def test_calibration_frames_are_what_they_are_said_to_be(tmp_path, in_threads):
     dng(tmp_path / "calibration/flat2.dng", capped(5))
     text = (
         "input: {cards: [card], darks: ['calibration/dark*'], flats: ['calibration/flat*.dng'], "
-        "biases: ['nothing*']}"
+        "bias: ['nothing*']}"
     )
     _, table, reporter = run(a_config(tmp_path, text), tmp_path)
     phases = {Path(str(f)).name: str(p) for f, p in zip(table["file"], table["phase"], strict=True)}
@@ -356,7 +358,7 @@ def test_fits_frames_are_measured_with_their_header(tmp_path, in_threads):
     _, table, _ = run(a_config(tmp_path), tmp_path)
     assert table["phase"][0] == "partial"
     assert table["time_camera"][0] == datetime(2026, 8, 12, 17, 45, 30, 500000).isoformat()
-    assert table["meas_sun_x"][0] == pytest.approx(SUN[0], abs=0.1)
+    assert table["measured_sun_x"][0] == pytest.approx(SUN[0], abs=0.1)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows names are Unicode")

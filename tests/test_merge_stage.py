@@ -70,10 +70,10 @@ def make_session(folder, *, mirrored=False, **merge_options):
                     "height": 640,
                     "phase": "totality",
                     "reduced": f"reduced/F{b}{k}.npz",
-                    "utc_s": -40.0 + 40.0 * b + 2.0 * k,
+                    "since_greatest_s": -40.0 + 40.0 * b + 2.0 * k,
                     "time_utc_sigma": 0.1,
-                    "meas_sun_x": np.nan,
-                    "meas_moon_x": moon.x,
+                    "measured_sun_x": np.nan,
+                    "measured_moon_x": moon.x,
                     "sun_x": shot.sun_x,
                     "sun_y": shot.sun_y,
                     "sun_radius": scene.sun_radius,
@@ -93,13 +93,13 @@ def make_session(folder, *, mirrored=False, **merge_options):
         place = column.split("_")[-1] in ("x", "y", "radius")
         if place or column in ("width", "height"):
             table[column].unit = u.pix
-    for column, unit in (("exposure", u.s), ("utc_s", u.s), ("time_utc_sigma", u.s)):
+    for column, unit in (("exposure", u.s), ("since_greatest_s", u.s), ("time_utc_sigma", u.s)):
         table[column].unit = unit
     table["rotation_deg"].unit = u.deg
     names = {
         "ingest": "file sha256 camera serial sequence exposure iso f_number width height phase "
-        "reduced meas_sun_x meas_moon_x",
-        "timing": "file phase utc_s time_utc_sigma sun_x",
+        "reduced measured_sun_x measured_moon_x",
+        "timing": "file phase since_greatest_s time_utc_sigma sun_x",
         "align": "file sun_x sun_y sun_radius moon_x moon_y moon_radius rotation_deg usable",
     }
     for stage, columns in names.items():

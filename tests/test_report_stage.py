@@ -120,8 +120,8 @@ def write_corona(workspace: Workspace) -> None:
     header["CDELT1"], header["UPPA"], header["RSUN_OBS"] = 30.0, 0.0, 30.0 * SUN[2]
     header["MOONX"], header["MOONY"], header["MOONR"] = SUN[0] + 1, SIZE[0] - SUN[1], 31.0
     header["NFRAMES"], header["EXPTOTAL"] = 2, 0.102
-    header["GAIN1"] = (0.2, "DN an electron at ISO 100, measured")
-    header["READ1"] = (1.5, "read noise, DN, at ISO 100, measured")
+    header["GAIN1"] = (5.0, "electrons per ADU at ISO 100, measured")
+    header["READ1"] = (1.5, "read noise, ADU, at ISO 100, measured")
     stack = np.stack([plane] * 3)
     extensions = {"SIGMA": 0.01 * stack, "COUNT": np.full(stack.shape, 2, np.int16)}
     sentence = "Weights from the radiance that is predicted, and from the noise of the " * 2
@@ -168,8 +168,8 @@ def test_whole_run(config, workspace):
     Image.new("RGB", (64, 48)).save(picture)
     model = {
         "iso": 100.0,
-        "gain_electrons_per_dn": 5.0,
-        "read_noise_dn": 1.5,
+        "gain_electrons_per_adu": 5.0,
+        "read_noise_adu": 1.5,
         "read_noise_electrons": 7.5,
         "pixel_spread": 0.0,
         "origin": "measured on pairs of flats and darks",
@@ -213,9 +213,9 @@ def test_whole_run(config, workspace):
     assert len(page.all("img")) == 10
     # 2 timelines, residuals, 2 of the Sun's place, coverage, 3 of the merge, light, tone
     assert len(page.all("svg")) == 11
-    assert "5 electrons a DN and 7.5 electrons of read noise (1.5 DN), measured on pairs" in text
+    assert "5 electrons an ADU and 7.5 electrons of read noise (1.5 ADU), measured on pairs" in text
     assert "up to 90 %, 92 % in red, green and blue of the range" in text
-    assert "A sky of 10, 20, 30.5 DN/s (red, green, blue) was taken off" in text
+    assert "A sky of 10, 20, 30.5 ADU/s (red, green, blue) was taken off" in text
     assert "differs from what their exposures tell by -0.5 to +2.0 %" in text
     assert "Y = dark + soft sinh" in text
     assert "The contacts: Beads at C2." in " ".join(text.split())

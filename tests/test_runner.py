@@ -66,7 +66,7 @@ class Pipeline:
         table["used"] = True
         workspace.write_table("tables/merge.ecsv", table)
         if config.merge.size != 64:
-            workspace.write_text("corona.fits", f"{names} {config.merge.saturation}")
+            workspace.write_text("corona.fits", f"{names} {config.merge.linear_up_to}")
 
     def _begin(self, name: str) -> None:
         self.ran.append(name)
@@ -136,8 +136,8 @@ def test_only_the_sections_a_stage_declares_count(pipeline):
     pipeline.run()
     assert pipeline.run(config(report={"title": "Other"})) == []
     assert pipeline.run(config(run={"jobs": 3})) == []
-    assert pipeline.run(config(merge={"saturation": 0.8})) == ["merge"]
-    assert pipeline.run(config(merge={"saturation": 0.8})) == []
+    assert pipeline.run(config(merge={"linear_up_to": 0.8})) == ["merge"]
+    assert pipeline.run(config(merge={"linear_up_to": 0.8})) == []
     assert pipeline.run() == ["merge"]
 
 
@@ -328,11 +328,11 @@ def test_a_damaged_record_means_run_again(pipeline, content):
 
 def test_provenance(pipeline):
     pipeline.run()
-    pipeline.run(config(merge={"saturation": 0.8}))
+    pipeline.run(config(merge={"linear_up_to": 0.8}))
     record = pipeline.workspace.read_json(Workspace.provenance)
     assert record["limbward"] == limbward.__version__
     assert record["outcome"] == "done"
-    assert record["config"]["merge"]["saturation"] == 0.8
+    assert record["config"]["merge"]["linear_up_to"] == 0.8
     assert record["config"]["sky"]["ephemeris"] == "de421"
     assert [(s["name"], s["skipped"]) for s in record["stages"]] == [
         ("ingest", True),

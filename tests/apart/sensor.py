@@ -23,7 +23,7 @@ class Sensor:
     white: int = 15871  # declared
     clip: float = 1.0  # of white - black, where numbers really end
     bend: float | None = None  # of the clip, where the answer starts to bend
-    banding: float = 0.0  # DN
+    banding: float = 0.0  # ADU
     uneven: float = 0.003  # of the answer
     hot: float = 2e-5  # of the pixels
     dark_current: float = 0.3  # electrons a second
@@ -47,7 +47,7 @@ class Sensor:
         return out
 
     def numbers(self, part: np.ndarray, seconds: float, iso: int, stop: float, rng, fixed):
-        """DN of relative light ``part`` (mean solar discs times the response of the colour)."""
+        """ADU of relative light ``part`` (mean solar discs times the response of the colour)."""
         answer, dark = fixed
         signal = part * (FILLINGS * seconds * (8 / stop) ** 2 * self.full_well) * answer
         signal = np.minimum(signal, 40 * self.full_well) + dark * seconds

@@ -83,7 +83,7 @@ def test_photons_have_their_noise() -> None:
         for k in (1, 2)
     ]
     green = [s[0::2, 1::2].astype(float) - 512 for s in shots]
-    gain = sensor.full_well / (sensor.white - 512)  # electrons a DN
+    gain = sensor.full_well / (sensor.white - 512)  # electrons an ADU
     assert green[0].mean() * gain == pytest.approx(0.55 * 0.1 * 640 / 400 * 45000, rel=0.01)
     noise = np.std(green[0] - green[1]) / np.sqrt(2)
     assert noise**2 == pytest.approx(green[0].mean() / gain, rel=0.05)

@@ -40,7 +40,7 @@ def judge(shot, covered: list[bool], planes, now: View, clear: float, clipped: f
             why = "outside"
         else:
             light = float(np.median(planes[1][ring])) * FILLINGS * shot.real
-            if light * shot.iso / 100 * (body.sensor.white - 512) < 12:  # DN
+            if light * shot.iso / 100 * (body.sensor.white - 512) < 12:  # ADU
                 why = "black"
     return {"phase": "totality", "good": why == "", "why": why}
 

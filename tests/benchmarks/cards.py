@@ -138,8 +138,8 @@ def frame_errors(truth: dict[str, Any], tables: dict[str, Table]) -> list[dict[s
                 "kind": frame["kind"],
                 "exposure": frame["nominal_exposure_s"],
                 "limb": np.hypot(
-                    value(i, "meas_moon_x") - frame["moon_x"],
-                    value(i, "meas_moon_y") - frame["moon_y"],
+                    value(i, "measured_moon_x") - frame["moon_x"],
+                    value(i, "measured_moon_y") - frame["moon_y"],
                 ),
                 "moon": np.hypot(
                     value(a, "moon_x") - frame["moon_x"], value(a, "moon_y") - frame["moon_y"]

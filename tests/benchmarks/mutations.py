@@ -103,8 +103,8 @@ MUTATIONS = (
              f"{SOLVE}::test_wild_frames_are_left_out"),
     Mutation("clock/solution.py", "<= 600.0", "<= 900.0",
              f"{SOLVE}::test_quarter_zones_and_hints"),
-    Mutation("clock/crescent_model.py", "+ 0.5 * d.resolution_s - d.utc_s", "- d.utc_s",
-             f"{SOLVE}::test_gps_tags_join_the_crescents"),
+    Mutation("clock/crescent_model.py", "+ 0.5 * d.resolution_s - d.since_greatest_s",
+             "- d.since_greatest_s", f"{SOLVE}::test_gps_tags_join_the_crescents"),
     Mutation("clock/readings.py", " + 0.5 * coarse", "", READINGS),
     Mutation("clock/times.py", "(middle > second) &", "", READINGS),
 )  # fmt: skip

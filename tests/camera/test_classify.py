@@ -15,7 +15,7 @@ radius = np.hypot(x - 190, y - 140)
 
 
 def taken(light, seed=1, read_noise=4.0, hot=0.0):
-    """Return a frame of a brightness (DN above black) with noise and a share of hot pixels."""
+    """Return a frame of a brightness (ADU above black) with noise and a share of hot pixels."""
     rng = np.random.default_rng(seed)
     signal = rng.poisson(np.maximum(light, 0) * 2.0) / 2.0
     values = BLACK + signal + rng.normal(0, read_noise, SHAPE)

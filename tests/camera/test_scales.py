@@ -111,7 +111,9 @@ def test_the_phase_does_not_depend_on_the_numbers(rows):
 def test_the_limbs_do_not_depend_on_the_numbers(rows):
     phase, found = rows
     if phase in ("flat", "dark"):
-        assert all("meas_sun_x" not in row and "meas_moon_x" not in row for row in found.values())
+        assert all(
+            "measured_sun_x" not in row and "measured_moon_x" not in row for row in found.values()
+        )
         return
     body = {"partial": "sun", "totality": "moon"}[phase]
     right = found["tiff 16"]
@@ -119,7 +121,7 @@ def test_the_limbs_do_not_depend_on_the_numbers(rows):
         # Steps of 8 bits are four times the noise, and a half has no more where it is bright.
         coarse = kind.endswith((" 8", "half"))
         for quantity, true in zip(("x", "y", "radius"), SUN, strict=True):
-            name = f"meas_{body}_{quantity}"
+            name = f"measured_{body}_{quantity}"
             assert row[name] == pytest.approx(right[name], abs=0.15 if coarse else 0.003), kind
             assert row[name] == pytest.approx(true, abs=0.3), kind
 

@@ -63,21 +63,21 @@ def test_a_stamp_in_whole_seconds_means_the_middle_of_its_second():
         ["other"] * 2, [10.0, 20.0], gps=["2026-08-12T17:45:08Z", "2026-08-12T17:45:18.500Z"]
     )
     found = direct_evidence([], body(2), r, ZERO)
-    assert found.utc_s.tolist() == [8.5, 18.5]
+    assert found.since_greatest_s.tolist() == [8.5, 18.5]
     assert found.utc_resolution_s.tolist() == [1.0, 0.0]
 
 
 def test_a_reference_shot_is_taken_at_its_word():
     reference = Reference("A0001.DNG", datetime(2026, 8, 12, 17, 44, 58))
     found = direct_evidence([reference], body(3), readings(["other"] * 3, [0, 5, 9]), ZERO)
-    assert (found.reading_s.tolist(), found.utc_s.tolist()) == ([5.0], [-2.0])
+    assert (found.reading_s.tolist(), found.since_greatest_s.tolist()) == ([5.0], [-2.0])
     assert found.utc_resolution_s.tolist() == [0.0]
 
 
 def test_instants_of_another_year_are_named_and_not_used():
     reference = Reference("A0000.DNG", datetime(2025, 8, 12))
     r = readings(["other"] * 2, [0, 5], gps=["", "2021-01-01T00:00:00Z"])
-    assert direct_evidence([reference], body(2), r, ZERO).utc_s.size == 0
+    assert direct_evidence([reference], body(2), r, ZERO).since_greatest_s.size == 0
     said = far_instants([reference], body(2), r, ZERO)
     assert ["2025-08-12" in said[0], "2021-01-01" in said[1]] == [True, True]
 
@@ -106,7 +106,7 @@ def test_phases_by_content_and_time():
     phase = ["totality", "totality", "totality", "contact", "contact", "partial", "other"]
     t = np.array([0.0, -70.0, -100.0, 65.0, 300.0, 0.0, 10.0])
     times = Times(readings(phase, t))
-    times.utc_s[:], times.sigma_s[:] = t, 1.0
+    times.since_greatest_s[:], times.sigma_s[:] = t, 1.0
     reduced = np.ones(7, bool)
     assert times.phases((-60.0, 60.0), reduced).tolist() == [
         "totality", "contact", "other", "contact", "contact", "partial", "totality",
@@ -120,5 +120,5 @@ def test_phases_by_content_and_time():
 def test_times_of_no_digital_camera_are_forgotten():
     times = Times(readings(["other"] * 2, [0.0, -3e9]))
     said = times.fill_in(body(2), None, None, 0.0)
-    assert np.isfinite(times.utc_s).tolist() == [True, False]
+    assert np.isfinite(times.since_greatest_s).tolist() == [True, False]
     assert "card/A0001.DNG" in said[0]

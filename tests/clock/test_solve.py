@@ -140,7 +140,7 @@ def test_gps_tags_alone(track):
     found = solve_clock(track, direct=direct)
     assert found.offset_s == pytest.approx(7.25, abs=3 * found.offset_sigma_s)
     assert found.orientation is None
-    assert found.utc_s(reading, 1.0) == pytest.approx(utc, abs=0.8)
+    assert found.since_greatest_s(reading, 1.0) == pytest.approx(utc, abs=0.8)
 
 
 def test_totality_alone_gives_an_interval_and_says_so(track):
@@ -219,7 +219,7 @@ def test_a_clock_set_half_way(track, size, seconds):
     assert (found.step.after, found.step.before) == (12, 13)
     assert found.step.seconds == pytest.approx(size, abs=3 * found.step.sigma_s)
     assert found.offset_s == pytest.approx(-20.0, abs=0.6)
-    true = found.utc_s(c.reading_s, c.resolution_s, c.order)
+    true = found.since_greatest_s(c.reading_s, c.resolution_s, c.order)
     assert true == pytest.approx(t, abs=1.0)
     assert "set during the session" in found.warnings[0]
 

@@ -5,7 +5,8 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from limbward import filters
-from limbward.filters import mgn, multiscale, rank, rotational_difference, tangential_unsharp
+from limbward.filters import mgn, multiscale, rotational_difference, tangential_unsharp
+from limbward.filters import radial_histogram_equalization as rhe
 from limbward.geometry.disc import Geometry
 from limbward.geometry.law import mean_corona
 from limbward.simulate.corona import corona
@@ -150,7 +151,7 @@ def test_rotational_differencing_doubles_a_narrow_ray():
 def test_ranks_are_uniform_in_every_annulus(merge, coverage):
     """Kolmogorov's distance from the uniform distribution, against 2 / n and the bins' 1 / 500."""
     image, sigma, _, rho, geometry = merge
-    out = rank.apply(image, sigma, geometry, rank.Params(coverage=coverage))[1]
+    out = rhe.apply(image, sigma, geometry, rhe.Params(coverage=coverage))[1]
     ring = (rho * RADIUS).astype(int)
     seen = geometry.visible(*SHAPE) & np.isfinite(out)
     tested = 0
@@ -165,7 +166,7 @@ def test_ranks_are_uniform_in_every_annulus(merge, coverage):
 
 def test_ranks_keep_the_order(merge):
     image, sigma, _, rho, geometry = merge
-    out = rank.apply(image, sigma, geometry, rank.Params())[1]
+    out = rhe.apply(image, sigma, geometry, rhe.Params())[1]
     nrgf = filters.load("nrgf")
     z = nrgf.apply(image, sigma, geometry, nrgf.Params())[1]
     ring = geometry.visible(*SHAPE) & ((rho * RADIUS).astype(int) == 200)

@@ -47,7 +47,7 @@ def corona(
     """Return a frame of totality: Baumbach's law times streamers.
 
     ``beads`` are (x, y, sigma, peak); ``white`` None clips nothing; ``threads`` is the strength of
-    fine structure, turned by ``turn`` radians. 1e5 DN is one unit of the law's bracket at exposure
+    fine structure, turned by ``turn`` radians. 1e5 ADU is one unit of the law's bracket at exposure
     1.
     """
     rows, cols = np.mgrid[: shape[0], : shape[1]]

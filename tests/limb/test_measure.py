@@ -31,7 +31,7 @@ def test_crescents(distance, seed):
     assert (found.sun.x, found.sun.y) == pytest.approx((x, y), abs=0.1)
     assert (found.moon.x, found.moon.y) == pytest.approx((mx, my), abs=0.1)
     assert found.sun.radius == pytest.approx(R_SUN, abs=0.06)
-    assert found.sharpness == pytest.approx(1.2, abs=0.3)  # 0.9 px and the limb's own softness
+    assert found.limb_width == pytest.approx(1.2, abs=0.3)  # 0.9 px and the limb's own softness
 
 
 def test_the_whole_sun_is_no_crescent():

@@ -34,7 +34,7 @@ def bilinear(image, y, x):
 
 
 def noise_variance(signal, noise):
-    """Photons, read-out, and unequal pixels, DN squared; no light is darker than none."""
+    """Photons, read-out, and unequal pixels, ADU squared; no light is darker than none."""
     light = max(signal, 0.0)
     return noise.gain * light + noise.read**2 + (noise.spread * light) ** 2
 

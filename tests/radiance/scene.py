@@ -17,7 +17,7 @@ from limbward.radiance.stack import FrameView
 RGGB = np.array([[0, 1], [1, 2]], np.int8)
 COLOUR = np.array([0.55, 1.0, 0.7])  # of the corona in this camera
 SKY = 2e-9  # brightness of the sky in that of the solar disc
-RATE = 2.0e11  # DN/s in green of the solar disc
+RATE = 2.0e11  # ADU/s in green of the solar disc
 
 
 def baumbach(rho):
@@ -30,7 +30,7 @@ def baumbach(rho):
 
 
 def radiance(dx, dy, sun_radius):
-    """Return DN/s in R, G, B at offsets from the Sun's centre in pixels, not mirrored, up = U."""
+    """Return ADU/s in R, G, B at offsets from the Sun's centre in pixels, not mirrored, up = U."""
     rho = np.hypot(dx, dy) / sun_radius
     angle = np.arctan2(dx, -dy)
     rays = (

@@ -61,7 +61,7 @@ def test_hot_pixels_are_found_and_a_star_is_kept():
     y, x = np.unravel_index(chosen, away.shape)
     for frame in frames:
         frame.data[y, x] += 900
-        # A star of 1500 DN under a point spread of 0.8 pixels, at the same place in both.
+        # A star of 1500 ADU under a point spread of 0.8 pixels, at the same place in both.
         star = 1500 * np.exp(-((columns - 40.2) ** 2 + (rows - 40.3) ** 2) / (2 * 0.8**2))
         frame.data[...] += star.astype(np.uint16)
     hot = find_hot(frames)

@@ -298,7 +298,7 @@ def noiseless(shot, **options):
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize("turn", [0.0, 2.0, 90.0, 180.0])
 def test_shifts_turns_and_mirrors_are_undone(turn, mirrored):
-    """However the camera stands, the picture is the same sky: to rounding to whole DN."""
+    """However the camera stands, the picture is the same sky: to rounding to whole ADU."""
     shot = Shot(0.03, 1.0, 213.37, 155.81, rotation_deg=turn)
     scene, radiance = noiseless(shot, mirrored=mirrored)
     rho = scene.rho()
@@ -327,7 +327,7 @@ def test_a_saturated_spot_that_no_prediction_shows_is_left_out():
     rng = np.random.default_rng(1)
     shots = [Shot(1 / 250, 1.0, 210, 160), Shot(1 / 15, 1.0, 210, 160)]
     raws = [scene.frame(s, rng) for s in shots]
-    bright = 60000.0  # DN/s
+    bright = 60000.0  # ADU/s
     for shot, frame in zip(shots, raws, strict=True):
         spot = frame.data[160:163, 320:323]
         spot[...] = np.minimum(512 + bright * 5 * shot.exposure_s, 16000)

@@ -73,7 +73,7 @@ def bracketed(scene, rng, brackets=2, offset=0.0):
 
 @pytest.mark.parametrize("offset", [0.0, 6.0])
 def test_exposures_to_half_a_percent_with_a_shutter_off_by_five(offset):
-    """A black level 6 DN too high in half of the frames must not bend the ratios either."""
+    """A black level 6 ADU too high in half of the frames must not bend the ratios either."""
     scene = Scene(960, 640, 120.0)
     rng = np.random.default_rng(11)
     shots = bracketed(scene, rng, offset=offset)

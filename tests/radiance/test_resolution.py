@@ -22,7 +22,7 @@ SIDE = 256
 FRAMES = 20
 SLOPE = np.tan(np.radians(5.0))
 PSF_PX = 0.35  # of the optics, standard deviation: less than the pixels, so that these limit
-DARK, BRIGHT = 1000.0, 6000.0  # DN above black
+DARK, BRIGHT = 1000.0, 6000.0  # ADU above black
 
 
 def edge(dx, dy):

@@ -70,8 +70,8 @@ def report(tmp_path_factory):
     ]
     noise = {
         "iso": 100.0,
-        "gain_electrons_per_dn": 5.0,
-        "read_noise_dn": 1.5,
+        "gain_electrons_per_adu": 5.0,
+        "read_noise_adu": 1.5,
         "read_noise_electrons": 7.5,
         "origin": "measured on pairs",
         "linear_up_to": [0.9, 0.92, 0.9],

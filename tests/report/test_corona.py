@@ -16,7 +16,7 @@ from tests.report.pages import Page, contacts, frame, material
 SHAPE = (300, 400)
 SUN = (190.0, 160.0, 40.0)
 GAIN, READ, CEILING = 0.2, 1.5, 14000.0
-LIGHT = 4e12  # DN/s from the whole mean disc's brightness, for a bright inner corona
+LIGHT = 4e12  # ADU/s from the whole mean disc's brightness, for a bright inner corona
 
 
 def distance(shape=SHAPE, sun=SUN):

@@ -225,7 +225,7 @@ def faults(solution: ClockSolution) -> list[str]:
         "drift": solution.drift_s_per_hour,
         "covariance": solution.covariance,
         "residuals": solution.residual_s[solution.used],
-        "times": solution.utc_s(np.array([0.0, solution.offset_s]), 1.0),
+        "times": solution.since_greatest_s(np.array([0.0, solution.offset_s]), 1.0),
         "errors of times": solution.sigma_s(np.array([0.0, solution.offset_s]), 1.0),
     }
     if solution.orientation is not None:

@@ -46,7 +46,7 @@ def test_photon_transfer_gives_back_gain_and_read_noise(iso):
             for _ in range(2)
         ]
         means.append(np.mean(pair) - body.black[1])
-        # The difference of a pair is free of the fixed pattern; rounding adds 1/12 DN^2.
+        # The difference of a pair is free of the fixed pattern; rounding adds 1/12 ADU^2.
         variances.append(np.var(pair[0] - pair[1]) / 2 - 1 / 12)
     slope, intercept = np.polyfit(means, variances, 1, w=1 / np.array(variances))
     assert 1 / slope == pytest.approx(body.gain(iso), rel=0.03)

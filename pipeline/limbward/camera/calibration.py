@@ -41,7 +41,7 @@ class Master:
     Attributes
     ----------
     image : ndarray of float32
-        Of the shape of a frame's data. Dark and bias: DN, the black level included. Flat: relative
+        Of the shape of a frame's data. Dark and bias: ADU, the black level included. Flat: relative
         to the median of each colour, so that its vignetting is kept and its colour is not.
     count : ndarray of uint16
         Frames that went into each pixel.
@@ -169,7 +169,7 @@ def best_match(setting: Setting, masters: Sequence[Master]) -> Master | None:
 
 
 def black_image(frame: RawFrame) -> Image:
-    """Return the black level of each sample of a frame, DN."""
+    """Return the black level of each sample of a frame, ADU."""
     if frame.data.ndim == 3:
         return np.broadcast_to(frame.black[:, None, None], frame.data.shape)
     ph, pw = frame.black.shape
@@ -244,7 +244,7 @@ def _clipped_loop(stack: Image, sigma: float, mean: Image, count: NDArray[np.uin
         middle = np.median(values)
         limit = np.inf
         if n >= 4:
-            # The MAD of few values scatters; half a DN keeps a pixel that never varies whole.
+            # The MAD of few values scatters; half an ADU keeps a pixel that never varies whole.
             limit = sigma * 1.4826 * max(np.median(np.abs(values - middle)), 1e-3 * abs(middle))
         total, used = 0.0, 0
         for k in range(n):

@@ -75,7 +75,7 @@ def classify(
     reduced : Reduced
         The frame in small.
     white_above_black : float
-        Range of the sensor, DN.
+        Range of the sensor, ADU.
     exposure_s : float, optional
         Tells a bias from a dark.
     named : {'dark', 'bias', 'flat', 'light'}, optional

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from limbward.errors import UnreadableFile
 
 RED, GREEN, BLUE = 0, 1, 2
-FULL_SCALE = 65535.0  # DN that numbers from 0 to 1 are brought to, as those of 16 bits
+FULL_SCALE = 65535.0  # ADU that numbers from 0 to 1 are brought to, as those of 16 bits
 LEAST_RANGE = 255.0  # of a converter
 
 
@@ -23,13 +23,13 @@ class RawFrame:
     Attributes
     ----------
     data : ndarray of uint16 or float32, shape (H, W) or (3, H, W)
-        A mosaic or a monochrome frame; three planes R, G, B if the file holds linear RGB. DN.
+        A mosaic or a monochrome frame; three planes R, G, B if the file holds linear RGB. ADU.
     pattern : ndarray of int8, shape (ph, pw)
         Colour (0 R, 1 G, 2 B) at ``[y % ph, x % pw]``; ``[[1]]`` for monochrome; empty for RGB.
     black : ndarray of float32, shape (ph, pw), or (3,) for RGB
-        Black level, DN.
+        Black level, ADU.
     white : float
-        Level at which a pixel is saturated, DN, black included.
+        Level at which a pixel is saturated, ADU, black included.
     daylight : ndarray of float32, shape (3,)
         White balance multipliers for daylight, G = 1.
     to_srgb : ndarray of float32, shape (3, 3)
@@ -60,7 +60,7 @@ class RawFrame:
 
 
 def smallest_step(white: float) -> float:
-    """Return the difference that a frame can show at all, DN, by its white level.
+    """Return the difference that a frame can show at all, ADU, by its white level.
 
     One for the whole numbers of a converter; of a smaller range, such as 0 to 1, that of 16 bits.
     """

@@ -133,10 +133,10 @@ def _planes(path: Path, data: NDArray[Any]) -> NDArray[Any]:
 
 
 def _on_scale(path: Path, data: NDArray[Any], stated: float | None) -> tuple[Pixels, float]:
-    """Return the values in DN and their saturation level.
+    """Return the values in ADU and their saturation level.
 
     Whole numbers of up to 16 bits stay what they are. Numbers from 0 to 1, and those of 32 bits
-    that use more than 16, are brought to `FULL_SCALE`, so that a DN means about the same in every
+    that use more than 16, are brought to `FULL_SCALE`, so that an ADU means about the same in every
     frame. Values that are infinite count as missing.
 
     Parameters

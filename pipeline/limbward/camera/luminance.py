@@ -21,7 +21,7 @@ class Plane:
     Attributes
     ----------
     image : ndarray of float32, shape (h, w)
-        DN above black; 0 where the file has no value.
+        ADU above black; 0 where the file has no value.
     saturated : ndarray of bool, shape (h, w)
         A pixel that went into the value is clipped, or missing.
     scale : float

@@ -165,7 +165,7 @@ def _stated_black(path: Path, top: int, left: int) -> NDArray[np.float32] | None
     """Return the black levels a DNG states, from the visible corner; None if it states none.
 
     LibRaw rounds them to whole numbers and, where they repeat over more than 2 x 2 pixels, rawpy
-    gives only the smallest. Both count: half a DN is as much as the outer corona in a short frame.
+    gives only the smallest. Both count: half an ADU is as much as the outer corona in short frames.
     They are laid out from the corner of the active area (DNG 1.4 specification, BlackLevel), which
     LibRaw's visible area leaves by a row or column if the active area begins at an odd one.
     """

@@ -20,7 +20,7 @@ class Reduced:
     Attributes
     ----------
     planes : ndarray of float32, shape (3, h, w)
-        Mean R, G, B of each bin, DN above black; NaN where a sample of that colour is saturated or
+        Mean R, G, B of each bin, ADU above black; NaN where a sample of that colour is saturated or
         missing. The three are equal for a monochrome frame.
     factor : int
         Side of a bin, full raw pixels. The centre of bin ``i`` is at ``factor * (i + 0.5) - 0.5``.

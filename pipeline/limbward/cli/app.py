@@ -232,26 +232,26 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
 
     from limbward.cli.printing import print_contacts
     from limbward.config.loading import load_config
-    from limbward.stages import setting
+    from limbward.stages import place_and_time
     from limbward.stages.place import require_own_place
 
     settings = load_config(config)
     own = settings.resolve(settings.workspace)
     wrong, circumstances = [], None
     try:
-        circumstances = setting.eclipse(settings)
+        circumstances = place_and_time.eclipse(settings)
     except ConfigError as error:
         wrong.append(str(error))
-    for found_wrong in (setting.card_paths, partial(require_own_place, root=own)):
+    for found_wrong in (place_and_time.card_paths, partial(require_own_place, root=own)):
         try:
             found_wrong(settings)
         except ConfigError as error:
             wrong.append(str(error))
     if wrong or circumstances is None:
         raise ConfigError("\n".join(wrong))
-    print_contacts(setting.contacts_json(settings, circumstances))
+    print_contacts(place_and_time.contacts_json(settings, circumstances))
     print(f"{config}: valid.")
-    warning = setting.only_partial(circumstances)
+    warning = place_and_time.only_partial(circumstances)
     if warning:
         print(f"warning: {warning}", file=sys.stderr)
 

@@ -83,7 +83,7 @@ def clock_of(
     zone_hours : float
         What the creation time is said to be ahead of UTC; it is taken off in ``reading_s``.
     """
-    utc, sigma = solution.utc_s(reading_s, 0.0), solution.sigma_s(reading_s, 0.0)
+    utc, sigma = solution.since_greatest_s(reading_s, 0.0), solution.sigma_s(reading_s, 0.0)
     pace = (utc[-1] - utc[0]) / max(at_s[-1] - at_s[0], 1e-9)  # of UTC, by the film's own time
     start = utc[0] - pace * at_s[0]
     started = reading_s[0] - at_s[0]

@@ -110,7 +110,7 @@ def crescents_of(discs: Discs, readings: Readings) -> Crescents:
 
 def middle_s(solution: ClockSolution, readings: Readings, rows: NDArray[np.int64]) -> Floats:
     """Return the middle of frames' exposures by a clock, seconds from the epoch."""
-    begun = solution.utc_s(
+    begun = solution.since_greatest_s(
         readings.reading_s[rows], readings.resolution_s[rows], readings.order[rows]
     )
     return np.asarray(begun + 0.5 * readings.exposure_s[rows])

@@ -166,8 +166,14 @@ def _close(d: Direct | None, c: Crescents, start: Consensus) -> tuple[Direct | N
     later = np.zeros(d.order.size, bool)
     if start.later.any():
         later = d.order >= c.order[start.later].min()
-    miss = d.reading_s + 0.5 * d.resolution_s - d.utc_s - start.offset_s - start.step_s * later
-    room = CONSENSUS_S + DIRECT_DRIFT * np.abs(d.utc_s) / 3600.0
+    miss = (
+        d.reading_s
+        + 0.5 * d.resolution_s
+        - d.since_greatest_s
+        - start.offset_s
+        - start.step_s * later
+    )
+    room = CONSENSUS_S + DIRECT_DRIFT * np.abs(d.since_greatest_s) / 3600.0
     agrees = np.abs(miss) < room
     return (d.of(agrees) if agrees.any() else None), agrees
 

@@ -135,11 +135,11 @@ class Model:
         d = self.direct
         if d is None:
             return np.zeros((*p.shape[:-1], 0))
-        raw = d.reading_s + 0.5 * d.resolution_s - d.utc_s - self.base_s
+        raw = d.reading_s + 0.5 * d.resolution_s - d.since_greatest_s - self.base_s
         later = np.zeros(d.order.size, bool)
         if self.later.any():
             later = d.order >= self.crescents.order[self.later].min()
-        clock = p[..., OFFSET, None] + p[..., DRIFT, None] * d.utc_s / 3600.0
+        clock = p[..., OFFSET, None] + p[..., DRIFT, None] * d.since_greatest_s / 3600.0
         return np.asarray(raw - clock - (self.jump_s + p[..., STEP, None]) * later)
 
     def linearised(self, p: Floats) -> tuple[Floats, Floats, Floats, Floats]:

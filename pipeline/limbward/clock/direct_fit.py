@@ -35,7 +35,7 @@ def solve_direct(d: Direct, covered: Covered | None = None) -> ClockSolution:
     leave two clocks: totality decides, then whether the date would be wrong, too; if neither does,
     the earlier instant's is taken with an error as wide as they are apart.
     """
-    raw = d.reading_s + 0.5 * d.resolution_s - d.utc_s
+    raw = d.reading_s + 0.5 * d.resolution_s - d.since_greatest_s
     agrees = _largest(d, raw, np.ones(raw.size, bool))
     others = _largest(d, raw, ~agrees) if not agrees.all() else np.zeros(raw.size, bool)
     warnings = []
@@ -62,7 +62,7 @@ def _largest(d: Direct, raw: Floats, among: Mask) -> Mask:
     # One instant after the other: a square of thousands of GPS tags would take gigabytes.
     for i in np.flatnonzero(among):
         room = AGREE_SIGMA * np.hypot(sigma, sigma[i])
-        room = room + BAD_DRIFT * np.abs(d.utc_s - d.utc_s[i]) / 3600.0
+        room = room + BAD_DRIFT * np.abs(d.since_greatest_s - d.since_greatest_s[i]) / 3600.0
         agree = among & (np.abs(raw - raw[i]) <= room)
         if agree.sum() > most:
             best, most = agree, int(agree.sum())
@@ -86,8 +86,8 @@ def _posterior(d: Direct, raw: Floats) -> tuple[Floats, Floats]:
     # About their middle offset and drift are nearly independent, however far from the eclipse the
     # instants lie.
     base = float(np.median(raw))
-    centre = float(np.mean(d.utc_s)) / 3600.0
-    hours = d.utc_s / 3600.0 - centre
+    centre = float(np.mean(d.since_greatest_s)) / 3600.0
+    hours = d.since_greatest_s / 3600.0 - centre
     left = raw - base
     spread = max(1.4826 * float(np.median(np.abs(left))), float(np.median(d.coarseness_s)), 0.1)
 

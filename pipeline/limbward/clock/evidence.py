@@ -65,7 +65,7 @@ class Direct:
     ----------
     reading_s, resolution_s, order : ndarray
         As for `Crescents`.
-    utc_s : ndarray
+    since_greatest_s : ndarray
         UTC less the epoch, seconds: the middle of what the source leaves open.
     utc_resolution_s : ndarray
         Step of the source; 1 for a stamp in whole seconds.
@@ -75,7 +75,7 @@ class Direct:
 
     reading_s: Floats
     resolution_s: Floats
-    utc_s: Floats
+    since_greatest_s: Floats
     utc_resolution_s: Floats
     sigma_s: Floats
     order: Floats

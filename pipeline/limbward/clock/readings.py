@@ -138,7 +138,7 @@ def direct_evidence(
             found.append((*at, true, coarse, GPS_SIGMA_S, r.order[row]))
     columns = np.array(found, dtype=float).reshape(-1, 6).T
     direct = Direct(*columns)
-    return direct.of(np.abs(direct.utc_s) < DIRECT_DAYS * 86400.0)
+    return direct.of(np.abs(direct.since_greatest_s) < DIRECT_DAYS * 86400.0)
 
 
 def far_instants(

@@ -57,7 +57,7 @@ class ClockSolution:
         left = self.residual_s[self.used]
         return float(np.sqrt(np.mean(left**2))) if left.size else float("nan")
 
-    def utc_s(
+    def since_greatest_s(
         self, reading_s: Floats, resolution_s: Floats | float, order: Floats | None = None
     ) -> Floats:
         """Return UTC seconds from the epoch for clock readings (middle of their resolution).
@@ -70,8 +70,8 @@ class ClockSolution:
         return np.asarray(reading / (1.0 + self.drift_s_per_hour / 3600.0))
 
     def sigma_s(self, reading_s: Floats, resolution_s: Floats | float) -> Floats:
-        """Return the standard error of `utc_s`: the fit's, and what the tag leaves open."""
-        hours = self.utc_s(reading_s, resolution_s) / 3600.0
+        """Return the error of `since_greatest_s`: the fit's, and what the tag leaves open."""
+        hours = self.since_greatest_s(reading_s, resolution_s) / 3600.0
         c = self.covariance
         fit = c[0, 0] + 2.0 * hours * c[0, 1] + hours**2 * c[1, 1]
         return np.asarray(np.sqrt(fit + np.asarray(resolution_s) ** 2 / 12.0))

@@ -139,7 +139,7 @@ def _from_crescents(
         )
     apart = int(np.sum(~fit.direct_used))
     if direct is not None and apart:
-        raw = direct.reading_s + 0.5 * direct.resolution_s - direct.utc_s
+        raw = direct.reading_s + 0.5 * direct.resolution_s - direct.since_greatest_s
         warnings.append(
             f"{apart} of {direct.order.size} GPS tags and reference shots say that the clock reads "
             f"{ahead(float(np.median(raw[~fit.direct_used])))}, the crescents "

@@ -22,7 +22,7 @@ class Times:
 
     Attributes
     ----------
-    utc_s, sigma_s : ndarray
+    since_greatest_s, sigma_s : ndarray
         Begin of the exposure from the epoch, and its standard error.
     residual_s : ndarray
         Of the crescents that the clock solution uses.
@@ -33,7 +33,7 @@ class Times:
     def __init__(self, readings: Readings) -> None:
         n = readings.file.size
         self.readings = readings
-        self.utc_s, self.sigma_s = np.full(n, np.nan), np.full(n, np.nan)
+        self.since_greatest_s, self.sigma_s = np.full(n, np.nan), np.full(n, np.nan)
         self.residual_s = np.full(n, np.nan)
         self.place = {name: np.full(n, np.nan) for name in PLACES}
 
@@ -56,7 +56,7 @@ class Times:
         """Fill in one body's frames by its clock's solution."""
         r, rows = self.readings, body.rows
         read = r.reading_s[rows], r.resolution_s[rows]
-        self.utc_s[rows] = solution.utc_s(*read, r.order[rows])
+        self.since_greatest_s[rows] = solution.since_greatest_s(*read, r.order[rows])
         self.sigma_s[rows] = solution.sigma_s(*read)
         if discs is not None:
             self.residual_s[discs.rows] = np.where(solution.used, solution.residual_s, np.nan)
@@ -65,15 +65,15 @@ class Times:
 
     def by_claim(self, body: Body, zone_hours: float) -> None:
         """Fill in one body's frames by the zone claimed: no sigma, since nothing checks it."""
-        self.utc_s[body.rows] = self.readings.reading_s[body.rows] - zone_hours * 3600.0
+        self.since_greatest_s[body.rows] = self.readings.reading_s[body.rows] - zone_hours * 3600.0
 
     def forget_far(self, body: Body) -> str:
         """Forget times that no digital camera can have taken; return a sentence, or nothing."""
-        far = body.rows[~(np.abs(self.utc_s[body.rows]) < KNOWN_YEARS * YEAR_S)]
-        far = far[np.isfinite(self.utc_s[far])]
+        far = body.rows[~(np.abs(self.since_greatest_s[body.rows]) < KNOWN_YEARS * YEAR_S)]
+        far = far[np.isfinite(self.since_greatest_s[far])]
         if not far.size:
             return ""
-        self.utc_s[far] = self.sigma_s[far] = np.nan
+        self.since_greatest_s[far] = self.sigma_s[far] = np.nan
         return (
             f"{far.size} frames ({self.readings.file[far[0]]} for one) are dated more than "
             f"{KNOWN_YEARS} years from the eclipse, so their time is not known; where the "
@@ -97,8 +97,10 @@ class Times:
         if totality_s is None:
             return phase
         second, third = totality_s
-        middle = self.utc_s + 0.5 * self.readings.exposure_s
-        timed = np.isfinite(self.utc_s) & (np.nan_to_num(self.sigma_s, nan=np.inf) < VAGUE_S)
+        middle = self.since_greatest_s + 0.5 * self.readings.exposure_s
+        timed = np.isfinite(self.since_greatest_s) & (
+            np.nan_to_num(self.sigma_s, nan=np.inf) < VAGUE_S
+        )
         unfiltered = np.isin(kind, ("totality", "contact"))
         # A frame of totality in which no limb was found is one all the same.
         unfiltered |= (kind == "other") & reduced

@@ -12,6 +12,7 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from limbward.config import Config, StepConfig, bind
+from limbward.config.renamed import FILTERS, KEYS
 from limbward.config.yaml_source import Location, key_path, read_source
 from limbward.errors import ConfigError
 
@@ -107,6 +108,9 @@ def _sentences(
             yield from _sentences(context["errors"], context["model"], here)
         elif error["type"] == "unknown_filter":
             given = error["input"]["filter"]
+            if given in FILTERS:
+                yield (*here, "filter"), _renamed(FILTERS[given])
+                continue
             yield (*here, "filter"), _unknown("filter", given, context["names"])
         else:
             yield here, _sentence(error, model)
@@ -118,6 +122,8 @@ def _sentence(error: Detail, model: type[BaseModel]) -> str:
     location = tuple(error["loc"])
     if kind == "extra_forbidden":
         owner = _model_at(model, location[:-1])
+        if model is Config and key_path(location) in KEYS:
+            return _renamed(KEYS[key_path(location)])
         return _unknown("key", str(location[-1]), list(owner.model_fields) if owner else [], model)
     if kind == "missing":
         owner = _model_at(model, location[:-1])
@@ -173,6 +179,10 @@ def _shown(value: object) -> str:
     if isinstance(value, int | float):
         return f"the number {value}"
     return "a list" if isinstance(value, list) else "a group of keys"
+
+
+def _renamed(new: str) -> str:
+    return f"has another name now; write {new!r}."
 
 
 def _unknown(what: str, given: str, known: list[str], model: type[BaseModel] | None = None) -> str:

@@ -38,7 +38,7 @@ class MergeConfig(Section):
         description="Model or serial number of the body whose frames are merged; null takes the "
         "one with the most usable frames of totality.",
     )
-    saturation: float = Field(
+    linear_up_to: float = Field(
         default=0.9,
         ge=0.3,
         le=1.0,
@@ -53,7 +53,7 @@ class MergeConfig(Section):
     bloom_px: float = Field(
         default=1.0, ge=0, le=16, description="Pixels this near to a clipped one are left out."
     )
-    sky: Literal["plane", "keep"] = Field(
+    background: Literal["plane", "keep"] = Field(
         default="keep",
         description="Brightness of the sky: a plane fitted beside the corona's law is taken off, "
         "and stands in the header to be added again; or it is kept.",

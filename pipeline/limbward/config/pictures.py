@@ -94,10 +94,10 @@ class ComposeConfig(Section):
         description="'solar' makes the middle corona white, which is scattered sunlight; "
         "'daylight' is the camera's own, and keeps the red of low air.",
     )
-    sky: float = Field(
+    sky_lightness: float = Field(
         default=0.05, ge=0, le=0.5, description="Lightness of the darkest sky, 0 black to 1 white."
     )
-    highlights: float = Field(
+    brightest_lightness: float = Field(
         default=0.95, ge=0.5, le=1, description="Lightness of the brightest corona."
     )
     outer: float = Field(

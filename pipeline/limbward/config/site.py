@@ -39,7 +39,7 @@ class InputConfig(Section):
         default=[],
         description="Glob patterns of frames of an evenly lit field, same optics and focus.",
     )
-    biases: list[PathText] = Field(
+    bias: list[PathText] = Field(
         default=[], description="Glob patterns of capped frames of the shortest exposure."
     )
     exclude: list[PathText] = Field(default=[], description="Glob patterns of files to leave out.")

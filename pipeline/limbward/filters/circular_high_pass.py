@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from limbward.filters.flat import ColourParams, Flat, by_plane, smoothed
+from limbward.filters.flattened import ColourParams, Flat, by_plane, smoothed
 from limbward.filters.polar import blur_cells, unwrap
 from limbward.geometry.disc import Geometry
 

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from limbward.filters.flat import Flat, RingParams, by_plane, nearest
+from limbward.filters.flattened import Flat, RingParams, by_plane, nearest
 from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]

@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from limbward.filters.flat import ColourParams, in_colours, planes_of
+from limbward.filters.flattened import ColourParams, in_colours, planes_of
 from limbward.geometry.disc import Geometry
 from limbward.picture.blur import Blur
 

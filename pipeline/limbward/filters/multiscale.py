@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from limbward.filters.annulus import spread_out
-from limbward.filters.flat import Flat, RingParams, flattened, in_colours, noise_of, smoothed
+from limbward.filters.flattened import Flat, RingParams, flattened, in_colours, noise_of, smoothed
 from limbward.geometry.disc import Geometry
 from limbward.picture.blur import Blur
 

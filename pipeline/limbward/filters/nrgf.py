@@ -18,7 +18,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.filters.flat import RingParams, by_plane
+from limbward.filters.flattened import RingParams, by_plane
 from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]

@@ -27,7 +27,7 @@ from pydantic import Field
 
 from limbward.compiled import kernel
 from limbward.filters.annulus import spread_out
-from limbward.filters.flat import ColourParams, Flat, by_plane
+from limbward.filters.flattened import ColourParams, Flat, by_plane
 from limbward.geometry.disc import Geometry
 from limbward.picture.blur import gaussian_blur
 

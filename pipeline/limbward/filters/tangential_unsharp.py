@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from limbward.filters.annulus import spread_out
-from limbward.filters.flat import ColourParams, flattened, planes_of, smoothed
+from limbward.filters.flattened import ColourParams, flattened, planes_of, smoothed
 from limbward.filters.polar import blur_cells
 from limbward.geometry.disc import Geometry
 

@@ -104,7 +104,7 @@ def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detai
     moon : MeasuredDisc
         In full raw pixels; the disc and its rim are left out.
     gain : float
-        Electrons a DN, for the noise of bright pixels. 1 is on the safe side for most cameras.
+        Electrons an ADU, for the noise of bright pixels. 1 is on the safe side for most cameras.
     """
     rows, cols = np.indices(crop.values.shape, dtype=np.float32)
     dx = crop.origin[0] + crop.scale * cols - np.float32(moon.x)

@@ -43,7 +43,7 @@ class LimbMeasurement:
         By content alone. ``contact`` is an unfiltered frame with photosphere in sight.
     sun, moon : MeasuredDisc or None
         The Sun is measured in partial frames only; the Moon where its limb is seen.
-    sharpness : float or None
+    limb_width : float or None
         Blur of the limb (sigma of a Gaussian), pixels; None if the limb is saturated.
     limb_saturated : bool
         The bright side of more than half the measured limb is clipped.
@@ -60,7 +60,7 @@ class LimbMeasurement:
     kind: Kind
     sun: MeasuredDisc | None = None
     moon: MeasuredDisc | None = None
-    sharpness: float | None = None
+    limb_width: float | None = None
     limb_saturated: bool = False
     coverage: float = 0.0
     note: str = ""
@@ -189,7 +189,7 @@ def _limb(frame: _Frame, start: Start, *, brighter_outside: bool) -> RadialEdges
 def _sun_limb(frame: _Frame, start: Start) -> RadialEdges | None:
     """Return the edges of the Sun's limb, moved out to where the darkened disc ends."""
     edges = _limb(frame, start, brighter_outside=False)
-    blur = None if edges is None else _sharpness(edges)
+    blur = None if edges is None else _limb_width(edges)
     if edges is None or blur is None:
         return edges
     inset = edge_inset(start[2], blur)
@@ -223,7 +223,7 @@ def _ring(frame: _Frame, c: Start, low: float, high: float) -> tuple[Image, Mask
     return value.astype(np.float32), clipped_near(frame.saturated, place[1], place[0], reach=0)
 
 
-def _sharpness(edges: RadialEdges) -> float | None:
+def _limb_width(edges: RadialEdges) -> float | None:
     """Return the limb's blur (sigma), pixels of the image; None if too little is unsaturated."""
     width = edges.width[~edges.saturated]
     width = width[np.isfinite(width)]
@@ -255,7 +255,7 @@ def _measure_partial(
             "partial",
             sun,
             None,
-            _sharpness(sun_edges),
+            _limb_width(sun_edges),
             _clipped(sun_edges),
             coverage,
             "the whole Sun, no Moon in front",
@@ -285,7 +285,7 @@ def _measure_partial(
         "partial",
         sun,
         moon_circle,
-        _sharpness(sun_edges),
+        _limb_width(sun_edges),
         _clipped(sun_edges),
         _coverage(sun_edges[keep_s], sun),
         sun_limb=_points(sun_edges[keep_s]),
@@ -378,7 +378,7 @@ def _measure_totality(frame: _Frame, points: EdgePoints) -> LimbMeasurement:
     fit = fit_circles([_arc(edges)], [_start(edges, frame.fine(rough))])
     if edges.saturated.mean() > 0.02:
         start = fit.circles[0]
-        blur = _sharpness(edges) if edges.saturated.mean() < 0.7 else None
+        blur = _limb_width(edges) if edges.saturated.mean() < 0.7 else None
         ramp = ramp_edges(
             frame.image,
             frame.saturated,
@@ -413,7 +413,7 @@ def _measure_totality(frame: _Frame, points: EdgePoints) -> LimbMeasurement:
         "contact" if contact else "totality",
         None,
         moon,
-        _sharpness(edges),
+        _limb_width(edges),
         _clipped(edges),
         coverage,
         moon_limb=_points(edges),
@@ -433,12 +433,12 @@ def _to_full(m: LimbMeasurement, scale: float, origin: tuple[float, float]) -> L
     def points(limb: Floats) -> Floats:
         return limb * scale + np.array([*origin, 0.0])
 
-    sharpness = None if m.sharpness is None else m.sharpness * scale
+    limb_width = None if m.limb_width is None else m.limb_width * scale
     return replace(
         m,
         sun=full(m.sun),
         moon=full(m.moon),
-        sharpness=sharpness,
+        limb_width=limb_width,
         sun_limb=points(m.sun_limb),
         moon_limb=points(m.moon_limb),
     )

@@ -46,7 +46,7 @@ class Seen:
     phase : ndarray of str
     middle_s, time_sigma_s, exposure_s : ndarray
         Middle of the exposure from the epoch, its standard error, and its length.
-    sharpness : ndarray
+    limb_width : ndarray
         Width of the limb, pixels.
     measured : dict of str to ndarray
         Discs as first measured (``moon_x``, ``moon_y``, ``moon_radius``, ``moon_sigma``), pixels.
@@ -58,7 +58,7 @@ class Seen:
     middle_s: Floats
     time_sigma_s: Floats
     exposure_s: Floats
-    sharpness: Floats
+    limb_width: Floats
     measured: dict[str, Floats]
     best: dict[str, Floats]
 
@@ -138,7 +138,7 @@ class Placing:
         )
         common = self._common_sigma(s, limbs, scale)
         self._fill(s, found, turn_up, scale, common)
-        self._judge_sharpness(s)
+        self._judge_limb_width(s)
 
     def _refuse_wrong_discs(self, mine: NDArray[np.int64], scale: float) -> None:
         measured = np.isfinite(self.place["moon_x"][mine])
@@ -203,19 +203,19 @@ class Placing:
                 )
                 self.sun_sigma[row] = np.nan
 
-    def _judge_sharpness(self, s: Session) -> None:
+    def _judge_limb_width(self, s: Session) -> None:
         """Leave out frames whose limb is much softer than the camera's others."""
-        sharpness = self.seen.sharpness[s.rows]
-        seen = np.isfinite(sharpness)
+        limb_width = self.seen.limb_width[s.rows]
+        seen = np.isfinite(limb_width)
         if seen.sum() < 4:
             return
-        usual = float(np.median(sharpness[seen]))
+        usual = float(np.median(limb_width[seen]))
         for i in np.flatnonzero(seen):
             # An undersampled limb has hardly a width of its own.
-            if sharpness[i] > BLURRED * max(usual, 1.0) + 0.3:
+            if limb_width[i] > BLURRED * max(usual, 1.0) + 0.3:
                 self._say(
                     s.rows[i],
-                    f"shaken or out of focus: its limb is {sharpness[i]:.1f} px wide, "
+                    f"shaken or out of focus: its limb is {limb_width[i]:.1f} px wide, "
                     f"{usual:.1f} px is usual",
                 )
                 self.sun_sigma[s.rows[i]] = np.nan

@@ -39,7 +39,7 @@ from limbward.limb.partial import partial_discs
 from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
 from limbward.sky.contacts import Circumstances, iso_utc
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.stages.measuring import artefact_name
 from limbward.work.executors import local_crew
 from limbward.work.map import Failure, FileMap, Task
@@ -64,8 +64,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     LimbwardError
         If there is no clip, or none that can be read.
     """
-    circumstances = setting.eclipse(config)
-    epoch = setting.greatest(circumstances)
+    circumstances = place_and_time.eclipse(config)
+    epoch = place_and_time.greatest(circumstances)
     paths = find_clips(config)
     if not paths:
         raise LimbwardError(
@@ -103,7 +103,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         picture = "sequences/clips.png"
         with workspace.writing(picture) as part:
             write_png(part, _overview(workspace, stills), "Stills of clips at the contacts")
-    words = setting.contacts_json(config, circumstances)["caution"]
+    words = place_and_time.contacts_json(config, circumstances)["caution"]
     write_product(workspace, reporter, _product(entries, stills, picture, notes, words))
 
 
@@ -121,7 +121,7 @@ def find_clips(config: Config) -> list[tuple[Path, str]]:
             for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True))
         ]
     else:
-        roots = setting.card_paths(config)
+        roots = place_and_time.card_paths(config)
     listing = find_files(roots, base, config.input.exclude)
     return [(f.path, f.file) for f in listing.files if f.kind == "video"]
 
@@ -150,7 +150,7 @@ def _frames(config: Config, workspace: Workspace, file: str, sampled: Sampled) -
         circles = [getattr(m, disc) for m in sampled.found]
         for part in ("x", "y", "radius", "sigma"):
             values = [math.nan if c is None else getattr(c, part) for c in circles]
-            table[f"meas_{disc}_{part}"] = masked_floats(values, u.pix)
+            table[f"measured_{disc}_{part}"] = masked_floats(values, u.pix)
     name = f"{LIMBS}{artefact_name(file)}"
     table["reduced"] = masked_texts([f"{name}-{i:04d}.npz" for i in range(n)])
     for i, m in enumerate(sampled.found):
@@ -177,7 +177,7 @@ def _timed(
         for name in frames["reduced"]:
             workspace.remove(str(name))  # read once, kilobytes each
     if solution is not None:
-        utc, sigma = solution.utc_s(reading, 0.0), solution.sigma_s(reading, 0.0)
+        utc, sigma = solution.since_greatest_s(reading, 0.0), solution.sigma_s(reading, 0.0)
         zone = config.clips.clock_offset_hours or 0.0
         entry |= clock_of(sampled.clip, solution, sampled.at_s, reading, epoch, zone)
     table = frames["file", "phase"]
@@ -220,14 +220,14 @@ def _solve(
     turns = {"auto": None, "equatorial": False, "altazimuth": True, "fixed": True}
     body = Body(clip.device, "", np.arange(n))
     solution, _ = solve_body(
-        setting.track(config, epoch),
+        place_and_time.track(config, epoch),
         body,
         read,
         partial_discs(measured_discs(frames), read.phase == "partial", body.rows),
         limbs_of_rows(workspace, frames),
-        totality_s=setting.covered_s(config, circumstances),
+        totality_s=place_and_time.covered_s(config, circumstances),
         rotates=turns[config.timing.mount],
-        profile=setting.limb_profile(config),
+        profile=place_and_time.limb_profile(config),
     )
     return solution, reading
 

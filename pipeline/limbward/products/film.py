@@ -21,7 +21,7 @@ from limbward.sequences.timelapse import (
     learn,
     some_to_learn_from,
 )
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
@@ -38,7 +38,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         If there are fewer than two frames to make it of.
     """
     options = config.film
-    total = setting.covered(config, setting.eclipse(config)) is not None
+    total = place_and_time.covered(config, place_and_time.eclipse(config)) is not None
     # Where the eclipse is not total, what looks like totality is a crescent too thin to measure.
     every = read_shots(config, workspace, PHASES if total else ("partial",), options.camera, "film")
     shots = every.take(choose(every, options.totality_exposure_s)) if len(every) else every

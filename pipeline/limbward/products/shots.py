@@ -18,7 +18,7 @@ from limbward.sequences.cut import Cut, View, cut_file
 from limbward.sequences.shots import Shots, comparable_light
 from limbward.sky.ephemeris import view as sky_view
 from limbward.sky.track import SkyTrack
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
@@ -57,7 +57,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         )
     ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
     phase = texts(timing, "phase")
-    middle = floats(timing, "utc_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
+    middle = floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
     usable = np.isin(phase, phases) & np.isfinite(middle) & np.isfinite(floats(align, "sun_x"))
     bodies = list(zip(texts(ingest, "camera"), texts(ingest, "serial"), strict=True))
     body = _camera_of_most(bodies, usable, camera, config.where(section, "camera"))
@@ -65,8 +65,8 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     rows = np.flatnonzero(usable & np.array([b == body for b in bodies], bool))
     rows = rows[np.lexsort((sequence[rows], np.round(middle[rows], 3)))]
     t = middle[rows]
-    epoch = setting.greatest(setting.eclipse(config))
-    track = setting.track(config, epoch)
+    epoch = place_and_time.greatest(place_and_time.eclipse(config))
+    track = place_and_time.track(config, epoch)
     turn = floats(align, "rotation_deg")[rows]
     return Shots(
         camera=body[0],
@@ -115,8 +115,8 @@ def _solar_north(config: Config, epoch: Time, t: Floats) -> Floats:
         return np.zeros(0)
     sky = sky_view(
         epoch + TimeDelta(t * u.s),
-        setting.site(config),
-        radii=setting.radii(config),
+        place_and_time.site(config),
+        radii=place_and_time.radii(config),
         ephemeris=config.sky.ephemeris,
     )
     return sky.sun_axis_position_angle
@@ -130,7 +130,7 @@ def _orientations(
     t: Floats,
     turn: Floats,
 ) -> list[Orientation]:
-    pointing = setting.pointing(config, read_pointings(workspace), body)
+    pointing = place_and_time.pointing(config, read_pointings(workspace), body)
     if pointing is None:
         raise LimbwardError(
             f"The orientation of {body[0]} {body[1]} is not known; give align.up_position_angle "

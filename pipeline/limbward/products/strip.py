@@ -14,7 +14,7 @@ from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.render.writers import write_png, write_tiff
 from limbward.sequences.shots import UP_WORDS
 from limbward.sequences.strip import Strip
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
@@ -31,8 +31,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """
     options = config.strip
     shots = read_shots(config, workspace, ("contact", "totality"), options.camera, "strip")
-    circumstances = setting.eclipse(config)
-    totality = setting.covered(config, circumstances)
+    circumstances = place_and_time.eclipse(config)
+    totality = place_and_time.covered(config, circumstances)
     if totality is None or not len(shots):
         raise LimbwardError(
             "There are no frames of totality or of the minute around it, so there are no contacts "
@@ -87,7 +87,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             "up": options.up,
             "scale_arcsec": round(strip.scale_arcsec, 5),
             "contacts": {n: _iso(t) for n, t in zip(("C2", "C3"), totality, strict=True)},
-            "caution": setting.contacts_json(config, circumstances)["caution"],
+            "caution": place_and_time.contacts_json(config, circumstances)["caution"],
             "time_sigma_s": round(sigma, 3) if math.isfinite(sigma) else None,
             "frames": entries,
         },

@@ -24,7 +24,7 @@ class Calibration:
     Attributes
     ----------
     dark : ndarray of float32, optional
-        Replaces the frame's black level, DN.
+        Replaces the frame's black level, ADU.
     inverse_flat : ndarray of float32, optional
         Multiplies the signal; 1 on average in each colour.
     hot : ndarray of bool, optional
@@ -200,7 +200,7 @@ def mend(
     Parameters
     ----------
     data : ndarray, shape (P, H, W)
-        Raw samples, DN.
+        Raw samples, ADU.
     hot : ndarray of bool, shape (P, H, W)
     index : ndarray of int
         Where ``hot`` is true in the flattened frame.

@@ -86,7 +86,7 @@ def compare(
             exposure_s=frames.light_s[k],
             sun=frames.sun[k],
             moon=frames.moon[k],
-            ceiling=saturation * survey.range_dn,
+            ceiling=saturation * survey.range_adu,
             noise=survey.noise[frames.iso[k]],
         )
         for k, (planes, factor) in enumerate(reduced)
@@ -94,14 +94,14 @@ def compare(
     stack = build_stack(views, grid, moon_margin_px)
     views.clear()  # 5 MB a frame, which are in the stack now
     exposures = relative_exposures(stack)
-    span = np.full(len(frames.row), survey.range_dn)
+    span = np.full(len(frames.row), survey.range_adu)
     linear = linear_ceiling(stack, exposures.factor, span, saturation)
     weight, predicted = weight_maps(stack, exposures.factor, linear / saturation)
     return Compared(affine, exposures, linear, weight, predicted, stack.factor, stack.noise)
 
 
 def frames_to_merge(
-    frames: Frames, compared: Compared, range_dn: float, spread: float | None
+    frames: Frames, compared: Compared, range_adu: float, spread: float | None
 ) -> list[MergeFrame]:
     """Return the frames as the merge takes them.
 
@@ -109,7 +109,7 @@ def frames_to_merge(
     ----------
     frames : Frames
     compared : Compared
-    range_dn : float
+    range_adu : float
         From black to white.
     spread : float, optional
         What the flats leave of the pixels' own sensitivities, relative; what was measured of the
@@ -127,7 +127,7 @@ def frames_to_merge(
             moon=frames.moon[k],
             noise=noise[k],
             weight=compared.weight[k],
-            top=compared.linear * range_dn / (frames.light_s[k] * exposures.factor[k]),
+            top=compared.linear * range_adu / (frames.light_s[k] * exposures.factor[k]),
         )
         for k in range(len(frames.row))
     ]

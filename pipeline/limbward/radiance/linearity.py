@@ -31,7 +31,7 @@ def linear_ceiling(stack: Stack, factor: Floats, span: Floats, upper: float) -> 
     factor : ndarray, shape (N,)
         True exposures in units of the nominal ones.
     span : ndarray, shape (N,)
-        From black to white, DN.
+        From black to white, ADU.
     upper : float
         Fraction that is not exceeded, and what stands where nothing is measured.
 

@@ -51,7 +51,7 @@ class MergeFrame:
     exposure_s : float
         True exposure, seconds at the reference ISO and f-number.
     offset : ndarray, shape (3,)
-        Signal in R, G, B that is not the common corona, DN.
+        Signal in R, G, B that is not the common corona, ADU.
     moon : Disc
         In the frame.
     noise : NoiseModel
@@ -114,7 +114,7 @@ class Merged:
     Attributes
     ----------
     radiance : ndarray of float32, shape (3, H, W)
-        DN/s at the reference ISO and f-number; NaN where no frame saw the sky.
+        ADU/s at the reference ISO and f-number; NaN where no frame saw the sky.
     sigma : ndarray of float32, shape (3, H, W)
         Photon and read noise of the radiance, one standard deviation. Neighbouring pixels share
         samples, so their errors are correlated over about 2 pixels.

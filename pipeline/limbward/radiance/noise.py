@@ -24,14 +24,14 @@ MIN_SAMPLES = 400  # a bin's variance is then known to 10 %
 
 @dataclass(frozen=True)
 class NoiseModel:
-    """Variance of a raw sample: ``gain * signal + read**2 + (spread * signal)**2``, in DN.
+    """Variance of a raw sample: ``gain * signal + read**2 + (spread * signal)**2``, in ADU.
 
     Attributes
     ----------
     gain : float
-        DN an electron.
+        ADU an electron.
     read : float
-        Noise of a sample without light, DN.
+        Noise of a sample without light, ADU.
     spread : float
         Standard deviation of the pixels' sensitivities, relative.
     """
@@ -41,7 +41,7 @@ class NoiseModel:
     spread: float = 0.0
 
     def variance(self, signal: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return the variance in DN**2 of a signal in DN above black; never below that of black."""
+        """Return the variance in ADU**2 of a signal in ADU above black; never below black's."""
         gain, read2, spread2 = np.array([self.gain, self.read**2, self.spread**2], np.float32)
         return sample_variance(np.asarray(signal, np.float32), gain, read2, spread2)
 
@@ -51,8 +51,8 @@ class MeasuredNoise:
     """The noise of a camera at one ISO, as measured for the merge; see noise.json."""
 
     iso: float
-    gain_electrons_per_dn: float
-    read_noise_dn: float
+    gain_electrons_per_adu: float
+    read_noise_adu: float
     read_noise_electrons: float
     pixel_spread: float
     origin: str
@@ -68,7 +68,7 @@ class NoiseRecord:
     camera, serial : str
     models : list of MeasuredNoise
     sky : list of float or None
-        That was taken off the merge, DN/s in R, G, B at the Sun's centre; None if it was left in.
+        That was taken off the merge, ADU/s in R, G, B at the Sun's centre; None if it was left in.
     """
 
     camera: str

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 SHUTTER_SIGMA = 0.05  # of nominal exposures, as a fraction: the prior that ties the scale
-BLACK_SIGMA = 7e-5  # of a frame's black level, as a fraction of the range: 1 DN of 14 bits
+BLACK_SIGMA = 7e-5  # of a frame's black level, as a fraction of the range: 1 ADU of 14 bits
 SKY_SIGMA = 0.05  # change of the sky during totality, as a fraction
 MODEL_SIGMA = 0.001  # of a ratio, for what the noise does not explain
 MIN_SNR = 10.0
@@ -38,7 +38,7 @@ class RelativeExposures:
     factor, factor_sigma : ndarray, shape (N,)
         True exposure in units of the nominal one; the mean logarithm is about 0.
     offset, offset_sigma : ndarray, shape (N, 3)
-        Signal in R, G, B that is not the common corona, DN: the error of the black level and the
+        Signal in R, G, B that is not the common corona, ADU: the error of the black level and the
         change of the sky's brightness.
     ties : ndarray of int, shape (N,)
         Frames each was compared with; a frame without any keeps its nominal exposure.

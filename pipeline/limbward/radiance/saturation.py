@@ -137,10 +137,10 @@ def saturated_places(
     Parameters
     ----------
     data : ndarray, shape (P, H, W)
-        Raw samples, DN.
+        Raw samples, ADU.
     pattern : ndarray, shape (th, tw)
     black, white : float
-        Ends of the range, DN.
+        Ends of the range, ADU.
     ceiling : float or ndarray, shape (3,)
         Fraction of the range up to which the sensor is linear, in R, G, B.
     bloom_px : float

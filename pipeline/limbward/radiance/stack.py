@@ -40,7 +40,7 @@ class FrameView:
     Attributes
     ----------
     planes : ndarray of float32, shape (3, h, w)
-        The frame reduced: mean R, G, B above black, DN; NaN where saturated.
+        The frame reduced: mean R, G, B above black, ADU; NaN where saturated.
     factor : int
         By how much it is reduced.
     affine : ndarray, shape (2, 3)
@@ -50,7 +50,7 @@ class FrameView:
     sun, moon : Disc
         In the full frame.
     ceiling : float
-        Signal above black up to which the frame is used, DN.
+        Signal above black up to which the frame is used, ADU.
     noise : NoiseModel
         Of one raw sample.
     """
@@ -74,11 +74,11 @@ class Stack:
     grid : Grid
         The full-size grid; ``factor`` of its pixels make one here.
     signal : ndarray of float32, shape (N, 3, h, w)
-        DN above black; NaN where a frame has nothing: saturated, behind the Moon, outside.
+        ADU above black; NaN where a frame has nothing: saturated, behind the Moon, outside.
     open : ndarray of bool, shape (N, h, w)
         Where all of the small pixel sees the sky in the frame, saturated or not.
     predicted : ndarray of float32, shape (3, h, w)
-        Radiance, DN/s; finite and positive everywhere.
+        Radiance, ADU/s; finite and positive everywhere.
     exposure : ndarray, shape (N,)
         Seconds, nominal.
     samples : ndarray, shape (N,)
@@ -170,7 +170,7 @@ def _continued(image: Pixels, law: Floats) -> Pixels:
 def predict(
     signal: Pixels, exposure: Floats, grid: Grid, factor: int, sun_radius_px: float
 ) -> Pixels:
-    """Return the radiance on the small grid, DN/s, filled everywhere.
+    """Return the radiance on the small grid, ADU/s, filled everywhere.
 
     The sum of the signals over the sum of the exposures that are not saturated: best for photon
     noise, and blind to the noise of any one frame.

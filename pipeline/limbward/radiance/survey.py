@@ -62,7 +62,7 @@ class Survey:
         self.pattern = first.pattern
         self.daylight = first.daylight
         self.to_srgb = first.to_srgb
-        self.range_dn = first.white - float(first.black.mean())
+        self.range_adu = first.white - float(first.black.mean())
 
     def _noise(
         self,
@@ -134,8 +134,8 @@ class Survey:
         return [
             MeasuredNoise(
                 iso=iso,
-                gain_electrons_per_dn=1.0 / model.gain,
-                read_noise_dn=model.read,
+                gain_electrons_per_adu=1.0 / model.gain,
+                read_noise_adu=model.read,
                 read_noise_electrons=model.read / model.gain,
                 pixel_spread=model.spread,
                 origin=self.method[iso],
@@ -149,8 +149,8 @@ class Survey:
         write_colours(header, self.daylight, self.to_srgb)
         for n, (iso, model) in enumerate(sorted(self.noise.items()), start=1):
             how = self.method[iso].split()[0]
-            header[f"GAIN{n}"] = (model.gain, f"DN an electron at ISO {iso:.0f}, {how}")
-            header[f"READ{n}"] = (model.read, f"read noise, DN, at ISO {iso:.0f}, {how}")
+            header[f"GAIN{n}"] = (1.0 / model.gain, f"electrons per ADU at ISO {iso:.0f}, {how}")
+            header[f"READ{n}"] = (model.read, f"read noise, ADU, at ISO {iso:.0f}, {how}")
 
 
 def _equal_exposures(frames: Frames, own: NDArray[np.int64]) -> list[tuple[int, ...]]:

@@ -339,8 +339,8 @@ def count_chart(profile: Profile, title: str) -> Chart:
 
 def tone_chart(radiance: Floats, lightness: Floats, title: str) -> Chart:
     """Return the tone curve of the finished picture."""
-    texts = [f"{y:.4g} DN/s: L* {100 * v:.1f}" for y, v in zip(radiance, lightness, strict=True)]
-    x = Axis("luminance, DN/s", float(radiance[0]), float(radiance[-1]), "log")
+    texts = [f"{y:.4g} ADU/s: L* {100 * v:.1f}" for y, v in zip(radiance, lightness, strict=True)]
+    x = Axis("luminance, ADU/s", float(radiance[0]), float(radiance[-1]), "log")
     y = Axis("lightness, L*", 0.0, 100.0)
     series = [Series("", "accent", _list(100 * lightness), "line")]
     return Chart(title, x, y, _list(radiance), series, texts)

@@ -32,7 +32,7 @@ class Sample:
     ----------
     exposure_s, iso : float
     plane : ndarray, shape (h, w)
-        Mean signal of green over bins of pixels, DN above black; NaN where any is saturated.
+        Mean signal of green over bins of pixels, ADU above black; NaN where any is saturated.
     sun_x, sun_y, sun_radius : float
         Pixels of the plane.
     """
@@ -55,7 +55,7 @@ def measure_coverage(
     samples : iterable of Sample
         Taken one by one, so that not all need to be in memory.
     noise : mapping of ISO to (gain, read noise)
-        DN an electron, and DN, of single pixels.
+        ADU an electron, and ADU, of single pixels.
 
     Returns
     -------

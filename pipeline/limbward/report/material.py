@@ -123,7 +123,7 @@ class Corona:
     exposure_s : float
         Their exposures together.
     noise : mapping of ISO to (gain, read noise)
-        DN an electron, and DN.
+        ADU an electron, and ADU.
     history : sequence of str
         How it was made.
     """
@@ -219,7 +219,7 @@ class Material:
     noise : sequence of mapping
         The camera's noise models, one an ISO, as in noise.json.
     sky : sequence of float or None
-        Sky that was taken off the merge, DN/s in R, G, B at the Sun; None if it was left in.
+        Sky that was taken off the merge, ADU/s in R, G, B at the Sun; None if it was left in.
     composite : Path or None
     composite_caption : str
     variants : sequence of Product

@@ -166,9 +166,9 @@ def merge_section(material: Material) -> Section:
 def noise_sentence(model: Mapping[str, Any]) -> str:
     """Return a camera's noise at one ISO, where it is known from, and how far it is linear."""
     text = (
-        f"At ISO {model['iso']:.0f} the camera has {model['gain_electrons_per_dn']:.3g} electrons "
-        f"a DN and {model['read_noise_electrons']:.3g} electrons of read noise "
-        f"({model['read_noise_dn']:.3g} DN), {model['origin']}."
+        f"At ISO {model['iso']:.0f} the camera has {model['gain_electrons_per_adu']:.3g} electrons "
+        f"an ADU and {model['read_noise_electrons']:.3g} electrons of read noise "
+        f"({model['read_noise_adu']:.3g} ADU), {model['origin']}."
     )
     linear = [float(v) for v in model.get("linear_up_to", [])]
     if linear:
@@ -183,7 +183,7 @@ def sky_sentence(sky: Sequence[float] | None) -> str:
     if sky is None:
         return "The sky's brightness is still in the merge."
     levels = ", ".join(f"{v:.3g}" for v in sky)
-    return f"A sky of {levels} DN/s (red, green, blue) was taken off the merge."
+    return f"A sky of {levels} ADU/s (red, green, blue) was taken off the merge."
 
 
 def _relative(frames: Sequence[Frame]) -> tuple[list[str], list[Plot]]:
@@ -238,14 +238,14 @@ def tone_section(tone: Mapping[str, Any]) -> Section:
     lightness = floor + span * np.arcsinh((luminance - dark) / soft)
     values = ", ".join(f"{k} = {tone[k]:.6g}" for k in ("dark", "soft", "bright", "floor"))
     sentences = [
-        f"From luminance Y (DN/s) to lightness L (CIE L* / 100): {tone['curve']}.",
+        f"From luminance Y (ADU/s) to lightness L (CIE L* / 100): {tone['curve']}.",
         f"And back: {tone['inverse']}.",
         f"Here {values} and ceiling = {ceiling:.6g}; pictures/tone.json has all digits and the "
         "white balance. Detail that a filter added comes on top of the curve.",
     ]
     alt = (
-        f"Lightness rises from {100 * lightness[0]:.0f} at {luminance[0]:.3g} DN/s to "
-        f"{100 * lightness[-1]:.0f} at {bright:.3g} DN/s, slower and slower."
+        f"Lightness rises from {100 * lightness[0]:.0f} at {luminance[0]:.3g} ADU/s to "
+        f"{100 * lightness[-1]:.0f} at {bright:.3g} ADU/s, slower and slower."
     )
     chart = charts.tone_chart(luminance, lightness, alt)
     return Section(sentences, [plot([chart], "tone", alt, "The tone curve.")])

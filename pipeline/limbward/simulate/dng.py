@@ -72,9 +72,9 @@ class RawLayout:
     pattern : ndarray of int, shape (ph, pw)
         Colour (0 R, 1 G, 2 B) at [y % ph, x % pw] of the visible area.
     black : ndarray, shape (ph, pw)
-        Black level of the same places, DN.
+        Black level of the same places, ADU.
     white : int
-        Saturation level, DN.
+        Saturation level, ADU.
     colour_matrix : ndarray, shape (3, 3)
         CIE XYZ to camera R, G, B for daylight (D65).
     neutral : ndarray, shape (3,)
@@ -169,7 +169,7 @@ def dng_bytes(mosaic: NDArray[np.uint16], layout: RawLayout, tags: ExposureTags)
     Parameters
     ----------
     mosaic : ndarray of uint16, shape (H, W)
-        The whole sensor in DN, masked margins included.
+        The whole sensor in ADU, masked margins included.
     layout : RawLayout
     tags : ExposureTags
 

@@ -177,7 +177,7 @@ def _places(
 
 
 def expose(scenario: Scenario, frame: Frame, seed: int) -> NDArray[np.uint16]:
-    """Return a frame's mosaic in DN, masked margins included.
+    """Return a frame's mosaic in ADU, masked margins included.
 
     Parameters
     ----------

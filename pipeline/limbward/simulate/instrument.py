@@ -64,9 +64,9 @@ class Instrument:
     response : tuple of float
         Relative sensitivity of R, G, B to daylight.
     black : tuple of float
-        Black level of the four places of the mosaic, DN.
+        Black level of the four places of the mosaic, ADU.
     white : int
-        Saturation, DN.
+        Saturation, ADU.
     margins : tuple of int
         Masked rows and columns round the visible area: top, left, bottom, right.
     pixel_spread : float
@@ -106,7 +106,7 @@ class Instrument:
         return (self.pixel_pitch_um / REFERENCE_PITCH_UM) ** 2
 
     def gain(self, iso: int) -> float:
-        """Return electrons per DN."""
+        """Return electrons per ADU."""
         span = self.white - float(np.mean(self.black))
         return WELL_ELECTRONS * self.area_ratio / span * 100.0 / iso
 
@@ -246,7 +246,7 @@ def read_out(
     iso: int,
     rng: np.random.Generator,
 ) -> NDArray[np.uint16]:
-    """Return the mosaic in DN, masked margins included.
+    """Return the mosaic in ADU, masked margins included.
 
     Parameters
     ----------
@@ -280,19 +280,19 @@ def read_out(
     rows, columns = electrons.shape
     black = np.array(instrument.black, dtype=np.float32).reshape(2, 2)
     electrons += np.tile(black, (rows // 2, columns // 2))
-    visible = _to_dn(electrons, instrument.white)
+    visible = _to_adu(electrons, instrument.white)
     if not any(instrument.margins):
         return visible
     full = (rows + top + bottom, columns + left + right)
     masked = rng.standard_normal(full, dtype=np.float32) * read / np.float32(instrument.gain(iso))
     # The mosaic's phase counts from the visible corner; the margins there are even.
     masked += np.tile(black, (full[0] // 2 + 1, full[1] // 2 + 1))[: full[0], : full[1]]
-    out = _to_dn(masked, instrument.white)
+    out = _to_adu(masked, instrument.white)
     out[top : top + rows, left : left + columns] = visible
     return out
 
 
-def _to_dn(values: Pixels, white: int) -> NDArray[np.uint16]:
+def _to_adu(values: Pixels, white: int) -> NDArray[np.uint16]:
     np.rint(values, out=values)
     np.clip(values, 0, white, out=values)
     return values.astype(np.uint16)

@@ -269,7 +269,7 @@ def two_camera_scenario(megapixels: float = 4.0) -> Scenario:
         ),
         clock=Clock(utc_offset_hours=0.0, offset_s=21.7, drift_s_per_hour=-1.1),
         tags=Tags(subsec_digits=2, offset_hours=0.0),
-        prefix="DSCB",
+        prefix="TSTB",
         folder_name="BOREA",
         first_number=120,
         card="lens",

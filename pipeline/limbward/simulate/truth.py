@@ -116,7 +116,7 @@ def _camera_truth(camera: Camera, greatest: datetime) -> dict[str, Any]:
         "response": list(body.response),
         "black": list(body.black),
         "white": body.white,
-        "electrons_per_dn": body.gain(camera.plan.iso),
+        "electrons_per_adu": body.gain(camera.plan.iso),
         "read_noise_electrons": body.read_noise_electrons(camera.plan.iso),
         "disc_electrons_per_s": body.disc_rate(camera.f_number),
     }

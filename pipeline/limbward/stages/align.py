@@ -8,7 +8,7 @@ from astropy.table import Table
 
 from limbward.config import Config
 from limbward.limb.place import PLACES, Placing, Seen
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -21,8 +21,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """Place Sun and Moon in the frames and write tables/align.ecsv."""
     ingest, timing = read_stage_tables(workspace, "ingest", "timing")
     pointings = read_pointings(workspace)
-    circumstances = setting.eclipse(config)
-    track = setting.track(config, setting.greatest(circumstances))
+    circumstances = place_and_time.eclipse(config)
+    track = place_and_time.track(config, place_and_time.greatest(circumstances))
     seen = _seen(ingest, timing)
     placing = Placing(track, seen)
     crops = crops_of_rows(workspace, ingest)
@@ -31,7 +31,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
     for body in sorted({(c, s) for c, s in zip(camera[totality], serial[totality], strict=True)}):
         mine = np.flatnonzero(totality & (camera == body[0]) & (serial == body[1]))
-        pointing = setting.pointing(config, pointings, body)
+        pointing = place_and_time.pointing(config, pointings, body)
         if pointing is None:
             why = (
                 "the camera's orientation is not known (no partial phase was measured, and the "
@@ -42,7 +42,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             reporter.warn(f"{body[0]} {body[1]}: {why}.")
         else:
             placing.place_body(mine, pointing, crops, reporter.progress)
-    usable = placing.mergeable(setting.covered_s(config, circumstances), config.align.max_sigma_px)
+    usable = placing.mergeable(
+        place_and_time.covered_s(config, circumstances), config.align.max_sigma_px
+    )
 
     table = Table()
     table["file"] = ingest["file"]
@@ -64,10 +66,10 @@ def _seen(ingest: Table, timing: Table) -> Seen:
     exposure = floats(ingest, "exposure")
     return Seen(
         phase=texts(timing, "phase"),
-        middle_s=floats(timing, "utc_s") + 0.5 * np.nan_to_num(exposure),
+        middle_s=floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(exposure),
         time_sigma_s=floats(timing, "time_utc_sigma"),
         exposure_s=exposure,
-        sharpness=floats(ingest, "sharpness"),
+        limb_width=floats(ingest, "limb_width"),
         measured=measured,
         best={n: np.where(np.isfinite(a), a, measured[n]) for n, a in anew.items()},
     )

@@ -156,8 +156,8 @@ def _look(config: Config, workspace: Workspace) -> Look:
         detail=options.detail_strength,
         saturation=options.saturation,
         white_balance=options.white_balance,
-        sky=options.sky,
-        highlights=options.highlights,
+        sky=options.sky_lightness,
+        highlights=options.brightest_lightness,
         outer=options.outer,
         level_sky=options.level_sky,
         earthshine=options.earthshine,
@@ -170,9 +170,9 @@ def _measured_blur(workspace: Workspace) -> float:
     """Return the typical blur of the limbs of the frames merged, pixels."""
     if not workspace.path(Workspace.table("ingest")).exists():
         return USUAL_BLUR_PX
-    sharpness = floats(workspace.read_table(Workspace.table("ingest")), "sharpness")
+    limb_width = floats(workspace.read_table(Workspace.table("ingest")), "limb_width")
     used = np.asarray(workspace.read_table(Workspace.table("merge"))["used"], bool)
-    measured = sharpness[used & np.isfinite(sharpness)]
+    measured = limb_width[used & np.isfinite(limb_width)]
     return float(np.median(measured)) if measured.size else USUAL_BLUR_PX
 
 

@@ -17,7 +17,7 @@ from limbward.camera.card import IMAGE_KINDS, Listing, find_files
 from limbward.camera.classify import Content
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.stages.measuring import Row, Task, measure_all, table_text
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
@@ -52,18 +52,18 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "width": (int, u.pix),
     "height": (int, u.pix),
     "phase": (str, None),
-    "sharpness": (float, u.pix),
+    "limb_width": (float, u.pix),
     "saturated_fraction": (float, None),
     "limb_saturated": (bool, None),
     "limb_coverage": (float, None),
-    "meas_sun_x": (float, u.pix),
-    "meas_sun_y": (float, u.pix),
-    "meas_sun_radius": (float, u.pix),
-    "meas_sun_sigma": (float, u.pix),
-    "meas_moon_x": (float, u.pix),
-    "meas_moon_y": (float, u.pix),
-    "meas_moon_radius": (float, u.pix),
-    "meas_moon_sigma": (float, u.pix),
+    "measured_sun_x": (float, u.pix),
+    "measured_sun_y": (float, u.pix),
+    "measured_sun_radius": (float, u.pix),
+    "measured_sun_sigma": (float, u.pix),
+    "measured_moon_x": (float, u.pix),
+    "measured_moon_y": (float, u.pix),
+    "measured_moon_radius": (float, u.pix),
+    "measured_moon_sigma": (float, u.pix),
     "reduced": (str, None),
     "preview": (str, None),
     "note": (str, None),
@@ -80,9 +80,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     LimbwardError
         If there are no frames.
     """
-    sky = setting.eclipse(config)
-    workspace.write_json(Workspace.contacts, setting.contacts_json(config, sky))
-    partial = setting.only_partial(sky)
+    sky = place_and_time.eclipse(config)
+    workspace.write_json(Workspace.contacts, place_and_time.contacts_json(config, sky))
+    partial = place_and_time.only_partial(sky)
     if partial:
         reporter.warn(partial)
     listing, stated = find_inputs(config)
@@ -116,7 +116,7 @@ def find_inputs(config: Config) -> tuple[Listing, dict[Path, Content]]:
         If a folder of photographs is not there.
     """
     base = config.base_dir.absolute()
-    roots = setting.card_paths(config)
+    roots = place_and_time.card_paths(config)
     stated: dict[Path, Content] = {}
     for content, patterns in _stated_patterns(config).items():
         for path in _matches(config, patterns):
@@ -129,7 +129,7 @@ def _stated_patterns(config: Config) -> dict[Content, list[str]]:
     return {
         "dark": config.input.darks,
         "flat": config.input.flats,
-        "bias": config.input.biases,
+        "bias": config.input.bias,
     }
 
 
@@ -164,7 +164,7 @@ def _is_workspace(config: Config) -> Callable[[Path], bool]:
 
 
 def _nothing_found(config: Config, listing: Listing) -> str:
-    where = ", ".join(str(path) for path in setting.card_paths(config))
+    where = ", ".join(str(path) for path in place_and_time.card_paths(config))
     if not listing.files:
         return f"There are no files in {where}. Name the folders of photographs under input.cards."
     kinds = Counter(f.kind for f in listing.files)
@@ -224,7 +224,7 @@ def _measured(
     good = [
         t.file.path for key, t in zip(keys, tasks, strict=True) if "sha256" in known.get(key, ())
     ]
-    watch = CardWatch(setting.card_paths(config), good)
+    watch = CardWatch(place_and_time.card_paths(config), good)
     with (
         workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
         reporter.progress(len(todo), label) as advance,

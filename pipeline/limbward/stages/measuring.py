@@ -250,14 +250,14 @@ def _measure_pixels(task: Task, row: Row) -> None:
 def _limb_columns(found: LimbMeasurement) -> Row:
     row: Row = {
         "phase": "other" if found.kind == "none" else found.kind,
-        "sharpness": found.sharpness,
+        "limb_width": found.limb_width,
         "limb_saturated": found.limb_saturated,
         "limb_coverage": found.coverage,
     }
     for name, circle in (("sun", found.sun), ("moon", found.moon)):
         if circle is not None:
             for quantity in ("x", "y", "radius", "sigma"):
-                row[f"meas_{name}_{quantity}"] = getattr(circle, quantity)
+                row[f"measured_{name}_{quantity}"] = getattr(circle, quantity)
     return row
 
 

@@ -24,7 +24,7 @@ from limbward.radiance.relative import RelativeExposures
 from limbward.radiance.selection import Files, Frames, calibration_files, choose
 from limbward.radiance.survey import Survey
 from limbward.sky.ephemeris import view
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.stages.stage import Stage
 from limbward.work.decoding import Decoder
 from limbward.work.executors import crew, threads
@@ -98,7 +98,7 @@ def _files(config: Config, ingest: Table, timing: Table, align: Table) -> Files:
         exposure_s=floats(ingest, "exposure"),
         iso=floats(ingest, "iso"),
         f_number=floats(ingest, "f_number"),
-        start_s=floats(timing, "utc_s"),
+        start_s=floats(timing, "since_greatest_s"),
         rotation_deg=floats(align, "rotation_deg"),
         sun=disc("sun"),
         moon=disc("moon"),
@@ -128,10 +128,10 @@ def _merge(
         survey = Survey(calibrating, frames, decoder.read)
         reduced = (read_planes(workspace.path(str(names[i]))) for i in frames.row)
         compared = compare(
-            frames, reduced, field, survey, options.saturation, options.moon_margin_px
+            frames, reduced, field, survey, options.linear_up_to, options.moon_margin_px
         )
         masters = Masters(calibrating, frames, survey, reporter.warn)
-        todo = frames_to_merge(frames, compared, survey.range_dn, masters.spread)
+        todo = frames_to_merge(frames, compared, survey.range_adu, masters.spread)
     box = moon_box(field.moon)
     with threads(config.run.jobs), reporter.progress(len(todo), "merging frames") as advance:
         rest = [k for k in range(len(todo)) if k not in survey.kept]
@@ -154,7 +154,7 @@ def _merge(
     header = describe_field(field, frames, merged.failed, config.sky.solar_radius_km)
     survey.describe(header)
     describe_range(header, compared.linear)
-    taken_off = field.sun_radius_px if options.sky == "plane" else None
+    taken_off = field.sun_radius_px if options.background == "plane" else None
     corona = without_sky(merged, surface, box, header, field.grid, taken_off)
     if taken_off is not None and corona.sky is None:
         reporter.note("The sky cannot be told from the corona in so small a field; it is kept.")
@@ -170,7 +170,7 @@ def _merge(
 def _field(config: Config, workspace: Workspace, frames: Frames) -> Field:
     """Return the grid of the merge, under the sky of greatest eclipse."""
     body = frames.camera, frames.serial
-    pointing = setting.pointing(config, read_pointings(workspace), body)
+    pointing = place_and_time.pointing(config, read_pointings(workspace), body)
     if pointing is None:
         raise LimbwardError(
             f"The orientation of {frames.camera} is not known; give align.up_position_angle and "
@@ -178,7 +178,7 @@ def _field(config: Config, workspace: Workspace, frames: Frames) -> Field:
         )
     camera = pointing.orientation
     side, sky = config.merge.size, config.sky
-    epoch = setting.greatest(setting.eclipse(config))
+    epoch = place_and_time.greatest(place_and_time.eclipse(config))
     return Field(
         grid=Grid(
             side or frames.width,
@@ -188,7 +188,12 @@ def _field(config: Config, workspace: Workspace, frames: Frames) -> Field:
         ),
         camera=camera,
         epoch=epoch,
-        sky=view(epoch, setting.site(config), radii=setting.radii(config), ephemeris=sky.ephemeris),
+        sky=view(
+            epoch,
+            place_and_time.site(config),
+            radii=place_and_time.radii(config),
+            ephemeris=sky.ephemeris,
+        ),
         pressure_hpa=sky.pressure_hpa if sky.refraction else 0.0,
         temperature_c=sky.temperature_c,
     )

@@ -52,7 +52,7 @@ def _sources(config: Config) -> Iterator[tuple[Path, str]]:
     """Yield the folders and files that a run reads, links followed, and what they are."""
     for card in config.input.cards:
         yield _real(config.resolve(card)), "a folder of photographs (input.cards)"
-    for key in ("darks", "flats", "biases"):
+    for key in ("darks", "flats", "bias"):
         for pattern in getattr(config.input, key):
             yield from ((p, f"input.{key}") for p in _reached(str(config.resolve(pattern))))
     for pattern in config.clips.files:

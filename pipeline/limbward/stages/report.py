@@ -196,9 +196,9 @@ def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | Non
 
 
 def _noise(record: NoiseRecord | None) -> dict[float, tuple[float, float]]:
-    """Return gain, DN an electron, and read noise, DN, by ISO."""
+    """Return gain, ADU an electron, and read noise, ADU, by ISO."""
     models = [] if record is None else record.models
-    return {m.iso: (1.0 / m.gain_electrons_per_dn, m.read_noise_dn) for m in models}
+    return {m.iso: (1.0 / m.gain_electrons_per_adu, m.read_noise_adu) for m in models}
 
 
 def _history(header: Header) -> list[str]:

@@ -26,7 +26,7 @@ from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
-from limbward.stages import setting
+from limbward.stages import place_and_time
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -45,13 +45,13 @@ SIDECARS = "sidecars/"
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """Solve for every camera's clock and write clock.json, pointing.json and the times."""
     frames = read_stage_table(workspace, "ingest")
-    circumstances = setting.eclipse(config)
-    epoch = setting.greatest(circumstances)
-    totality_s = setting.covered_s(config, circumstances)
-    track = setting.track(config, epoch)
+    circumstances = place_and_time.eclipse(config)
+    epoch = place_and_time.greatest(circumstances)
+    totality_s = place_and_time.covered_s(config, circumstances)
+    track = place_and_time.track(config, epoch)
     readings = clock_readings(frames, epoch)
     references = _references(config, frames)
-    measured = np.isfinite(floats(frames, "meas_moon_x") + floats(frames, "meas_sun_x"))
+    measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
     tags = floats(frames, "offset_tag_hours")
 
     times = Times(readings)
@@ -84,13 +84,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             advance()
 
     utc = [
-        iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else "" for t in times.utc_s
+        iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else ""
+        for t in times.since_greatest_s
     ]
     table = Table()
     table["file"] = frames["file"]
     table["time_utc"] = masked_texts(utc)
     table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
-    table["utc_s"] = masked_floats(times.utc_s, u.s)
+    table["since_greatest_s"] = masked_floats(times.since_greatest_s, u.s)
     table["phase"] = masked_texts(times.phases(totality_s, texts(frames, "reduced") != ""))
     for name, values in times.place.items():
         table[name] = masked_floats(values, u.pix)
@@ -124,7 +125,7 @@ def _solve(
         direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
         totality_s=totality_s,
         rotates=turns[config.timing.mount],
-        profile=setting.limb_profile(config),
+        profile=place_and_time.limb_profile(config),
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:

@@ -34,7 +34,7 @@ FRAME_COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "moon_y": (float, u.pix),
     "moon_radius": (float, u.pix),
     "limb_sigma": (float, u.pix),
-    "sharpness": (float, None),
+    "limb_width": (float, None),
     "saturated_fraction": (float, None),
     "used": (bool, None),
     "note": (str, None),

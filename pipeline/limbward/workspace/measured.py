@@ -31,7 +31,7 @@ DISCS = (
 
 def measured_discs(ingest: Table) -> dict[str, Floats]:
     """Return Sun and Moon as ingest measured them, pixels, NaN where it did not."""
-    return {name: floats(ingest, f"meas_{name}") for name in DISCS}
+    return {name: floats(ingest, f"measured_{name}") for name in DISCS}
 
 
 def clock_readings(ingest: Table, epoch: Time) -> Readings:

@@ -37,9 +37,9 @@ def read_noise(workspace: Workspace) -> NoiseRecord | None:
         ]
         record = NoiseRecord(str(told["camera"]), str(told["serial"]), models, told["sky"])
         for model in models:
-            for name in ("iso", "gain_electrons_per_dn", "read_noise_dn"):
+            for name in ("iso", "gain_electrons_per_adu", "read_noise_adu"):
                 value = getattr(model, name)
-                least = 0.0 if name == "read_noise_dn" else TINY
+                least = 0.0 if name == "read_noise_adu" else TINY
                 if isinstance(value, bool) or not least <= value < np.inf:
                     raise damaged(path, f"{name} is {value!r}", "merge")
     except (LookupError, TypeError) as error:

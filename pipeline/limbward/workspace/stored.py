@@ -37,9 +37,15 @@ COLUMNS: dict[str, dict[str, u.UnitBase | None]] = {
     "ingest": {
         **dict.fromkeys(("file", "sha256", "camera", "serial", "phase", "reduced"), None),
         **{"iso": None, "f_number": None, "sequence": None, "exposure": u.s},
-        **dict.fromkeys(("width", "height", "meas_sun_x", "meas_moon_x"), u.pix),
+        **dict.fromkeys(("width", "height", "measured_sun_x", "measured_moon_x"), u.pix),
     },
-    "timing": {"file": None, "phase": None, "utc_s": u.s, "time_utc_sigma": u.s, "sun_x": u.pix},
+    "timing": {
+        "file": None,
+        "phase": None,
+        "since_greatest_s": u.s,
+        "time_utc_sigma": u.s,
+        "sun_x": u.pix,
+    },
     "align": {
         **{"file": None, "usable": None, "rotation_deg": u.deg},
         **{f"{d}_{p}": u.pix for d in ("sun", "moon") for p in ("x", "y", "radius")},

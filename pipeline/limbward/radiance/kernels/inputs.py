@@ -27,11 +27,11 @@ class Frames(NamedTuple):
     Attributes
     ----------
     raw : ndarray, shape (B, P, H, W)
-        DN.
+        ADU.
     black : ndarray of float32, shape (P, th, tw)
-        DN, by the place in the filter's tile.
+        ADU, by the place in the filter's tile.
     dark, flat : ndarray of float32, shape (P, H, W)
-        DN, and the inverse of the flat; empty where there is none.
+        ADU, and the inverse of the flat; empty where there is none.
     blocked : ndarray of uint8, shape (B, H, W)
         Bits 0, 1, 2 are set where R, G, B are left out.
     blocked_rows : ndarray of bool, shape (B, H)
@@ -58,10 +58,10 @@ class Views(NamedTuple):
     inverse_exposure : ndarray of float32, shape (B,)
         1/s.
     offset : ndarray of float32, shape (B, 3)
-        Signal that is not the common corona, DN.
+        Signal that is not the common corona, ADU.
     noise : ndarray of float32, shape (B, 3)
-        Gain in DN an electron, the square of the read noise in DN, and of the spread of the pixels'
-        sensitivities.
+        Gain in ADU an electron, the square of the read noise in ADU, and of the spread of the
+        pixels' sensitivities.
     top : ndarray of float32, shape (B, 3)
         Logarithm of the radiance at the frame's ceiling.
     """

@@ -15,7 +15,7 @@ Signal = TypeVar("Signal", np.float32, NDArray[np.float32])
 def sample_variance(
     signal: Signal, gain: np.float32, read2: np.float32, spread2: np.float32
 ) -> Signal:
-    """Return ``gain * light + read2 + spread2 * light**2``, DN squared.
+    """Return ``gain * light + read2 + spread2 * light**2``, ADU squared.
 
     A signal below black is noise of the read-out: light is never below none, so neither its photons
     nor unequal pixels add anything then.
@@ -23,11 +23,11 @@ def sample_variance(
     Parameters
     ----------
     signal : float32 or ndarray of float32
-        DN above black.
+        ADU above black.
     gain : float32
-        DN an electron.
+        ADU an electron.
     read2, spread2 : float32
-        Squares of the read noise, DN, and of the spread of the pixels' sensitivities, relative.
+        Squares of the read noise, ADU, and of the spread of the pixels' sensitivities, relative.
     """
     light = np.maximum(signal, np.float32(0.0))
     return gain * light + read2 + spread2 * light * light

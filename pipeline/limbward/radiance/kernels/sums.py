@@ -25,7 +25,7 @@ def finish(
     inverse: np.float32,
     sharp: Pixels,
 ) -> None:
-    """Turn signals in DN into radiances with the squares of their errors.
+    """Turn signals in ADU into radiances with the squares of their errors.
 
     ``noise`` (3,) is that of `limbward.radiance.kernels.inputs.Views`, ``inverse`` that of the
     exposure. The arrays are of one row.

@@ -1,4 +1,4 @@
-"""Radial rank equalisation: every annulus gets an even distribution of brightness.
+"""Radial histogram equalisation: every annulus gets an even distribution of brightness.
 
 Each pixel is replaced by its rank among the n pixels of its annulus, counted from 0, as
 ``sqrt(12) ((rank + 1/2) / n - 1/2)``: a uniform distribution with mean 0 and deviation 1. Ranks
@@ -25,7 +25,7 @@ from numba import prange
 from numpy.typing import NDArray
 
 from limbward.compiled import kernel
-from limbward.filters.flat import Flat, RingParams, by_plane, nearest
+from limbward.filters.flattened import Flat, RingParams, by_plane, nearest
 from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]

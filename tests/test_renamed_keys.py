@@ -1,0 +1,40 @@
+"""A config of before a key was renamed is told the new name."""
+
+import pytest
+
+from limbward import filters
+from limbward.config import Config
+from limbward.config.loading import _all_keys, load_config
+from limbward.config.renamed import FILTERS, KEYS
+from limbward.errors import ConfigError
+
+SMALLEST = "site: {latitude: 64.8, longitude: -23.7}\neclipse: 2026-08-12\n"
+
+
+def refusal(folder, text):
+    path = folder / "limbward.yaml"
+    path.write_text(SMALLEST + text)
+    with pytest.raises(ConfigError) as raised:
+        load_config(path)
+    return str(raised.value).removeprefix(f"{path}:")
+
+
+@pytest.mark.parametrize(("old", "new"), KEYS.items())
+def test_the_new_key_is_named(tmp_path, old, new):
+    section, key = old.split(".")
+    known = set(_all_keys(Config))
+    assert old not in known
+    assert f"{section}.{new}" in known
+    cards = "" if section == "input" else "input: {cards: [card]}\n"
+    own = "  cards: [card]\n" if section == "input" else ""
+    said = refusal(tmp_path, f"{cards}{section}:\n{own}  {key}: 1\n")
+    assert said == f"5: {old}: has another name now; write {new!r}."
+
+
+@pytest.mark.parametrize(("old", "new"), FILTERS.items())
+def test_the_new_filter_is_named(tmp_path, old, new):
+    assert old not in filters.names()
+    assert new in filters.names()
+    text = f"input: {{cards: [card]}}\nenhance: [{{name: a, steps: [{{filter: {old}}}]}}]\n"
+    said = refusal(tmp_path, text)
+    assert said == f"4: enhance[0].steps[0].filter: has another name now; write {new!r}."
