@@ -13,9 +13,10 @@ from astropy.io import fits
 
 from limbward.camera.same import read_same
 from limbward.config import Config
+from limbward.config.inputs import _is_workspace
 from limbward.errors import ConfigError, LimbwardError
 from limbward.radiance.fits import open_picture, read_extension, read_picture, write_picture
-from limbward.stages.ingest import _is_workspace, _remove_stale
+from limbward.stages.ingest import _remove_stale
 from limbward.stages.place import place_fault, require_own_place
 from limbward.stages.runner import run_stages
 from limbward.stages.stage import Stage

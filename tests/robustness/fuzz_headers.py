@@ -22,8 +22,9 @@ import numpy as np
 
 from limbward.camera.exif import read_exif
 from limbward.camera.shot import Exif
-from limbward.stages.ingest import to_table
-from limbward.stages.measuring import _exif_columns, table_text
+from limbward.stages.measuring import _exif_columns
+from limbward.workspace.columns import table_text
+from limbward.workspace.ingest_table import to_table
 from tests.camera.files import dng, jpeg, noise, ratio
 
 HANG_S = 10.0

@@ -12,10 +12,10 @@ from limbward.camera.exif import from_tags, read_exif
 from limbward.camera.shot import Exif, plain_text
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError
-from limbward.stages.measuring import table_text
 from limbward.stages.runner import run_stages
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
+from limbward.workspace.columns import table_text
 from tests.robustness.fuzz_folders import fuzz_artefacts, fuzz_trees
 from tests.robustness.fuzz_ingest import fuzz
 from tests.robustness.kill_points import small_card

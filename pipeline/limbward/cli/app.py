@@ -231,6 +231,7 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
     from functools import partial
 
     from limbward.cli.printing import print_contacts
+    from limbward.config.inputs import card_paths
     from limbward.config.loading import load_config
     from limbward.stages import place_and_time
     from limbward.stages.place import require_own_place
@@ -242,7 +243,7 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
         circumstances = place_and_time.eclipse(settings)
     except ConfigError as error:
         wrong.append(str(error))
-    for found_wrong in (place_and_time.card_paths, partial(require_own_place, root=own)):
+    for found_wrong in (card_paths, partial(require_own_place, root=own)):
         try:
             found_wrong(settings)
         except ConfigError as error:

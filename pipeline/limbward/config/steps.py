@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from limbward import filters
-from limbward.config.models import EnhanceConfig, StepConfig
+from limbward.config.pictures import EnhanceConfig, StepConfig
 from limbward.errors import ConfigError
 
 

@@ -34,6 +34,7 @@ from limbward.clock.body import solve_body
 from limbward.clock.readings import Body, Readings, seconds_from
 from limbward.clock.solution import ClockSolution
 from limbward.config import Config
+from limbward.config.inputs import card_paths
 from limbward.errors import LimbwardError
 from limbward.limb.partial import partial_discs
 from limbward.products.product import Product, artefact, write_product
@@ -121,7 +122,7 @@ def find_clips(config: Config) -> list[tuple[Path, str]]:
             for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True))
         ]
     else:
-        roots = place_and_time.card_paths(config)
+        roots = card_paths(config)
     listing = find_files(roots, base, config.input.exclude)
     return [(f.path, f.file) for f in listing.files if f.kind == "video"]
 

@@ -19,6 +19,7 @@ from limbward.sequences.shots import Shots, comparable_light
 from limbward.sky.ephemeris import view as sky_view
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
+from limbward.stages.pointing import pointing_in_force
 from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
@@ -130,7 +131,7 @@ def _orientations(
     t: Floats,
     turn: Floats,
 ) -> list[Orientation]:
-    pointing = place_and_time.pointing(config, read_pointings(workspace), body)
+    pointing = pointing_in_force(config, read_pointings(workspace), body)
     if pointing is None:
         raise LimbwardError(
             f"The orientation of {body[0]} {body[1]} is not known; give align.up_position_angle "

@@ -9,6 +9,7 @@ from astropy.table import Table
 from limbward.config import Config
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.stages import place_and_time
+from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -31,7 +32,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
     for body in sorted({(c, s) for c, s in zip(camera[totality], serial[totality], strict=True)}):
         mine = np.flatnonzero(totality & (camera == body[0]) & (serial == body[1]))
-        pointing = place_and_time.pointing(config, pointings, body)
+        pointing = pointing_in_force(config, pointings, body)
         if pointing is None:
             why = (
                 "the camera's orientation is not known (no partial phase was measured, and the "

@@ -6,68 +6,25 @@ import hashlib
 import json
 import secrets
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from glob import escape, glob
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 
-import astropy.units as u
-from astropy.table import Table
-
-from limbward.camera.card import IMAGE_KINDS, Listing, find_files
-from limbward.camera.classify import Content
+from limbward.camera.card import IMAGE_KINDS, Listing
 from limbward.config import Config
+from limbward.config.inputs import card_paths, find_inputs, without_match
 from limbward.errors import LimbwardError
 from limbward.stages import place_and_time
-from limbward.stages.measuring import Row, Task, measure_all, table_text
+from limbward.stages.measuring import Row, Task, measure_all
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
 from limbward.work.executors import crew
 from limbward.work.reach import UNREACHED, CardWatch
 from limbward.work.reporting import Reporter
-from limbward.workspace import Workspace, is_workspace
-from limbward.workspace.columns import typed
+from limbward.workspace import Workspace
+from limbward.workspace.columns import table_text
+from limbward.workspace.ingest_table import to_table
+from limbward.workspace.journal import JOURNAL, journal_line, read_journal
 
-JOURNAL = "tables/ingest.jsonl"
 SAID_AT_MOST = 5
-
-COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
-    "file": (str, None),
-    "sha256": (str, None),
-    "size": (int, u.byte),
-    "kind": (str, None),
-    "paired_with": (str, None),
-    "sequence": (int, None),
-    "camera": (str, None),
-    "serial": (str, None),
-    "exposure": (float, u.s),
-    "iso": (int, None),
-    "f_number": (float, None),
-    "focal_length": (float, u.mm),
-    "pixel_pitch_um": (float, u.um),
-    "orientation": (int, None),
-    "time_camera": (str, None),
-    "has_subsec": (bool, None),
-    "offset_tag_hours": (float, u.hour),
-    "gps_utc": (str, None),
-    "width": (int, u.pix),
-    "height": (int, u.pix),
-    "phase": (str, None),
-    "limb_width": (float, u.pix),
-    "saturated_fraction": (float, None),
-    "limb_saturated": (bool, None),
-    "limb_coverage": (float, None),
-    "measured_sun_x": (float, u.pix),
-    "measured_sun_y": (float, u.pix),
-    "measured_sun_radius": (float, u.pix),
-    "measured_sun_sigma": (float, u.pix),
-    "measured_moon_x": (float, u.pix),
-    "measured_moon_y": (float, u.pix),
-    "measured_moon_radius": (float, u.pix),
-    "measured_moon_sigma": (float, u.pix),
-    "reduced": (str, None),
-    "preview": (str, None),
-    "note": (str, None),
-}
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -88,7 +45,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     listing, stated = find_inputs(config)
     for note in listing.notes:
         reporter.warn(note)
-    for pattern in _without_match(config):
+    for pattern in without_match(config):
         reporter.warn(f"No file matches {pattern!r}.")
     if not any(f.kind in IMAGE_KINDS for f in listing.files):
         raise LimbwardError(_nothing_found(config, listing))
@@ -107,64 +64,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     _say_what_was_found(rows, reporter)
 
 
-def find_inputs(config: Config) -> tuple[Listing, dict[Path, Content]]:
-    """Return the files of the cards and the calibration patterns, and what the latter state.
-
-    Raises
-    ------
-    ConfigError
-        If a folder of photographs is not there.
-    """
-    base = config.base_dir.absolute()
-    roots = place_and_time.card_paths(config)
-    stated: dict[Path, Content] = {}
-    for content, patterns in _stated_patterns(config).items():
-        for path in _matches(config, patterns):
-            stated.setdefault(path, content)
-    listing = find_files([*roots, *stated], base, config.input.exclude, skip=_is_workspace(config))
-    return listing, stated
-
-
-def _stated_patterns(config: Config) -> dict[Content, list[str]]:
-    return {
-        "dark": config.input.darks,
-        "flat": config.input.flats,
-        "bias": config.input.bias,
-    }
-
-
-def _matches(config: Config, patterns: Iterable[str]) -> Iterator[Path]:
-    """Yield the files that glob patterns match; of a folder, all that is in it."""
-    for pattern in patterns:
-        for match in sorted(glob(_absolute(config, pattern), recursive=True)):
-            path = Path(match)
-            if path.is_dir():
-                yield from (p for p in sorted(path.rglob("*")) if p.is_file())
-            else:
-                yield path
-
-
-def _absolute(config: Config, pattern: str) -> str:
-    """Return a pattern from the config's folder, whose own name is not one: it may hold [ or *."""
-    start, *rest = Path(pattern).parts or (".",)
-    if start.startswith("~"):
-        return str(Path(escape(str(Path(start).expanduser())), *rest))
-    return str(Path(escape(str(config.base_dir.absolute())), start, *rest))
-
-
-def _without_match(config: Config) -> list[str]:
-    patterns = [p for group in _stated_patterns(config).values() for p in group]
-    return [p for p in patterns if next(_matches(config, [p]), None) is None]
-
-
-def _is_workspace(config: Config) -> Callable[[Path], bool]:
-    """Return a test for folders that a run has made, which may lie among the photographs."""
-    own = config.resolve(config.workspace).absolute()
-    return lambda folder: folder == own or is_workspace(folder)
-
-
 def _nothing_found(config: Config, listing: Listing) -> str:
-    where = ", ".join(str(path) for path in place_and_time.card_paths(config))
+    where = ", ".join(str(path) for path in card_paths(config))
     if not listing.files:
         return f"There are no files in {where}. Name the folders of photographs under input.cards."
     kinds = Counter(f.kind for f in listing.files)
@@ -207,13 +108,13 @@ def _measured(
         If a card is gone.
     """
     keys = [_key(task, code) for task in tasks]
-    known, complete = _read_journal(workspace)
+    known, complete = read_journal(workspace)
     if complete and set(known) == set(keys):
         known = {}
     known = {key: row for key, row in known.items() if _is_whole(row, workspace)}
     # The first line is for a run that is killed: it tells a journal of this run from another's.
     begun = json.dumps({"begun": secrets.token_hex(16)}) + "\n"
-    earlier = "".join(_line(k, r) for k, r in known.items())
+    earlier = "".join(journal_line(k, r) for k, r in known.items())
     workspace.write_text(JOURNAL, begun + earlier, grows=True)
     todo = {key: task for key, task in zip(keys, tasks, strict=True) if key not in known}
     label = "measuring frames"
@@ -224,7 +125,7 @@ def _measured(
     good = [
         t.file.path for key, t in zip(keys, tasks, strict=True) if "sha256" in known.get(key, ())
     ]
-    watch = CardWatch(place_and_time.card_paths(config), good)
+    watch = CardWatch(card_paths(config), good)
     with (
         workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
         reporter.progress(len(todo), label) as advance,
@@ -234,44 +135,21 @@ def _measured(
             watch.see(todo[key].file.path, row)
             known[key] = row
             if row.get(UNREACHED) is None:
-                journal.write(_line(key, row))
+                journal.write(journal_line(key, row))
                 journal.flush()
             advance()
     rows = [known[key] for key in keys]
     reached = [(k, row) for k, row in zip(keys, rows, strict=True) if row.get(UNREACHED) is None]
-    lines = [_line(key, row) for key, row in reached]
+    lines = [journal_line(key, row) for key, row in reached]
     if len(reached) == len(rows):
         lines.append(json.dumps({"complete": True}) + "\n")
     workspace.write_text(JOURNAL, "".join(lines))
     return [dict(row) for row in rows]
 
 
-def _line(key: str, row: Row) -> str:
-    return json.dumps({"key": key, "row": row}, default=lambda v: v.tolist()) + "\n"
-
-
-def _read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
-    path = workspace.path(JOURNAL)
-    rows: dict[str, Row] = {}
-    complete = False
-    if not path.exists():
-        return rows, complete
-    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
-        try:
-            entry = json.loads(line)
-        except ValueError:
-            continue  # the line that was being written when the run was killed
-        if not isinstance(entry, dict):
-            continue
-        if isinstance(entry.get("row"), dict) and isinstance(entry.get("key"), str):
-            rows[entry["key"]] = entry["row"]
-        complete = complete or "complete" in entry
-    return rows, complete
-
-
 def is_unfinished(workspace: Workspace) -> bool:
     """Return whether some files could not be reached by the last run, and are to be tried again."""
-    return workspace.path(JOURNAL).exists() and not _read_journal(workspace)[1]
+    return workspace.path(JOURNAL).exists() and not read_journal(workspace)[1]
 
 
 def _is_whole(row: Row, workspace: Workspace) -> bool:
@@ -291,19 +169,6 @@ def mark_copies(rows: list[Row]) -> None:
             row["note"] = [*row["note"], f"It is a copy of {first[digest]}."]
         else:
             first[digest] = row["file"]
-
-
-def to_table(rows: list[Row]) -> Table:
-    """Return rows as a table with units; what is not known is masked."""
-    table = Table()
-    for name, (kind, unit) in COLUMNS.items():
-        values = [row.get(name) for row in rows]
-        if name == "note":
-            # Strung together as those of other stages are in frames.ecsv.
-            notes = ("; ".join(n.removesuffix(".") for n in row["note"]) for row in rows)
-            values = [table_text(text) for text in notes]
-        table[name] = typed([None if v == "" else v for v in values], kind, unit)
-    return table
 
 
 def _remove_stale(workspace: Workspace, rows: list[Row]) -> None:

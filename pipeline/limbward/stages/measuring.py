@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import hashlib
-import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -24,6 +23,7 @@ from limbward.work.map import Failure, FileMap
 from limbward.work.map import Task as FileTask
 from limbward.work.reach import UNREACHED, failure_to_reach, reached_again
 from limbward.workspace import Workspace
+from limbward.workspace.columns import table_text
 from limbward.workspace.stored import StoredCrop, write_reduced
 
 Row = dict[str, Any]
@@ -55,24 +55,6 @@ class Task:
     root: Path
     radius_ratio: float
     stated: Content | None = None
-
-
-def table_text(text: str) -> str:
-    """Return text that comes back from a table as it is; what would not is written out.
-
-    Line ends and control characters break ECSV, bytes that are no UTF-8 (to Python, lone
-    surrogates) cannot be written, a line that begins with # is a comment, and blanks at the ends
-    are dropped.
-    """
-    last = len(text) - 1
-    return "".join(
-        c.encode("unicode_escape").decode()
-        if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp")
-        else f"\\x{ord(c):02x}"
-        if (i == 0 and c == "#") or (i in (0, last) and c.isspace())
-        else c
-        for i, c in enumerate(text)
-    )
 
 
 def artefact_name(file: str) -> str:

@@ -25,6 +25,7 @@ from limbward.radiance.selection import Files, Frames, calibration_files, choose
 from limbward.radiance.survey import Survey
 from limbward.sky.ephemeris import view
 from limbward.stages import place_and_time
+from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
 from limbward.work.decoding import Decoder
 from limbward.work.executors import crew, threads
@@ -170,7 +171,7 @@ def _merge(
 def _field(config: Config, workspace: Workspace, frames: Frames) -> Field:
     """Return the grid of the merge, under the sky of greatest eclipse."""
     body = frames.camera, frames.serial
-    pointing = place_and_time.pointing(config, read_pointings(workspace), body)
+    pointing = pointing_in_force(config, read_pointings(workspace), body)
     if pointing is None:
         raise LimbwardError(
             f"The orientation of {frames.camera} is not known; give align.up_position_angle and "

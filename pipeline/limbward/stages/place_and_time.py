@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from astropy.time import Time
 
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
-from limbward.geometry.pointing import Pointing, pointing_of
 from limbward.sky.contacts import Circumstances, local_circumstances
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
@@ -83,26 +81,6 @@ def only_partial(circumstances: Circumstances) -> str:
     )
 
 
-def card_paths(config: Config) -> list[Path]:
-    """Return the absolute paths of the cards: folders, or single files.
-
-    Raises
-    ------
-    ConfigError
-        With a line for each that is not there.
-    """
-    paths = [config.resolve(card).absolute() for card in config.input.cards]
-    missing = [
-        f"{config.where('input', 'cards', i)}: there is no folder {path}. Connect the card or "
-        "correct the path, which starts at the config file."
-        for i, path in enumerate(paths)
-        if not path.exists()
-    ]
-    if missing:
-        raise ConfigError("\n".join(missing))
-    return paths
-
-
 def limb_profile(config: Config) -> LimbProfile | None:
     """Return the configured profile of the Moon's limb, if there is one.
 
@@ -153,16 +131,6 @@ def covered_s(config: Config, circumstances: Circumstances) -> tuple[float, floa
         return None
     vanishes, returns = (float((t - greatest(circumstances)).to_value("s")) for t in times)
     return vanishes, returns
-
-
-def pointing(config: Config, measured: list[Pointing], body: tuple[str, str]) -> Pointing | None:
-    """Return how a camera was turned, measured or as the config says; None if neither tells."""
-    return pointing_of(
-        measured,
-        body,
-        up_position_angle=config.align.up_position_angle,
-        pixel_scale_arcsec=config.align.pixel_scale_arcsec,
-    )
 
 
 def contacts_json(config: Config, circumstances: Circumstances) -> dict[str, Any]:

@@ -3,18 +3,11 @@
 from __future__ import annotations
 
 import difflib
-import platform
-import re
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from importlib import import_module
-from importlib.metadata import PackageNotFoundError, requires, version
-from typing import Any
 
-import limbward
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.stages.place import require_own_place
@@ -23,15 +16,7 @@ from limbward.stages.stage import ORDER, Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.frames import SOURCES, assemble_frames
-
-
-@dataclass(frozen=True)
-class StageRun:
-    """What became of a stage: run or skipped, and how long its last run took."""
-
-    name: str
-    skipped: bool
-    seconds: float
+from limbward.workspace.provenance import StageRun, recording
 
 
 def load_stages() -> tuple[Stage, ...]:
@@ -95,7 +80,7 @@ def run_stages(
             _say_if_outdated(stage, records, reporter)
         kept = [stage.name for stage in stages[:begin] if records.read(stage)]
         _refresh_frames(records, stages, kept)
-        with _provenance(config, workspace, runs):
+        with recording(config, workspace, runs):
             for stage in stages[begin:end]:
                 retry = stage.is_unfinished is not None and stage.is_unfinished(workspace)
                 if not (force or first or retry) and records.is_current(stage):
@@ -269,72 +254,3 @@ def _refresh_frames(records: Records, stages: Sequence[Stage], kept: Sequence[st
                 f"{tables} do not fit together ({type(error).__name__}: {error}); run again "
                 "without --from, which makes them anew."
             ) from error
-
-
-@contextmanager
-def _provenance(config: Config, workspace: Workspace, runs: list[StageRun]) -> Iterator[None]:
-    """Write provenance.json when the block ends, well or not."""
-    begun = _now()
-    outcome = "failed"
-    try:
-        yield
-        outcome = "done"
-    except LimbwardError as error:
-        outcome = f"failed: {error}"
-        raise
-    finally:
-        frames = workspace.path(workspace.frames)
-        inputs: list[dict[str, Any]] = []
-        if frames.exists():
-            table = workspace.read_table(workspace.frames)
-            inputs = [
-                {
-                    "file": str(row["file"]),
-                    "sha256": _known(row["sha256"]),
-                    "size": _known(row["size"]),
-                }
-                for row in table
-            ]
-        workspace.write_json(
-            workspace.provenance,
-            {
-                "limbward": limbward.__version__,
-                "python": platform.python_version(),
-                "platform": platform.platform(),
-                "libraries": _library_versions(),
-                "began": begun,
-                "ended": _now(),
-                "outcome": outcome,
-                "stages": [vars(run) for run in runs],
-                "config": config.model_dump(mode="json"),
-                "noise": _noise(workspace),
-                "inputs": inputs,
-            },
-        )
-
-
-def _noise(workspace: Workspace) -> Any:
-    """Return the cameras' noise as the merge found it, None if nothing was merged."""
-    there = workspace.path(workspace.noise).exists()
-    return workspace.read_json(workspace.noise) if there else None
-
-
-def _known(value: Any) -> Any:
-    """Return a table's value for JSON, None if masked."""
-    return None if getattr(value, "mask", False) else getattr(value, "tolist", lambda: value)()
-
-
-def _library_versions() -> dict[str, str]:
-    versions = {}
-    for requirement in requires("limbward") or []:
-        match = re.match(r"[\w.-]+", requirement)
-        if match and "extra ==" not in requirement:
-            try:
-                versions[match[0]] = version(match[0])
-            except PackageNotFoundError:
-                versions[match[0]] = "not installed"
-    return versions
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

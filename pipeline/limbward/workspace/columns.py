@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from typing import Any
 
@@ -56,3 +57,21 @@ def typed(values: Sequence[Any], kind: type, unit: UnitBase | None) -> MaskedCol
     filled = [kind() if value is None else kind(value) for value in values]
     dtype = {int: np.int64, float: np.float64, bool: np.bool_}.get(kind, str)
     return MaskedColumn(np.array(filled, dtype=dtype), mask=mask, unit=unit)
+
+
+def table_text(text: str) -> str:
+    """Return text that comes back from a table as it is; what would not is written out.
+
+    Line ends and control characters break ECSV, bytes that are no UTF-8 (to Python, lone
+    surrogates) cannot be written, a line that begins with # is a comment, and blanks at the ends
+    are dropped.
+    """
+    last = len(text) - 1
+    return "".join(
+        c.encode("unicode_escape").decode()
+        if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp")
+        else f"\\x{ord(c):02x}"
+        if (i == 0 and c == "#") or (i in (0, last) and c.isspace())
+        else c
+        for i, c in enumerate(text)
+    )

@@ -1,0 +1,64 @@
+"""The table of ingest: its columns with their units."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import astropy.units as u
+from astropy.table import Table
+
+from limbward.workspace.columns import table_text, typed
+
+Row = dict[str, Any]
+
+COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
+    "file": (str, None),
+    "sha256": (str, None),
+    "size": (int, u.byte),
+    "kind": (str, None),
+    "paired_with": (str, None),
+    "sequence": (int, None),
+    "camera": (str, None),
+    "serial": (str, None),
+    "exposure": (float, u.s),
+    "iso": (int, None),
+    "f_number": (float, None),
+    "focal_length": (float, u.mm),
+    "pixel_pitch_um": (float, u.um),
+    "orientation": (int, None),
+    "time_camera": (str, None),
+    "has_subsec": (bool, None),
+    "offset_tag_hours": (float, u.hour),
+    "gps_utc": (str, None),
+    "width": (int, u.pix),
+    "height": (int, u.pix),
+    "phase": (str, None),
+    "limb_width": (float, u.pix),
+    "saturated_fraction": (float, None),
+    "limb_saturated": (bool, None),
+    "limb_coverage": (float, None),
+    "measured_sun_x": (float, u.pix),
+    "measured_sun_y": (float, u.pix),
+    "measured_sun_radius": (float, u.pix),
+    "measured_sun_sigma": (float, u.pix),
+    "measured_moon_x": (float, u.pix),
+    "measured_moon_y": (float, u.pix),
+    "measured_moon_radius": (float, u.pix),
+    "measured_moon_sigma": (float, u.pix),
+    "reduced": (str, None),
+    "preview": (str, None),
+    "note": (str, None),
+}
+
+
+def to_table(rows: list[Row]) -> Table:
+    """Return rows as a table with units; what is not known is masked."""
+    table = Table()
+    for name, (kind, unit) in COLUMNS.items():
+        values = [row.get(name) for row in rows]
+        if name == "note":
+            # Strung together as those of other stages are in frames.ecsv.
+            notes = ("; ".join(n.removesuffix(".") for n in row["note"]) for row in rows)
+            values = [table_text(text) for text in notes]
+        table[name] = typed([None if v == "" else v for v in values], kind, unit)
+    return table
