@@ -14,7 +14,7 @@ def commands() -> str:
     from typer.cli import get_docs_for_click
     from typer.main import get_command
 
-    from limbward.cli import app
+    from limbward.cli.app import app
 
     command = get_command(app)
     text = get_docs_for_click(obj=command, ctx=typer.Context(command), name="limbward")

@@ -15,7 +15,8 @@ import pytest
 from astropy.time import TimeDelta
 from typer.main import get_command
 
-from limbward.cli import app, demo, main
+from limbward.cli import demo
+from limbward.cli.app import app, main
 from limbward.config.loading import load_config
 from limbward.report.build import build_report
 from limbward.simulate import scenario as scenarios

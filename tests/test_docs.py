@@ -6,8 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
+from typer.main import get_command
 
 from limbward import filters
+from limbward.cli.app import app
 from limbward.config.loading import json_schema
 
 ROOT = Path(__file__).parent.parent
@@ -24,8 +26,9 @@ def tables():
 
 def test_every_command_and_its_example(tables):
     text = tables.commands()
-    source = (ROOT / "pipeline/limbward/cli.py").read_text(encoding="utf-8")
-    examples = set(re.findall(r'epilog="Example: (limbward [^"]+)"', source))
+    told = [command.epilog or "" for command in get_command(app).commands.values()]
+    examples = {line for epilog in told for line in re.findall(r"Example: (limbward .+)", epilog)}
+    assert len(examples) == len(told)
     assert len(examples) >= 10
     assert {f"$ {example}" for example in examples} <= set(text.splitlines())
     headings = re.findall(r"^## `limbward (\S+)`$", text, re.MULTILINE)

@@ -358,7 +358,7 @@ def enhance(
         bool, typer.Option("--preview", help="A quarter of the size, as PNG only: quick.")
     ] = False,
     with_sky: Annotated[
-        bool, typer.Option("--with-sky", help="Put the sky back that the merge has taken off.")
+        bool, typer.Option("--with-sky", help="Add the sky again that the merge subtracted.")
     ] = False,
     output: Output = None,
     verbose: Verbose = False,
