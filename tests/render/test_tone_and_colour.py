@@ -93,3 +93,16 @@ def test_white_falls_back_to_daylight():
     daylight = np.array([2.0, 1.0, 1.4], np.float32)
     nothing = np.full((3, 20, 20), np.nan, np.float32)
     np.testing.assert_array_equal(solar_white(nothing, np.ones((20, 20), "f4"), daylight), daylight)
+
+
+def test_the_curve_begins_at_the_innermost_corona_that_is_known():
+    """A clipped inner corona, and a Sun of 8 px whose ring the Moon's margin hides."""
+    y, x = np.indices((200, 200), dtype=np.float32)
+    for sun_px, first in ((30.0, 1.5), (8.0, 1.3)):
+        rho = np.hypot(x - 99.5, y - 99.5) / np.float32(sun_px)
+        light = (1e3 * np.maximum(rho, 1.0) ** -6 + 1.0).astype(np.float32)
+        light[rho < first] = np.nan
+        curve = fit_tone(light, rho)
+        brightest = 1e3 * first**-6 + 1.0
+        assert 0.6 * brightest < curve.bright <= brightest
+        assert 0.9 < curve.dark < 2.0

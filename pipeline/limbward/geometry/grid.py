@@ -151,6 +151,8 @@ def world_header(
     middle: Time,
     end: Time,
     refraction: Floats | None = None,
+    *,
+    north_known: bool = True,
 ) -> Header:
     """Return the world coordinates of a picture on the grid as a FITS header.
 
@@ -165,6 +167,8 @@ def world_header(
         Of the exposures.
     refraction : ndarray, shape (2, 2), optional
         What refraction does to offsets (east, north); none if not given.
+    north_known : bool
+        If it is not, solar north is put where the picture's up is.
 
     Returns
     -------
@@ -180,7 +184,7 @@ def world_header(
     seen: Floats = np.stack(grid.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, -1.0])))
     if refraction is not None:
         seen = np.asarray(np.linalg.solve(refraction, seen), np.float64)
-    p = np.radians(observer.solar_north)
+    p = np.radians(observer.solar_north if north_known else grid.up_position_angle)
     to_solar = np.array([[-np.cos(p), np.sin(p)], [np.sin(p), np.cos(p)]])  # west, north
     pc = to_solar @ seen / grid.scale_arcsec
     header = Header()
@@ -225,6 +229,34 @@ def add_moon(header: Header, moon: Disc, height: int) -> None:
     header["MOONX"] = (moon.x + 1.0, "Moon's centre at greatest eclipse, pixel")
     header["MOONY"] = (height - moon.y, "Moon's centre at greatest eclipse, pixel")
     header["MOONR"] = (moon.radius, "Moon's radius, pixels")
+
+
+def add_uncertainty(header: Header, sun_sigma_arcsec: float, *, north_known: bool) -> None:
+    """Write into a header how well its world coordinates are known.
+
+    Parameters
+    ----------
+    header : Header
+    sun_sigma_arcsec : float
+        Standard error of the Sun's centre that all frames share: CSYER of both axes.
+    north_known : bool
+        Whether the camera's orientation is known.
+
+    References
+    ----------
+    FITS standard 4.0 (2018), section 8.2.1: CRDERi, CSYERi.
+    """
+    for axis in (1, 2):
+        header[f"CSYER{axis}"] = (sun_sigma_arcsec, "arcsec, systematic error of the Sun's centre")
+    header["NORTHKN"] = (north_known, "whether north in the picture is known")
+    if not north_known:
+        header.add_history("North is not known: position angle 0 is the camera's up, and PC")
+        header.add_history("turns by no more than that. The Sun's centre is the Moon's mean place.")
+
+
+def north_known(header: Header) -> bool:
+    """Return whether a merged picture's directions on the sky are known."""
+    return bool(header.get("NORTHKN", True))
 
 
 def read_geometry(header: Header) -> tuple[Grid, Disc, Disc | None]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from limbward.geometry.orientation import Orientation
 
+UNKNOWN_UP_SIGMA = 180.0  # degrees
 STATED_UP_SIGMA = 0.1  # degrees, to which a person tells a camera's orientation
 
 
@@ -21,6 +22,8 @@ class Pointing:
         Standard error of its position angle.
     rotation_deg_per_hour : float
         Of the field; 0 on an equatorial mount.
+    north_known : bool
+        False where ``up_position_angle`` is only the camera's up, called 0.
     """
 
     camera: str
@@ -28,6 +31,12 @@ class Pointing:
     orientation: Orientation
     up_sigma_deg: float = STATED_UP_SIGMA
     rotation_deg_per_hour: float = 0.0
+    north_known: bool = True
+
+
+def camera_up(body: tuple[str, str], pixel_scale_arcsec: float) -> Pointing:
+    """Return the pointing of a camera of which only the scale is known: up is the camera's."""
+    return Pointing(*body, Orientation(pixel_scale_arcsec, 0.0), UNKNOWN_UP_SIGMA, 0.0, False)
 
 
 def pointing_of(

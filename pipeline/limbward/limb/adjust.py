@@ -60,6 +60,9 @@ class Adjustment:
         Sun centres and their standard errors, pixels. The error that is common to all frames
         (the Moon's mean place, the clock) is in it. NaN in frames that neither have a measured
         limb nor are tied by pairs to one that has: nothing tells where they are.
+    relative : ndarray, shape (N,)
+        Standard errors of how the Suns lie to each other: against the mean of the frames that the
+        corona ties together; of the limbs used, where it ties none.
     moon_x, moon_y : ndarray, shape (N,)
         Moon centres that go with them.
     up_position_angle, up_sigma_deg : float
@@ -74,6 +77,7 @@ class Adjustment:
     x: Floats
     y: Floats
     sigma: Floats
+    relative: Floats
     moon_x: Floats
     moon_y: Floats
     up_position_angle: float
@@ -154,14 +158,23 @@ def adjust(
     variances = np.full(2 * n + 2, np.nan)
     variances[held] = np.diag(covariance)
     pair_used = seen & (pair_miss < OUTLIER_SIGMA * pairs.sigma)
+    limb_used = measured & (limb_miss < OUTLIER_SIGMA * sigma_limb)
+    told = held[:n]
+    relative = np.full(n, np.nan)
+    places = np.zeros((2 * n + 2, 2 * n + 2))
+    places[np.ix_(held, held)] = covariance
+    if told.any():
+        core = core_of(pairs, pair_used, n) & told
+        core = core if core.any() else (limb_used if limb_used.any() else told)
+        both = [relative_sigma(places[a : a + n, a : a + n], core) for a in (0, n)]
+        relative[told] = (np.hypot(*both) / np.sqrt(2.0))[told]
     tied = np.isin(np.arange(n), [pairs.first[pair_used], pairs.second[pair_used]])
     return Adjustment(
-        x, y, np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n])),
+        x, y, np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n])), relative,
         x + ox, y + oy,
         up % 360.0, float(np.sqrt(variances[2 * n])),
         np.where(measured, limb_miss, np.nan),
-        measured & (limb_miss < OUTLIER_SIGMA * sigma_limb),
-        pair_used, tied,
+        limb_used, pair_used, tied,
     )  # fmt: skip
 
 
@@ -210,6 +223,38 @@ def _told(measured: Mask, pairs: Pairs, seen: Mask) -> Mask:
     links = (np.ones(int(seen.sum())), (pairs.first[seen], pairs.second[seen]))
     _, group = connected_components(coo_array(links, shape=(n, n)), directed=False)
     return np.asarray(np.isin(group, group[measured]))
+
+
+def core_of(pairs: Pairs, used: Mask, n: int) -> Mask:
+    """Return the largest set of N frames that used pairs tie together; none if nothing is tied."""
+    links = (np.ones(int(used.sum())), (pairs.first[used], pairs.second[used]))
+    _, group = connected_components(coo_array(links, shape=(n, n)), directed=False)
+    size = np.bincount(group)
+    if size.max(initial=0) < 2:
+        return np.zeros(n, bool)
+    return np.asarray(group == np.argmax(size))
+
+
+def relative_sigma(covariance: Floats, core: Mask) -> Floats:
+    """Return the standard errors of N values against their mean over ``core``.
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (N, N)
+    core : ndarray of bool, shape (N,)
+
+    Examples
+    --------
+    An error that all share is none:
+
+    >>> import numpy as np
+    >>> shared = 4.0 + np.diag([0.0, 0.0, 1.0])
+    >>> relative_sigma(shared, np.array([True, True, False])).tolist()
+    [0.0, 0.0, 1.0]
+    """
+    mean = core / core.sum()
+    own = np.diag(covariance) - 2.0 * (covariance @ mean) + mean @ covariance @ mean
+    return np.asarray(np.sqrt(np.maximum(own, 0.0)))
 
 
 def _equations(

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from limbward.geometry.orientation import Orientation
 from limbward.limb.adjust import Adjustment, adjust
 from limbward.limb.compare import Comparison, pairs_of, turns_of
-from limbward.limb.session import Session, limbs_of
+from limbward.limb.session import Session, limbs_of, scale_by_moon
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -47,11 +47,8 @@ def orientation_by_corona(
     """
     if s.rows.size < 3 or len(comparisons) < 2:
         return None
-    t = np.clip(s.time_s, track.first_s, track.last_s)
     if scale_arcsec is None:
-        # The limb of a short exposure is the sharpest and not blooming.
-        short = s.exposure_s <= np.quantile(s.exposure_s, 0.3)
-        scale_arcsec = float(np.median((track.moon_radius_arcsec(t) / s.moon_radius)[short]))
+        scale_arcsec = scale_by_moon(s, track)
     pairs = pairs_of(comparisons, s.moon_x, s.moon_y)
     turns, _ = turns_of(comparisons, s.rows.size)
     limbs = limbs_of(s, track, np.nan_to_num(turns))

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from limbward.geometry.pointing import Pointing
 from limbward.limb.adjust import Adjustment, Limbs, adjust
+from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
 from limbward.limb.register import is_moon_sized
-from limbward.limb.session import Session, limbs_of, session
+from limbward.limb.session import Session, limbs_of, scale_by_moon, session
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -30,6 +31,9 @@ NOT_MERGED = {
     "flat": "a flat field",
     "bias": "a bias frame",
 }
+VAGUE_S = 5.0  # with a clock known worse than this the picture tells whether it is totality
+LEAST_TIED = 3  # frames that must show the same corona where the site should see no totality
+LEAST_APART = 0.01  # lunar radii that Sun and Moon are at least taken to be apart, if not told
 TURNED_DEG = 1.0  # a picture turned by more than this against the others is worth a note
 BLURRED = 1.6  # a limb this many times as wide as the camera's usual is shaken or out of focus
 KNOWN_TIME_SIGMA_S = (
@@ -44,6 +48,11 @@ class Seen:
     Attributes
     ----------
     phase : ndarray of str
+        By content and time.
+    content : ndarray of str
+        By what the picture shows alone.
+    reading_s : ndarray
+        Middle of the exposure by the camera's own clock; only differences count.
     middle_s, time_sigma_s, exposure_s : ndarray
         Middle of the exposure from the epoch, its standard error, and its length.
     limb_width : ndarray
@@ -55,6 +64,8 @@ class Seen:
     """
 
     phase: NDArray[np.object_]
+    content: NDArray[np.object_]
+    reading_s: Floats
     middle_s: Floats
     time_sigma_s: Floats
     exposure_s: Floats
@@ -73,6 +84,11 @@ class Placing:
     limb_sigma, sun_sigma, limb_miss : ndarray
         Standard errors of limb and Sun centre, and the limb's distance from where the adjustment
         puts it, pixels. A frame without ``sun_sigma`` cannot be merged.
+    relative : ndarray
+        Standard error of the Sun's centre against those of the other frames, pixels: what decides
+        whether they can be merged. What all share moves the picture's coordinates, no more.
+    tied : ndarray of bool
+        Whether the frame shows the same corona as most of its camera's others.
     turn_deg : ndarray
         How far the field has turned since greatest eclipse.
     note : ndarray of str
@@ -88,7 +104,8 @@ class Placing:
             seen.phase == "partial", seen.best["sun_sigma"], seen.measured["moon_sigma"]
         )
         self.sun_sigma, self.turn_deg = np.full(n, np.nan), np.full(n, np.nan)
-        self.limb_miss = np.full(n, np.nan)
+        self.limb_miss, self.relative = np.full(n, np.nan), np.full(n, np.nan)
+        self.tied = np.zeros(n, bool)
 
     def place_body(
         self, mine: NDArray[np.int64], pointing: Pointing, crops: Crops, progress: Progress
@@ -111,6 +128,7 @@ class Placing:
         rows = mine[self.note[mine] == ""]
         s = session(rows, seen.middle_s, seen.exposure_s, seen.measured)
         if not s.rows.size:
+            self.place_by_frames(mine, pointing, crops, progress)
             return
         # Position angles grow from x towards y in a mirrored picture, the other way otherwise.
         side = 1.0 if orientation.mirrored else -1.0
@@ -136,8 +154,77 @@ class Placing:
             up_sigma_deg=pointing.up_sigma_deg,
             time_sigma_s=KNOWN_TIME_SIGMA_S,
         )
+        if found.limb_used.sum() < 0.5 * np.isfinite(found.limb_miss_px).sum():
+            # The ephemeris contradicts the frames: the site, the clock or the config is wrong.
+            self.note[s.rows] = ""
+            self.place_by_frames(mine, pointing, crops, progress)
+            return
         common = self._common_sigma(s, limbs, scale)
+        self.tied[s.rows] = found.held_by_pairs
         self._fill(s, found, turn_up, scale, common)
+        self._judge_limb_width(s)
+
+    def place_by_frames(
+        self, mine: NDArray[np.int64], pointing: Pointing | None, crops: Crops, progress: Progress
+    ) -> None:
+        """Place one camera's frames by each other alone, the Sun where the Moon is on average.
+
+        Parameters
+        ----------
+        mine, pointing, crops, progress
+            As for `place_body`. Without a pointing the Moon's size tells the scale.
+        """
+        seen = self.seen
+        timed = np.isfinite(seen.middle_s)
+        if not timed[mine].all():
+            timed = np.isfinite(seen.reading_s)
+        time_s = seen.middle_s if np.isfinite(seen.middle_s[mine]).all() else seen.reading_s
+        latest = np.nanmax(time_s[mine], initial=0.0)
+        # Frames without a time are taken to be in the order of the table.
+        in_order = np.where(timed, time_s, latest + 1.0 + np.arange(timed.size))
+        measured = mine[np.isfinite(seen.measured["moon_x"][mine])]
+        if not measured.size:
+            self.note[mine] = "the Moon's limb could not be measured in this frame"
+            return
+        if pointing is None:
+            every = session(measured, in_order, seen.exposure_s, seen.measured)
+            scale = scale_by_moon(every, self.track)
+        else:
+            scale = pointing.orientation.pixel_scale_arcsec
+        self._refuse_wrong_discs(mine, scale)
+        rows = mine[self.note[mine] == ""]
+        s = session(rows, in_order, seen.exposure_s, seen.measured)
+        if not s.rows.size:
+            return
+        turned = np.zeros(s.rows.size)
+        if pointing is not None and timed[s.rows].all():
+            side = 1.0 if pointing.orientation.mirrored else -1.0
+            turned = -side * pointing.rotation_deg_per_hour * s.time_s / 3600.0
+        else:
+            side = -1.0
+        with progress(s.rows.size, "registering on the corona") as advance:
+            comparisons = compare(crops, s, s.moon_x, s.moon_y, turned, advance)
+        turned = turned + self._extra_turns(s, comparisons, turned)
+        sizes = (self.track.moon_radius_arcsec, self.track.sun_radius_arcsec)
+        moon, sun = (float(size(np.zeros(1))[0]) / scale for size in sizes)
+        beside = np.array([-60.0, 60.0])
+        moved = np.diff(self.track.offset_arcsec(beside), axis=0)[0] / 120.0
+        found = place_alone(
+            s,
+            pairs_of(comparisons, s.moon_x, s.moon_y),
+            timed[s.rows],
+            speed_px_s=float(np.hypot(*moved)) / scale,
+            # Beyond this the photosphere shows on one side.
+            furthest_px=max(moon - sun, LEAST_APART * moon),
+        )
+        rows = s.rows
+        self.place["sun_x"][rows], self.place["sun_y"][rows] = found.x, found.y
+        self.place["sun_radius"][rows], self.place["moon_radius"][rows] = sun, moon
+        self.relative[rows] = found.relative
+        self.sun_sigma[rows] = np.hypot(found.relative, found.common)
+        self.limb_miss[rows] = found.limb_miss
+        self.turn_deg[rows] = -side * turned
+        self.tied[rows] = found.core
         self._judge_limb_width(s)
 
     def _refuse_wrong_discs(self, mine: NDArray[np.int64], scale: float) -> None:
@@ -188,6 +275,7 @@ class Placing:
         self.place["sun_radius"][rows] = self.track.sun_radius_arcsec(t) / scale
         self.place["moon_radius"][rows] = moon
         self.sun_sigma[rows] = np.where(known, np.hypot(found.sigma, common), np.nan)
+        self.relative[rows] = np.where(known, found.relative, np.nan)
         self.turn_deg[rows] = turn_up
         self.limb_miss[rows] = found.limb_miss_px
         for i, row in enumerate(rows):
@@ -223,10 +311,6 @@ class Placing:
     def _say(self, row: int, text: str) -> None:
         self.note[row] = f"{self.note[row]}; {text}" if self.note[row] else text
 
-    def not_placed(self, mine: NDArray[np.int64], why: str) -> None:
-        """Note for one camera's frames why nothing is known of them."""
-        self.note[mine] = why
-
     def mergeable(
         self, totality_s: tuple[float, float] | None, max_sigma_px: float
     ) -> NDArray[np.bool_]:
@@ -237,20 +321,68 @@ class Placing:
         totality_s : tuple of float or None
             When the photosphere vanishes and returns, seconds from the epoch.
         max_sigma_px : float
-            Largest standard error of a Sun centre.
+            Largest standard error of a Sun centre against those of the other frames.
+
+        Notes
+        -----
+        Whether frames fit each other is decided by the frames. The clock is asked for totality
+        where it is known and does not contradict what the pictures show.
         """
-        phase = self.seen.phase
-        usable = (phase == "totality") & np.isfinite(self.sun_sigma)
-        usable &= inside_totality(totality_s, self.seen.middle_s, self.seen.time_sigma_s)
+        seen = self.seen
+        phase = seen.phase
+        placed = np.isfinite(self.sun_sigma) & np.isfinite(self.relative)
+        timed = np.nan_to_num(seen.time_sigma_s, nan=np.inf) < VAGUE_S
+        usable = placed & (phase == "totality")
+        inside = inside_totality(totality_s, seen.middle_s, seen.time_sigma_s)
+        shown = seen.content == "totality"
+        if totality_s is None:
+            inside = shown & self.tied & (self.tied.sum() >= LEAST_TIED)
+        else:
+            inside |= shown & (~timed | ~np.isfinite(seen.middle_s))
+        usable &= inside
         for i in np.flatnonzero((phase == "totality") & ~usable & (self.note == "")):
             self.note[i] = "too near to second or third contact, or its time is not known"
-        vague = usable & (self.sun_sigma > max_sigma_px)
+        vague = usable & (self.relative > max_sigma_px)
         for i in np.flatnonzero(vague):
-            self._say(int(i), f"the Sun's centre is known to {self.sun_sigma[i]:.2f} px only")
+            self._say(
+                int(i), f"its place among the others is known to {self.relative[i]:.2f} px only"
+            )
         for name, why in NOT_MERGED.items():
             for i in np.flatnonzero((phase == name) & (self.note == "")):
                 self.note[i] = why
         return usable & ~vague
+
+
+def phase_where_contradicted(
+    phase: NDArray[np.object_],
+    content: NDArray[np.object_],
+    middle_s: Floats,
+    totality_s: tuple[float, float] | None,
+) -> tuple[NDArray[np.object_], bool]:
+    """Return the phases by content where the clock puts most frames of totality outside it.
+
+    Parameters
+    ----------
+    phase, content : ndarray of str, shape (N,)
+        Of one camera's frames, as in `Seen`.
+    middle_s : ndarray, shape (N,)
+    totality_s : tuple of float or None
+        When the photosphere vanishes and returns, by the ephemeris.
+
+    Returns
+    -------
+    phase : ndarray of str
+    contradicted : bool
+        Whether clock or site must be wrong.
+    """
+    dark = (content == "totality") & np.isfinite(middle_s)
+    if totality_s is None or not dark.any():
+        return phase, False
+    outside = dark & ((middle_s < totality_s[0]) | (middle_s > totality_s[1]))
+    if 2 * outside.sum() <= dark.sum():
+        return phase, False
+    unfiltered = np.isin(content, ("totality", "contact"))
+    return np.where(unfiltered, content, phase), True
 
 
 def inside_totality(

@@ -51,3 +51,13 @@ def limbs_of(s: Session, track: SkyTrack, turn_up_deg: Floats) -> Limbs:
     t = np.clip(s.time_s, track.first_s + 1.0, track.last_s - 1.0)
     velocity = (track.offset_arcsec(t + 1.0) - track.offset_arcsec(t - 1.0)) / 2.0
     return Limbs(s.moon_x, s.moon_y, s.moon_sigma, track.offset_arcsec(t), velocity, turn_up_deg)
+
+
+def scale_by_moon(s: Session, track: SkyTrack) -> float:
+    """Return arcsec a pixel by the Moon's size, of the shortest exposures.
+
+    Their limb is the sharpest and not blooming.
+    """
+    t = np.clip(s.time_s, track.first_s, track.last_s)
+    short = s.exposure_s <= np.quantile(s.exposure_s, 0.3)
+    return float(np.median((track.moon_radius_arcsec(t) / s.moon_radius)[short]))

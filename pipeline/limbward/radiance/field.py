@@ -10,7 +10,7 @@ from astropy.io.fits import Header
 from astropy.time import Time, TimeDelta
 
 from limbward.geometry.disc import Disc
-from limbward.geometry.grid import Grid, Observer, add_moon, world_header
+from limbward.geometry.grid import Grid, Observer, add_moon, add_uncertainty, world_header
 from limbward.geometry.orientation import Orientation
 from limbward.radiance.selection import Frames
 from limbward.sky.ephemeris import SkyView
@@ -32,6 +32,11 @@ class Field:
         At that instant.
     pressure_hpa, temperature_c : float
         Of the air; a pressure of 0 stands for no refraction.
+    north_known : bool
+        Whether the camera's orientation is known. If not, ``camera`` has its own up as position
+        angle 0, and the frames' Suns are where the Moon was on average.
+    sun_sigma_px : float
+        Standard error of the Sun's centre that all frames share.
     """
 
     grid: Grid
@@ -40,10 +45,15 @@ class Field:
     sky: SkyView
     pressure_hpa: float
     temperature_c: float
+    north_known: bool = True
+    sun_sigma_px: float = 0.0
 
     @property
     def moon(self) -> Disc:
-        """The Moon on the grid, where refraction shows it."""
+        """The Moon on the grid, where refraction shows it; in the middle if north is not known."""
+        if not self.north_known:
+            radius = float(self.sky.moon_radius_arcsec[0]) / self.grid.scale_arcsec
+            return Disc(self.grid.sun_x, self.grid.sun_y, radius)
         offset = apparent_moon_offset(self.sky, self.pressure_hpa, self.temperature_c)[0]
         radius = float(self.sky.moon_radius_arcsec[0]) / self.grid.scale_arcsec
         return Disc(*self.grid.place(*offset), radius)
@@ -70,6 +80,9 @@ def describe_field(
     """
     good = np.array([k not in failed for k in range(len(frames.row))])
     start, length = frames.start_s[good], frames.exposure_s[good]
+    timed = np.isfinite(start)
+    begun = start[timed] if timed.any() else np.zeros(1)
+    lasted = length[timed] if timed.any() else np.zeros(1)
     sky = field.sky
     observer = Observer(
         solar_north=float(sky.sun_axis_position_angle[0]),
@@ -87,10 +100,18 @@ def describe_field(
     header = world_header(
         field.grid,
         observer,
-        at(float(start.min())),
-        at(float((start + length / 2.0).mean())),
-        at(float((start + length).max())),
-        refraction=refraction_matrix(sky, field.pressure_hpa, field.temperature_c)[0],
+        at(float(begun.min())),
+        at(float((begun + lasted / 2.0).mean())),
+        at(float((begun + lasted).max())),
+        refraction=refraction_matrix(sky, field.pressure_hpa, field.temperature_c)[0]
+        if field.north_known
+        else None,
+        north_known=field.north_known,
+    )
+    if not timed.any():
+        header.add_history("No frame's time is known: the times are of greatest eclipse.")
+    add_uncertainty(
+        header, field.sun_sigma_px * field.grid.scale_arcsec, north_known=field.north_known
     )
     header["BUNIT"] = ("adu/s", f"at ISO {frames.iso_reference:.0f}")
     header["ISOREF"] = (frames.iso_reference, "ISO to which radiances refer")

@@ -14,6 +14,7 @@ from matplotlib.patches import Circle
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from limbward.geometry.grid import north_known
 from limbward.geometry.orientation import Orientation
 from limbward.picture.resampling import shrink
 from limbward.render.writers import Caption
@@ -38,6 +39,8 @@ class Scene:
     up_position_angle, solar_north : float
         Position angles of the picture's up and of the Sun's north pole, degrees from celestial
         north through east.
+    north_known : bool
+        If it is not, angles count from the camera's up and no direction is drawn.
     lines : tuple of str
         What is written below: date, site, exposures.
     title : str
@@ -47,6 +50,7 @@ class Scene:
     scale_arcsec: float
     up_position_angle: float
     solar_north: float
+    north_known: bool
     lines: tuple[str, ...] = ()
     title: str = ""
 
@@ -71,15 +75,18 @@ def scene_of(
     header: Header, sun_radius_px: float, scale_arcsec: float, up: float, caption: Caption
 ) -> Scene:
     """Return what is written round a picture of a given scale, turned ``up``."""
+    known = north_known(header)
+    ring = "position angle from celestial north" if known else "angle from the camera's up"
     return Scene(
         sun_radius_px=sun_radius_px,
         scale_arcsec=scale_arcsec,
         up_position_angle=up,
-        solar_north=float(header["SOLARPA"]),
+        solar_north=float(header["SOLARPA"]) if known else up,
+        north_known=known,
         lines=(
             caption.description,
             f"{caption.site}   {caption.start} to {caption.end}   "
-            "dashed circle: the Sun's limb; ring: position angle from celestial north",
+            f"dashed circle: the Sun's limb; ring: {ring}",
         ),
         title=caption.title,
     )
@@ -135,17 +142,9 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
                 x0 + dx * at, y0 + dy * at, f"{angle}°", color=INK, fontsize=0.62 * size,
                 ha="center", va="center",
             )  # fmt: skip
-    dx, dy = _direction(scene.solar_north, up)
-    axes.annotate(
-        "", (x0 + dx * 1.0 * radius, y0 + dy * 1.0 * radius),
-        (x0 + dx * 0.55 * radius, y0 + dy * 0.55 * radius),
-        arrowprops={"arrowstyle": "-|>", "color": INK, "alpha": 0.9},
-    )  # fmt: skip
-    axes.text(
-        x0 + dx * 0.45 * radius, y0 + dy * 0.45 * radius, "solar north", color=INK,
-        fontsize=0.62 * size, ha="center", va="center",
-    )  # fmt: skip
-    _compass(axes, width, size, up)
+    if scene.north_known:
+        _solar_north(axes, (x0, y0), radius, size, _direction(scene.solar_north, up))
+        _compass(axes, width, size, up)
     _scale_bar(axes, height, size, scene, factor)
     below = figure.add_axes((0.0, 0.0, 1.0, foot / (height + foot)))
     below.set_axis_off()
@@ -155,6 +154,21 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
         linespacing=1.5,
     )  # fmt: skip
     _save(figure, path)
+
+
+def _solar_north(
+    axes: Any, middle: tuple[float, float], radius: float, size: float, way: tuple[float, float]
+) -> None:
+    (x0, y0), (dx, dy) = middle, way
+    axes.annotate(
+        "", (x0 + dx * 1.0 * radius, y0 + dy * 1.0 * radius),
+        (x0 + dx * 0.55 * radius, y0 + dy * 0.55 * radius),
+        arrowprops={"arrowstyle": "-|>", "color": INK, "alpha": 0.9},
+    )  # fmt: skip
+    axes.text(
+        x0 + dx * 0.45 * radius, y0 + dy * 0.45 * radius, "solar north", color=INK,
+        fontsize=0.62 * size, ha="center", va="center",
+    )  # fmt: skip
 
 
 def _compass(axes: Any, width: int, size: float, up: float) -> None:
@@ -248,9 +262,15 @@ def polar_map(path: str | PathLike[str], picture: Pixels, scene: Scene, moon_top
         shown, origin="lower", aspect="auto", extent=(0.0, 360.0, float(rho[0]), float(rho[-1]))
     )
     axes.set_xticks(range(0, 361, 30))
-    axes.set_xlabel("Position angle from solar north through east (degrees)", color="#e8e8e8")
+    axes.set_xlabel(
+        "Position angle from solar north through east (degrees)"
+        if scene.north_known
+        else "Angle from the camera's up, anticlockwise (degrees)",
+        color="#e8e8e8",
+    )
     axes.set_ylabel("Distance from the Sun's centre (solar radii)", color="#e8e8e8")
     axes.tick_params(colors="#e8e8e8")
-    for place, name in ((0, "N"), (90, "E"), (180, "S"), (270, "W"), (360, "N")):
+    directions = ((0, "N"), (90, "E"), (180, "S"), (270, "W"), (360, "N"))
+    for place, name in directions if scene.north_known else ():
         axes.text(place, float(rho[-1]), name, color=INK, ha="center", va="bottom", fontsize=12)
     _save(figure, path)

@@ -8,6 +8,7 @@ from numba import prange
 from numpy.typing import NDArray
 
 from limbward.compiled import kernel
+from limbward.geometry.grid import north_known
 
 UP = {
     "solar_north": ("SOLARPA", "solar north up"),
@@ -100,8 +101,15 @@ coefficients, read_turned = (kernel(parallel=True)(f) for f in (_coefficients, _
 
 
 def up_of(header: Header, wanted: str) -> tuple[float, str]:
-    """Return the position angle that is up for a name of `UP`, degrees, and that in words."""
+    """Return the position angle that is up for a name of `UP`, degrees, and that in words.
+
+    The camera's up where north is not known.
+    """
+    if not north_known(header):
+        wanted = "camera"
     key, words = UP[wanted]
+    if not north_known(header):
+        words += " (north is not known)"
     return 0.0 if key is None else float(header[key]), words
 
 

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 Pixels = NDArray[np.float32]
 
+INNER_RING = (1.03, 1.10)  # solar radii, where a corona is brightest and no prominence reaches
+
 
 @dataclass(frozen=True)
 class ToneCurve:
@@ -79,21 +81,29 @@ def fit_tone(
     -------
     ToneCurve
         From the sky in the outermost parts (their tenth percentile) to the brightest twentieth of
-        the ring from 1.03 to 1.10 solar radii.
+        the ring from 1.03 to 1.10 solar radii. Where nothing is known there (all of it clipped, or
+        the Sun small and the ring hidden by the Moon's margin), of the innermost ring that is, as
+        wide as the radius' fourteenth part.
 
     Raises
     ------
     ValueError
-        If the picture does not show the corona at the limb.
+        If the picture shows no corona outside the limb, or none brighter than the sky.
     """
-    ring = luminance[(rho > 1.03) & (rho < 1.10)]
-    ring = ring[np.isfinite(ring)]
     known = np.isfinite(luminance)
+    corona = known & (rho > INNER_RING[0])
+    if not corona.any():
+        raise ValueError("the picture shows no corona outside the limb")
+    ring = luminance[corona & (rho < INNER_RING[1])]
     if ring.size == 0:
-        raise ValueError("the picture does not show the corona at the limb")
+        ring = luminance[corona & (rho < rho[corona].min() * INNER_RING[1] / INNER_RING[0])]
     far = np.quantile(rho[known][::97], 0.9)
     dark = float(np.quantile(luminance[known & (rho >= far)], 0.1))
     bright = float(np.quantile(ring, 0.95))
+    if not bright > dark:
+        raise ValueError(
+            "the picture shows no corona outside the limb that is brighter than the sky"
+        )
     return ToneCurve(dark, bright, (bright - dark) * outer, floor=sky, ceiling=highlights)
 
 

@@ -28,6 +28,7 @@ def advise(material: Material) -> list[Advice]:
     found = [*_unreadable(material.frames), *_gaps(material.frames), *_copies(material.frames)]
     for clock in material.clocks:
         found += _clock(clock)
+    found += _unknown(material)
     found += _no_corona(material)
     if material.coverage is not None:
         found += _coverage(material.coverage)
@@ -112,6 +113,23 @@ def _clock(clock: ClockAudit) -> list[Advice]:
             "they do not fit, name a frame of known UTC under timing.references in the config."
         )
     return [Advice(f"{clock.name}: {text}", todo) for text in clock.entry["warnings"]]
+
+
+def _unknown(material: Material) -> list[Advice]:
+    """Return what the merge had to do without: north, and how it is given."""
+    corona = material.corona
+    if corona is None or corona.north_known:
+        return []
+    return [
+        Advice(
+            "The camera's orientation is not known: the frames were placed by each other alone, "
+            "north in the picture is not known, and the Sun's centre is only known to "
+            f"{corona.sun_sigma_arcsec:.0f} arcsec.",
+            "Give align.up_position_angle and align.pixel_scale_arcsec in the config, check the "
+            "site, and name a frame of known UTC under timing.references; next time photograph "
+            "partial phases.",
+        )
+    ]
 
 
 def _no_corona(material: Material) -> list[Advice]:

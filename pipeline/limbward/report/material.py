@@ -126,6 +126,10 @@ class Corona:
         ADU an electron, and ADU.
     history : sequence of str
         How it was made.
+    north_known : bool
+        Whether the camera's orientation is known.
+    sun_sigma_arcsec : float
+        Standard error of the Sun's centre in it.
     """
 
     radiance: NDArray[np.float32]
@@ -141,6 +145,8 @@ class Corona:
     exposure_s: float
     noise: Mapping[float, tuple[float, float]]
     history: Sequence[str] = ()
+    north_known: bool = True
+    sun_sigma_arcsec: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -5,16 +5,17 @@ from __future__ import annotations
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
+from astropy.time import Time
 
 from limbward.config import Config
-from limbward.limb.place import PLACES, Placing, Seen
+from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
-from limbward.workspace.measured import crops_of_rows, measured_discs
+from limbward.workspace.measured import clock_readings, crops_of_rows, measured_discs
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
 
@@ -24,28 +25,39 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     pointings = read_pointings(workspace)
     circumstances = place_and_time.eclipse(config)
     track = place_and_time.track(config, place_and_time.greatest(circumstances))
-    seen = _seen(ingest, timing)
+    totality_s = place_and_time.covered_s(config, circumstances)
+    seen = _seen(ingest, timing, place_and_time.greatest(circumstances))
+    camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
+    for body in sorted(set(zip(camera, serial, strict=True))):
+        mine = (camera == body[0]) & (serial == body[1])
+        seen.phase[mine], contradicted = phase_where_contradicted(
+            seen.phase[mine], seen.content[mine], seen.middle_s[mine], totality_s
+        )
+        if contradicted:
+            seen.time_sigma_s[mine] = np.nan
+            reporter.warn(
+                f"{body[0]} {body[1]}: most of its pictures of totality are outside totality by "
+                "the clock, so that clock or site must be wrong; the pictures are believed. Check "
+                "site and timing in the config."
+            )
     placing = Placing(track, seen)
     crops = crops_of_rows(workspace, ingest)
 
     totality = np.isin(seen.phase, ("totality", "contact"))
-    camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
     for body in sorted({(c, s) for c, s in zip(camera[totality], serial[totality], strict=True)}):
         mine = np.flatnonzero(totality & (camera == body[0]) & (serial == body[1]))
         pointing = pointing_in_force(config, pointings, body)
         if pointing is None:
-            why = (
-                "the camera's orientation is not known (no partial phase was measured, and the "
-                "Moon's motion against the corona does not tell); give align.up_position_angle "
-                "and align.pixel_scale_arcsec in the config"
+            reporter.warn(
+                f"{body[0]} {body[1]}: the camera's orientation is not known (no partial phase was "
+                "measured, and the Moon's motion against the corona does not tell), so its frames "
+                "are placed by each other alone, and north in the picture is not known; give "
+                "align.up_position_angle and align.pixel_scale_arcsec in the config."
             )
-            placing.not_placed(mine, why)
-            reporter.warn(f"{body[0]} {body[1]}: {why}.")
+            placing.place_by_frames(mine, None, crops, reporter.progress)
         else:
             placing.place_body(mine, pointing, crops, reporter.progress)
-    usable = placing.mergeable(
-        place_and_time.covered_s(config, circumstances), config.align.max_sigma_px
-    )
+    usable = placing.mergeable(totality_s, config.align.max_sigma_px)
 
     table = Table()
     table["file"] = ingest["file"]
@@ -53,6 +65,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         table[name] = masked_floats(values, u.pix)
     table["limb_sigma"] = masked_floats(placing.limb_sigma, u.pix)
     table["sun_sigma"] = masked_floats(placing.sun_sigma, u.pix)
+    table["sun_sigma_relative"] = masked_floats(placing.relative, u.pix)
     table["limb_miss"] = masked_floats(placing.limb_miss, u.pix)
     table["rotation_deg"] = masked_floats(placing.turn_deg, u.deg)
     table["usable"] = usable
@@ -60,13 +73,15 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     workspace.write_table(Workspace.table("align"), table)
 
 
-def _seen(ingest: Table, timing: Table) -> Seen:
+def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
     """Return what ingest measured, and timing measured anew."""
     measured = measured_discs(ingest)
     anew = {name: floats(timing, name) for name in (*PLACES, "sun_sigma")}
     exposure = floats(ingest, "exposure")
     return Seen(
         phase=texts(timing, "phase"),
+        content=texts(ingest, "phase"),
+        reading_s=clock_readings(ingest, epoch).reading_s + 0.5 * np.nan_to_num(exposure),
         middle_s=floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(exposure),
         time_sigma_s=floats(timing, "time_utc_sigma"),
         exposure_s=exposure,

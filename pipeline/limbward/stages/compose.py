@@ -13,7 +13,7 @@ from limbward.camera.colours import read_colours
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
-from limbward.geometry.grid import read_geometry
+from limbward.geometry.grid import north_known, read_geometry
 from limbward.picture.resampling import shrink
 from limbward.radiance.fits import open_picture, planes_of, read_rows
 from limbward.render.compose import Look, compose, tone_json
@@ -60,6 +60,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for c, plane in enumerate(radiance):
             read_rows(hdus[0], c, plane)
         to_up, words = up_of(header, options.up)
+        if not north_known(header) and options.up != "camera":
+            reporter.warn(
+                f"compose.up is {options.up}, but north in the picture is not known; it is left as "
+                "the camera stood. Give align.up_position_angle in the config."
+            )
         valid = np.isfinite(radiance).all(axis=0)
         valid |= inside(valid.shape, Disc(moon.x, moon.y, moon.radius + 0.05 * sun.radius))
         half = None if options.crop_radii is None else options.crop_radii * sun.radius

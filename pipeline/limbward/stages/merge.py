@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import Grid
+from limbward.geometry.pointing import camera_up
 from limbward.radiance.batch import Limits
 from limbward.radiance.comparison import compare, frames_to_merge
 from limbward.radiance.corona import without_sky, write_corona
@@ -60,11 +61,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         reporter.warn("No frame of totality can be merged; there will be no corona.")
         keep_better(workspace, 0, reporter.warn)
     else:
+        shared = _shared_sigma(align, frames.row)
         with (
             crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
             Decoder(hands, _digests(config, ingest)) as decoder,
         ):
-            exposures, failed = _merge(config, workspace, reporter, files, frames, names, decoder)
+            exposures, failed = _merge(
+                config, workspace, reporter, files, frames, names, decoder, shared
+            )
         relative[frames.row] = exposures.factor
         used[frames.row] = True
         for k, why in failed.items():
@@ -120,10 +124,11 @@ def _merge(
     frames: Frames,
     names: NDArray[np.object_],
     decoder: Decoder,
+    shared: float,
 ) -> tuple[RelativeExposures, dict[int, str]]:
     """Merge the frames and write corona.fits."""
     options = config.merge
-    field = _field(config, workspace, frames)
+    field = _field(config, workspace, frames, shared)
     with reporter.progress(None, "comparing exposures"):
         calibrating = calibration_files(files, frames)
         survey = Survey(calibrating, frames, decoder.read)
@@ -168,18 +173,29 @@ def _merge(
     return compared.exposures, merged.failed
 
 
-def _field(config: Config, workspace: Workspace, frames: Frames) -> Field:
+def _shared_sigma(align: Table, rows: NDArray[np.int64]) -> float:
+    """Return the error of the Sun's centre that all merged frames share, pixels."""
+    total, relative = floats(align, "sun_sigma")[rows], floats(align, "sun_sigma_relative")[rows]
+    return float(np.median(np.sqrt(np.maximum(total**2 - relative**2, 0.0))))
+
+
+def _field(config: Config, workspace: Workspace, frames: Frames, shared: float) -> Field:
     """Return the grid of the merge, under the sky of greatest eclipse."""
     body = frames.camera, frames.serial
     pointing = pointing_in_force(config, read_pointings(workspace), body)
-    if pointing is None:
-        raise LimbwardError(
-            f"The orientation of {frames.camera} is not known; give align.up_position_angle and "
-            "align.pixel_scale_arcsec in the config."
-        )
-    camera = pointing.orientation
     side, sky = config.merge.size, config.sky
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
+    seen = view(
+        epoch,
+        place_and_time.site(config),
+        radii=place_and_time.radii(config),
+        ephemeris=sky.ephemeris,
+    )
+    if pointing is None:
+        # Align has measured the scale by the Moon, and kept it as the Sun's size.
+        sun = float(np.median([disc.radius for disc in frames.sun]))
+        pointing = camera_up(body, float(seen.sun_radius_arcsec[0]) / sun)
+    camera = pointing.orientation
     return Field(
         grid=Grid(
             side or frames.width,
@@ -189,14 +205,11 @@ def _field(config: Config, workspace: Workspace, frames: Frames) -> Field:
         ),
         camera=camera,
         epoch=epoch,
-        sky=view(
-            epoch,
-            place_and_time.site(config),
-            radii=place_and_time.radii(config),
-            ephemeris=sky.ephemeris,
-        ),
+        sky=seen,
         pressure_hpa=sky.pressure_hpa if sky.refraction else 0.0,
         temperature_c=sky.temperature_c,
+        north_known=pointing.north_known,
+        sun_sigma_px=shared,
     )
 
 

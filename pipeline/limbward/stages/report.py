@@ -17,7 +17,7 @@ from limbward.camera.card import dcf_number
 from limbward.clock.wording import clock_drift, clock_error, clock_name, clock_zone
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import read_geometry
+from limbward.geometry.grid import north_known, read_geometry
 from limbward.radiance.fits import read_picture
 from limbward.radiance.noise import NoiseRecord
 from limbward.report import (
@@ -192,6 +192,8 @@ def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | Non
         exposure_s=float(header.get("EXPTOTAL", 0.0)),
         noise=_noise(noise),
         history=_history(header),
+        north_known=north_known(header),
+        sun_sigma_arcsec=float(header.get("CSYER1", 0.0)),
     )
 
 

@@ -48,6 +48,7 @@ COLUMNS: dict[str, dict[str, u.UnitBase | None]] = {
     },
     "align": {
         **{"file": None, "usable": None, "rotation_deg": u.deg},
+        **{"sun_sigma": u.pix, "sun_sigma_relative": u.pix},
         **{f"{d}_{p}": u.pix for d in ("sun", "moon") for p in ("x", "y", "radius")},
     },
 }
