@@ -81,6 +81,8 @@ def make_session(folder, *, mirrored=False, **merge_options):
                     "moon_y": moon.y,
                     "moon_radius": moon.radius,
                     "rotation_deg": shot.rotation_deg,
+                    "sun_sigma": 0.5,
+                    "sun_sigma_relative": 0.3,
                     "usable": True,
                     "factor": shot.factor,
                 }
@@ -95,12 +97,15 @@ def make_session(folder, *, mirrored=False, **merge_options):
             table[column].unit = u.pix
     for column, unit in (("exposure", u.s), ("since_greatest_s", u.s), ("time_utc_sigma", u.s)):
         table[column].unit = unit
+    for column in ("sun_sigma", "sun_sigma_relative"):
+        table[column].unit = u.pix
     table["rotation_deg"].unit = u.deg
     names = {
         "ingest": "file sha256 camera serial sequence exposure iso f_number width height phase "
         "reduced measured_sun_x measured_moon_x",
         "timing": "file phase since_greatest_s time_utc_sigma sun_x",
-        "align": "file sun_x sun_y sun_radius moon_x moon_y moon_radius rotation_deg usable",
+        "align": "file sun_x sun_y sun_radius moon_x moon_y moon_radius rotation_deg usable "
+        "sun_sigma sun_sigma_relative",
     }
     for stage, columns in names.items():
         workspace.write_table(Workspace.table(stage), table[columns.split()])
@@ -244,3 +249,26 @@ def test_a_card_that_is_gone_is_said(tmp_path):
         file.unlink()
     with pytest.raises(LimbwardError, match="is the card still there"):
         merge.STAGE.run(config, workspace, SilentReporter())
+
+
+def test_without_north_the_corona_is_merged_as_the_camera_stood(tmp_path):
+    config, workspace, scene, _ = make_session(tmp_path, size=None)
+    workspace.write_json(Workspace.pointing, {"cameras": []})
+    merge.run(config, workspace, SilentReporter())
+    picture, header, more = read_picture(workspace.path(Workspace.corona), ["SIGMA"])
+    assert header["NORTHKN"] is False
+    assert "North is not known" in str(header["HISTORY"])
+    # The Sun's size tells the scale; what all Suns may be off by is what the total has more.
+    scale = scene.camera.pixel_scale_arcsec
+    assert header["CDELT1"] == pytest.approx(header["RSUN_OBS"] / scene.sun_radius)
+    assert header["CSYER1"] == pytest.approx(0.4 * header["CDELT1"], rel=1e-6)
+    assert header["CDELT1"] == pytest.approx(scale, rel=0.05)
+    np.testing.assert_allclose(WCS(header).celestial.wcs.get_pc(), np.eye(2), atol=1e-12)
+    assert header["MOONX"] == header["CRPIX1"]
+    # The picture is not turned: brightest beyond the Moon where the frames are.
+    assert np.isfinite(picture).mean() > 0.5
+    assert (more["SIGMA"][np.isfinite(more["SIGMA"])] > 0).all()
+    enhance.run(config, workspace, SilentReporter())
+    compose.run(config, workspace, SilentReporter())
+    text = Image.open(workspace.path(Workspace.composite_png)).text
+    assert any("north is not known" in str(v) for v in text.values())
