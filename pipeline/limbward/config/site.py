@@ -75,10 +75,17 @@ class SkyConfig(Section):
     refraction: bool = Field(
         default=True, description="Whether positions allow for the air flattening the field."
     )
-    pressure_hpa: float = Field(
-        default=1010.0,
+    pressure_hpa: float | None = Field(
+        default=None,
         ge=0,
         le=1100,
-        description="Air pressure at the camera, not reduced to sea level.",
+        description="Air pressure at the camera, not reduced to sea level; null is that of the "
+        "standard atmosphere at the site's height.",
     )
-    temperature_c: float = Field(default=10.0, ge=-80, le=60, description="Air temperature.")
+    temperature_c: float | None = Field(
+        default=None,
+        ge=-80,
+        le=60,
+        description="Air temperature; null is that of the standard atmosphere at the site's "
+        "height.",
+    )

@@ -19,6 +19,7 @@ from limbward.simulate.moon import moon
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Scenario
 from limbward.simulate.scene import Placement, blur, paint
+from limbward.sky.air import standard_air
 from limbward.sky.ephemeris import view
 from limbward.sky.refraction import refraction_matrix
 
@@ -79,7 +80,8 @@ def write_clip(path: Path, scenario: Scenario, filming: Filming, seed: int) -> d
     since = np.arange(count) / filming.rate
     times = Time(began) + TimeDelta(since, format="sec")
     sky = view(times, scenario.site, radii=scenario.radii, ephemeris=scenario.ephemeris)
-    refraction = refraction_matrix(sky)
+    air = standard_air(scenario.site.height)
+    refraction = refraction_matrix(sky, air.pressure_hpa, air.temperature_c)
     rng = np.random.default_rng(np.random.SeedSequence([seed, 6]))
     exact = Fraction(filming.rate).limit_denominator(1001)
     reading = began + timedelta(seconds=filming.clock_fast_s)

@@ -23,6 +23,7 @@ from limbward.simulate.mount import pointing
 from limbward.simulate.plan import FLAT_LEVEL, Shot, clock_reading, shots
 from limbward.simulate.scenario import Camera, Scenario
 from limbward.simulate.scene import Placement, blur, paint
+from limbward.sky.air import standard_air
 from limbward.sky.contacts import overlap_fraction
 from limbward.sky.ephemeris import SkyView, view
 from limbward.sky.refraction import refraction_matrix
@@ -132,8 +133,9 @@ def _places(
         scale_arcsec=scale,
         rng=rng,
     )
+    air = standard_air(scenario.site.height)
     refraction = (
-        refraction_matrix(sky)
+        refraction_matrix(sky, air.pressure_hpa, air.temperature_c)
         if scenario.refraction
         else np.tile(np.eye(2), (len(sky.sun_ra), 1, 1))
     )

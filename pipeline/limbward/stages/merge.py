@@ -183,13 +183,13 @@ def _field(config: Config, workspace: Workspace, frames: Frames, shared: float) 
     """Return the grid of the merge, under the sky of greatest eclipse."""
     body = frames.camera, frames.serial
     pointing = pointing_in_force(config, read_pointings(workspace), body)
-    side, sky = config.merge.size, config.sky
+    side, air = config.merge.size, place_and_time.air(config)
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
     seen = view(
         epoch,
         place_and_time.site(config),
         radii=place_and_time.radii(config),
-        ephemeris=sky.ephemeris,
+        ephemeris=config.sky.ephemeris,
     )
     if pointing is None:
         # Align has measured the scale by the Moon, and kept it as the Sun's size.
@@ -206,8 +206,8 @@ def _field(config: Config, workspace: Workspace, frames: Frames, shared: float) 
         camera=camera,
         epoch=epoch,
         sky=seen,
-        pressure_hpa=sky.pressure_hpa if sky.refraction else 0.0,
-        temperature_c=sky.temperature_c,
+        pressure_hpa=air.pressure_hpa,
+        temperature_c=air.temperature_c,
         north_known=pointing.north_known,
         sun_sigma_px=shared,
     )

@@ -8,6 +8,7 @@ from astropy.time import Time
 
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
+from limbward.sky.air import Air, standard_air
 from limbward.sky.contacts import Circumstances, local_circumstances
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
@@ -30,6 +31,15 @@ def radii(config: Config) -> Radii:
     """Return the sizes of Sun and Moon."""
     s = config.sky
     return Radii(s.k_penumbra, s.k_umbra, s.solar_radius_km)
+
+
+def air(config: Config) -> Air:
+    """Return the air that refracts: what the config gives, else the standard atmosphere's."""
+    sky = config.sky
+    standard = standard_air(config.site.height)
+    pressure = standard.pressure_hpa if sky.pressure_hpa is None else sky.pressure_hpa
+    temperature = standard.temperature_c if sky.temperature_c is None else sky.temperature_c
+    return Air(pressure if sky.refraction else 0.0, temperature)
 
 
 def eclipse(config: Config) -> Circumstances:
@@ -145,11 +155,12 @@ def greatest(circumstances: Circumstances) -> Time:
 
 def track(config: Config, epoch: Time) -> SkyTrack:
     """Return Sun and Moon around ``epoch`` as functions of seconds."""
+    around = air(config)
     return sky_track(
         epoch,
         site(config),
         radii=radii(config),
         ephemeris=config.sky.ephemeris,
-        pressure_hpa=config.sky.pressure_hpa if config.sky.refraction else 0.0,
-        temperature_c=config.sky.temperature_c,
+        pressure_hpa=around.pressure_hpa,
+        temperature_c=around.temperature_c,
     )
