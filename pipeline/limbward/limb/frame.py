@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from PIL import Image
 
 from limbward.camera.classify import Content, classify
-from limbward.camera.frame import RawFrame
+from limbward.camera.frame import RawFrame, pixels_sha256
 from limbward.camera.luminance import Plane, green_plane, saturated_fraction
 from limbward.camera.preview import preview
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
@@ -31,6 +31,8 @@ class Look:
         Pixels.
     saturated_fraction : float
         Of the pixels.
+    pixels_sha256 : str
+        See `limbward.camera.frame.pixels_sha256`.
     plane : Plane
         Its green light.
     reduced : Reduced
@@ -43,6 +45,7 @@ class Look:
     width: int
     height: int
     saturated_fraction: float
+    pixels_sha256: str
     plane: Plane
     reduced: Reduced
     preview: Image.Image
@@ -99,6 +102,7 @@ def look_at(
         frame.width,
         frame.height,
         saturated_fraction(frame),
+        pixels_sha256(frame),
         plane,
         reduced,
         preview(frame, reduced),

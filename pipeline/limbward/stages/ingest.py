@@ -13,6 +13,7 @@ from limbward.config import Config
 from limbward.config.inputs import card_paths, find_inputs, without_match
 from limbward.errors import LimbwardError
 from limbward.stages import place_and_time
+from limbward.stages.copies import mark_copies
 from limbward.stages.measuring import Row, Task, measure_all
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
@@ -57,10 +58,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     rows = _measured(tasks, code, config, workspace, reporter)
     for row, file in zip(rows, listing.files, strict=True):
         row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
+    made = _artefacts(rows)  # those of copies, too: an interrupted run goes on with them
     mark_copies(rows)
     _say_what_vanished(workspace, rows, reporter)
     workspace.write_table(Workspace.table("ingest"), to_table(rows))
-    _remove_stale(workspace, rows)
+    _remove_stale(workspace, made)
     _say_what_was_found(rows, reporter)
 
 
@@ -153,27 +155,15 @@ def is_unfinished(workspace: Workspace) -> bool:
 
 
 def _is_whole(row: Row, workspace: Workspace) -> bool:
-    made = [row[name] for name in ("reduced", "preview") if row.get(name)]
-    return all(workspace.holds(n) and workspace.path(n).is_file() for n in made)
+    return all(workspace.holds(n) and workspace.path(n).is_file() for n in _artefacts([row]))
 
 
-def mark_copies(rows: list[Row]) -> None:
-    """Take frames out that are copies of an earlier one, such as those of a backup card."""
-    first: dict[str, str] = {}
-    for row in rows:
-        digest = row.get("sha256")
-        if row["kind"] not in IMAGE_KINDS or row["phase"] == "unreadable" or not digest:
-            continue
-        if digest in first:
-            row["phase"] = "other"
-            row["note"] = [*row["note"], f"It is a copy of {first[digest]}."]
-        else:
-            first[digest] = row["file"]
+def _artefacts(rows: list[Row]) -> set[str]:
+    return {row[name] for row in rows for name in ("reduced", "preview") if row.get(name)}
 
 
-def _remove_stale(workspace: Workspace, rows: list[Row]) -> None:
+def _remove_stale(workspace: Workspace, wanted: set[str]) -> None:
     """Remove reduced frames and previews of files that are no longer there; others are not ours."""
-    wanted = {row[name] for row in rows for name in ("reduced", "preview") if row.get(name)}
     for folder in (Workspace.reduced, Workspace.previews):
         for path in sorted(workspace.path(folder).glob("*")):
             if f"{folder}{path.name}" not in wanted:

@@ -200,6 +200,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
     )
     row["width"], row["height"] = look.width, look.height
     row["saturated_fraction"] = look.saturated_fraction
+    row["pixels_sha256"] = look.pixels_sha256
     workspace = Workspace(task.root)
     name = artefact_name(task.file.file)
     row["preview"] = f"{Workspace.previews}{name}.jpg"

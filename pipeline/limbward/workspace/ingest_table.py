@@ -14,6 +14,7 @@ Row = dict[str, Any]
 COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "file": (str, None),
     "sha256": (str, None),
+    "pixels_sha256": (str, None),
     "size": (int, u.byte),
     "kind": (str, None),
     "paired_with": (str, None),
