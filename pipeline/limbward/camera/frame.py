@@ -71,7 +71,7 @@ def pixels_sha256(frame: RawFrame) -> str:
         return ""
     shape = "x".join(str(n) for n in (*data.shape, data.dtype.itemsize))
     digest = sha256(f"{shape}:".encode())
-    digest.update(memoryview(data).cast("B"))
+    digest.update(data.data)
     return digest.hexdigest()
 
 
