@@ -230,6 +230,20 @@ def test_a_camera_that_is_not_there(tmp_path):
         merge.STAGE.run(config, workspace, SilentReporter())
 
 
+@pytest.mark.parametrize("linear", [True, False])
+def test_a_corona_of_display_referred_frames_says_that_it_is_no_measurement(tmp_path, linear):
+    config, workspace, *_ = make_session(tmp_path, size=200)
+    table = workspace.read_table(Workspace.table("ingest"))
+    table["linear"] = linear
+    workspace.write_table(Workspace.table("ingest"), table)
+    reporter = SilentReporter()
+    merge.STAGE.run(config, workspace, reporter)
+    header = fits.getheader(workspace.path(Workspace.corona))
+    assert header["LINEAR"] is linear
+    assert ("no measurement" in str(header.get("HISTORY", ""))) is not linear
+    assert any("no measurement" in said for said in reporter.warnings) is not linear
+
+
 def test_without_totality_there_is_no_corona_and_no_failure(tmp_path):
     config, workspace, _, _ = make_session(tmp_path)
     align = workspace.read_table(Workspace.table("align"))

@@ -19,7 +19,7 @@ class UnreadableFrame(UnreadableFile):
 
 @dataclass(frozen=True)
 class RawFrame:
-    """A frame of linear sensor values, in the raw visible area and never rotated.
+    """A frame of values in proportion to light, in the raw visible area and never rotated.
 
     Attributes
     ----------
@@ -35,6 +35,10 @@ class RawFrame:
         White balance multipliers for daylight, G = 1.
     to_srgb : ndarray of float32, shape (3, 3)
         From white-balanced camera RGB to linear sRGB; the identity if unknown.
+    encoding : str
+        What says that the file is display-referred. The values are in proportion to light as far
+        as the declared curve goes, but what a converter did beyond it (tone curve, clipped black)
+        is unknown: no measurement. Empty for a linear file.
     """
 
     data: NDArray[np.uint16] | NDArray[np.float32]
@@ -43,6 +47,7 @@ class RawFrame:
     white: float
     daylight: NDArray[np.float32]
     to_srgb: NDArray[np.float32]
+    encoding: str = ""
 
     @property
     def height(self) -> int:

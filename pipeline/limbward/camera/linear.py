@@ -1,4 +1,7 @@
-"""TIFF and FITS frames, taken as linear: monochrome, RGB, or a mosaic by FITS keywords."""
+"""TIFF and FITS frames: monochrome, RGB, or a mosaic by FITS keywords.
+
+They are taken as linear unless a TIFF says that it is encoded for a display; then that is undone.
+"""
 
 import warnings
 from collections.abc import Iterable, Mapping
@@ -15,6 +18,7 @@ from numpy.typing import NDArray
 
 from limbward.camera.axes import require_axes
 from limbward.camera.claims import check_claim, packed_headers
+from limbward.camera.display import display_curve, to_light
 from limbward.camera.frame import FULL_SCALE, RawFrame, UnreadableFrame, linear_frame
 
 WHITE_LEVEL = 50717  # of DNG; other linear TIFFs state it, too
@@ -42,6 +46,7 @@ def read_tiff(path: Path) -> RawFrame:
                     f"{path.name} is {page.photometric.name} TIFF; save it as grey or RGB."
                 )
             white = page.tags.valueof(WHITE_LEVEL)
+            display = display_curve(page)
             data = page.asarray()
     except (UnreadableFrame, MemoryError):
         raise
@@ -50,6 +55,9 @@ def read_tiff(path: Path) -> RawFrame:
     if axes.endswith("S") and data.ndim == 3:
         data = np.moveaxis(data, -1, 0)
     data = _planes(path, data)
+    if display is not None:
+        encoding, curve = display
+        return replace(linear_frame(to_light(data, curve), FULL_SCALE), encoding=encoding)
     stated = _stated_white(white if isinstance(white, tuple) else [white])
     pixels, level = _on_scale(path, data, stated)
     return linear_frame(pixels, level)

@@ -33,6 +33,8 @@ class Look:
         Of the pixels.
     pixels_sha256 : str
         See `limbward.camera.frame.pixels_sha256`.
+    encoding : str
+        As of `RawFrame`; empty if the file is linear.
     plane : Plane
         Its green light.
     reduced : Reduced
@@ -46,6 +48,7 @@ class Look:
     height: int
     saturated_fraction: float
     pixels_sha256: str
+    encoding: str
     plane: Plane
     reduced: Reduced
     preview: Image.Image
@@ -103,6 +106,7 @@ def look_at(
         frame.height,
         saturated_fraction(frame),
         pixels_sha256(frame),
+        frame.encoding,
         plane,
         reduced,
         preview(frame, reduced),

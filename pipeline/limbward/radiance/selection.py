@@ -25,8 +25,9 @@ class Files:
     Attributes
     ----------
     path : list of Path
-    usable, reduced : ndarray of bool
-        Whether it may be merged, and whether its size was reduced for comparisons.
+    usable, reduced, linear : ndarray of bool
+        Whether it may be merged, whether its size was reduced for comparisons, and whether it is
+        no picture encoded for a display.
     phase, camera, serial : ndarray of object, shape (N,)
     width, height, exposure_s, iso, f_number, start_s, rotation_deg : ndarray, shape (N,)
     sun, moon : ndarray, shape (N, 3)
@@ -36,6 +37,7 @@ class Files:
     path: list[Path]
     usable: NDArray[np.bool_]
     reduced: NDArray[np.bool_]
+    linear: NDArray[np.bool_]
     phase: Texts
     camera: Texts
     serial: Texts
@@ -52,7 +54,10 @@ class Files:
 
 @dataclass(frozen=True)
 class Frames:
-    """The frames to be merged, in order of exposure; arrays of length N."""
+    """The frames to be merged, in order of exposure; arrays of length N.
+
+    Without ``linear`` all are display-referred: linear frames are not merged with such.
+    """
 
     row: NDArray[np.int64]
     path: list[Path]
@@ -70,6 +75,7 @@ class Frames:
     f_reference: float
     camera: str
     serial: str
+    linear: bool = True
 
 
 def choose(files: Files, wanted: str | None, where: str, note: Texts) -> Frames | None:
@@ -104,6 +110,14 @@ def choose(files: Files, wanted: str | None, where: str, note: Texts) -> Frames 
     for i in np.flatnonzero(mine & (~(files.exposure_s > 0) | ~files.reduced)):
         mine[i] = False
         note[i] = "its exposure time is not known"
+    linear = bool((mine & files.linear).any())
+    if linear:
+        for i in np.flatnonzero(mine & ~files.linear):
+            mine[i] = False
+            note[i] = (
+                "it is display-referred, and there are linear frames; to have it merged, export "
+                "it as linear 16-bit TIFF or use the RAW file"
+            )
     if not mine.any():
         return None
     iso, f_number = _with_common(files.iso, mine), _with_common(files.f_number, mine)
@@ -128,6 +142,7 @@ def choose(files: Files, wanted: str | None, where: str, note: Texts) -> Frames 
         f_reference=f_reference,
         camera=body[0],
         serial=body[1],
+        linear=linear,
     )
 
 

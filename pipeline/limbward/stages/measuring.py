@@ -201,6 +201,12 @@ def _measure_pixels(task: Task, row: Row) -> None:
     row["width"], row["height"] = look.width, look.height
     row["saturated_fraction"] = look.saturated_fraction
     row["pixels_sha256"] = look.pixels_sha256
+    row["linear"] = not look.encoding
+    if look.encoding:
+        row["note"].append(
+            f"display-referred (gamma-encoded, by {look.encoding}): not linear; used for clocks, "
+            "sheet and film, not for measurement"
+        )
     workspace = Workspace(task.root)
     name = artefact_name(task.file.file)
     row["preview"] = f"{Workspace.previews}{name}.jpg"

@@ -62,6 +62,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         keep_better(workspace, 0, reporter.warn)
     else:
         shared = _shared_sigma(align, frames.row)
+        if not frames.linear:
+            reporter.warn(
+                "All frames of totality are display-referred (gamma-encoded). They are merged by "
+                "the curve that they declare, for a picture: the corona's brightness is no "
+                "measurement. Export linear 16-bit TIFFs or use the RAW files for one."
+            )
         with (
             crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
             Decoder(hands, _digests(config, ingest)) as decoder,
@@ -95,6 +101,7 @@ def _files(config: Config, ingest: Table, timing: Table, align: Table) -> Files:
         path=[config.base_dir / str(file) for file in ingest["file"]],
         usable=flags(align, "usable"),
         reduced=texts(ingest, "reduced") != "",
+        linear=texts(ingest, "linear") != "False",
         phase=texts(ingest, "phase"),
         camera=texts(ingest, "camera"),
         serial=texts(ingest, "serial"),

@@ -36,6 +36,7 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "phase": (str, None),
     "limb_width": (float, u.pix),
     "saturated_fraction": (float, None),
+    "linear": (bool, None),
     "limb_saturated": (bool, None),
     "limb_coverage": (float, None),
     "measured_sun_x": (float, u.pix),
