@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from limbward.camera.card import kind_of
 from limbward.camera.claims import check_claim
+from limbward.camera.dng import check_dng
 from limbward.camera.frame import BLUE, GREEN, RED, RawFrame, UnreadableFrame, linear_frame
 from limbward.camera.linear import read_fits, read_tiff
 
@@ -71,6 +72,8 @@ def decode_raw(path: Path) -> RawFrame:
     """Decode a RAW file through LibRaw; see `read_raw`."""
     with path.open("rb"):
         pass  # the system's reason for a file that cannot be opened is better than LibRaw's
+    if path.suffix.lower() == ".dng":
+        check_dng(path)
     with rawpy.RawPy() as raw:
         try:
             # By name: from a buffer it takes a quarter longer and the file's size in memory.
