@@ -175,7 +175,10 @@ def test_whole_run(config, workspace):
         "origin": "measured on pairs of flats and darks",
         "linear_up_to": [0.9, 0.92, 0.9],
     }
-    workspace.write_json(Workspace.noise, {"models": [model], "sky": [10.0, 20.0, 30.5]})
+    workspace.write_json(
+        Workspace.noise,
+        {"camera": "Example One", "serial": "12", "models": [model], "sky": [10.0, 20.0, 30.5]},
+    )
     write_variants(workspace)
     strip = {
         "name": "strip",
