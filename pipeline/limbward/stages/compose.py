@@ -14,6 +14,7 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import north_known, read_geometry
+from limbward.picture.holes import without_holes
 from limbward.picture.resampling import shrink
 from limbward.radiance.fits import open_picture, planes_of, read_rows
 from limbward.render.compose import Look, compose, tone_json
@@ -67,6 +68,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             )
         valid = np.isfinite(radiance).all(axis=0)
         valid |= inside(valid.shape, Disc(moon.x, moon.y, moon.radius + 0.05 * sun.radius))
+        # An inner corona that is clipped in all frames is no edge of the picture.
+        valid = without_holes(valid)
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
 
         def turned(picture: Pixels, factor: int = 1) -> Pixels:
