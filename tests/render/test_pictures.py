@@ -299,7 +299,7 @@ def test_figures_are_pictures_of_the_sky(tmp_path):
     y, x = np.indices((200, 300))
     picture = np.zeros((3, 200, 300), np.float32)
     picture[0] = np.abs(np.hypot(x - 149.5, y - 99.5) - 60) < 3  # a ring at 2 solar radii
-    scene = Scene(30.0, 30.0, 10.0, 25.0, ("one line",), "title")
+    scene = Scene(30.0, 30.0, 10.0, 25.0, True, ("one line",), "title")
     annotate(tmp_path / "a.png", picture, scene)
     polar_map(tmp_path / "p.png", picture, scene, 1.0)
     side_by_side(tmp_path / "s.png", [("a", picture), ("b", picture)])

@@ -24,7 +24,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from limbward import cli
+from limbward.cli import app as cli
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError
 

@@ -57,7 +57,7 @@ def records(workspace: Path) -> dict[str, Any]:
     """Return what the stages' records say, but for how long they took."""
     found = {}
     for path in sorted((workspace / "state").glob("*.json")):
-        if path.name != "hashes.json":  # holds dates of files
+        if path.name not in ("hashes.json", "workspace.json"):  # dates of files, a mark by chance
             found[path.name] = json.loads(path.read_text())
             found[path.name].pop("seconds")
     return found

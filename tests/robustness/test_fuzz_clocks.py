@@ -8,7 +8,7 @@ import pytest
 from limbward.clock.evidence import Covered, Crescents, Direct
 from limbward.clock.solve import solve_clock
 from limbward.geometry.orientation import Orientation
-from tests.camera.test_clock import crescents
+from tests.clock.test_solve import crescents
 from tests.robustness.fuzz_clocks import faults, fuzz, the_track
 
 DAY = 86400.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import tifffile
 from limbward.camera.frame import UnreadableFrame
 
 PHOTOMETRIC, CFA, LINEAR_RAW = 262, 32803, 34892
+MOST_PAGES = 16
 JPEG_XL = (50002, 52546)  # Compression, of TIFF in use and of DNG 1.7
 
 
@@ -51,8 +53,9 @@ def _pieces(page: Any) -> Iterator[tuple[int, int]]:
 
 
 def _raw_pages(tiff: tifffile.TiffFile) -> Iterator[Any]:
-    for first in tiff.pages:
-        for page in [first, *(getattr(first, "pages", None) or [])]:
+    # Directories may lead to one another in a circle; no camera writes so many.
+    for first in islice(tiff.pages, MOST_PAGES):
+        for page in [first, *islice(getattr(first, "pages", None) or [], MOST_PAGES)]:
             tags = getattr(page, "tags", None)
             if tags is not None and tags.valueof(PHOTOMETRIC) in (CFA, LINEAR_RAW):
                 yield page
