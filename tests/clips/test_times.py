@@ -21,7 +21,7 @@ from limbward.clips.times import (
     words_of,
 )
 from limbward.clock.solution import ClockSolution
-from limbward.limb.measure import LimbMeasurement
+from limbward.limb.measurement import LimbMeasurement
 
 EPOCH = Time("2026-08-12T17:46:00", scale="utc")
 CREATED = datetime(2026, 8, 12, 17, 40, 9)

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from limbward.clips.catalogue import Clip, UnreadableClip, read_clip
 from limbward.clips.pictures import pictures_at
-from limbward.limb.measure import LimbMeasurement, measure
+from limbward.limb.measure import measure
+from limbward.limb.measurement import LimbMeasurement
 
 # A picture from the middle of ten seconds between key pictures, at "4K", takes this on a slow
 # machine.

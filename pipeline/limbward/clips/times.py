@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from limbward.clips.catalogue import Clip
 from limbward.clock.solution import ClockSolution, split_zone
-from limbward.limb.measure import LimbMeasurement
+from limbward.limb.measurement import LimbMeasurement
 from limbward.sky.contacts import Circumstances, iso_utc
 
 Floats = NDArray[np.float64]

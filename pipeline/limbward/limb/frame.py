@@ -12,7 +12,8 @@ from limbward.camera.luminance import Plane, green_plane, saturated_fraction
 from limbward.camera.preview import preview
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
 from limbward.limb.corona import Crop, crop_corona
-from limbward.limb.measure import LimbMeasurement, measure
+from limbward.limb.measure import measure
+from limbward.limb.measurement import LimbMeasurement
 
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 

@@ -93,7 +93,9 @@ def ramp_edges(
         depth = np.interp(foot / s, WIDTHS, DEPTHS)
         return np.asarray(radius + low_at - s * depth)
 
-    if blur is None:
+    if blur is not None:
+        blur = max(blur, float(BLURS[0]))
+    else:
         blur = float(BLURS[np.argmin([_roundness(theta, edge(s)) for s in BLURS])])
     found = edge(blur)
     bright = found + 2

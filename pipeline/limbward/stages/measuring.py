@@ -17,7 +17,7 @@ from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
 from limbward.limb.frame import find_limbs, look_at
-from limbward.limb.measure import LimbMeasurement
+from limbward.limb.measurement import LimbMeasurement
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap
 from limbward.work.map import Task as FileTask

@@ -1,0 +1,83 @@
+"""A frame without filter: the Moon in front of the corona."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from limbward.limb.circle import fit_circles
+from limbward.limb.edges import EdgePoints
+from limbward.limb.measurement import (
+    Frame,
+    LimbMeasurement,
+    arc_of,
+    coverage_of,
+    limb_edges,
+    limb_width_of,
+    mostly_clipped,
+    outline,
+    points_of,
+    ring,
+    start_of,
+)
+from limbward.limb.ramp import ramp_edges
+
+# Beyond the scatter of the edges: the Moon's relief and the corona's slope pull the centre by
+# RELIEF_PX, an overexposed limb by up to RAMP_PX more (pixels of the measured image; against
+# simulated truth).
+RELIEF_PX, RAMP_PX = 0.02, 0.08
+
+
+def measure_totality(frame: Frame, points: EdgePoints) -> LimbMeasurement:
+    """Measure the Moon in front of the corona, or say why not."""
+    side = max(frame.image.shape) // frame.factor
+    rough = outline(points, bright_inside=False, side=side)
+    if rough is None:
+        return LimbMeasurement("none", note="no limb found in this frame")
+    edges = limb_edges(frame, frame.fine(rough), brighter_outside=True)
+    if edges is None:
+        return LimbMeasurement("none", note="no limb sharp enough to measure")
+    fit = fit_circles([arc_of(edges)], [start_of(edges, frame.fine(rough))])
+    if edges.saturated.mean() > 0.02:
+        start = fit.circles[0]
+        blur = limb_width_of(edges) if edges.saturated.mean() < 0.7 else None
+        ramp = ramp_edges(
+            frame.image,
+            frame.saturated,
+            start.x,
+            start.y,
+            start.radius,
+            noise=frame.noise,
+            blur=blur,
+        )
+        if ramp is not None:
+            edges = ramp
+            fit = fit_circles([arc_of(edges)], [start_of(edges, frame.fine(rough))])
+    systematic = RELIEF_PX + RAMP_PX * float(edges.saturated.mean())
+    moon = replace(fit.circles[0], sigma=float(np.hypot(fit.circles[0].sigma, systematic)))
+    coverage = coverage_of(edges, moon)
+    c = (moon.x, moon.y, moon.radius)
+    outside, clipped = ring(frame, c, 1.02, 1.12)
+    inside, _ = ring(frame, c, 0.80, 0.96)
+    brighter = outside.mean(axis=1) > inside.mean(axis=1) + 3 * frame.noise
+    seen = np.isfinite(outside).all(axis=1)
+    if coverage < 0.2 or fit.inlier_fraction < 0.5 or fit.rms > 2.0 or not seen.any():
+        return LimbMeasurement("none", note="no limb sharp enough to measure")
+    if brighter[seen].mean() < 0.3:
+        return LimbMeasurement("none", note="no dark disc with a bright surrounding found")
+    outside, clipped = outside[seen], clipped[seen]
+    share = float(clipped.mean())
+    rest = float(np.median(outside[~clipped])) if share < 1 else np.inf
+    full = float(np.max(outside[clipped])) if share > 0 else np.inf
+    # Where the photosphere shows, a part of the ring is clipped and the rest is far from it.
+    contact = 0.002 < share < 0.6 and rest < 0.12 * full
+    return LimbMeasurement(
+        "contact" if contact else "totality",
+        None,
+        moon,
+        limb_width_of(edges),
+        mostly_clipped(edges),
+        coverage,
+        moon_limb=points_of(edges),
+    )
