@@ -37,21 +37,22 @@ from limbward.limb.measurement import (
 )
 
 # Limbs nearer to each other than this run into each other's blur: their steepest places are up to
-# 1 px off at 17 px and 0.1 px at 50 px (simulated discs of 170 px, blurred by 1.5 px).
-WIDE_PX, WIDE_BLURS = 24.0, 12.0
+# 1 px off at 17 px and 0.1 px at 50 px (simulated discs of 170 px, blurred by 1.5 px). Near the
+# cusps they always do, which moves the Sun by 0.1 px up to a crescent of 0.8 radii.
+WIDE_PX, WIDE_BLURS, WIDE = 24.0, 12.0, 0.8
 UNEVEN = 0.25  # scatter of the blur along the limb that tells of a trailed frame
 # A fit of the whole picture is a filtered Sun if it explains this much; a corona leaves more.
 EXPLAINED, MISFIT = 0.97, 4.0
-WHOLE_SUN = 0.97  # of the disc is lit: the Moon is looked for only if the disc alone does not fit
+NEARLY_WHOLE, WHOLE = 0.95, 0.998  # of the disc is lit: with the Moon or without it, or without
 # What the fit of a picture is off beyond its scatter, in blurs (simulated crescents).
 SYSTEMATIC_BLURS = 0.05
 AROUND = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], bool)
 
 
-def measure_filtered(
+def measure_by_edges(
     frame: Frame, points: EdgePoints, ratio: float | None, flattening_sigma: float
 ) -> LimbMeasurement | None:
-    """Measure a filtered frame. None if it is no such frame.
+    """Measure a wide crescent, or the whole Sun, by its edges. None if this is no filtered frame.
 
     Parameters
     ----------
@@ -62,16 +63,20 @@ def measure_filtered(
         Moon's radius over the Sun's.
     flattening_sigma : float
         How much refraction may squeeze the discs.
+
+    Returns
+    -------
+    LimbMeasurement or None
+        Without a Sun, and with a note, if it is a filtered frame that edges do not measure.
     """
     side = max(frame.image.shape) // frame.factor
     rough = outline(points, bright_inside=True, side=side)
-    edges = None if rough is None else _by_edges(frame, points, rough, ratio, flattening_sigma)
-    if edges is not None and edges.sun is not None and _is_wide(edges):
-        return edges
-    whole = _as_a_whole(frame, rough, ratio, flattening_sigma)
-    if whole is not None:
-        return whole
-    return edges
+    if rough is None:
+        return None
+    found = _by_edges(frame, points, rough, ratio, flattening_sigma)
+    if found is None or found.sun is None or _is_wide(found):
+        return found
+    return LimbMeasurement("partial", note="the crescent is too thin or the bite too small")
 
 
 def _is_wide(found: LimbMeasurement) -> bool:
@@ -82,7 +87,7 @@ def _is_wide(found: LimbMeasurement) -> bool:
     if moon is None:
         return sun.radius > WIDE_PX
     thickest = sun.radius - moon.radius + float(np.hypot(sun.x - moon.x, sun.y - moon.y))
-    return thickest > max(WIDE_PX, WIDE_BLURS * (found.limb_width or 0.0))
+    return thickest > max(WIDE_PX, WIDE_BLURS * (found.limb_width or 0.0), WIDE * sun.radius)
 
 
 def _by_edges(
@@ -162,10 +167,18 @@ def _unevenness(edges: RadialEdges) -> float:
     return float(np.hypot(c, s) / max(mean, 1e-6))
 
 
-def _as_a_whole(
-    frame: Frame, rough: Start | None, ratio: float | None, flattening_sigma: float
+def measure_as_a_whole(
+    frame: Frame, points: EdgePoints, ratio: float | None, flattening_sigma: float
 ) -> LimbMeasurement | None:
-    """Measure by a fit of the whole picture; None if no filtered Sun fits."""
+    """Measure a crescent of any width by a fit of its picture; None if no filtered Sun fits.
+
+    Parameters
+    ----------
+    frame, points, ratio, flattening_sigma
+        As for `measure_by_edges`.
+    """
+    side = max(frame.image.shape) // frame.factor
+    rough = outline(points, bright_inside=True, side=side)
     best: FilteredSun | None = None
     for start in (_contour_start(frame), None if rough is None else frame.fine(rough)):
         if start is None or (best is not None and best.explained > 0.995):
@@ -212,16 +225,15 @@ def _fit_from(
         )
 
     lit, away = _lit_share(frame, start)
-    if lit > WHOLE_SUN:
-        alone = fit(None)
-        if alone is not None and alone.explained > EXPLAINED and alone.misfit < 1.3:
-            return alone
+    alone = fit(None) if lit > NEARLY_WHOLE else None
+    if lit > WHOLE and alone is not None:
+        return alone
     size = (ratio or 1.0) * start[2]
     apart = _separation(lit, size / start[2]) * start[2]
     thickest = start[2] - size + apart
     # The share that is lit tells a thin crescent's width only to a factor: blur widens it.
     factors = (1.0, 0.4) if thickest < 0.15 * start[2] else (1.0,)
-    best: FilteredSun | None = None
+    best = alone
     for factor in factors:
         d = apart - (1 - factor) * thickest
         found = fit((start[0] - d * away[0], start[1] - d * away[1], size))

@@ -9,12 +9,13 @@ from scipy import ndimage
 
 from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.covered import measure_totality
-from limbward.limb.edges import edge_points
-from limbward.limb.filtered import measure_filtered
+from limbward.limb.edges import EdgePoints, edge_points
+from limbward.limb.filtered import measure_as_a_whole, measure_by_edges
 from limbward.limb.measurement import Floats, Frame, Image, LimbMeasurement, Mask
 
 COARSE_SIDE = 640  # px of the image that limbs are first looked for in
 LIT_SIGMA, LIT_PIXELS = 8.0, 5  # what stands out of the noise: more than a hot pixel and its blur
+ALL_AROUND = 0.6  # of the Moon's limb: a crescent's inner limb is half a circle at most
 CUT_SHARE = 0.25  # what is lit along a side, of the frame: if less, only its surroundings are used
 
 
@@ -77,11 +78,25 @@ def measure(
         most=1500,
     )
     frame = Frame(image - np.float32(background), saturated, noise, factor)
-    found = measure_filtered(frame, points, radius_ratio, flattening_sigma)
-    if found is None or found.sun is None:
-        uncovered = measure_totality(frame, points)
-        found = uncovered if found is None or uncovered.moon is not None else found
+    found = _look(frame, points, radius_ratio, flattening_sigma)
     return _to_full(found, scale, origin)
+
+
+def _look(
+    frame: Frame, points: EdgePoints, ratio: float | None, flattening_sigma: float
+) -> LimbMeasurement:
+    """Return what a frame shows: quick looks first, the fit of a whole picture last."""
+    filtered = measure_by_edges(frame, points, ratio, flattening_sigma)
+    if filtered is not None and filtered.sun is not None:
+        return filtered
+    covered = measure_totality(frame, points)
+    # A crescent's inner limb passes for the Moon's in front of a corona, but not all around.
+    if covered.moon is not None and covered.coverage > ALL_AROUND:
+        return covered
+    whole = measure_as_a_whole(frame, points, ratio, flattening_sigma)
+    if whole is not None:
+        return whole
+    return covered if filtered is None or covered.moon is not None else filtered
 
 
 def _coarse(image: Image, factor: int) -> Image:

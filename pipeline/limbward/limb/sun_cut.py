@@ -16,6 +16,7 @@ THICK_PX = 2.5  # bins across a thin crescent, at least, where the frame has the
 SAMPLE_PX = 1.2  # pixels of the frame a sample
 MARGIN = 0.25  # of the Sun's radius, around what is lit
 SCALES = (0.1, 0.25, 0.6, 1.5)  # of the wings of scattered light, in solar radii
+SHORTEST_BINS = (4.0, 8.0, 16.0, 32.0)  # and at least this many bins
 # Flat field, granulation, spots and the Moon's relief (0.4 arcsec rms): of the light around.
 MODEL_ERROR = 0.015
 # Of the step across an edge, on both sides alike, so that a blur of another form moves no limb.
@@ -141,5 +142,7 @@ def _glow(small: Floats, radius: float, box: tuple[slice, slice]) -> Floats:
     fy, fx = fft.fftfreq(shape[0])[:, None], fft.rfftfreq(shape[1])[None, :]
     k = 2 * np.pi * np.hypot(fx, fy)
     # exp(-r / s) / r, whose transform is 1 / sqrt(1 + (k s)^2), of unit sum.
-    wings = [fft.irfft2(spectrum / np.sqrt(1 + (k * s * radius) ** 2), shape) for s in SCALES]
+    # Wings as narrow as the blur would be the picture itself.
+    lengths = [max(s * radius, n) for s, n in zip(SCALES, SHORTEST_BINS, strict=True)]
+    wings = [fft.irfft2(spectrum / np.sqrt(1 + (k * s) ** 2), shape) for s in lengths]
     return np.array([wing[: light.shape[0], : light.shape[1]][inner] for wing in wings])
