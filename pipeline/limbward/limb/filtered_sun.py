@@ -26,7 +26,7 @@ Mask = NDArray[np.bool_]
 RATIO_SIGMA, DARKENING_SIGMA, GAIN_SIGMA = 0.04, 0.1, 0.5
 MOST_STEPS = 20
 HOPELESS = 0.9  # explained by a round disc: what is less is no filtered Sun
-SOFT = 0.45  # sigma of the painted limbs, samples: softer than this no ripple is left
+SOFT = 0.3  # sigma of the painted limbs, samples: what is softer makes a thin crescent too thin
 
 
 @dataclass(frozen=True)

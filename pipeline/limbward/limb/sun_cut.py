@@ -12,8 +12,8 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 RADIUS_PX = 32.0  # of the binned Sun: the fit's errors stay under 0.002 of its pixels
-THICK_PX = 2.5  # bins across a thin crescent, at least, where the frame has them
-SAMPLE_PX = 1.2  # pixels of the frame a sample
+THICK_PX = 4.0  # bins across a thin crescent, at least, where the frame has them
+SAMPLE_PX = 0.9  # pixels of the frame a sample
 MARGIN = 0.25  # of the Sun's radius, around what is lit
 SCALES = (0.1, 0.25, 0.6, 1.5)  # of the wings of scattered light, in solar radii
 SHORTEST_BINS = (4.0, 8.0, 16.0, 32.0)  # and at least this many bins
