@@ -6,7 +6,6 @@ characters and a number from 0001 to 9999, a RAW and a JPEG of one shot sharing 
 """
 
 import errno
-import hashlib
 import os
 import re
 from collections import defaultdict
@@ -15,8 +14,6 @@ from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
-
-from limbward.camera.regular import open_regular
 
 # Every suffix that LibRaw's cameras write; what it cannot decode is reported as unreadable.
 _RAW = """.3fr .arw .bay .cap .cr2 .cr3 .crw .dcr .dcs .dng .drf .eip .erf .fff .gpr .iiq .k25 .kdc
@@ -155,12 +152,6 @@ def relative_name(path: Path, base: Path) -> str:
         return Path(os.path.relpath(path, base)).as_posix()
     except ValueError:  # Windows: no relative path leads from one drive to another
         return path.absolute().as_posix()
-
-
-def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, hexadecimal, reading it piece by piece."""
-    with open_regular(path) as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _excluded(file: str, patterns: tuple[str, ...]) -> bool:

@@ -19,7 +19,6 @@ import exifread
 from limbward.camera.card import kind_of
 from limbward.camera.containers import embedded_jpeg, tiff_blocks
 from limbward.camera.headers import libraw_exif, read_fits_header
-from limbward.camera.regular import open_regular
 from limbward.camera.shot import (
     PLAUSIBLE_EXPOSURE_S,
     PLAUSIBLE_F_NUMBER,
@@ -31,6 +30,7 @@ from limbward.camera.shot import (
     believable,
     plain_text,
 )
+from limbward.regular import open_regular
 
 __all__ = ["Exif", "camera_name", "from_tags", "read_exif"]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from limbward.camera.card import sha256
 from limbward.camera.frame import RawFrame, UnreadableFrame
 from limbward.camera.raw import read_raw
+from limbward.regular import sha256
 
 
 def read_same(path: Path, digest: str) -> RawFrame:

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from limbward.camera.card import IMAGE_KINDS, CardFile, sha256
+from limbward.camera.card import IMAGE_KINDS, CardFile
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
 from limbward.camera.raw import UnreadableFrame, read_raw
@@ -18,6 +18,7 @@ from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
 from limbward.limb.frame import find_limbs, look_at
 from limbward.limb.measure import LimbMeasurement
+from limbward.regular import sha256
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap
 from limbward.work.map import Task as FileTask
