@@ -447,14 +447,14 @@ def test_a_card_that_is_not_there_is_a_wrong_config(tmp_path):
         ingest.run(a_config(tmp_path), Workspace(tmp_path / "workspace"), SilentReporter())
 
 
-def test_an_empty_card_and_one_of_jpegs_only(tmp_path):
+def test_an_empty_card_and_one_of_videos_only(tmp_path):
     (tmp_path / "card").mkdir()
     config = a_config(tmp_path)
     workspace = Workspace(tmp_path / "workspace")
     with pytest.raises(LimbwardError, match=f"There are no files in {tmp_path / 'card'}"):
         ingest.run(config, workspace, SilentReporter())
-    jpeg(tmp_path / "card/a.jpg")
-    with pytest.raises(LimbwardError, match=r"no RAW, TIFF or FITS frames .*1 jpeg"):
+    (tmp_path / "card/a.mov").write_bytes(b"moving")
+    with pytest.raises(LimbwardError, match=r"no RAW, TIFF, FITS or JPEG frames .*1 video"):
         ingest.run(config, workspace, SilentReporter())
 
 

@@ -31,8 +31,8 @@ LITTER = frozenset(  # of operating systems
         "system volume information",
     )
 )
-IMAGE_KINDS = frozenset(("raw", "tiff", "fits"))
-"""Kinds whose pixels are measured and merged."""
+IMAGE_KINDS = frozenset(("raw", "tiff", "fits", "jpeg"))
+"""Kinds whose pixels are measured and merged; a JPEG that a RAW frame goes with is not."""
 
 DCF_LAST = 9999
 DCF_FOLDER = re.compile(r"([1-9]\d\d)[0-9A-Za-z_]{5}")

@@ -1,4 +1,4 @@
-"""Decoding frames: RAW files through LibRaw, TIFF and FITS as already-linear images."""
+"""Decoding frames: RAW files through LibRaw, others as images that are linear or made so."""
 
 import logging
 from dataclasses import replace
@@ -15,6 +15,7 @@ from limbward.camera.card import kind_of
 from limbward.camera.claims import check_claim
 from limbward.camera.dng import check_dng
 from limbward.camera.frame import BLUE, GREEN, RED, RawFrame, UnreadableFrame, linear_frame
+from limbward.camera.jpeg import read_jpeg
 from limbward.camera.linear import read_fits, read_tiff
 
 __all__ = ["RawFrame", "UnreadableFrame", "decode_raw", "read_raw"]
@@ -37,7 +38,7 @@ logging.getLogger("tifffile").setLevel(logging.CRITICAL)
 
 
 def read_raw(path: str | Path) -> RawFrame:
-    """Decode a RAW, TIFF or FITS file.
+    """Decode a RAW, TIFF, FITS or JPEG file.
 
     Parameters
     ----------
@@ -56,9 +57,9 @@ def read_raw(path: str | Path) -> RawFrame:
     """
     path = Path(path)
     kind = kind_of(path.name)
-    readers = {"raw": decode_raw, "tiff": read_tiff, "fits": read_fits}
+    readers = {"raw": decode_raw, "tiff": read_tiff, "fits": read_fits, "jpeg": read_jpeg}
     if kind not in readers:
-        raise UnreadableFrame(f"{path.name} is not a RAW, TIFF or FITS file.")
+        raise UnreadableFrame(f"{path.name} is not a RAW, TIFF, FITS or JPEG file.")
     try:
         if path.stat().st_size == 0:
             raise UnreadableFrame(f"{path.name} is empty; copy it from the card again.")

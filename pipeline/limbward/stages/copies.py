@@ -18,7 +18,7 @@ def mark_copies(rows: list[Row]) -> None:
     """Take frames out that show the picture of another one, and name that one in their notes.
 
     Copies are the same file under another name (a backup card); a file with the same pixels, of
-    which only the Exif was edited or the container is another; and the TIFF or FITS exported from
+    which only the Exif was edited or the container is another; and the TIFF, FITS or JPEG made from
     a RAW frame, known by camera, time and exposure. Each would count as one more exposure in the
     merge, whose sigma would then be too small, and as one more reading of the clock.
 

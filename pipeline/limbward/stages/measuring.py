@@ -14,6 +14,7 @@ from limbward.camera.card import IMAGE_KINDS, CardFile
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
 from limbward.camera.raw import UnreadableFrame, read_raw
+from limbward.camera.response import Response
 from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
 from limbward.limb.frame import find_limbs, look_at
@@ -31,7 +32,6 @@ Row = dict[str, Any]
 
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
 NOT_MEASURED = {
-    "jpeg": "A JPEG is catalogued but not measured.",
     "video": "A video is not measured here: `limbward clips` does that.",
     "other": "This is not a frame.",
 }
@@ -50,12 +50,21 @@ class Task:
         Moon's radius over the Sun's.
     stated : {'dark', 'flat', 'bias'} or None
         What the configuration says the frame is.
+    response : Response or None
+        The curve that makes its values linear, if they are not.
+    response_name : str
+        Of that curve in responses.json.
+    in_place : bool
+        Whether a JPEG stands in for its RAW frame, which cannot be decoded.
     """
 
     file: CardFile
     root: Path
     radius_ratio: float
     stated: Content | None = None
+    response: Response | None = None
+    response_name: str = ""
+    in_place: bool = False
 
 
 def artefact_name(file: str) -> str:
@@ -162,10 +171,12 @@ def measure_file(task: Task) -> Row:
     row = blank_row(file)
     try:
         row["sha256"] = sha256(file.path)
-        if file.kind in IMAGE_KINDS or file.kind == "jpeg":
+        if file.kind in IMAGE_KINDS:
             row.update(_exif_columns(read_exif(file.path), row))
         if file.kind not in IMAGE_KINDS:
             row["note"] = [NOT_MEASURED[file.kind]]
+        elif file.kind == "jpeg" and file.paired_with and not task.in_place:
+            row["note"] = [f"The RAW frame {file.paired_with} is used in its place."]
         else:
             _measure_pixels(task, row)
     except UnreadableFrame as error:
@@ -193,23 +204,33 @@ def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
 
 
 def _measure_pixels(task: Task, row: Row) -> None:
+    frame = read_raw(task.file.path)
+    declared = frame.encoding
+    if task.response is not None:
+        frame = task.response.apply(frame)
+    row["range_adu"] = frame.white - float(frame.black.mean())
     look = look_at(
-        read_raw(task.file.path),  # nobody holds it while limbs are measured
+        frame,
         exposure_s=row.get("exposure"),
         named=named_content(task.file.file),
         stated=task.stated,
     )
+    del frame  # nobody holds it while limbs are measured
     row["width"], row["height"] = look.width, look.height
     row["saturated_fraction"] = look.saturated_fraction
     row["pixels_sha256"] = look.pixels_sha256
-    row["linear"] = not look.encoding
+    row["linear"], row["declared"] = not look.encoding, declared
+    row["encoding"], row["response"] = look.encoding, task.response_name
     if look.encoding:
         row["note"].append(
-            f"display-referred (gamma-encoded, by {look.encoding}): not linear; used for clocks, "
-            "sheet and film, not for measurement"
+            f"display-referred (encoded, by {look.encoding}): a picture, no measurement of "
+            "brightness; merged only if there are no linear frames"
         )
+    if task.in_place:
+        row["note"].append(f"It stands in for {task.file.paired_with}, which cannot be decoded.")
     workspace = Workspace(task.root)
-    name = artefact_name(task.file.file)
+    # What was measured before the curve was known is of other pixels, and keeps its own name.
+    name = artefact_name(task.file.file) + (f"-{task.response_name}" if task.response_name else "")
     row["preview"] = f"{Workspace.previews}{name}.jpg"
     with workspace.writing(row["preview"]) as part:
         look.preview.save(part, "JPEG", quality=85)

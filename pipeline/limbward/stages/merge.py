@@ -35,6 +35,7 @@ from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
 from limbward.workspace.earlier import keep_better
 from limbward.workspace.noise import write_noise
+from limbward.workspace.responses import read_responses
 from limbward.workspace.stored import read_planes, read_pointings, read_stage_tables
 
 Floats = NDArray[np.float64]
@@ -56,6 +57,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     used = np.zeros(len(ingest), bool)
     files = _files(config, ingest, timing, align)
     names = texts(ingest, "reduced")
+    curves = read_responses(workspace)
+    responses = {
+        config.base_dir / str(file): curves[name]
+        for file, name in zip(ingest["file"], texts(ingest, "response"), strict=True)
+        if name in curves
+    }
     frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
     if frames is None:
         reporter.warn("No frame of totality can be merged; there will be no corona.")
@@ -64,13 +71,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         shared = _shared_sigma(align, frames.row)
         if not frames.linear:
             reporter.warn(
-                "All frames of totality are display-referred (gamma-encoded). They are merged by "
-                "the curve that they declare, for a picture: the corona's brightness is no "
-                "measurement. Export linear 16-bit TIFFs or use the RAW files for one."
+                "All frames of totality are display-referred (encoded for a display). They are "
+                "merged by the curve that they declare, or that their brackets tell, for a "
+                "picture: the corona's brightness is no measurement. Export linear 16-bit TIFFs or "
+                "use the RAW files for one."
             )
         with (
             crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
-            Decoder(hands, _digests(config, ingest)) as decoder,
+            Decoder(hands, _digests(config, ingest), responses) as decoder,
         ):
             exposures, failed = _merge(
                 config, workspace, reporter, files, frames, names, decoder, shared
@@ -229,6 +237,7 @@ STAGE = Stage(
         Workspace.table("timing"),
         Workspace.table("align"),
         Workspace.pointing,
+        Workspace.responses,
         Workspace.reduced,
     ),
     writes=(Workspace.corona, Workspace.noise, Workspace.table("merge")),

@@ -37,6 +37,8 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "limb_width": (float, u.pix),
     "saturated_fraction": (float, None),
     "linear": (bool, None),
+    "encoding": (str, None),
+    "response": (str, None),
     "limb_saturated": (bool, None),
     "limb_coverage": (float, None),
     "measured_sun_x": (float, u.pix),
