@@ -224,6 +224,14 @@ def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
     }
     for camera, serial, note in said_of_cameras:
         reporter.note(f"{camera or 'a camera'} {serial or ''}".strip() + f": {note}")
+    shown = [row for row in rows if row["phase"] in ("partial", "contact", "totality")]
+    timeless = [row for row in shown if not (row.get("time_camera") or row.get("gps_utc"))]
+    if timeless:
+        reporter.warn(
+            f"{len(timeless)} of {len(shown)} frames of the eclipse have no time, neither in Exif "
+            f"nor in a side file nor in their names, {timeless[0]['file']} first; they cannot be "
+            "put on UTC."
+        )
     unreadable = [row for row in rows if row["phase"] == "unreadable"]
     for row in unreadable[:SAID_AT_MOST]:
         # A decoder's sentence begins with the bare name.

@@ -284,6 +284,7 @@ def _exif_columns(exif: Exif, row: Row) -> Row:
         "focal_length": exif.focal_length_mm,
         "time_camera": _iso(exif.time_camera, exif.has_subsec),
         "has_subsec": exif.has_subsec,
+        "time_source": exif.time_source or ("" if exif.time_camera is None else "camera"),
         "offset_tag_hours": exif.offset_hours,
         "gps_utc": _iso(exif.gps_utc, exif.gps_utc is not None and exif.gps_utc.microsecond > 0),
         "pixel_pitch_um": exif.pixel_pitch_um,

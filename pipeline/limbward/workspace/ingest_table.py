@@ -29,6 +29,7 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "orientation": (int, None),
     "time_camera": (str, None),
     "has_subsec": (bool, None),
+    "time_source": (str, None),
     "offset_tag_hours": (float, u.hour),
     "gps_utc": (str, None),
     "width": (int, u.pix),
