@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from limbward.camera.frame import SRGB_TO_XYZ, camera_to_srgb
 from limbward.camera.raw import (
-    SRGB_TO_XYZ,
     UnreadableFrame,
     _colour_tile,
-    camera_to_srgb,
     read_raw,
 )
 from tests.camera.files import BAYER, MATRIX, SIX, dng, noise, repeat

@@ -206,6 +206,7 @@ def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
 def _measure_pixels(task: Task, row: Row) -> None:
     frame = read_raw(task.file.path)
     declared = frame.encoding
+    row["camera_note"] = [*row.get("camera_note", []), *frame.notes]
     if task.response is not None:
         frame = task.response.apply(frame)
     row["range_adu"] = frame.white - float(frame.black.mean())
