@@ -20,7 +20,7 @@ from limbward.camera.display import (
     profile_curve,
     to_light,
 )
-from limbward.camera.frame import FULL_SCALE, RawFrame, UnreadableFrame, linear_frame
+from limbward.camera.frame import RawFrame, UnreadableFrame, linear_frame
 
 COLOR_SPACE = 0xA001
 MODES = ("L", "RGB")
@@ -67,7 +67,7 @@ def read_jpeg(path: Path) -> RawFrame:
         ) from error
     if data.ndim == 3:
         data = np.ascontiguousarray(np.moveaxis(data, -1, 0))
-    return replace(linear_frame(to_light(data, curve), FULL_SCALE), encoding=said)
+    return replace(linear_frame(*to_light(data, curve)), encoding=said)
 
 
 def declared_curve(image: Image.Image) -> tuple[str, Curve]:

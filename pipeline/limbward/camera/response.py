@@ -22,6 +22,7 @@ from limbward.camera.frame import RawFrame
 Floats = NDArray[np.float64]
 
 BY_BRACKETS = "the ratios between its exposures"
+FINE_ENOUGH = 30_000  # ADU of white, above which whole numbers lose nothing
 KNOTS = 33  # of the curve, at even steps of what sRGB would store
 FINE = 257  # of the table of it
 LOWEST = 0.06  # of those steps; below it is 1/200 of white, where 8 bits have 4 % steps
@@ -113,7 +114,10 @@ class Response:
         if data.dtype == np.uint16 and np.ptp(black) == 0.0:
             floor = float(black.flat[0])
             every = (np.arange(65536.0) - floor) / (frame.white - floor)
-            table = np.clip(np.rint(self(every) * (frame.white - floor) + floor), 0, 65535)
+            table = self(every) * (frame.white - floor) + floor
+            if frame.white < FINE_ENOUGH:
+                return replace(frame, data=table.astype(np.float32)[data], encoding=encoding)
+            table = np.clip(np.rint(table), 0, 65535)
             return replace(frame, data=table.astype(np.uint16)[data], encoding=encoding)
         if data.ndim == 3:
             level = black[:, None, None]
