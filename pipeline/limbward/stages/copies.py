@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import PurePosixPath
+
 from limbward.camera.card import IMAGE_KINDS
 from limbward.stages.measuring import Row
 
@@ -43,20 +46,34 @@ def _is_picture(row: Row) -> bool:
 
 
 def _mark_exports(rows: list[Row]) -> None:
-    """Take out TIFF and FITS frames of which the RAW frame is there as well."""
-    raw: dict[tuple[str, str, float], Row] = {}
+    """Take out frames of which a file nearer to the sensor is there as well."""
+    nearest: dict[tuple[str, str, float], Row] = {}
     for row in rows:
         key = _shot(row)
-        if key is not None and row["kind"] == "raw":
-            raw.setdefault(key, row)
+        if key is not None and (key not in nearest or _rank(row) < _rank(nearest[key])):
+            nearest[key] = row
     for row in rows:
         key = _shot(row)
-        if key is None or row["kind"] == "raw" or key not in raw:
+        if key is None or _rank(row) <= _rank(nearest[key]):
             continue
-        first = raw[key]
+        first = nearest[key]
         serials = {r.get("serial") for r in (row, first)} - {None, ""}
-        if len(serials) < 2:  # two bodies of a model may be released together
+        # Two bodies of a model may be released together. Of a burst within a second there may be
+        # exports of some frames only; all its RAW frames are there.
+        if len(serials) < 2 and (first["kind"] == "raw" or _number(row) == _number(first)):
             _take_out(row, f"It is a copy of {first['file']}, exported to another format.")
+
+
+def _rank(row: Row) -> int:
+    """Return how far from the sensor a file is: RAW, linear, encoded for a display, JPEG."""
+    if row["kind"] == "raw":
+        return 0
+    return 3 if row["kind"] == "jpeg" else 1 + (row.get("linear") is False)
+
+
+def _number(row: Row) -> str:
+    """Return the number of a frame in its name, the longest one there."""
+    return max(re.findall(r"\d+", PurePosixPath(row["file"]).stem), key=len, default="")
 
 
 def _shot(row: Row) -> tuple[str, str, float] | None:
