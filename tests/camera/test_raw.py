@@ -161,7 +161,7 @@ def test_missing_and_forbidden_files_are_sentences(tmp_path, monkeypatch):
 def test_other_files_are_no_frames(tmp_path):
     path = tmp_path / "a.txt"
     path.write_bytes(b"x")
-    with pytest.raises(UnreadableFrame, match="not a RAW, TIFF, FITS or JPEG file"):
+    with pytest.raises(UnreadableFrame, match="not a RAW, TIFF, FITS, JPEG or HEIF file"):
         read_raw(path)
 
 

@@ -150,3 +150,27 @@ def test_dngs_of_version_1_7(path):
     assert np.median(light[stored < 0.95]) < 0.3 * np.median(stored[stored < 0.95])
     order = np.argsort(stored, axis=None)
     assert np.all(np.diff(light.ravel()[order]) >= -1e-6)
+
+
+def test_heif_of_cameras_and_telephones():
+    """Single pictures and grids of tiles, of 8 and of 10 bits, with Exif."""
+    paths = [p for p in sorted(DAMAGED.glob("*")) if kind_of(p.name) == "heif"]
+    if not paths:
+        pytest.skip(f"no files of {DAMAGED.name}: {FETCH}")
+    told = [read_exif(path) for path in paths]
+    assert sum(bool(e.camera and e.time_camera and e.exposure_s) for e in told) >= 5
+    shapes = set()
+    for path in paths:
+        try:
+            frame = read_raw(path)
+        except UnreadableFile:
+            continue
+        sane(frame)
+        assert frame.encoding
+        shapes.add(frame.data.shape)
+        if frame.data.shape[1] > 2000:  # tiles: in another order they would not fit
+            green = frame.data[1, ::1, 100:3000:7].astype(np.float64)
+            steps = np.abs(np.diff(green, axis=0)).mean(axis=1)
+            apart = np.abs(green[512:] - green[:-512]).mean()  # rows of other tiles
+            assert steps[511::512].max() < 0.2 * apart
+    assert len(shapes) >= 4

@@ -22,6 +22,7 @@ _RAW = """.3fr .arw .bay .cap .cr2 .cr3 .crw .dcr .dcs .dng .drf .eip .erf .fff 
 _VIDEO = ".3gp .avi .crm .m2ts .m4v .mkv .mov .mp4 .mpeg .mpg .mts .mxf .ser .wmv"
 RAW_SUFFIXES = frozenset(_RAW.split())
 JPEG_SUFFIXES = frozenset((".jpg", ".jpeg", ".jpe"))
+HEIF_SUFFIXES = frozenset((".heic", ".heif", ".hif"))
 TIFF_SUFFIXES = frozenset((".tif", ".tiff"))
 FITS_SUFFIXES = frozenset((".fit", ".fits", ".fts", ".fits.gz", ".fit.gz", ".fits.fz"))
 VIDEO_SUFFIXES = frozenset(_VIDEO.split())
@@ -31,8 +32,8 @@ LITTER = frozenset(  # of operating systems
         "system volume information",
     )
 )
-IMAGE_KINDS = frozenset(("raw", "tiff", "fits", "jpeg"))
-"""Kinds whose pixels are measured and merged; a JPEG that a RAW frame goes with is not."""
+IMAGE_KINDS = frozenset(("raw", "tiff", "fits", "jpeg", "heif"))
+"""Kinds whose pixels are measured and merged; a JPEG or HEIF with a RAW frame beside it is not."""
 
 DCF_LAST = 9999
 DCF_FOLDER = re.compile(r"([1-9]\d\d)[0-9A-Za-z_]{5}")
@@ -52,7 +53,7 @@ class CardFile:
         Its path relative to the folder of the configuration, with forward slashes: its name in
         every table.
     kind : str
-        ``raw``, ``jpeg``, ``tiff``, ``fits``, ``video`` or ``other``.
+        ``raw``, ``jpeg``, ``heif``, ``tiff``, ``fits``, ``video`` or ``other``.
     size : int
         Bytes.
     mtime_ns : int
@@ -81,7 +82,7 @@ class Listing:
 
 
 def kind_of(name: str) -> str:
-    """Return the kind of a file by its name: raw, jpeg, tiff, fits, video or other."""
+    """Return the kind of a file by its name: raw, jpeg, heif, tiff, fits, video or other."""
     suffixes = [suffix.lower() for suffix in Path(name).suffixes]
     last, last_two = "".join(suffixes[-1:]), "".join(suffixes[-2:])
     if last in FITS_SUFFIXES or last_two in FITS_SUFFIXES:
@@ -89,6 +90,7 @@ def kind_of(name: str) -> str:
     for kind, known in (
         ("raw", RAW_SUFFIXES),
         ("jpeg", JPEG_SUFFIXES),
+        ("heif", HEIF_SUFFIXES),
         ("tiff", TIFF_SUFFIXES),
         ("video", VIDEO_SUFFIXES),
     ):
@@ -269,7 +271,7 @@ def _paired(files: list[CardFile]) -> list[CardFile]:
         if number is not None and DCF_FOLDER.fullmatch(raw.path.parent.name):
             by_number[raw.path.parent, number].append(raw)
     partner: dict[str, str] = {}
-    jpegs = [f for f in files if f.kind == "jpeg"]
+    jpegs = [f for f in files if f.kind in ("jpeg", "heif")]
     for jpeg in jpegs:
         candidates = by_stem.get((jpeg.path.parent, jpeg.path.stem.casefold()), [])
         if len(candidates) == 1 and candidates[0].file not in partner:

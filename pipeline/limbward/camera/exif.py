@@ -20,6 +20,7 @@ from limbward.camera.card import kind_of
 from limbward.camera.containers import embedded_jpeg, tiff_blocks
 from limbward.camera.elsewhere import NO_DATE, NO_EXPOSURE, with_what_is_elsewhere
 from limbward.camera.headers import libraw_exif, read_fits_header
+from limbward.camera.heif_boxes import exif_of
 from limbward.camera.shot import (
     PLAUSIBLE_EXPOSURE_S,
     PLAUSIBLE_F_NUMBER,
@@ -76,7 +77,7 @@ def _in_file(path: Path, *, decode: bool) -> Exif:
     note = "The file has no Exif block that ExifRead understands."
     with BufferedReader(open_regular(path)) as stream:
         try:
-            tags = _tags(stream)
+            tags = _tags(stream) if kind != "heif" else _heif_tags(stream)
         except Exception as error:  # ExifRead meets damaged files with exceptions of any kind
             if isinstance(error, OSError) and error.errno == errno.EIO:  # of the disk
                 raise
@@ -138,6 +139,11 @@ def _tags(stream: BinaryIO) -> dict[str, Any]:
                 merged[f"{directory} {rest}"] = tag
         return merged
     return _process(stream)
+
+
+def _heif_tags(stream: BinaryIO) -> dict[str, Any]:
+    block = exif_of(stream)
+    return {} if block is None else _process(block)
 
 
 def _process(stream: BinaryIO) -> dict[str, Any]:

@@ -24,6 +24,7 @@ from limbward.camera.frame import (
     camera_to_srgb,
     linear_frame,
 )
+from limbward.camera.heif import read_heif
 from limbward.camera.jpeg import read_jpeg
 from limbward.camera.linear import read_fits, read_tiff
 
@@ -62,8 +63,9 @@ def read_raw(path: str | Path) -> RawFrame:
     path = Path(path)
     kind = kind_of(path.name)
     readers = {"raw": decode_raw, "tiff": read_tiff, "fits": read_fits, "jpeg": read_jpeg}
+    readers["heif"] = read_heif
     if kind not in readers:
-        raise UnreadableFrame(f"{path.name} is not a RAW, TIFF, FITS or JPEG file.")
+        raise UnreadableFrame(f"{path.name} is not a RAW, TIFF, FITS, JPEG or HEIF file.")
     try:
         if path.stat().st_size == 0:
             raise UnreadableFrame(f"{path.name} is empty; copy it from the card again.")

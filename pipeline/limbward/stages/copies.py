@@ -6,7 +6,7 @@ import re
 from pathlib import PurePosixPath
 
 from limbward.camera.card import IMAGE_KINDS
-from limbward.stages.measuring import Row
+from limbward.stages.measuring import MADE_OF_RAW, Row
 
 TAKEN_FROM_A_COPY = (
     "reduced",
@@ -68,7 +68,7 @@ def _rank(row: Row) -> int:
     """Return how far from the sensor a file is: RAW, linear, encoded for a display, JPEG."""
     if row["kind"] == "raw":
         return 0
-    return 3 if row["kind"] == "jpeg" else 1 + (row.get("linear") is False)
+    return 3 if row["kind"] in MADE_OF_RAW else 1 + (row.get("linear") is False)
 
 
 def _number(row: Row) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 
 from limbward.camera.card import IMAGE_KINDS
 from limbward.camera.response import Tested, View, solve_response, view_of
-from limbward.stages.measuring import Row, Task
+from limbward.stages.measuring import MADE_OF_RAW, Row, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.responses import Answer
@@ -78,7 +78,7 @@ def tasks_again(
         answer = answer_for(row, answers)
         if answer is not None and answer.tested.response is not None:
             again[i] = replace(task, response=answer.tested.response, response_name=answer.name)
-        elif task.file.kind == "jpeg" and task.file.paired_with in unreadable:
+        elif task.file.kind in MADE_OF_RAW and task.file.paired_with in unreadable:
             again[i] = replace(task, in_place=True)
     return again
 

@@ -31,6 +31,7 @@ from limbward.workspace.stored import StoredCrop, write_reduced
 Row = dict[str, Any]
 
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
+MADE_OF_RAW = ("jpeg", "heif")  # by the camera, beside it
 NOT_MEASURED = {
     "video": "A video is not measured here: `limbward clips` does that.",
     "other": "This is not a frame.",
@@ -175,7 +176,7 @@ def measure_file(task: Task) -> Row:
             row.update(_exif_columns(read_exif(file.path), row))
         if file.kind not in IMAGE_KINDS:
             row["note"] = [NOT_MEASURED[file.kind]]
-        elif file.kind == "jpeg" and file.paired_with and not task.in_place:
+        elif file.kind in MADE_OF_RAW and file.paired_with and not task.in_place:
             row["note"] = [f"The RAW frame {file.paired_with} is used in its place."]
         else:
             _measure_pixels(task, row)
