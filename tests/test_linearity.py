@@ -114,3 +114,23 @@ def test_a_jpeg_stands_in_for_a_raw_frame_that_cannot_be_decoded(tmp_path):
     assert "stands in for card/IMG_0002.DNG" in note["IMG_0002.JPG"]
     assert phase["IMG_0001.JPG"] == "other"
     assert "card/IMG_0001.DNG is used" in note["IMG_0001.JPG"]
+
+
+def test_an_interrupted_and_an_enlarged_card_come_out_as_one_run_would(tmp_path):
+    card(tmp_path / "card", "gamma")
+    held_back = tmp_path / "IMG_0008.TIF"
+    (tmp_path / "card/IMG_0008.TIF").rename(held_back)
+    workspace, first, _ = run(tmp_path)
+    journal = workspace.path(ingest.JOURNAL)
+    lines = journal.read_text().splitlines(keepends=True)
+    assert len(lines) == 2 * 7 + 1  # each was measured twice
+    journal.write_text("".join(lines[:10]))  # killed in the second round
+    _, again, _ = run(tmp_path)
+    assert list(again["response"]) == list(first["response"])
+    assert list(again["measured_moon_x"]) == list(first["measured_moon_x"])
+    held_back.rename(tmp_path / "card/IMG_0008.TIF")
+    workspace, enlarged, _ = run(tmp_path)
+    assert len(enlarged) == 8
+    assert set(enlarged["response"]) == set(read_responses(workspace))
+    kept = {str(name) for name in enlarged["reduced"]}
+    assert kept == {f"reduced/{p.name}" for p in workspace.path("reduced/").iterdir()}
