@@ -32,13 +32,15 @@ ENCODED = {
 }
 
 
-def pairs(curve, rng, *, bits=8, shutter=0.03, pedestal=0.0, cloud=0.0, exposures=EXPOSURES):
+def pairs(
+    curve, rng, *, bits=8, shutter=0.03, pedestal=0.0, cloud=0.0, scatter=0.01, exposures=EXPOSURES
+):
     """Return neighbouring exposures of 200 places that span four decades of light."""
     scene = np.exp(rng.uniform(np.log(0.1), np.log(1e3), 200))
     views = []
     for light in exposures:
         true = light * np.exp(shutter * rng.standard_normal() - cloud * rng.random())
-        seen = np.exp(0.01 * rng.standard_normal(scene.size)) * scene * true
+        seen = np.exp(scatter * rng.standard_normal(scene.size)) * scene * true
         stored = curve(np.clip(seen * (1 - pedestal) + pedestal, 0, 1))
         values = np.rint(stored * (2**bits - 1)) / (2**bits - 1)
         views.append(View(light, np.where(values >= 0.995, np.nan, values)))
@@ -75,6 +77,19 @@ def test_linear_numbers_stay_linear(seed, more):
     tested = solve_response(pairs(lambda x: x, rng, bits=14, **more), declared=False)
     assert tested.is_straight is True
     assert tested.response is None
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_coarse_brackets_of_a_shaken_camera_that_bends_stay_linear(seed):
+    """Two stops apart, most places are dark in one frame or clipped in the other."""
+
+    def bent(light):
+        return np.where(light < 0.74, light, 0.74 + 0.2 * (1 - np.exp((0.74 - light) / 0.2)))
+
+    coarse = {"bits": 14, "scatter": 0.15, "cloud": 0.4, "exposures": 4.0 ** np.arange(-6, 1)}
+    tested = solve_response(pairs(bent, np.random.default_rng(seed), **coarse), declared=False)
+    assert tested.is_straight is True
+    assert tested.exponent == pytest.approx(1.0, abs=0.15)
 
 
 @pytest.mark.parametrize("seed", range(3))

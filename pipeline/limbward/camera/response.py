@@ -34,7 +34,11 @@ PRIOR_SIGMA = 1.0  # of the curve's steepness where no pair tells it, logarithmi
 STEEPNESS = (0.05, 20.0)  # of the logarithm of light, in those of the prior
 MOST_PAIRS = 20_000
 ENOUGH, FEW_PAIRS = 60, 3  # places seen twice, and pairs of frames
-STRAIGHT_RANGE = (0.2, 0.9)  # of the range: a pedestal of 2 % still leaves an exponent of 0.92
+LEAST, MOST = 1.3, 0.95  # of the lowest step and of white, which both should be within
+ENCODED = 0.45  # exponent of what an encoded file shows, about
+# Of the range, where both of a pair should be if it is linear: below, a pedestal counts (2 % leave
+# an exponent of 0.88), above, sensors begin to bend.
+STRAIGHT_RANGE = (0.08, 0.7)
 STRAIGHT = (0.75, 1.33)  # exponents of number over light that may be a linear file's
 RADII = np.geomspace(1.12, 4.0, 14)  # of the Moon, where frames are looked at
 DIRECTIONS = 24
@@ -174,7 +178,8 @@ def solve_response(pairs: Sequence[tuple[View, View]], *, declared: bool) -> Tes
     -------
     Tested
     """
-    seen = _Seen.of(pairs, LOWEST if not declared else float(from_srgb(np.array(LOWEST))))
+    lowest = float(from_srgb(np.array(LOWEST))) if declared else LOWEST
+    seen = _Seen.of(pairs, lowest, 1.0 if declared else ENCODED)
     if seen is None:
         return Tested(len(pairs), 0, None, None)
     exponent = _exponent(seen)
@@ -198,7 +203,12 @@ class _Seen:
     log_light: Floats  # of each frame
 
     @staticmethod
-    def of(pairs: Sequence[tuple[View, View]], lowest: float) -> _Seen | None:
+    def of(pairs: Sequence[tuple[View, View]], lowest: float, exponent: float) -> _Seen | None:
+        """Return the places at which both of a pair should be within the curve.
+
+        They are chosen by the mean of the two logarithms: chosen by either, those would be kept of
+        which noise, the seeing or a shaken camera have made the ratio smaller.
+        """
         views: dict[int, int] = {}
         light: list[float] = []
         parts: list[tuple[Floats, Floats, int, int]] = []
@@ -208,7 +218,11 @@ class _Seen:
                 if id(view) not in views:
                     views[id(view)] = len(light)
                     light.append(view.light)
-            ok = (a.values > lowest) & (b.values < 1.0)  # NaN is neither
+            half = 0.5 * exponent * np.log(b.light / a.light)
+            ok = (a.values > 0.0) & (b.values > 0.0) & (b.values < 1.0)  # NaN is none of these
+            middle = np.full(ok.shape, np.nan)
+            middle[ok] = 0.5 * (np.log(a.values[ok]) + np.log(b.values[ok]))
+            ok &= (middle - half > np.log(LEAST * lowest)) & (middle + half < np.log(MOST))
             if np.any(ok):
                 parts.append((a.values[ok], b.values[ok], views[id(a)], views[id(b)]))
         if len(parts) < FEW_PAIRS or sum(p[0].size for p in parts) < ENOUGH:
@@ -227,16 +241,18 @@ class _Seen:
 
 def _exponent(seen: _Seen) -> float | None:
     """Return the exponent of number over light where both are well above any pedestal."""
-    low, high = STRAIGHT_RANGE
-    ok = (seen.low > low) & (seen.high < high)
+    low, high = (np.log(part) for part in STRAIGHT_RANGE)
+    middle = 0.5 * (np.log(seen.low) + np.log(seen.high))
+    half = 0.5 * seen.log_ratio()
+    ok = (middle - half > low) & (middle + half < high)
     if np.count_nonzero(ok) < ENOUGH:
         return None
     each = (np.log(seen.high) - np.log(seen.low))[ok] / seen.log_ratio()[ok]
     # By pairs, each of which may have a shutter of its own; the wide ratios tell most.
     _, which = np.unique(np.stack([seen.first[ok], seen.second[ok]]), axis=1, return_inverse=True)
     which = np.ravel(which)
-    middle = np.array([np.median(each[which == k]) for k in range(which.max() + 1)])
-    return float(np.median(middle)) if middle.size >= FEW_PAIRS else None
+    by_pair = np.array([np.median(each[which == k]) for k in range(which.max() + 1)])
+    return float(np.median(by_pair)) if by_pair.size >= FEW_PAIRS else None
 
 
 def _solve(seen: _Seen, *, encoded: bool) -> tuple[Response, float]:
