@@ -34,7 +34,7 @@ def mark_copies(rows: list[Row]) -> None:
         if first is row and row.get("pixels_sha256"):
             first = pixels.setdefault(row["pixels_sha256"], row)
         if first is not row:
-            _take_out(row, f"It is a copy of {first['file']}.")
+            _take_out(row, first, f"It is a copy of {first['file']}.")
     _mark_exports(rows)
 
 
@@ -56,7 +56,7 @@ def _mark_exports(rows: list[Row]) -> None:
         first = raw[key]
         serials = {r.get("serial") for r in (row, first)} - {None, ""}
         if len(serials) < 2:  # two bodies of a model may be released together
-            _take_out(row, f"It is a copy of {first['file']}, exported to another format.")
+            _take_out(row, first, f"It is a copy of {first['file']}, exported to another format.")
 
 
 def _shot(row: Row) -> tuple[str, str, float] | None:
@@ -67,8 +67,9 @@ def _shot(row: Row) -> tuple[str, str, float] | None:
     return camera, time, exposure
 
 
-def _take_out(row: Row, note: str) -> None:
+def _take_out(row: Row, first: Row, note: str) -> None:
     row["phase"] = "other"
+    row["copy_of"] = first["file"]
     row["note"] = [*row["note"], note]
     for name in TAKEN_FROM_A_COPY:
         row[name] = None

@@ -17,11 +17,11 @@ def journal_line(key: str, row: Row) -> str:
     return json.dumps({"key": key, "row": row}, default=lambda v: v.tolist()) + "\n"
 
 
-def read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
-    """Return the rows by their keys, and whether all files of that run are there."""
+def read_journal(workspace: Workspace) -> tuple[dict[str, Row], str]:
+    """Return the rows by their keys, and what all files were measured for; empty if some miss."""
     path = workspace.path(JOURNAL)
     rows: dict[str, Row] = {}
-    complete = False
+    complete = ""
     if not path.exists():
         return rows, complete
     for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
@@ -33,5 +33,5 @@ def read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
             continue
         if isinstance(entry.get("row"), dict) and isinstance(entry.get("key"), str):
             rows[entry["key"]] = entry["row"]
-        complete = complete or "complete" in entry
+        complete = complete or str(entry.get("complete", ""))
     return rows, complete
