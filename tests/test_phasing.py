@@ -9,7 +9,7 @@ from astropy.table import Table
 from limbward.config import Config
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError
-from limbward.limb.place import Placing, Seen
+from limbward.limb.place import PLACES, Placing, Seen
 from limbward.limb.words import Words
 from limbward.stages.bodies import name_bodies
 from limbward.stages.phasing import decide_phases, said_of
@@ -201,3 +201,15 @@ def test_totality_that_a_person_states_is_not_asked_for_its_time():
 def placing_of(found, said=None):
     found.note[:] = ""
     return found.mergeable((-60.0, 60.0), 1.0, said)
+
+
+def test_a_moon_without_a_sun_in_a_partial_phase_is_not_told():
+    discs = {name: np.array([5.0, 5.0]) for name in (*PLACES, "sun_sigma", "moon_sigma")}
+    discs["sun_x"] = np.array([5.0, np.nan])
+    phase, time = np.array(["partial"] * 2, dtype=object), np.zeros(2)
+    seen = Seen(
+        phase, phase, time, time, time, time, time, time, np.zeros(2, bool), discs, discs
+    )  # fmt: skip
+    place = Placing(None, seen).place  # type: ignore[arg-type]
+    assert np.isfinite(place["moon_x"]).tolist() == [True, False]
+    assert np.isfinite(place["sun_x"]).tolist() == [True, False]

@@ -108,6 +108,10 @@ class Placing:
         self.track, self.seen = track, seen
         self.note = np.full(n, "", dtype=object)
         self.place = {name: seen.best[name].copy() for name in PLACES}
+        # The Moon's limb of a crescent taken for the one before the corona is pixels off.
+        lone = (seen.phase == "partial") & ~np.isfinite(seen.best["sun_x"])
+        for name in ("moon_x", "moon_y", "moon_radius"):
+            self.place[name][lone] = np.nan
         self.limb_sigma = np.where(
             seen.phase == "partial", seen.best["sun_sigma"], seen.measured["moon_sigma"]
         )
