@@ -125,10 +125,10 @@ def test_beads_that_were_taken_for_corona_are_contact():
 
 
 def test_an_overexposed_corona_is_not_lost():
-    """No limb, or white all over, below the white level that the file declares."""
+    """No limb, a white disc, or white all over below the white level that the file declares."""
     rows = np.array([17, 23, 29, 35])
     phase, at, _ = session()
-    for looks in ("other", "flat"):
+    for looks in ("other", "flat", "partial"):
         evidence = session(
             looks=(rows, looks), peak=(rows, 0.93), middle=(rows, 0.92),
             limb_peak=(rows, np.nan), limb_level=(rows, np.nan), limb_faintest=(rows, np.nan),

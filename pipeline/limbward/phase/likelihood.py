@@ -30,6 +30,7 @@ CLOUDED = 0.2  # probability that a frame between two of its kind is black for a
 OVEREXPOSED = 0.7  # of the range, that the corona at the limb would reach
 MIDDAY = 10.0  # times the sky in totality, beyond which it is none
 CLIPPED_SHARE = 0.97  # of the ceiling, since what is scattered onto the disc is taken off a peak
+BLEACHED = 30.0  # times the range, that the filtered Sun would reach
 SUN_ALONE = 0.01  # of the peak, that most of a frame behind a filter is below
 DAYLIT = 0.1  # of the filtered Sun, that no sky reaches behind a filter
 
@@ -65,6 +66,8 @@ def _by_look(e: Evidence, usual: Usual) -> Floats:
     expected = usual.corona * gathered
     drowned = (expected > OVEREXPOSED) | (e.middle > OVEREXPOSED * usual.ceiling)
     found[drowned & (look == 5), TOTALITY] = np.log(0.5)
+    # It may look like the Sun behind a filter: a white disc on black.
+    found[drowned & (look == 0), TOTALITY] = np.log(0.1)
     # Nor does one that is clipped all over, below the white level that its file declares.
     found[(look == 4) & (e.middle > usual.ceiling), TOTALITY] = np.log(0.3)
     # And the shortest exposure of a filtered sliver of Sun is black, or nearly so.
@@ -113,6 +116,8 @@ def _by_filter(e: Evidence, usual: Usual) -> Floats:
     # Without a filter the photosphere is hardly ever as faint as that.
     unclipped = known & (e.peak < usual.ceiling) & np.isfinite(usual.filtered)
     found[unclipped & (beyond < -0.7), CONTACT] = -1.0
+    # Nobody exposes the filtered Sun so long.
+    found[usual.filtered * e.gathered > BLEACHED, PARTIAL] -= 3.0
     # A bright spot as bright as the filtered Sun, on black: hardly anything else is.
     dark = e.middle < SUN_ALONE * e.peak
     found[unclipped & dark & (beyond > np.log(0.02)) & (beyond < 0.0), OTHER] = np.log(0.05)
