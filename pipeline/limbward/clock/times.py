@@ -1,4 +1,4 @@
-"""Every frame's time on UTC and its phase, by the clocks of all bodies."""
+"""Every frame's time on UTC, by the clocks of all bodies."""
 
 from __future__ import annotations
 
@@ -13,8 +13,6 @@ Floats = NDArray[np.float64]
 
 YEAR_S = 365.25 * 86400.0
 KNOWN_YEARS = 60  # a frame further from the eclipse bears no date of a digital camera's days
-CONTACT_S = 20.0  # unfiltered frames this near to C2 or C3 show beads and the diamond ring
-VAGUE_S = 30.0  # with a clock known worse than this the content alone tells a frame's phase
 
 
 class Times:
@@ -79,35 +77,3 @@ class Times:
             f"{KNOWN_YEARS} years from the eclipse, so their time is not known; where the "
             "tag is wrong, name the frames under timing.references in the config."
         )
-
-    def phases(
-        self, totality_s: tuple[float, float] | None, reduced: NDArray[np.bool_]
-    ) -> NDArray[np.object_]:
-        """Return each frame's phase, from its content and, where known well enough, its time.
-
-        Parameters
-        ----------
-        totality_s : tuple of float or None
-            When the photosphere vanishes and returns, seconds from the epoch.
-        reduced : ndarray of bool, shape (N,)
-            Whether a frame was looked at as one of the eclipse.
-        """
-        kind = self.readings.phase
-        phase = kind.copy()
-        if totality_s is None:
-            return phase
-        second, third = totality_s
-        middle = self.since_greatest_s + 0.5 * self.readings.exposure_s
-        timed = np.isfinite(self.since_greatest_s) & (
-            np.nan_to_num(self.sigma_s, nan=np.inf) < VAGUE_S
-        )
-        unfiltered = np.isin(kind, ("totality", "contact"))
-        # A frame of totality in which no limb was found is one all the same.
-        unfiltered |= (kind == "other") & reduced
-        during = timed & unfiltered & (middle > second) & (middle < third)
-        near = np.minimum(np.abs(middle - second), np.abs(middle - third))
-        phase[during] = "totality"
-        phase[timed & (kind == "contact") & (near < CONTACT_S)] = "contact"
-        phase[timed & (kind == "totality") & ~during] = "other"
-        phase[timed & (kind == "totality") & ~during & (near < CONTACT_S)] = "contact"
-        return phase

@@ -37,7 +37,7 @@ def mark_copies(rows: list[Row]) -> None:
         if first is row and row.get("pixels_sha256"):
             first = pixels.setdefault(row["pixels_sha256"], row)
         if first is not row:
-            _take_out(row, f"It is a copy of {first['file']}.")
+            _take_out(row, first, f"It is a copy of {first['file']}.")
     _mark_exports(rows)
 
 
@@ -61,7 +61,7 @@ def _mark_exports(rows: list[Row]) -> None:
         # Two bodies of a model may be released together. Of a burst within a second there may be
         # exports of some frames only; all its RAW frames are there.
         if len(serials) < 2 and (first["kind"] == "raw" or _number(row) == _number(first)):
-            _take_out(row, f"It is a copy of {first['file']}, exported to another format.")
+            _take_out(row, first, f"It is a copy of {first['file']}, exported to another format.")
 
 
 def _rank(row: Row) -> int:
@@ -84,8 +84,9 @@ def _shot(row: Row) -> tuple[str, str, float] | None:
     return camera, time, exposure
 
 
-def _take_out(row: Row, note: str) -> None:
+def _take_out(row: Row, first: Row, note: str) -> None:
     row["phase"] = "other"
+    row["copy_of"] = first["file"]
     row["note"] = [*row["note"], note]
     for name in TAKEN_FROM_A_COPY:
         row[name] = None

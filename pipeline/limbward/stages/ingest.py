@@ -8,21 +8,26 @@ import secrets
 from collections import Counter
 from pathlib import PurePosixPath
 
+from astropy.table import Table
+
 from limbward.camera.card import IMAGE_KINDS, Listing
 from limbward.config import Config
 from limbward.config.inputs import card_paths, find_inputs, without_match
 from limbward.errors import LimbwardError
 from limbward.stages import place_and_time
+from limbward.stages.bodies import name_bodies
 from limbward.stages.copies import mark_copies
 from limbward.stages.linearity import answers_of, say_what_is_linear, tasks_again
 from limbward.stages.measuring import Row, Task, measure_all
+from limbward.stages.phasing import decide_phases
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
+from limbward.stages.told import unmatched
 from limbward.work.executors import crew
 from limbward.work.reach import UNREACHED, CardWatch
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import table_text
+from limbward.workspace.columns import masked_texts, table_text, texts
 from limbward.workspace.ingest_table import to_table
 from limbward.workspace.journal import JOURNAL, files_digest, journal_line, read_journal
 from limbward.workspace.responses import Answer, write_responses
@@ -50,6 +55,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         reporter.warn(note)
     for pattern in without_match(config):
         reporter.warn(f"No file matches {pattern!r}.")
+    for sentence in unmatched(config, [f.file for f in listing.files]):
+        reporter.warn(sentence)
     if not any(f.kind in IMAGE_KINDS for f in listing.files):
         raise LimbwardError(_nothing_found(config, listing))
     tasks = [
@@ -64,10 +71,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     made = _artefacts(rows)  # those of copies, too: an interrupted run goes on with them
     mark_copies(rows)
     _say_what_vanished(workspace, rows, reporter)
-    workspace.write_table(Workspace.table("ingest"), to_table(rows))
+    table = to_table(rows)
+    for sentence in name_bodies(config, table):
+        reporter.warn(sentence)
+    table["phase"] = masked_texts(decide_phases(config, table).phase)
+    workspace.write_table(Workspace.table("ingest"), table)
     write_responses(workspace, answers)
     _remove_stale(workspace, made)
-    _say_what_was_found(rows, reporter)
+    _say_what_was_found(rows, table, reporter)
 
 
 def _nothing_found(config: Config, listing: Listing) -> str:
@@ -120,7 +131,8 @@ def _measured(
     """
     keys = [_key(task, code) for task in tasks]
     known, complete = read_journal(workspace)
-    if complete and complete == files_digest(keys):
+    asked = files_digest([*keys, _asked(config)])
+    if complete and complete == asked:
         known = {}
     known = {key: row for key, row in known.items() if _is_whole(row, workspace)}
     # The first line is for a run that is killed: it tells a journal of this run from another's.
@@ -166,7 +178,7 @@ def _measured(
         if known[key].get(UNREACHED) is None
     ]
     if len(lines) == len(keys) + len(keys_again):
-        lines.append(json.dumps({"complete": files_digest(keys)}) + "\n")
+        lines.append(json.dumps({"complete": asked}) + "\n")
     workspace.write_text(JOURNAL, "".join(lines))
     return [dict(row) for row in rows], answers
 
@@ -174,6 +186,12 @@ def _measured(
 def is_unfinished(workspace: Workspace) -> bool:
     """Return whether some files could not be reached by the last run, and are to be tried again."""
     return workspace.path(JOURNAL).exists() and read_journal(workspace)[1] is None
+
+
+def _asked(config: Config) -> str:
+    """Return a digest of what is said of the frames, which is no reason to measure them again."""
+    said = repr((config.frames, config.bodies))
+    return hashlib.sha256(said.encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def _is_whole(row: Row, workspace: Workspace) -> bool:
@@ -214,8 +232,8 @@ def _say_what_vanished(workspace: Workspace, rows: list[Row], reporter: Reporter
         )
 
 
-def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
-    phases = Counter(row["phase"] for row in rows)
+def _say_what_was_found(rows: list[Row], table: Table, reporter: Reporter) -> None:
+    phases = Counter(texts(table, "phase").tolist())
     reporter.note(", ".join(f"{n} {phase}" for phase, n in phases.most_common()))
     said_of_cameras = {
         (row.get("camera"), row.get("serial"), note): None
@@ -244,7 +262,7 @@ def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
 STAGE = Stage(
     name="ingest",
     run=run,
-    sections=("site", "eclipse", "input", "sky"),
+    sections=("site", "eclipse", "input", "sky", "frames", "bodies"),
     writes=(
         Workspace.contacts,
         Workspace.table("ingest"),

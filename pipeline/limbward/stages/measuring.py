@@ -5,8 +5,9 @@ from __future__ import annotations
 import errno
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
+from math import isfinite
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -17,8 +18,9 @@ from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.camera.response import Response
 from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
-from limbward.limb.frame import find_limbs, look_at
+from limbward.limb.frame import Limbs, Look, find_limbs, look_at
 from limbward.limb.measure import LimbMeasurement
+from limbward.phase.light import light_of
 from limbward.regular import sha256
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap
@@ -30,6 +32,8 @@ from limbward.workspace.stored import StoredCrop, write_reduced
 
 Row = dict[str, Any]
 
+# Of the range: where the equator is twice as bright, converters begin to bend, which widens edges.
+IN_PROPORTION = 0.35
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
 MADE_OF_RAW = ("jpeg", "heif")  # by the camera, beside it
 NOT_MEASURED = {
@@ -238,10 +242,20 @@ def _measure_pixels(task: Task, row: Row) -> None:
         look.preview.save(part, "JPEG", quality=85)
     if look.note:
         row["note"].append(look.note)
-    if look.content != "light":
-        row["phase"] = look.content
+    row["phase"] = row["looks_like"] = look.content
+    row["stated"] = task.stated
+    limbs = None
+    # A field may be even for want of contrast in an overexposed corona: a limb says what it is.
+    if look.content == "light" or (look.content == "flat" and task.stated is None):
+        limbs = find_limbs(look, task.radius_ratio)
+        if look.content == "flat" and limbs.found.moon is None:
+            limbs = None
+    light = _light_columns(look, limbs)
+    row.update(light)
+    if limbs is None:
         return
-    limbs = find_limbs(look, task.radius_ratio)
+    if isfinite(limbs.trail_px) and light.get("light_limb_level", 1.0) < IN_PROPORTION:
+        row["limb_trail"] = limbs.trail_px
     found, reduced = limbs.found, limbs.reduced
     cut = limbs.crop
     crop = None if cut is None else StoredCrop(cut.values, cut.scale, cut.origin)
@@ -260,9 +274,18 @@ def _measure_pixels(task: Task, row: Row) -> None:
         row["note"].append(found.note)
 
 
+def _light_columns(look: Look, limbs: Limbs | None) -> Row:
+    moon = None if limbs is None else limbs.found.moon
+    circle = None if moon is None else (moon.x, moon.y, moon.radius)
+    light = light_of(look.plane, look.range_adu, circle)
+    return {f"light_{name}": value for name, value in asdict(light).items() if isfinite(value)}
+
+
 def _limb_columns(found: LimbMeasurement) -> Row:
+    kind = "other" if found.kind == "none" else found.kind
     row: Row = {
-        "phase": "other" if found.kind == "none" else found.kind,
+        "phase": kind,
+        "looks_like": kind,
         "limb_width": found.limb_width,
         "limb_saturated": found.limb_saturated,
         "limb_coverage": found.coverage,

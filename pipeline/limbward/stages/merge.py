@@ -105,12 +105,14 @@ def _files(config: Config, ingest: Table, timing: Table, align: Table) -> Files:
     def disc(name: str) -> Floats:
         return np.column_stack([floats(align, f"{name}_{p}") for p in ("x", "y", "radius")])
 
+    phase = texts(align, "phase")
+    phase = np.where(phase == "", texts(ingest, "phase"), phase)
     return Files(
         path=[config.base_dir / str(file) for file in ingest["file"]],
         usable=flags(align, "usable"),
         reduced=texts(ingest, "reduced") != "",
         linear=texts(ingest, "linear") != "False",
-        phase=texts(ingest, "phase"),
+        phase=np.where(flags(align, "left_out"), "other", phase),
         camera=texts(ingest, "camera"),
         serial=texts(ingest, "serial"),
         width=floats(ingest, "width"),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from astropy.time import TimeDelta
+from numpy.typing import NDArray
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.clock.body import middle_s, orient_by_corona, solve_body
@@ -27,6 +30,7 @@ from limbward.limb.session import session
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
+from limbward.stages.phasing import decide_phases, said_of
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -49,7 +53,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     epoch = place_and_time.greatest(circumstances)
     totality_s = place_and_time.covered_s(config, circumstances)
     track = place_and_time.track(config, epoch)
-    readings = clock_readings(frames, epoch)
+    dropped = said_of(config, texts(frames, "file")).drop
+    readings = _without(clock_readings(frames, epoch), dropped)
     references = _references(config, frames)
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
     tags = floats(frames, "offset_tag_hours")
@@ -92,7 +97,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["time_utc"] = masked_texts(utc)
     table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
     table["since_greatest_s"] = masked_floats(times.since_greatest_s, u.s)
-    table["phase"] = masked_texts(times.phases(totality_s, texts(frames, "reduced") != ""))
+    middle_s = times.since_greatest_s + 0.5 * readings.exposure_s
+    phases = decide_phases(config, frames, middle_s, times.sigma_s, totality_s)
+    table["phase"] = masked_texts(phases.phase)
+    table["behind_filter"] = phases.behind_filter
+    table["note"] = masked_texts(phases.reason)
     for name, values in times.place.items():
         table[name] = masked_floats(values, u.pix)
     table["clock_residual_s"] = masked_floats(times.residual_s, u.s)
@@ -101,6 +110,15 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         write_sidecars(workspace, table)
     workspace.write_json(Workspace.clock, {"cameras": clocks})
     workspace.write_json(Workspace.pointing, {"cameras": pointings})
+
+
+def _without(readings: Readings, dropped: NDArray[np.bool_]) -> Readings:
+    """Return the readings with frames that the config drops telling nothing but their times."""
+    return replace(
+        readings,
+        phase=np.where(dropped, "other", readings.phase),
+        gps_utc=np.where(dropped, "", readings.gps_utc),
+    )
 
 
 def _solve(
@@ -168,7 +186,7 @@ def _writes(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="timing",
     run=run,
-    sections=("site", "eclipse", "sky", "timing", "align"),
+    sections=("site", "eclipse", "sky", "timing", "align", "frames"),
     reads=(Workspace.table("ingest"), Workspace.reduced),
     writes=_writes,
 )

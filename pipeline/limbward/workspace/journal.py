@@ -20,7 +20,7 @@ def journal_line(key: str, row: Row) -> str:
 
 
 def files_digest(keys: Iterable[str]) -> str:
-    """Return a digest of which files a run had, by the keys of their rows."""
+    """Return a digest of what a run was asked for: keys of rows, and what is said of them."""
     return hashlib.sha256("\n".join(sorted(keys)).encode()).hexdigest()
 
 
