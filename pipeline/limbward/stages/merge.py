@@ -24,6 +24,7 @@ from limbward.radiance.noise import NoiseRecord
 from limbward.radiance.relative import RelativeExposures
 from limbward.radiance.selection import Files, Frames, calibration_files, choose
 from limbward.radiance.survey import Survey
+from limbward.radiance.veil import cloud_record, cloud_warning
 from limbward.sky.ephemeris import view
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
@@ -149,11 +150,14 @@ def _merge(
     with reporter.progress(None, "comparing exposures"):
         calibrating = calibration_files(files, frames)
         survey = Survey(calibrating, frames, decoder.read)
-        reduced = (read_planes(workspace.path(str(names[i]))) for i in frames.row)
+        masters = Masters(calibrating, frames, survey, reporter.warn)
+        reduced = (
+            (masters.flatten(planes, factor), factor)
+            for planes, factor in (read_planes(workspace.path(str(names[i]))) for i in frames.row)
+        )
         compared = compare(
             frames, reduced, field, survey, options.linear_up_to, options.moon_margin_px
         )
-        masters = Masters(calibrating, frames, survey, reporter.warn)
         todo = frames_to_merge(frames, compared, survey.range_adu, masters.spread)
     box = moon_box(field.moon)
     with threads(config.run.jobs), reporter.progress(len(todo), "merging frames") as advance:
@@ -166,15 +170,21 @@ def _merge(
             compared.factor,
             compared.predicted,
             masters,
-            limits=Limits(compared.linear, options.moon_margin_px, options.bloom_px),
+            limits=Limits(compared.linear, options.moon_margin_px, options.bloom_px, survey.white),
             box=box,
+            change=compared.veil.change if compared.veil.cloudy else None,
             progress=advance,
         )
     if len(merged.failed) == len(todo):
         raise LimbwardError(
             f"None of the {len(todo)} frames of totality can be decoded: {merged.failed[0]}"
         )
-    header = describe_field(field, frames, merged.failed, config.sky.solar_radius_km)
+    left_out = {**compared.left_out, **merged.failed}
+    if compared.veil.cloudy:
+        reporter.warn(cloud_warning(compared.veil))
+    if compared.ghost is not None:
+        reporter.warn(compared.ghost.words())
+    header = describe_field(field, frames, left_out, config.sky.solar_radius_km)
     survey.describe(header)
     describe_range(header, compared.linear)
     taken_off = field.sun_radius_px if options.background == "plane" else None
@@ -183,11 +193,15 @@ def _merge(
         reporter.note("The sky cannot be told from the corona in so small a field; it is kept.")
     level = None if corona.sky is None else corona.sky.level.tolist()
     models = survey.models(compared.linear)
-    write_noise(workspace, NoiseRecord(frames.camera, frames.serial, models, level))
+    ghost = None if compared.ghost is None else compared.ghost.record()
+    record = NoiseRecord(
+        frames.camera, frames.serial, models, level, ghost, cloud_record(compared.veil)
+    )
+    write_noise(workspace, record)
     keep_better(workspace, int(header["NFRAMES"]), reporter.warn)
     with workspace.writing(Workspace.corona) as part:
         write_corona(part, corona, masters.used)
-    return compared.exposures, merged.failed
+    return compared.exposures, left_out
 
 
 def _shared_sigma(align: Table, rows: NDArray[np.int64]) -> float:
