@@ -235,10 +235,10 @@ def faults(solution: ClockSolution) -> list[str]:
     else:
         positive = {}
     positive |= {"offset": solution.offset_sigma_s, "drift": solution.drift_sigma_s_per_hour}
-    if solution.step is not None:
-        numbers["step"] = solution.step.seconds
-        positive["step"] = solution.step.sigma_s
-        if solution.step.after >= solution.step.before:
+    for k, step in enumerate(solution.steps):
+        numbers[f"step {k}"] = step.seconds
+        positive[f"step {k}"] = step.sigma_s
+        if step.after >= step.before:
             found.append("a step that ends before it begins")
     found += [f"{n} is not finite" for n, v in numbers.items() if not np.all(np.isfinite(v))]
     found += [f"error of {n} is {s}" for n, s in positive.items() if not (s > 0 and np.isfinite(s))]

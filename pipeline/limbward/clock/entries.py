@@ -170,16 +170,19 @@ def describe_evidence(
             )
             by = known(solution.residual_s[i], 1)
             disagreeing.append({"file": files[discs.rows[i]], "by_s": by, "why": why})
-    step = None
-    if solution is not None and solution.step is not None:
+    steps = []
+    for step in solution.steps if solution is not None else ():
         at = readings.order
-        step = {
-            "seconds": round(solution.step.seconds, 3),
-            "sigma_s": round(solution.step.sigma_s, 3),
-            "after_file": str(files[at == solution.step.after][0]),
-            "before_file": str(files[at == solution.step.before][0]),
-        }
-    return {"evidence": evidence, "disagreeing": disagreeing, "step": step}
+        steps.append(
+            {
+                "seconds": round(step.seconds, 3),
+                "sigma_s": round(step.sigma_s, 3),
+                "after_file": str(files[at == step.after][0]),
+                "before_file": str(files[at == step.before][0]),
+            }
+        )
+    first = steps[0] if steps else None
+    return {"evidence": evidence, "disagreeing": disagreeing, "step": first, "steps": steps}
 
 
 def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> dict[str, Any]:

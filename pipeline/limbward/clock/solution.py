@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.crescent_fit import Step
+from limbward.clock.crescent_fit import Place, Step
 from limbward.geometry.orientation import Orientation
 
 Floats = NDArray[np.float64]
@@ -21,7 +21,7 @@ DAY_S = 86400.0
 class ClockSolution:
     """A camera clock and, where crescents were seen, how the camera was turned.
 
-    ``offset_s`` is reading minus UTC at the epoch, time zone included, before any ``step``.
+    ``offset_s`` is reading minus UTC at the epoch, time zone included, before any of the ``steps``.
     ``covariance`` (2, 2) is that of offset and drift. Residuals are in seconds of time, one a
     crescent, positive where the clock read late; those of frames not ``used`` count for nothing,
     and those not ``inside`` lie hours from the eclipse by this clock or lack a measurement (NaN).
@@ -32,7 +32,8 @@ class ClockSolution:
     covariance: Floats
     sources: tuple[str, ...]
     warnings: tuple[str, ...] = ()
-    step: Step | None = None
+    steps: tuple[Step, ...] = ()
+    place: Place | None = None
     orientation: Orientation | None = None
     scale_sigma_arcsec: float = float("nan")
     up_sigma_deg: float = float("nan")
@@ -62,11 +63,13 @@ class ClockSolution:
     ) -> Floats:
         """Return UTC seconds from the epoch for clock readings (middle of their resolution).
 
-        ``order`` tells which frames came after a step; without it, none did.
+        ``order`` tells which frames came after a step; without it, none did. A frame between the
+        two crescents that a step lies between is taken to be from before it.
         """
         reading = np.asarray(reading_s) + 0.5 * np.asarray(resolution_s) - self.offset_s
-        if self.step is not None and order is not None:
-            reading = reading - self.step.seconds * (order > self.step.after)
+        if order is not None:
+            for step in self.steps:
+                reading = reading - step.seconds * (np.asarray(order) >= step.before)
         return np.asarray(reading / (1.0 + self.drift_s_per_hour / 3600.0))
 
     def sigma_s(self, reading_s: Floats, resolution_s: Floats | float) -> Floats:
