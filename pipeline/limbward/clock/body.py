@@ -15,6 +15,7 @@ from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
 from limbward.limb.partial import Discs, Limbs, measure_again
 from limbward.limb.session import Session
+from limbward.sky.doubt import Doubt
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
 
@@ -37,6 +38,7 @@ def solve_body(
     totality_s: tuple[float, float] | None = None,
     rotates: bool | None = None,
     profile: LimbProfile | None = None,
+    doubt: Doubt | None = None,
 ) -> tuple[ClockSolution | None, Discs | None]:
     """Solve one body's clock; return it and its partial frames' discs, measured anew.
 
@@ -58,6 +60,8 @@ def solve_body(
         Whether the field turns with the zenith; None tries both.
     profile : LimbProfile, optional
         Of the Moon.
+    doubt : Doubt, optional
+        What is not known of site and air.
 
     Returns
     -------
@@ -76,6 +80,7 @@ def solve_body(
             covered=covered,
             rotates=rotates,
             relief_arcsec=0.0 if profile is not None else RELIEF_ARCSEC,
+            doubt=doubt,
         )
 
     solution = solve()

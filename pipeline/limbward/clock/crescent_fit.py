@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations_with_replacement
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +45,8 @@ STEP_LEAST_S = 1.0
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
 APART_SIGMA = 3.0  # of both together, by which two clocks differ that are two
 DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may differ from crescents
-DIRECT_SIGMA = 4.0  # by which two of them may differ that say the same
+DIRECT_SIGMA = 3.0  # by which they may lie beside one clock
+MOST_CHOICES, MOST_PAIRED = 3, 12
 DIRECT_OUT = 40.0  # chi-square of an instant that is of no clock near the crescents'
 SITE_REACH_S = 200.0  # by which crescents may be late or early if the site may be wrong
 MOVED_KM = 3.0  # a site found further off than this is the place of a new track
@@ -55,13 +57,15 @@ class Step:
     """A clock set during the session, between two crescents in order of taking.
 
     ``seconds`` is what the clock read more afterwards; ``after`` and ``before`` are the orders of
-    the last crescent before it and of the first one after it.
+    the last crescent before it and of the first one after it; ``covariance`` (2, 2) is that of the
+    clock's offset after it, and of the drift.
     """
 
     seconds: float
     sigma_s: float
     after: float
     before: float
+    covariance: Floats
 
 
 @dataclass(frozen=True)
@@ -86,6 +90,7 @@ class CrescentFit:
     that are not ``inside``, hours from the eclipse by this clock or without a usable measurement.
     ``direct_used`` (M,) are the instants known directly that agree well enough to have joined.
     ``covariance`` is that of offset and drift, ``place`` None where the site was not doubted.
+    ``alone_s`` is the offset by crescents alone.
     """
 
     cost: float
@@ -104,6 +109,7 @@ class CrescentFit:
     inside: Mask
     direct_used: Mask
     place: Place | None
+    alone_s: float
 
 
 @dataclass(frozen=True)
@@ -255,7 +261,8 @@ def _fits_from(
             miss = np.abs(used_model.direct_miss_s(q))
             joined[chosen] = miss < LOSS_SIGMA * np.hypot(d.sigma_s, d.coarseness_s)
         found.append((fitted, _finish(fitted, q, used_model, used, joined)))
-    return found
+    alone = [fit.offset_s for _, fit in found if not fit.direct_used.any()]
+    return [(f, replace(fit, alone_s=alone[-1]) if alone else fit) for f, fit in found]
 
 
 def _moved(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
@@ -297,29 +304,38 @@ def _choices(d: Direct | None, close: Mask) -> list[Mask]:
     """Return which instants may be right together: all, those that agree, the others, and none."""
     if d is None or not close.any():
         return [close]
-    raw = d.reading_s + 0.5 * d.resolution_s - d.since_greatest_s
-    sigma = np.hypot(d.sigma_s, d.coarseness_s)
     choices, left = [close], close.copy()
-    for _ in range(3):
+    for _ in range(MOST_CHOICES):
         if not left.any():
             break
-        best = np.zeros(raw.size, bool)
-        for i in np.flatnonzero(left):
-            room = DIRECT_SIGMA * np.hypot(sigma, sigma[i])
-            room = room + 5.0 * np.abs(d.since_greatest_s - d.since_greatest_s[i]) / 3600.0
-            agree = left & (np.abs(raw - raw[i]) <= room)
-            if agree.sum() > best.sum():
-                best = agree
-            if best.sum() == left.sum():
-                break
-        choices.append(best)
-        left = left & ~best
-    choices.append(np.zeros(raw.size, bool))
+        choices.append(_agreeing(d, left))
+        left = left & ~choices[-1]
+    choices.append(np.zeros(close.size, bool))
     unlike: list[Mask] = []
     for chosen in choices:
         if not any((chosen == other).all() for other in unlike):
             unlike.append(chosen)
     return unlike
+
+
+def _agreeing(d: Direct, among: Mask) -> Mask:
+    """Return the most instants that one clock with one drift explains."""
+    raw = d.reading_s + 0.5 * d.resolution_s - d.since_greatest_s
+    hours, sigma = d.since_greatest_s / 3600.0, np.hypot(d.sigma_s, d.coarseness_s)
+    rows = np.flatnonzero(among)
+    # Of thousands of GPS tags some at even distances tell all clocks that there are.
+    few = rows[np.unique(np.linspace(0, rows.size - 1, MOST_PAIRED).astype(int))]
+    best = np.zeros(raw.size, bool)
+    for i, j in combinations_with_replacement(few, 2):
+        apart = hours[j] - hours[i]
+        slope = (raw[j] - raw[i]) / apart if abs(apart) > 1e-9 else 0.0
+        if abs(slope) > DRIFT_PRIOR:
+            continue
+        line = raw[i] + slope * (hours - hours[i])
+        agree = among & (np.abs(raw - line) < DIRECT_SIGMA * sigma)
+        if agree.sum() > best.sum():
+            best = agree
+    return best
 
 
 def _first_guess(model: Model, start: _Start) -> Floats:
@@ -371,16 +387,17 @@ def _finish(
         scale_sigma_arcsec=float(scale * errors[SCALE]),
         up_sigma_deg=float(errors[UP]),
         rotates=model.rotates,
-        steps=_steps(model, p, covariance),
+        steps=_steps(model, p, covariance, used),
         residual_s=np.where(inside, late, np.nan),
         used=used & inside,
         inside=inside,
         direct_used=direct_used,
         place=place,
+        alone_s=float(model.base_s + p[OFFSET]),
     )
 
 
-def _steps(model: Model, p: Floats, covariance: Floats) -> tuple[Step, ...]:
+def _steps(model: Model, p: Floats, covariance: Floats, used: Mask) -> tuple[Step, ...]:
     """Return the settings of the clock between its pieces."""
     order = model.crescents.order
     offset = np.append(0.0, model.jump_s + p[PIECES:])
@@ -388,13 +405,15 @@ def _steps(model: Model, p: Floats, covariance: Floats) -> tuple[Step, ...]:
     found = []
     for k in range(1, offset.size):
         variance = among[k, k] + among[k - 1, k - 1] - 2.0 * among[k, k - 1]
-        before, after = order[model.piece == k - 1], order[model.piece == k]
+        to_clock = np.zeros((2, p.size))
+        to_clock[0, [OFFSET, PIECES + k - 1]] = to_clock[1, DRIFT] = 1.0
         found.append(
             Step(
                 float(offset[k] - offset[k - 1]),
                 float(np.sqrt(max(variance, 1e-12))),
-                float(before.max()),
-                float(after.min()),
+                float(order[used & (model.piece == k - 1)].max()),
+                float(order[used & (model.piece == k)].min()),
+                to_clock @ covariance @ to_clock.T,
             )
         )
     return tuple(found)

@@ -18,19 +18,21 @@ Counts = NDArray[np.int64]
 
 # Parameters: offset less the model's base (s), drift (s/h), logarithm of the scale over its start,
 # up angle (deg), what the site lies north and east of where it is stated (km), relative error of
-# refraction, and for each later piece of the clock its offset less the first's and less the model's
-# jump (s).
-OFFSET, DRIFT, SCALE, UP, NORTH, EAST, AIR = range(7)
+# refraction, what the field turns beside the mount's model (deg/h), and for each later piece of the
+# clock its offset less the first's and less the model's jump (s).
+OFFSET, DRIFT, SCALE, UP, NORTH, EAST, AIR, TURN = range(8)
 SITE = slice(NORTH, AIR)
 DOUBTFUL = slice(NORTH, AIR + 1)  # what is not the camera's
-PIECES = 7  # the first of the pieces' parameters
+PIECES = 8  # the first of the pieces' parameters
 DRIFT_PRIOR = 20.0  # s/h (sigma); quartz clocks drift by under 1 s/h, bad ones by a few
+# A polar axis or a head's vertical that is a degree off turns the field by up to 0.26 deg/h.
+TURN_PRIOR = 0.2
 # Steps of the numerical derivatives, and standard deviations of what is known of each parameter
 # beforehand: wide, but with them no parameter that the frames say nothing of makes the normal
 # equations singular. Offset and pieces lie within seconds of the consensus; half the sizes of the
 # discs tells the scale far better. What is known of site and air is the doubt's to say.
-DIFFERENCE = np.array([0.5, 0.1, 1e-5, 1e-2, 0.1, 0.1, 1e-2])
-PRIOR = np.array([300.0, DRIFT_PRIOR, 0.1, 180.0, 1.0, 1.0, 1.0])
+DIFFERENCE = np.array([0.5, 0.1, 1e-5, 1e-2, 0.1, 0.1, 1e-2, 1e-2])
+PRIOR = np.array([300.0, DRIFT_PRIOR, 0.1, 180.0, 1.0, 1.0, 1.0, TURN_PRIOR])
 PIECE_DIFFERENCE, PIECE_PRIOR = 0.5, 300.0
 # The disc's size in pixels ties the plate scale, and with it the drift: a scale off by 1e-4
 # shifts times by 1e-4 of their distance from greatest eclipse, 0.36 s an hour. Where the limb of a
@@ -121,6 +123,7 @@ class Model:
         u = np.radians(p[..., UP, None])
         if self.rotates:
             u = u + np.radians(self.track.parallactic_angle(t) - self._zenith_at_epoch)
+        u = u + np.radians(p[..., TURN, None] * t / 3600.0)
         scale = self.scale0 * np.exp(p[..., SCALE, None])
         east, north = sky[..., 0], sky[..., 1]
         side = 1.0 if self.mirrored else -1.0

@@ -16,10 +16,10 @@ from limbward.sky.track import SkyTrack
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-UP, SCALE, NORTH, EAST = range(4)
-START = np.array([180.0, 0.003, 300.0, 300.0])  # prior: degrees, relative, km
+UP, SCALE, TURN, NORTH, EAST = range(5)
+START = np.array([180.0, 0.003, 0.2, 300.0, 300.0])  # prior: degrees, relative, degrees/h, km
 WIDTHS = (*(5.0 * 2.0**k for k in range(6, 0, -1)), *(5.0,) * 12)  # of the loss, sigmas
-FURTHEST = np.array([10.0, 1e-3, 60.0, 60.0])
+FURTHEST = np.array([10.0, 1e-3, 0.2, 60.0, 60.0])
 NEAR_SIGMA = 6.0  # a frame further from the path is not on it
 TURNING_ARCSEC = 60.0  # a rise or fall of the separation counts for no more than this
 LEAST_MOTION = 0.6  # of the rises and falls, that must go the way of an eclipse
@@ -139,7 +139,7 @@ class _Path:
         """Return measured vectors on the sky, complex: north + i east, arcsec."""
         side = 1.0 if mirrored else -1.0
         left, up = side * self.c.dx, -self.c.dy
-        angle = np.radians(q[UP])
+        angle = np.radians(q[UP] + q[TURN] * t / 3600.0)
         if rotates:
             turn = self.track.parallactic_angle(t) - self.track.parallactic_angle(np.zeros(1))
             angle = angle + np.radians(turn)
@@ -153,31 +153,31 @@ class _Path:
         return np.asarray(sky[..., 1] + 1j * sky[..., 0])
 
     def fit(self, start: Floats, mirrored: bool, rotates: bool) -> PathFit:
-        q = np.zeros(4)
+        q = np.zeros(5)
         seen = np.isfinite(start)
         t = np.where(seen, start, 0.0)
         ratio = self.moon(q, t) * np.conj(self.turned(q, t, mirrored, rotates))
         ratio = np.where(seen & (np.abs(ratio) > 0), ratio / np.maximum(np.abs(ratio), 1e-9), 0.0)
         q[UP] = np.degrees(np.angle(_middle(ratio[seen])))
-        free = np.array([True, True, self.doubt is not None, self.doubt is not None])
+        free = np.array([True, True, True, self.doubt is not None, self.doubt is not None])
         sigma = self.c.sigma_px * self.scale0
-        steps = np.array([0.01, 1e-5, 0.1, 0.1])
+        steps = np.array([0.01, 1e-5, 0.01, 0.1, 0.1])
         for width in WIDTHS:
             across, along_s = self._miss(q, t, mirrored, rotates)
             t = np.clip(t + np.clip(along_s, -600, 600), self.track.first_s, self.track.last_s)
             across, _ = self._miss(q, t, mirrored, rotates)
             weight = np.where(seen, 1.0 / (1.0 + (across / sigma / width) ** 2) ** 2, 0.0)
-            slope = np.zeros((t.size, 4))
+            slope = np.zeros((t.size, 5))
             for k in np.flatnonzero(free):
-                step = np.eye(4)[k] * steps[k]
+                step = np.eye(5)[k] * steps[k]
                 up, _ = self._miss(q + step, t, mirrored, rotates)
                 down, _ = self._miss(q - step, t, mirrored, rotates)
                 slope[:, k] = (up - down) / (2 * steps[k])
             slope = (slope / sigma[:, None])[:, free]
             normal = slope.T @ (weight[:, None] * slope) + np.diag(1.0 / START[free] ** 2)
             right = -slope.T @ (weight * across / sigma)
-            right -= np.where(np.arange(4) == UP, 0.0, q / START**2)[free]
-            move = np.zeros(4)
+            right -= np.where(np.arange(5) == UP, 0.0, q / START**2)[free]
+            move = np.zeros(5)
             move[free] = inverse(normal) @ right
             q = q + np.clip(move, -FURTHEST, FURTHEST)
         across, along_s = self._miss(q, t, mirrored, rotates)

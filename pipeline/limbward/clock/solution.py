@@ -67,17 +67,25 @@ class ClockSolution:
         two crescents that a step lies between is taken to be from before it.
         """
         reading = np.asarray(reading_s) + 0.5 * np.asarray(resolution_s) - self.offset_s
-        if order is not None:
-            for step in self.steps:
-                reading = reading - step.seconds * (np.asarray(order) >= step.before)
+        if order is not None and self.steps:
+            gone = np.append(0.0, np.cumsum([step.seconds for step in self.steps]))
+            reading = reading - gone[self.piece(order)]
         return np.asarray(reading / (1.0 + self.drift_s_per_hour / 3600.0))
 
-    def sigma_s(self, reading_s: Floats, resolution_s: Floats | float) -> Floats:
+    def piece(self, order: Floats) -> NDArray[np.int64]:
+        """Return how many of the steps came before frames taken in this order."""
+        begins = np.array([step.before for step in self.steps])
+        return np.asarray(np.searchsorted(begins, np.asarray(order), side="right"))
+
+    def sigma_s(
+        self, reading_s: Floats, resolution_s: Floats | float, order: Floats | None = None
+    ) -> Floats:
         """Return the error of `since_greatest_s`: the fit's, and what the tag leaves open."""
-        hours = self.since_greatest_s(reading_s, resolution_s) / 3600.0
-        c = self.covariance
-        fit = c[0, 0] + 2.0 * hours * c[0, 1] + hours**2 * c[1, 1]
-        return np.asarray(np.sqrt(fit + np.asarray(resolution_s) ** 2 / 12.0))
+        hours = self.since_greatest_s(reading_s, resolution_s, order) / 3600.0
+        pieces = np.array([self.covariance, *(step.covariance for step in self.steps)])
+        c = pieces[0 if order is None else self.piece(order)]
+        fit = c[..., 0, 0] + 2.0 * hours * c[..., 0, 1] + hours**2 * c[..., 1, 1]
+        return np.asarray(np.sqrt(np.maximum(fit, 0.0) + np.asarray(resolution_s) ** 2 / 12.0))
 
 
 def ahead(offset_s: float) -> str:

@@ -20,6 +20,7 @@ from limbward.clock.solution import ClockSolution, ahead, two_clocks
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 
+MOST_WRONG = 0.1  # of GPS tags and references; with more the others are not trusted blindly
 CONTRADICTION_SIGMA = 4.0
 CONTRADICTION_SHARE = 0.2  # of the frames of totality; fewer may be taken for it wrongly
 MOVED_KM, MOVED_CHI2 = 2.0, 25.0  # a site found nearer, or less surely elsewhere, is not spoken of
@@ -114,7 +115,7 @@ def _from_crescents(
     """Return the solution with what a person should know about it."""
     fit, rivals_s = chosen
     warnings = []
-    covariance = fit.covariance[:2, :2].copy()
+    more = 0.0  # variance of the offset beyond the fit's
     if rivals_s:
         warnings.append(two_clocks("The crescents allow", fit.offset_s, rivals_s[0]))
         if fit.direct_used.any() or (direct is not None and not fit.direct_used.all()):
@@ -123,7 +124,10 @@ def _from_crescents(
                 fit.offset_s,
                 rivals_s[0],
             )
-        covariance[0, 0] += max((fit.offset_s - other) ** 2 for other in rivals_s)
+        more += max((fit.offset_s - other) ** 2 for other in rivals_s)
+    if fit.direct_used.any() and np.mean(~fit.direct_used) > MOST_WRONG:
+        # Where many are wrong others may be that do not show it.
+        more += (fit.offset_s - fit.alone_s) ** 2
     if fit.steps:
         warnings.append(_settings(fit))
     if fit.place is not None:
@@ -153,10 +157,12 @@ def _from_crescents(
     return ClockSolution(
         offset_s=fit.offset_s,
         drift_s_per_hour=fit.drift_s_per_hour,
-        covariance=covariance,
+        covariance=fit.covariance + np.diag([more, 0.0]),
         sources=("crescents", "direct") if fit.direct_used.any() else ("crescents",),
         warnings=tuple(warnings),
-        steps=fit.steps,
+        steps=tuple(
+            replace(step, covariance=step.covariance + np.diag([more, 0.0])) for step in fit.steps
+        ),
         place=fit.place,
         orientation=fit.orientation,
         scale_sigma_arcsec=fit.scale_sigma_arcsec,

@@ -16,7 +16,7 @@ from limbward.sky.track import SkyTrack, sky_track
 Floats = NDArray[np.float64]
 
 KM_A_DEGREE = 111.2  # of latitude; within 0.5 % everywhere
-SITE_KM = 0.05  # how well a place is known whose coordinates are given to the last digit
+SITE_KM = 0.15  # how well a place on a map is known; the clock's error is a second a kilometre
 SEASON = 0.04  # relative error of refraction by a season's temperature, see `standard_air`
 MEASURED_AIR = 0.01  # the same with pressure and temperature given, which vary along the way
 DIFFERENCE_KM, DIFFERENCE_AIR = 2.0, 0.05
@@ -147,7 +147,7 @@ def coordinates_km(latitude: float, longitude: float) -> float:
     --------
     >>> from limbward.sky.doubt import coordinates_km
     >>> round(coordinates_km(65.0134, -23.41522), 2)
-    0.05
+    0.15
     >>> round(coordinates_km(65.0, -23.4), 1)
     3.2
     """

@@ -10,6 +10,7 @@ from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.air import Air, standard_air
 from limbward.sky.contacts import Circumstances, local_circumstances
+from limbward.sky.doubt import MEASURED_AIR, SEASON, Doubt, coordinates_km, doubted_track
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
     LimbProfile,
@@ -163,4 +164,19 @@ def track(config: Config, epoch: Time) -> SkyTrack:
         ephemeris=config.sky.ephemeris,
         pressure_hpa=around.pressure_hpa,
         temperature_c=around.temperature_c,
+    )
+
+
+def doubt(config: Config, around: SkyTrack) -> Doubt:
+    """Return what is not known of the site's place and its air, and what that does to its track."""
+    sky = config.sky
+    measured = None not in (sky.pressure_hpa, sky.temperature_c)
+    return doubted_track(
+        around,
+        site(config),
+        air(config),
+        radii=radii(config),
+        ephemeris=sky.ephemeris,
+        site_km=coordinates_km(config.site.latitude, config.site.longitude),
+        air_error=MEASURED_AIR if measured or not sky.refraction else SEASON,
     )

@@ -25,6 +25,7 @@ from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
 from limbward.sky.contacts import iso_utc
+from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
 from limbward.stages.stage import Stage
@@ -49,6 +50,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     epoch = place_and_time.greatest(circumstances)
     totality_s = place_and_time.covered_s(config, circumstances)
     track = place_and_time.track(config, epoch)
+    doubt = place_and_time.doubt(config, track)
     readings = clock_readings(frames, epoch)
     references = _references(config, frames)
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
@@ -62,7 +64,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for body in cameras:
             rows = body.rows
             solution, discs = _solve(
-                config, workspace, frames, readings, references, track, totality_s, body
+                config, workspace, frames, readings, references, track, doubt, totality_s, body
             )
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
             clock = describe_body(
@@ -76,7 +78,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 epoch,
             )
             clocks.append(clock)
-            clock["warnings"] += times.fill_in(body, solution, discs, claimed)
+            clock["warnings"] += times.fill_in(body, solution, discs, claimed, totality_s)
             if solution is not None and solution.orientation is not None:
                 pointings.append(describe_pointing(body, solution, track))
             for warning in clock["warnings"]:
@@ -110,6 +112,7 @@ def _solve(
     readings: Readings,
     references: list[Reference],
     track: SkyTrack,
+    doubt: Doubt,
     totality_s: tuple[float, float] | None,
     body: Body,
 ) -> tuple[ClockSolution | None, Discs | None]:
@@ -126,6 +129,7 @@ def _solve(
         totality_s=totality_s,
         rotates=turns[config.timing.mount],
         profile=place_and_time.limb_profile(config),
+        doubt=doubt,
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
