@@ -48,6 +48,8 @@ DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may di
 DIRECT_SIGMA = 3.0  # by which they may lie beside one clock
 MOST_CHOICES, MOST_PAIRED = 3, 12
 DIRECT_OUT = 40.0  # chi-square of an instant that is of no clock near the crescents'
+BESIDE_SIGMA = 5.0  # a crescent further beside the Moon's path tells no time of its own
+STRAIGHT_S = 600.0
 SITE_REACH_S = 200.0  # by which crescents may be late or early if the site may be wrong
 MOVED_KM = 3.0  # a site found further off than this is the place of a new track
 
@@ -88,6 +90,8 @@ class CrescentFit:
 
     ``residual_s`` is how late the clock read, also in frames that were not ``used``; NaN in frames
     that are not ``inside``, hours from the eclipse by this clock or without a usable measurement.
+    ``own_s`` is the begin of each exposure by its own crescent, seconds from the epoch, where the
+    crescent lies on the Moon's path, NaN elsewhere.
     ``direct_used`` (M,) are the instants known directly that agree well enough to have joined.
     ``covariance`` is that of offset and drift, ``place`` None where the site was not doubted.
     ``alone_s`` is the offset by crescents alone.
@@ -107,6 +111,7 @@ class CrescentFit:
     residual_s: Floats
     used: Mask
     inside: Mask
+    own_s: Floats
     direct_used: Mask
     place: Place | None
     alone_s: float
@@ -391,10 +396,21 @@ def _finish(
         residual_s=np.where(inside, late, np.nan),
         used=used & inside,
         inside=inside,
+        own_s=_own(model, p, miss, velocity, late),
         direct_used=direct_used,
         place=place,
         alone_s=float(model.base_s + p[OFFSET]),
     )
+
+
+def _own(model: Model, p: Floats, miss: Floats, velocity: Floats, late: Floats) -> Floats:
+    """Return the begin of each exposure by its own crescent; NaN where that is beside the path."""
+    speed = np.maximum(np.hypot(*velocity.T), 1e-12)
+    across = np.abs(miss[:, 0] * velocity[:, 1] - miss[:, 1] * velocity[:, 0]) / speed
+    begun = model.unclipped_s(p) - 0.5 * model.crescents.exposure_s - late
+    on = model.inside(p) & (across < BESIDE_SIGMA * model.crescents.sigma_px)
+    # The projection is along a straight line; frames far off by their clock lie on a bent one.
+    return np.where(on & (np.abs(late) < STRAIGHT_S), begun, np.nan)
 
 
 def _steps(model: Model, p: Floats, covariance: Floats, used: Mask) -> tuple[Step, ...]:
@@ -423,4 +439,6 @@ def _spread(fit: CrescentFit, valid: Mask, n: int) -> CrescentFit:
     """Return the fit with its arrays one a frame, those without a measurement among them."""
     residual, used, inside = np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool)
     residual[valid], used[valid], inside[valid] = fit.residual_s, fit.used, fit.inside
-    return replace(fit, residual_s=residual, used=used, inside=inside)
+    own = np.full(n, np.nan)
+    own[valid] = fit.own_s
+    return replace(fit, residual_s=residual, used=used, inside=inside, own_s=own)

@@ -33,6 +33,7 @@ def describe_body(
     claimed: float | None,
     measured: int,
     epoch: Time,
+    piece: int = 0,
 ) -> dict[str, Any]:
     """Return a body's entry in clock.json with its evidence.
 
@@ -44,17 +45,22 @@ def describe_body(
     solution : ClockSolution or None
     discs : Discs or None
         Those that the solution rests on.
-    claimed, measured, epoch
+    claimed, measured, epoch, piece
         As for `describe_clock`.
     """
-    entry = describe_clock(body, solution, claimed, measured, epoch)
+    entry = describe_clock(body, solution, claimed, measured, epoch, piece)
     entry |= describe_evidence(references, body, solution, discs, readings)
     entry["warnings"] += far_instants(references, body, readings, epoch.utc.to_datetime())
     return entry
 
 
 def describe_clock(
-    body: Body, solution: ClockSolution | None, claimed: float | None, measured: int, epoch: Time
+    body: Body,
+    solution: ClockSolution | None,
+    claimed: float | None,
+    measured: int,
+    epoch: Time,
+    piece: int = 0,
 ) -> dict[str, Any]:
     """Return a body's entry in clock.json.
 
@@ -67,6 +73,8 @@ def describe_clock(
     measured : int
         Crescents measured.
     epoch : Time
+    piece : int
+        How many of the solution's steps came before the epoch.
     """
     entry: dict[str, Any] = {
         "camera": body.camera,
@@ -99,8 +107,11 @@ def describe_clock(
                 "tag, reference shot or totality), so its clock could not be checked."
             )
         return entry
-    days, hours, rest = split_zone(solution.offset_s, claimed)
     warnings = entry["warnings"] + list(solution.warnings)
+    if not solution.runs:
+        used = int(solution.used.sum())
+        return entry | {"frames_used": used, "sources": [*solution.sources], "warnings": warnings}
+    days, hours, rest = split_zone(solution.offset_of(piece), claimed)
     if days:
         warnings.append(
             f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
@@ -119,7 +130,7 @@ def describe_clock(
     entry |= {
         "utc_offset_hours": hours,
         "offset_s": round(days * 86400.0 + rest, 4),
-        "offset_sigma_s": round(solution.offset_sigma_s, 4),
+        "offset_sigma_s": round(float(np.sqrt(solution.covariance_of(piece)[0, 0])), 4),
         "drift_s_per_hour": round(solution.drift_s_per_hour, 4),
         "drift_sigma_s_per_hour": round(solution.drift_sigma_s_per_hour, 4),
         "frames_used": int(solution.used.sum()) if solution.used.size else int(body.rows.size),

@@ -25,6 +25,8 @@ class ClockSolution:
     ``covariance`` (2, 2) is that of offset and drift. Residuals are in seconds of time, one a
     crescent, positive where the clock read late; those of frames not ``used`` count for nothing,
     and those not ``inside`` lie hours from the eclipse by this clock or lack a measurement (NaN).
+    ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
+    none. The offset of a clock that stood still is NaN.
     """
 
     offset_s: float
@@ -41,6 +43,20 @@ class ClockSolution:
     residual_s: Floats = field(default_factory=lambda: np.zeros(0))
     used: Mask = field(default_factory=lambda: np.zeros(0, bool))
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))
+    own_s: Floats = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def runs(self) -> bool:
+        """Whether the clock's readings tell the time at all."""
+        return bool(np.isfinite(self.offset_s))
+
+    def offset_of(self, piece: int) -> float:
+        """Return reading minus UTC at the epoch for the clock after so many steps."""
+        return self.offset_s + sum(step.seconds for step in self.steps[:piece])
+
+    def covariance_of(self, piece: int) -> Floats:
+        """Return the covariance of `offset_of` and the drift, (2, 2)."""
+        return self.steps[piece - 1].covariance if piece else self.covariance
 
     @property
     def offset_sigma_s(self) -> float:

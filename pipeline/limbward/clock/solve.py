@@ -171,6 +171,7 @@ def _from_crescents(
         residual_s=fit.residual_s,
         used=fit.used,
         inside=fit.inside,
+        own_s=fit.own_s,
     )
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.frames import frame_times
+from limbward.clock.frames import frame_times, piece_at_epoch
 from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
+from limbward.clock.standing import equal_readings
 from limbward.limb.partial import PLACES, Discs
 
 Floats = NDArray[np.float64]
@@ -50,6 +51,11 @@ class Times:
         warnings: list[str] = []
         if solution is not None:
             warnings += self.by_solution(body, solution, discs, totality_s)
+        elif equal := equal_readings(self.readings, body.rows):
+            warnings.append(
+                f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same "
+                "time, so when they were taken is not known."
+            )
         elif claimed_hours is not None:
             self.by_claim(body, claimed_hours)
         far = self.forget_far(body)
@@ -72,6 +78,12 @@ class Times:
             for name in PLACES:
                 self.place[name][discs.rows] = getattr(discs, name)
         return warnings
+
+    def piece_at_epoch(self, body: Body, solution: ClockSolution | None) -> int:
+        """Return how many settings of a body's clock came before the epoch."""
+        if solution is None:
+            return 0
+        return piece_at_epoch(solution, body, self.readings, self.since_greatest_s[body.rows])
 
     def by_claim(self, body: Body, zone_hours: float) -> None:
         """Fill in one body's frames by the zone claimed: no sigma, since nothing checks it."""

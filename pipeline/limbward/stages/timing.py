@@ -67,6 +67,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 config, workspace, frames, readings, references, track, doubt, totality_s, body
             )
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
+            said = times.fill_in(body, solution, discs, claimed, totality_s)
             clock = describe_body(
                 references,
                 body,
@@ -76,9 +77,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 claimed,
                 int(measured[rows].sum()),
                 epoch,
+                times.piece_at_epoch(body, solution),
             )
             clocks.append(clock)
-            clock["warnings"] += times.fill_in(body, solution, discs, claimed, totality_s)
+            clock["warnings"] += said
             if solution is not None and solution.orientation is not None:
                 pointings.append(describe_pointing(body, solution, track))
             for warning in clock["warnings"]:
