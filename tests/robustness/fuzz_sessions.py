@@ -28,7 +28,7 @@ from limbward.sky.contacts import local_circumstances
 from limbward.sky.doubt import coordinates_km, doubted_track
 from limbward.sky.ephemeris import Site
 from limbward.sky.track import sky_track
-from tests.apart import card, place, plan
+from tests.apart import card, place
 from tests.apart.cases import CASES, Case
 from tests.apart.pose import view
 
@@ -74,9 +74,7 @@ def session(case: Case, seed: int, noise_px: float) -> Result:
     greatest = local_circumstances(site.date, where)
     epoch = greatest.contacts["greatest"].time
     air = standard_air(where.height)
-    track = sky_track(
-        epoch, where, pressure_hpa=air.pressure_hpa, temperature_c=air.temperature_c
-    )
+    track = sky_track(epoch, where, pressure_hpa=air.pressure_hpa, temperature_c=air.temperature_c)
     doubt = doubted_track(
         track, where, air, site_km=coordinates_km(where.latitude, where.longitude)
     )

@@ -49,9 +49,7 @@ class Run:
         )
 
 
-def windows(
-    run: Run, totality_s: tuple[float, float] | None
-) -> tuple[Floats, Floats]:
+def windows(run: Run, totality_s: tuple[float, float] | None) -> tuple[Floats, Floats]:
     """Return the least and greatest time of begin that frames allow by what they show, seconds.
 
     Parameters
@@ -128,9 +126,7 @@ def times_between(
     return mean, np.maximum(np.sqrt(variance), far / FARTHEST_SIGMA)
 
 
-def contradicted(
-    run: Run, t: Floats, low: Floats, high: Floats
-) -> bool:
+def contradicted(run: Run, t: Floats, low: Floats, high: Floats) -> bool:
     """Whether times contradict the order of taking, or what several frames show."""
     pause = _pause(run, t)
     return _score(run, t, low, high, pause, pauses=False) < -WRONG_PHASE * 2
@@ -212,6 +208,7 @@ def times_by_order(low: Floats, high: Floats) -> tuple[Floats, Floats]:
     least = np.maximum.accumulate(low)
     most = np.minimum.accumulate(high[::-1])[::-1]
     known = np.isfinite(least) & np.isfinite(most)
-    t = np.where(known, 0.5 * (least + most), np.nan)
-    width = np.where(known, np.abs(most - least), np.nan)
+    t, width = np.full(low.size, np.nan), np.full(low.size, np.nan)
+    t[known] = 0.5 * (least[known] + most[known])
+    width[known] = np.abs(most[known] - least[known])
     return t, np.maximum(width / np.sqrt(12.0), SLACK_S)

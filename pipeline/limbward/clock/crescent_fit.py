@@ -186,9 +186,7 @@ def fit_crescents(
     if not found:
         return []
     best = min(total for total, _ in found)
-    near = sorted(
-        (each for each in found if each[0] - best < RIVAL_CHI2), key=lambda each: each[0]
-    )
+    near = sorted((each for each in found if each[0] - best < RIVAL_CHI2), key=lambda each: each[0])
     distinct: list[CrescentFit] = []
     for _, fit in near:  # two starts may end in one clock
         if all(_differ(fit, other) for other in distinct):
@@ -257,7 +255,9 @@ def _fits_from(
         used = used_frames(used_model, q)
         if not enough(int(used.sum()), used.size):
             continue
-        fitted += LOSS_SIGMA**2 * float((close & ~chosen).sum()) + DIRECT_OUT * float((~close).sum())
+        fitted += LOSS_SIGMA**2 * float((close & ~chosen).sum()) + DIRECT_OUT * float(
+            (~close).sum()
+        )
         fitted += CHANGE * used_model.jump_s.size
         joined = chosen.copy()
         if chosen.any():
@@ -364,11 +364,8 @@ def _first_guess(model: Model, start: _Start) -> Floats:
     return np.asarray(guesses[int(np.argmin(np.median(miss, axis=1)))])
 
 
-def _finish(
-    total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
-) -> CrescentFit:
+def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask) -> CrescentFit:
     """Return the posterior around the least-squares solution, and who was left out."""
-    c = model.crescents
     free = free_parameters(model, used)
     site_km, worse = site_of(model, p)
     p, covariance = posterior(model, p, used, free, site_km)

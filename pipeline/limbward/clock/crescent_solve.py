@@ -36,7 +36,7 @@ LEAST_PIECE = 2  # frames used on each side of a setting of the clock
 # across the path (5.7 degrees from the path at most, 2 sigma).
 ALONG = 3.0
 SITE_START_KM = 30.0
-SITE_CHI2 = 16.0  # by which the stated site must fit worse to be doubted
+SITE_CHI2 = 9.0  # by which the stated site must fit worse to be doubted
 
 
 def used_frames(model: Model, p: Floats) -> Mask:
@@ -202,9 +202,7 @@ def without_empty_pieces(total: float, p: Floats, model: Model) -> tuple[float, 
     return total, p, model
 
 
-def _without_piece(
-    model: Model, p: Floats, k: int, used: Mask
-) -> tuple[float, Floats, Model]:
+def _without_piece(model: Model, p: Floats, k: int, used: Mask) -> tuple[float, Floats, Model]:
     """Return the fit in which piece ``k`` belongs to its neighbour with more frames."""
     counts = np.bincount(model.piece[used], minlength=model.jump_s.size + 1)
     sides = [j for j in (k - 1, k + 1) if 0 <= j < counts.size]
@@ -224,5 +222,3 @@ def _without_piece(
     )
     start = np.append(p[:PIECES], np.zeros(plain.jump_s.size))
     return *solve(plain, start), plain
-
-

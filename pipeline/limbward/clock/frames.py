@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -174,7 +176,7 @@ def _stretches(used: NDArray[np.int64], n: int) -> list[tuple[int, int]]:
     ends = [*([0] if used.size and used[0] > 0 else []), *used.tolist()]
     if ends and ends[-1] < n - 1:
         ends.append(n - 1)
-    return [(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True) if b > a]
+    return [(a, b) for a, b in pairwise(ends) if b > a]
 
 
 def _unsure(readings: Readings, rows: NDArray[np.int64], extra: Floats) -> list[str]:
@@ -184,8 +186,8 @@ def _unsure(readings: Readings, rows: NDArray[np.int64], extra: Floats) -> list[
     files = readings.file
     return [
         f"When the clock was set is not certain: the times of {unsure.size} frames (from "
-        f"{files[unsure[0]]} to {files[unsure[-1]]}) are known to {np.max(extra):.0f} s at worst. A "
-        "reference shot among them, named under timing.references in the config, tells."
+        f"{files[unsure[0]]} to {files[unsure[-1]]}) are known to {np.max(extra):.0f} s at worst. "
+        "A reference shot among them, named under timing.references in the config, tells."
     ]
 
 

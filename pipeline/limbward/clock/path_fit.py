@@ -15,6 +15,7 @@ from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Complexes = NDArray[np.complex128]
 
 UP, SCALE, TURN, NORTH, EAST = range(5)
 START = np.array([180.0, 0.003, 0.2, 300.0, 300.0])  # prior: degrees, relative, degrees/h, km
@@ -107,7 +108,7 @@ class _Path:
     scale0: float
 
     def by_separation(self) -> Floats | None:
-        """Return each frame's time by its separation and the order of taking; NaN for no eclipse."""
+        """Return each frame's time by its separation and the order of taking, or NaN."""
         c = self.c
         t = np.arange(self.track.first_s, self.track.last_s, 5.0)
         separation = np.hypot(*self.track.offset_arcsec(t).T)
@@ -135,7 +136,7 @@ class _Path:
         out[after] = np.interp(seen[after], rising, t[middle:])
         return out
 
-    def turned(self, q: Floats, t: Floats, mirrored: bool, rotates: bool) -> Floats:
+    def turned(self, q: Floats, t: Floats, mirrored: bool, rotates: bool) -> Complexes:
         """Return measured vectors on the sky, complex: north + i east, arcsec."""
         side = 1.0 if mirrored else -1.0
         left, up = side * self.c.dx, -self.c.dy
@@ -145,7 +146,7 @@ class _Path:
             angle = angle + np.radians(turn)
         return np.asarray((up + 1j * left) * np.exp(1j * angle) * self.scale0 * np.exp(q[SCALE]))
 
-    def moon(self, q: Floats, t: Floats) -> Floats:
+    def moon(self, q: Floats, t: Floats) -> Complexes:
         """Return the Moon from the Sun, complex: north + i east, arcsec."""
         sky = self.track.offset_arcsec(t)
         if self.doubt is not None:
@@ -194,9 +195,7 @@ class _Path:
     def _speed(self, q: Floats, t: Floats) -> Floats:
         return np.asarray(np.abs(self.moon(q, t + 1.0) - self.moon(q, t - 1.0)) / 2.0)
 
-    def _miss(
-        self, q: Floats, t: Floats, mirrored: bool, rotates: bool
-    ) -> tuple[Floats, Floats]:
+    def _miss(self, q: Floats, t: Floats, mirrored: bool, rotates: bool) -> tuple[Floats, Floats]:
         """Return how far vectors lie beside the path, arcsec, and ahead on it, seconds."""
         miss = self.turned(q, t, mirrored, rotates) - self.moon(q, t)
         motion = (self.moon(q, t + 1.0) - self.moon(q, t - 1.0)) / 2.0
@@ -205,7 +204,7 @@ class _Path:
         return np.asarray(turned.imag), np.asarray(turned.real / speed)
 
 
-def _middle(directions: NDArray[np.complex128]) -> complex:
+def _middle(directions: Complexes) -> complex:
     """Return the direction that most of some unit vectors lie near."""
     guess = np.exp(2j * np.pi * np.arange(36) / 36)
     apart = np.abs(np.angle(directions[None, :] * np.conj(guess[:, None])))
