@@ -12,7 +12,7 @@ from limbward.clock.standing import equal_readings
 from limbward.geometry.orientation import Orientation
 from limbward.sky.air import Air
 from limbward.sky.contacts import local_circumstances
-from limbward.sky.doubt import coordinates_km, doubted_track, moved_site
+from limbward.sky.doubt import doubted_track, moved_site
 from limbward.sky.ephemeris import Site
 from limbward.sky.track import sky_track
 from tests.clock.test_readings import readings
@@ -198,9 +198,3 @@ def test_a_season_is_in_the_error_of_a_low_sun():
     found = solve_clock(track, crescents=c, doubt=doubted_track(track, site, Air(1013.25, 15.0)))
     assert found.offset_sigma_s > exact.offset_sigma_s
     assert found.offset_s == pytest.approx(0.0, abs=3 * found.offset_sigma_s)
-
-
-def test_coordinates_are_as_good_as_their_digits():
-    """A hundredth of a degree of latitude is 1.1 km (111.2 km a degree)."""
-    assert coordinates_km(65.01, -23.4) == pytest.approx(np.hypot(0.15, 1.112 / np.sqrt(12)))
-    assert coordinates_km(65.01234, -23.4) == pytest.approx(0.15, abs=0.001)

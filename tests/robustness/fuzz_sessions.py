@@ -25,7 +25,7 @@ from limbward.clock.times import Times
 from limbward.limb.partial import Discs
 from limbward.sky.air import standard_air
 from limbward.sky.contacts import local_circumstances
-from limbward.sky.doubt import coordinates_km, doubted_track
+from limbward.sky.doubt import doubted_track
 from limbward.sky.ephemeris import Site
 from limbward.sky.track import sky_track
 from tests.apart import card, place
@@ -75,9 +75,7 @@ def session(case: Case, seed: int, noise_px: float) -> Result:
     epoch = greatest.contacts["greatest"].time
     air = standard_air(where.height)
     track = sky_track(epoch, where, pressure_hpa=air.pressure_hpa, temperature_c=air.temperature_c)
-    doubt = doubted_track(
-        track, where, air, site_km=coordinates_km(where.latitude, where.longitude)
-    )
+    doubt = doubted_track(track, where, air)
     tags = [body.clock.tags(s) for s in start]
     whole = [datetime.strptime(t, "%Y:%m:%d %H:%M:%S").isoformat() for t, _ in tags]
     fraction = np.array([float(f"0.{part}") if part else 0.0 for _, part in tags])

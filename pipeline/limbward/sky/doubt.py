@@ -133,25 +133,3 @@ def moved_site(site: Site, north_km: float, east_km: float) -> Site:
     shrink = max(float(np.cos(np.radians(site.latitude))), 0.01)
     longitude = site.longitude + east_km / KM_A_DEGREE / shrink
     return replace(site, latitude=latitude, longitude=longitude)
-
-
-def coordinates_km(latitude: float, longitude: float) -> float:
-    """Return how well coordinates are known by the digits that they were given with.
-
-    Parameters
-    ----------
-    latitude, longitude : float
-        Degrees.
-
-    Examples
-    --------
-    >>> from limbward.sky.doubt import coordinates_km
-    >>> round(coordinates_km(65.0134, -23.41522), 2)
-    0.15
-    >>> round(coordinates_km(65.0, -23.4), 1)
-    3.2
-    """
-    # A coordinate that ends in zeros was given to more digits than it shows; its neighbour shows
-    # them. Rounding is off by a uniform error.
-    digits = max(len(repr(float(v)).partition(".")[2].rstrip("0")) for v in (latitude, longitude))
-    return float(np.hypot(SITE_KM, KM_A_DEGREE * 10.0**-digits / np.sqrt(12.0)))

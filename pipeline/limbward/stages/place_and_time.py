@@ -10,7 +10,7 @@ from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.air import Air, standard_air
 from limbward.sky.contacts import Circumstances, local_circumstances
-from limbward.sky.doubt import MEASURED_AIR, SEASON, Doubt, coordinates_km, doubted_track
+from limbward.sky.doubt import MEASURED_AIR, SEASON, Doubt, doubted_track
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
     LimbProfile,
@@ -177,6 +177,5 @@ def doubt(config: Config, around: SkyTrack) -> Doubt:
         air(config),
         radii=radii(config),
         ephemeris=sky.ephemeris,
-        site_km=coordinates_km(config.site.latitude, config.site.longitude),
         air_error=MEASURED_AIR if measured or not sky.refraction else SEASON,
     )
