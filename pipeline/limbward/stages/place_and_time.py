@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 from astropy.time import Time
@@ -20,6 +21,8 @@ from limbward.sky.limb_profile import (
     read_profile,
 )
 from limbward.sky.track import SkyTrack, sky_track
+
+SAME_ECLIPSE_DAYS = 20  # two solar eclipses are a month apart at least
 
 
 def site(config: Config) -> Site:
@@ -179,3 +182,17 @@ def doubt(config: Config, around: SkyTrack) -> Doubt:
         ephemeris=sky.ephemeris,
         air_error=MEASURED_AIR if measured or not sky.refraction else SEASON,
     )
+
+
+def other_eclipse(config: Config, epoch: Time, days: int) -> str:
+    """Return the date of an eclipse seen at the site so many days after ``epoch``; "" for none."""
+    if abs(days) < SAME_ECLIPSE_DAYS:
+        return ""
+    date = (epoch.utc.to_datetime() + timedelta(days=days)).date().isoformat()
+    try:
+        found = local_circumstances(
+            date, site(config), radii=radii(config), ephemeris=config.sky.ephemeris
+        )
+    except LimbwardError:  # outside the ephemeris: a date that no camera can have bears witness
+        return ""
+    return date if found.kind != "none" and found.visible and not found.other_date else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
-from astropy.time import TimeDelta
+from astropy.time import Time, TimeDelta
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.clock.body import middle_s, orient_by_corona, solve_body
@@ -18,7 +18,7 @@ from limbward.clock.readings import (
     direct_evidence,
     unclear_reference,
 )
-from limbward.clock.solution import ClockSolution
+from limbward.clock.solution import ClockSolution, split_zone
 from limbward.clock.times import Times
 from limbward.config import Config
 from limbward.errors import ConfigError
@@ -67,6 +67,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 config, workspace, frames, readings, references, track, doubt, totality_s, body
             )
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
+            solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
             said = times.fill_in(body, solution, discs, claimed, totality_s)
             clock = describe_body(
                 references,
@@ -80,7 +81,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 times.piece_at_epoch(body, solution),
             )
             clocks.append(clock)
-            clock["warnings"] += said
+            clock["warnings"] += elsewhen + said
             if solution is not None and solution.orientation is not None:
                 pointings.append(describe_pointing(body, solution, track))
             for warning in clock["warnings"]:
@@ -143,6 +144,27 @@ def _solve(
     crops = crops_of_rows(workspace, frames)
     scale = config.align.pixel_scale_arcsec
     return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs
+
+
+def _of_this_eclipse(
+    config: Config, epoch: Time, solution: ClockSolution | None, claimed: float | None
+) -> tuple[ClockSolution | None, list[str]]:
+    """Return the solution, or None and why if the frames are dated by another eclipse."""
+    if solution is None or not solution.runs:
+        return solution, []
+    days = split_zone(solution.offset_s, claimed)[0]
+    date = place_and_time.other_eclipse(config, epoch, days)
+    if not date:
+        return solution, []
+    warning = (
+        f"The frames are dated {date}, when another eclipse was seen at the site, and fit that of "
+        f"{config.eclipse} only with a clock {abs(days)} days {'fast' if days > 0 else 'slow'}; so "
+        "the clock is not solved. Check eclipse in the config; if the camera's date was wrong, "
+        "name a frame under timing.references."
+    )
+    if "direct" in solution.sources:
+        return solution, []
+    return None, [warning]
 
 
 def _references(config: Config, frames: Table) -> list[Reference]:
