@@ -57,7 +57,8 @@ class Tally:
 class Table:
     """Evidence made at random; ``offset_s`` is the true offset where it must be found.
 
-    ``begun_s`` is when the crescents' exposures begun where their clock was set in between.
+    ``begun_s`` is when the crescents' exposures begun where their clock was set in between, by
+    much more than one of them tells the time.
     """
 
     kind: str
@@ -194,7 +195,9 @@ def table(track: SkyTrack, rng: np.random.Generator) -> Table:
         jumps[0] = 0.0
         begun = (c.reading_s + 0.5 * c.resolution_s - offset) / (1.0 + drift / 3600.0)
         later = replace(c, reading_s=c.reading_s + jumps[piece])
-        return Table(kind, later, None, some, None, begun)
+        error = np.hypot(c.sigma_px[0] * 960.0 / np.median(c.sun_radius_px) / 0.5, 0.3)
+        clear = np.abs(np.diff(jumps)).min() > 15.0 * error
+        return Table(kind, later, None, some, None, begun if clear else None)
     if kind == "references":
         m = int(rng.integers(1, 7))
         bad = int(rng.integers(0, m // 2 + 1))

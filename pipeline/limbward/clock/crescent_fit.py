@@ -32,7 +32,7 @@ from limbward.clock.crescent_solve import (
 )
 from limbward.clock.evidence import Crescents, Direct
 from limbward.clock.path_fit import PathFit, fit_path
-from limbward.clock.pieces import CHANGE, STOPPED, find_pieces
+from limbward.clock.pieces import CHANGE, STOPPED, another_piece, find_pieces
 from limbward.geometry.orientation import Orientation
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
@@ -42,6 +42,8 @@ Mask = NDArray[np.bool_]
 Counts = NDArray[np.int64]
 
 STEP_LEAST_S = 1.0
+SETTING_COST = 15.0  # of each, in a loss that takes a frame 5 sigma off for half of its square
+MORE_PIECES, LEAST_SPLIT = 4, 6  # settings besides those of the start; frames to look for one
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
 APART_SIGMA = 3.0  # of both together, by which two clocks differ that are two
 DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may differ from crescents
@@ -251,14 +253,14 @@ def _fits_from(
         fitted, q, used_model = total, p, replace(model, direct=_some(direct, chosen))
         if chosen.sum() != close.sum():
             fitted, q = solve(used_model, p)
-        fitted, q, used_model = _moved(*without_empty_pieces(fitted, q, used_model))
+        fitted, q, used_model = _moved(*_in_pieces(fitted, q, used_model))
         used = used_frames(used_model, q)
         if not enough(int(used.sum()), used.size):
             continue
         fitted += LOSS_SIGMA**2 * float((close & ~chosen).sum()) + DIRECT_OUT * float(
             (~close).sum()
         )
-        fitted += CHANGE * used_model.jump_s.size
+        fitted += SETTING_COST * used_model.jump_s.size
         joined = chosen.copy()
         if chosen.any():
             d = used_model.direct
@@ -268,6 +270,40 @@ def _fits_from(
         found.append((fitted, _finish(fitted, q, used_model, used, joined)))
     alone = [fit.offset_s for _, fit in found if not fit.direct_used.any()]
     return [(f, replace(fit, alone_s=alone[-1]) if alone else fit) for f, fit in found]
+
+
+def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
+    """Return the fit with the pieces of the clock that its frames support."""
+    total, p, model = without_empty_pieces(total, p, model)
+    for _ in range(MORE_PIECES):
+        used, c = used_frames(model, p), model.crescents
+        if used.sum() < LEAST_SPLIT:
+            break
+        late, speed = late_s(model, p)
+        sigma = model.sigma_px(p) / speed
+        t = model.middle_s(p)
+        begin, gain = another_piece(
+            late[used], sigma[used], t[used], c.order[used], model.piece[used]
+        )
+        if gain < CHANGE:
+            break
+        # Where it falls into a piece that there is, the piece is cut in two.
+        at = int(model.piece[used & (c.order >= begin)].min())
+        jump = np.append(0.0, model.jump_s + p[PIECES:])
+        more = replace(
+            model,
+            piece=model.piece + ((c.order >= begin) & (model.piece >= at)),
+            jump_s=np.insert(jump, at + 1, jump[at])[1:],
+        )
+        start = np.append(p[:PIECES], np.zeros(more.jump_s.size))
+        new_total, q, new = without_empty_pieces(*solve(more, start), more)
+        offsets = np.append(0.0, new.jump_s + q[PIECES:])
+        small = np.abs(np.diff(offsets)).min(initial=np.inf) < STEP_LEAST_S
+        more_pieces = new.jump_s.size - model.jump_s.size
+        if small or new_total + SETTING_COST * more_pieces > total:
+            break
+        total, p, model = new_total, q, new
+    return total, p, model
 
 
 def _moved(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
@@ -370,9 +406,7 @@ def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
     site_km, worse = site_of(model, p)
     p, covariance = posterior(model, p, used, free, site_km)
     errors = np.sqrt(np.diag(covariance))
-    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
-    # A clock that reads late by dt shows the Moon where it was dt before: project on its motion.
-    late = -np.sum(miss * velocity, axis=1) / np.sum(velocity**2, axis=1)
+    late, _ = late_s(model, p)
     inside = model.inside(p)
     scale = model.scale0 * float(np.exp(p[SCALE]))
     place = None
@@ -393,15 +427,24 @@ def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
         residual_s=np.where(inside, late, np.nan),
         used=used & inside,
         inside=inside,
-        own_s=_own(model, p, miss, velocity, late),
+        own_s=_own(model, p, late),
         direct_used=direct_used,
         place=place,
         alone_s=float(model.base_s + p[OFFSET]),
     )
 
 
-def _own(model: Model, p: Floats, miss: Floats, velocity: Floats, late: Floats) -> Floats:
+def late_s(model: Model, p: Floats) -> tuple[Floats, Floats]:
+    """Return how late the clock read in each frame, seconds, and the Moon's speed, px/s."""
+    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
+    square = np.maximum(np.sum(velocity**2, axis=1), 1e-24)
+    # A clock that reads late by dt shows the Moon where it was dt before: project on its motion.
+    return np.asarray(-np.sum(miss * velocity, axis=1) / square), np.sqrt(square)
+
+
+def _own(model: Model, p: Floats, late: Floats) -> Floats:
     """Return the begin of each exposure by its own crescent; NaN where that is beside the path."""
+    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
     speed = np.maximum(np.hypot(*velocity.T), 1e-12)
     across = np.abs(miss[:, 0] * velocity[:, 1] - miss[:, 1] * velocity[:, 0]) / speed
     begun = model.unclipped_s(p) - 0.5 * model.crescents.exposure_s - late

@@ -12,6 +12,7 @@ Counts = NDArray[np.int64]
 
 CAP = 25.0  # chi-square of a frame that fits no piece
 CHANGE = 32.0  # chi-square that a setting of the clock must save
+LEAST_PIECE = 2  # frames on each side of one more setting
 MOST_LEVELS = 24
 ROUNDS = 4
 STOPPED = -1800.0  # s/h; a clock that loses more than half of all time does not run
@@ -78,6 +79,43 @@ def find_pieces(late_s: Floats, sigma_s: Floats, t_s: Floats, order: Floats) -> 
     back[at] = np.arange(at.size)
     fits = np.abs(flat - means[piece]) < 5.0 * sigma
     return Pieces(total, piece[back], means, drift, fits[back])
+
+
+def another_piece(
+    late_s: Floats, sigma_s: Floats, t_s: Floats, order: Floats, piece: Counts
+) -> tuple[float, float]:
+    """Return the first order of one more piece, and by how much chi-square would drop.
+
+    Parameters
+    ----------
+    late_s, sigma_s : ndarray, shape (N,)
+        Residuals of a fit, and their standard errors.
+    t_s, order : ndarray, shape (N,)
+        As for `find_pieces`.
+    piece : ndarray of int, shape (N,)
+        The pieces that there are.
+
+    Notes
+    -----
+    A small setting passes for drift, more so where the clock was set near one end.
+    """
+    kinds = np.unique(piece)
+    base = np.column_stack([piece[:, None] == kinds, t_s / 3600.0]) / sigma_s[:, None]
+    left = late_s / sigma_s
+    fit, *_ = np.linalg.lstsq(base, left, rcond=None)
+    left = left - base @ fit
+    # What is left of a step once pieces and drift have taken their part of it.
+    begins = np.unique(order)[LEAST_PIECE : 1 - LEAST_PIECE]
+    best, gain = 0.0, 0.0
+    for begin in begins:
+        step = (order >= begin) / sigma_s
+        fit, *_ = np.linalg.lstsq(base, step, rcond=None)
+        step = step - base @ fit
+        size = float(step @ step)
+        drop = float(step @ left) ** 2 / size if size > 1e-9 else 0.0
+        if drop > gain:
+            best, gain = float(begin), drop
+    return best, gain
 
 
 def _drift(late: Floats, sigma: Floats, t: Floats) -> float:
