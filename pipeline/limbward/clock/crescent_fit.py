@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations_with_replacement
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +29,7 @@ from limbward.clock.crescent_solve import (
     used_frames,
     without_empty_pieces,
 )
+from limbward.clock.direct_choice import choices
 from limbward.clock.evidence import Crescents, Direct
 from limbward.clock.path_fit import PathFit, fit_path
 from limbward.clock.pieces import CHANGE, STOPPED, another_piece, find_pieces
@@ -47,8 +47,6 @@ MORE_PIECES, LEAST_SPLIT = 4, 6  # settings besides those of the start; frames t
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
 APART_SIGMA = 3.0  # of both together, by which two clocks differ that are two
 DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may differ from crescents
-DIRECT_SIGMA = 3.0  # by which they may lie beside one clock
-MOST_CHOICES, MOST_PAIRED = 3, 12
 DIRECT_OUT = 40.0  # chi-square of an instant that is of no clock near the crescents'
 BESIDE_SIGMA = 5.0  # a crescent further beside the Moon's path tells no time of its own
 STRAIGHT_S = 600.0
@@ -249,7 +247,7 @@ def _fits_from(
         tries.append((*solve(model, _first_guess(model, start)), model))
     total, p, model = min(tries, key=lambda t: t[0])
     found = []
-    for chosen in _choices(direct, close):
+    for chosen in choices(direct, close):
         fitted, q, used_model = total, p, replace(model, direct=_some(direct, chosen))
         if chosen.sum() != close.sum():
             fitted, q = solve(used_model, p)
@@ -339,44 +337,6 @@ def _close(d: Direct | None, c: Crescents, start: _Start, reach_s: float) -> Mas
         return np.zeros(0, bool)
     room = reach_s + DIRECT_DRIFT * np.abs(d.since_greatest_s) / 3600.0
     return np.asarray(np.abs(_late(d, c, start)) < room)
-
-
-def _choices(d: Direct | None, close: Mask) -> list[Mask]:
-    """Return which instants may be right together: all, those that agree, the others, and none."""
-    if d is None or not close.any():
-        return [close]
-    choices, left = [close], close.copy()
-    for _ in range(MOST_CHOICES):
-        if not left.any():
-            break
-        choices.append(_agreeing(d, left))
-        left = left & ~choices[-1]
-    choices.append(np.zeros(close.size, bool))
-    unlike: list[Mask] = []
-    for chosen in choices:
-        if not any((chosen == other).all() for other in unlike):
-            unlike.append(chosen)
-    return unlike
-
-
-def _agreeing(d: Direct, among: Mask) -> Mask:
-    """Return the most instants that one clock with one drift explains."""
-    raw = d.reading_s + 0.5 * d.resolution_s - d.since_greatest_s
-    hours, sigma = d.since_greatest_s / 3600.0, np.hypot(d.sigma_s, d.coarseness_s)
-    rows = np.flatnonzero(among)
-    # Of thousands of GPS tags some at even distances tell all clocks that there are.
-    few = rows[np.unique(np.linspace(0, rows.size - 1, MOST_PAIRED).astype(int))]
-    best = np.zeros(raw.size, bool)
-    for i, j in combinations_with_replacement(few, 2):
-        apart = hours[j] - hours[i]
-        slope = (raw[j] - raw[i]) / apart if abs(apart) > 1e-9 else 0.0
-        if abs(slope) > DRIFT_PRIOR:
-            continue
-        line = raw[i] + slope * (hours - hours[i])
-        agree = among & (np.abs(raw - line) < DIRECT_SIGMA * sigma)
-        if agree.sum() > best.sum():
-            best = agree
-    return best
 
 
 def _first_guess(model: Model, start: _Start) -> Floats:

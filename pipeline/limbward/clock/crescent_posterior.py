@@ -92,17 +92,25 @@ def posterior(
         log_density, p[shaken], held, np.random.default_rng(SEED)
     )
     covariance[np.ix_(shaken, shaken)] = sampled
-    doubtful = free & ~shaken
-    if doubtful.any():
-        full = np.zeros_like(covariance)
-        full[np.ix_(free, free)] = inverse(information[np.ix_(free, free)])
-        doubt = full[np.ix_(doubtful, doubtful)]
-        follows = -held @ information[np.ix_(shaken, doubtful)]
-        covariance[np.ix_(shaken, shaken)] += follows @ doubt @ follows.T
-        covariance[np.ix_(doubtful, doubtful)] = doubt
-        covariance[np.ix_(shaken, doubtful)] = follows @ doubt
-        covariance[np.ix_(doubtful, shaken)] = doubt @ follows.T
+    _add_doubt(covariance, information, held, shaken, free)
     return mean, covariance
+
+
+def _add_doubt(
+    covariance: Floats, information: Floats, held: Floats, shaken: Mask, free: Mask
+) -> None:
+    """Add what the errors of site and air make to the covariance of what was sampled without."""
+    doubtful = free & ~shaken
+    if not doubtful.any():
+        return
+    full = np.zeros_like(covariance)
+    full[np.ix_(free, free)] = inverse(information[np.ix_(free, free)])
+    doubt = full[np.ix_(doubtful, doubtful)]
+    follows = -held @ information[np.ix_(shaken, doubtful)]
+    covariance[np.ix_(shaken, shaken)] += follows @ doubt @ follows.T
+    covariance[np.ix_(doubtful, doubtful)] = doubt
+    covariance[np.ix_(shaken, doubtful)] = follows @ doubt
+    covariance[np.ix_(doubtful, shaken)] = doubt @ follows.T
 
 
 def log_direct(d: Direct, miss_s: Floats) -> Floats:

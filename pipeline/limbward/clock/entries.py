@@ -112,21 +112,7 @@ def describe_clock(
         used = int(solution.used.sum())
         return entry | {"frames_used": used, "sources": [*solution.sources], "warnings": warnings}
     days, hours, rest = split_zone(solution.offset_of(piece), claimed)
-    if days:
-        warnings.append(
-            f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
-            "corrected. Set the date before the next session."
-        )
-    if claimed is not None and abs(hours - claimed) == 12.0:
-        warnings.append(
-            "The clock is 12 hours off (morning for afternoon); times are corrected. Set it before "
-            "the next session."
-        )
-    elif claimed is not None and hours != claimed:
-        warnings.append(
-            f"The camera claims to be set to UTC{claimed:+g} h, its pictures say UTC{hours:+g} h "
-            "(another zone, or daylight saving); the pictures are believed."
-        )
+    warnings += _wrong_zone(days, hours, claimed)
     entry |= {
         "utc_offset_hours": hours,
         "offset_s": round(days * 86400.0 + rest, 4),
@@ -139,6 +125,27 @@ def describe_clock(
         "warnings": warnings,
     }
     return entry
+
+
+def _wrong_zone(days: int, hours: float, claimed: float | None) -> list[str]:
+    """Return what is wrong with a clock's date and zone."""
+    said = []
+    if days:
+        said.append(
+            f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
+            "corrected. Set the date before the next session."
+        )
+    if claimed is not None and abs(hours - claimed) == 12.0:
+        said.append(
+            "The clock is 12 hours off (morning for afternoon); times are corrected. Set it before "
+            "the next session."
+        )
+    elif claimed is not None and hours != claimed:
+        said.append(
+            f"The camera claims to be set to UTC{claimed:+g} h, its pictures say UTC{hours:+g} h "
+            "(another zone, or daylight saving); the pictures are believed."
+        )
+    return said
 
 
 def describe_evidence(
