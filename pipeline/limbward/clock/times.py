@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.clock.frames import frame_times, piece_at_epoch
 from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
+from limbward.clock.standing import equal_readings
 from limbward.limb.partial import PLACES, Discs
 
 Floats = NDArray[np.float64]
@@ -41,25 +43,45 @@ class Times:
         solution: ClockSolution | None,
         discs: Discs | None,
         claimed_hours: float | None,
+        totality_s: tuple[float, float] | None = None,
     ) -> list[str]:
         """Fill in one body's frames, by its solution or by the zone claimed; return warnings."""
+        warnings: list[str] = []
         if solution is not None:
-            self.by_solution(body, solution, discs)
+            warnings += self.by_solution(body, solution, discs, totality_s)
+        elif equal := equal_readings(self.readings, body.rows):
+            warnings.append(
+                f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same "
+                "time, so when they were taken is not known."
+            )
         elif claimed_hours is not None:
             self.by_claim(body, claimed_hours)
         far = self.forget_far(body)
-        return [far] if far else []
+        return [*warnings, far] if far else warnings
 
-    def by_solution(self, body: Body, solution: ClockSolution, discs: Discs | None) -> None:
-        """Fill in one body's frames by its clock's solution."""
-        r, rows = self.readings, body.rows
-        read = r.reading_s[rows], r.resolution_s[rows]
-        self.since_greatest_s[rows] = solution.since_greatest_s(*read, r.order[rows])
-        self.sigma_s[rows] = solution.sigma_s(*read)
+    def by_solution(
+        self,
+        body: Body,
+        solution: ClockSolution,
+        discs: Discs | None,
+        totality_s: tuple[float, float] | None,
+    ) -> list[str]:
+        """Fill in one body's frames by its clock's solution; return warnings."""
+        rows = body.rows
+        crescents = np.zeros(0, np.int64) if discs is None else discs.rows
+        t, sigma, warnings = frame_times(solution, body, self.readings, crescents, totality_s)
+        self.since_greatest_s[rows], self.sigma_s[rows] = t, sigma
         if discs is not None:
             self.residual_s[discs.rows] = np.where(solution.used, solution.residual_s, np.nan)
             for name in PLACES:
                 self.place[name][discs.rows] = getattr(discs, name)
+        return warnings
+
+    def piece_at_epoch(self, body: Body, solution: ClockSolution | None) -> int:
+        """Return how many settings of a body's clock came before the epoch."""
+        if solution is None:
+            return 0
+        return piece_at_epoch(solution, body, self.readings, self.since_greatest_s[body.rows])
 
     def by_claim(self, body: Body, zone_hours: float) -> None:
         """Fill in one body's frames by the zone claimed: no sigma, since nothing checks it."""

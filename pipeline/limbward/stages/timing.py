@@ -7,7 +7,7 @@ from dataclasses import replace
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
-from astropy.time import TimeDelta
+from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
@@ -21,13 +21,14 @@ from limbward.clock.readings import (
     direct_evidence,
     unclear_reference,
 )
-from limbward.clock.solution import ClockSolution
+from limbward.clock.solution import ClockSolution, split_zone
 from limbward.clock.times import Times
 from limbward.config import Config
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
 from limbward.sky.contacts import iso_utc
+from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
 from limbward.stages.phasing import decide_phases, said_of
@@ -54,6 +55,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     totality_s = place_and_time.covered_s(config, circumstances)
     track = place_and_time.track(config, epoch)
     dropped = said_of(config, texts(frames, "file")).drop
+    doubt = place_and_time.doubt(config, track)
     readings = _without(clock_readings(frames, epoch), dropped)
     references = _references(config, frames)
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
@@ -67,9 +69,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for body in cameras:
             rows = body.rows
             solution, discs = _solve(
-                config, workspace, frames, readings, references, track, totality_s, body
+                config, workspace, frames, readings, references, track, doubt, totality_s, body
             )
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
+            solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
+            said = times.fill_in(body, solution, discs, claimed, totality_s)
             clock = describe_body(
                 references,
                 body,
@@ -79,9 +83,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 claimed,
                 int(measured[rows].sum()),
                 epoch,
+                times.piece_at_epoch(body, solution),
             )
             clocks.append(clock)
-            clock["warnings"] += times.fill_in(body, solution, discs, claimed)
+            clock["warnings"] += elsewhen + said
             if solution is not None and solution.orientation is not None:
                 pointings.append(describe_pointing(body, solution, track))
             for warning in clock["warnings"]:
@@ -128,6 +133,7 @@ def _solve(
     readings: Readings,
     references: list[Reference],
     track: SkyTrack,
+    doubt: Doubt,
     totality_s: tuple[float, float] | None,
     body: Body,
 ) -> tuple[ClockSolution | None, Discs | None]:
@@ -144,6 +150,7 @@ def _solve(
         totality_s=totality_s,
         rotates=turns[config.timing.mount],
         profile=place_and_time.limb_profile(config),
+        doubt=doubt,
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
@@ -155,6 +162,27 @@ def _solve(
     crops = crops_of_rows(workspace, frames)
     scale = config.align.pixel_scale_arcsec
     return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs
+
+
+def _of_this_eclipse(
+    config: Config, epoch: Time, solution: ClockSolution | None, claimed: float | None
+) -> tuple[ClockSolution | None, list[str]]:
+    """Return the solution, or None and why if the frames are dated by another eclipse."""
+    if solution is None or not solution.runs:
+        return solution, []
+    days = split_zone(solution.offset_s, claimed)[0]
+    date = place_and_time.other_eclipse(config, epoch, days)
+    if not date:
+        return solution, []
+    warning = (
+        f"The frames are dated {date}, when another eclipse was seen at the site, and fit that of "
+        f"{config.eclipse} only with a clock {abs(days)} days {'fast' if days > 0 else 'slow'}; so "
+        "the clock is not solved. Check eclipse in the config; if the camera's date was wrong, "
+        "name a frame under timing.references."
+    )
+    if "direct" in solution.sources:
+        return solution, []
+    return None, [warning]
 
 
 def _references(config: Config, frames: Table) -> list[Reference]:
