@@ -16,7 +16,8 @@ COLUMNS = re.findall(
     r"\w+",
     "file, sha256, size, camera, serial, exposure, iso, f_number, focal_length, time_camera, "
     "time_utc, time_utc_sigma, phase, sun_x, sun_y, sun_radius, moon_x, moon_y, moon_radius, "
-    "limb_sigma, limb_width, saturated_fraction, used, note",
+    "limb_sigma, limb_width, saturated_fraction, used, note, "
+    "linear, time_source",  # added since, at the end
 )
 
 

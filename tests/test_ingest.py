@@ -357,6 +357,21 @@ def test_the_export_of_a_raw_frame_is_a_copy_of_it():
     assert "b.dng" in rows[0]["note"][0]
 
 
+def test_of_exports_the_one_nearest_to_the_sensor_counts():
+    late = "2026-08-12T17:45:31"
+    rows = [
+        exported("jpeg", file="A0001.jpg"),
+        exported("tiff", file="A0001.tif") | {"linear": True},
+        exported("tiff", file="A0001-8.tif") | {"linear": False},
+        exported("jpeg", file="A0002.jpg"),  # of the same second, and nothing else is made of it
+        exported("jpeg", file="A0003.jpg", time=late),
+        exported("raw", file="A0003.dng", time=late),
+    ]
+    mark_copies(rows)
+    kept = [row["file"] for row in rows if row["phase"] == "totality"]
+    assert kept == ["A0001.tif", "A0002.jpg", "A0003.dng"]
+
+
 def test_names_of_artefacts_differ_where_paths_do():
     names = [artefact_name(f) for f in ("a/IMG_0001.DNG", "b/IMG_0001.DNG", "a/IMG_0001.TIF")]
     assert len(set(names)) == 3
@@ -447,14 +462,14 @@ def test_a_card_that_is_not_there_is_a_wrong_config(tmp_path):
         ingest.run(a_config(tmp_path), Workspace(tmp_path / "workspace"), SilentReporter())
 
 
-def test_an_empty_card_and_one_of_jpegs_only(tmp_path):
+def test_an_empty_card_and_one_of_videos_only(tmp_path):
     (tmp_path / "card").mkdir()
     config = a_config(tmp_path)
     workspace = Workspace(tmp_path / "workspace")
     with pytest.raises(LimbwardError, match=f"There are no files in {tmp_path / 'card'}"):
         ingest.run(config, workspace, SilentReporter())
-    jpeg(tmp_path / "card/a.jpg")
-    with pytest.raises(LimbwardError, match=r"no RAW, TIFF or FITS frames .*1 jpeg"):
+    (tmp_path / "card/a.mov").write_bytes(b"moving")
+    with pytest.raises(LimbwardError, match=r"no RAW, TIFF, FITS or JPEG frames .*1 video"):
         ingest.run(config, workspace, SilentReporter())
 
 

@@ -370,7 +370,7 @@ def test_a_checksum_that_astropy_wrote_holds(tmp_path):
 
 def test_a_frame_that_was_swapped_is_not_decoded(tmp_path):
     path, other = dng(tmp_path / "a.dng", noise((48, 64))), tmp_path / "b.dng"
-    from limbward.camera.card import sha256
+    from limbward.regular import sha256
 
     digest = sha256(path)
     np.testing.assert_array_equal(read_same(path, digest).data, read_same(path, "").data)

@@ -9,11 +9,11 @@ from astropy.table import MaskedColumn, Table
 from astropy.wcs import WCS
 from PIL import Image
 
-from limbward.camera.card import sha256
 from limbward.camera.reduce import reduce_frame
 from limbward.config import Config, bind
 from limbward.errors import ConfigError, LimbwardError
 from limbward.radiance.fits import read_picture
+from limbward.regular import sha256
 from limbward.stages import compose, enhance, merge
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace

@@ -35,7 +35,8 @@ assert picture.size[0] > picture.size[1] > 100
     "clock-audit": """
 assert abs(offset_error_s) < min(1.0, 4 * clock["offset_sigma_s"])
 assert abs(drift_error) < 4 * clock["drift_sigma_s_per_hour"]
-assert abs(stepped.step.seconds - 60.0) < 4 * stepped.step.sigma_s
+(step,) = stepped.steps
+assert abs(step.seconds - 60.0) < 4 * step.sigma_s
 """,
     "two-cameras": """
 assert len(offset_errors) == len(coronae) == 2

@@ -70,9 +70,9 @@ def one_card(track: SkyTrack, seed: int, *, scale=3.2, step=1.0, sigma=0.03, sid
         ),
     ]
     if jump:
-        right = found.step is not None and found.step.after == n // 2 - 1
-        seconds = found.step.seconds if found.step else 0.0
-        errors.append((seconds - jump, found.step.sigma_s if right else 0.0))
+        right = len(found.steps) == 1 and found.steps[0].after == n // 2 - 1
+        seconds = found.steps[0].seconds if found.steps else 0.0
+        errors.append((seconds - jump, found.steps[0].sigma_s if right else 0.0))
     return errors
 
 

@@ -13,8 +13,8 @@ from limbward.camera.card import (
     kind_of,
     relative_name,
     rollover_start,
-    sha256,
 )
+from limbward.regular import sha256
 
 
 def touch(root: Path, *names: str, content: bytes = b"x") -> None:
@@ -203,3 +203,6 @@ def test_checksums_are_those_of_the_whole_file(tmp_path):
     content = bytes(range(256)) * 9000
     touch(tmp_path, "a.dng", content=content)
     assert sha256(tmp_path / "a.dng") == hashlib.sha256(content).hexdigest()
+    for size in (0, 1, len(content), len(content) + 1):
+        part = hashlib.sha256(content[:size]).hexdigest()
+        assert sha256(tmp_path / "a.dng", size) == part

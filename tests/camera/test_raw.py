@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from limbward.camera.frame import SRGB_TO_XYZ, camera_to_srgb
 from limbward.camera.raw import (
-    SRGB_TO_XYZ,
     UnreadableFrame,
     _colour_tile,
-    camera_to_srgb,
     read_raw,
 )
 from tests.camera.files import BAYER, MATRIX, SIX, dng, noise, repeat
@@ -160,9 +159,9 @@ def test_missing_and_forbidden_files_are_sentences(tmp_path, monkeypatch):
 
 
 def test_other_files_are_no_frames(tmp_path):
-    path = tmp_path / "a.jpg"
+    path = tmp_path / "a.txt"
     path.write_bytes(b"x")
-    with pytest.raises(UnreadableFrame, match="not a RAW, TIFF or FITS file"):
+    with pytest.raises(UnreadableFrame, match="not a RAW, TIFF, FITS, JPEG or HEIF file"):
         read_raw(path)
 
 

@@ -101,22 +101,6 @@ def test_a_reference_names_one_frame(name, words):
     assert bool(said) == bool(words)
 
 
-def test_phases_by_content_and_time():
-    """Totality from -60 to 60 s; the clock is known, then vaguely, then not at all."""
-    phase = ["totality", "totality", "totality", "contact", "contact", "partial", "other"]
-    t = np.array([0.0, -70.0, -100.0, 65.0, 300.0, 0.0, 10.0])
-    times = Times(readings(phase, t))
-    times.since_greatest_s[:], times.sigma_s[:] = t, 1.0
-    reduced = np.ones(7, bool)
-    assert times.phases((-60.0, 60.0), reduced).tolist() == [
-        "totality", "contact", "other", "contact", "contact", "partial", "totality",
-    ]  # fmt: skip
-    assert times.phases((-60.0, 60.0), ~reduced)[6] == "other"
-    times.sigma_s[:] = 100.0
-    assert times.phases((-60.0, 60.0), reduced).tolist() == phase
-    assert times.phases(None, reduced).tolist() == phase
-
-
 def test_times_of_no_digital_camera_are_forgotten():
     times = Times(readings(["other"] * 2, [0.0, -3e9]))
     said = times.fill_in(body(2), None, None, 0.0)

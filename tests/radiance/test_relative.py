@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from limbward.radiance.relative import pairs, relative_exposures, york_line
 from limbward.radiance.stack import build_stack
 from tests.radiance.scene import RATE, SKY, Scene, Shot
+from tests.robustness.fuzz_exposures import check, random_stack
 
 BRACKET = (1 / 2000, 1 / 500, 1 / 125, 1 / 30, 1 / 8, 1 / 2, 2.0)
 
@@ -88,6 +89,13 @@ def test_exposures_to_half_a_percent_with_a_shutter_off_by_five(offset):
     if offset:  # in short exposures, where the sky cannot hide it, the step is seen
         step = found.offset[len(BRACKET) : len(BRACKET) + 3] - found.offset[:3]
         np.testing.assert_allclose(step, offset, atol=1.0)
+
+
+@pytest.mark.parametrize("first", range(0, 40, 10))
+def test_nonsense_gives_numbers_with_errors(first):
+    """No exception, no NaN, no standard error of zero; by the thousand with `fuzz_exposures`."""
+    for seed in range(first, first + 10):
+        check(random_stack(np.random.default_rng(seed)))
 
 
 def test_a_lone_frame_keeps_its_exposure():

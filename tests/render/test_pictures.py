@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import tifffile
+from astropy.io import fits
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
@@ -16,7 +17,7 @@ from limbward.render.preview import structure_picture
 from limbward.render.rotate import inner_size, turn_picture
 from limbward.render.smooth import fill_nearest, smooth_to_noise
 from limbward.render.space import SRGB, Space, to_srgb
-from limbward.render.writers import Caption, write_png, write_tiff
+from limbward.render.writers import Caption, caption_of, write_png, write_tiff
 
 
 @given(w=st.floats(1, 100), h=st.floats(1, 100), turn=st.floats(-180, 180))
@@ -352,3 +353,14 @@ def test_a_caption_with_characters_that_xml_cannot_hold_is_well_formed(tmp_path)
         assert image.text["Title"] == wanted
         ElementTree.fromstring(image.text["XML:com.adobe.xmp"])
     assert iptc(Caption(title="plain")).endswith(b"plain")
+
+
+@pytest.mark.parametrize("linear", [True, False, None])
+def test_a_caption_says_what_is_no_measurement(linear):
+    """`LINEAR` of a merge; pictures of other programs do not have it."""
+    header = fits.Header({"DATE-AVG": "2026-08-12T17:46:50", "DATE-BEG": "2026-08-12T17:46:00"})
+    header.update({"DATE-END": "2026-08-12T17:47:40", "NFRAMES": 3, "EXPTOTAL": 1.0, "CAMERA": "A"})
+    if linear is not None:
+        header["LINEAR"] = linear
+    said = caption_of(header, "solar north up", title="", author="", site="").description
+    assert ("no measurement" in said) == (linear is False)

@@ -89,6 +89,18 @@ def test_white_comes_from_the_middle_corona():
     np.testing.assert_allclose(linear[0][ring].mean() / linear[2][ring].mean(), 1.0, atol=0.01)
 
 
+def test_white_comes_from_further_out_where_the_middle_corona_is_clipped():
+    """What the clipped ring still shows here and there is pink, and no measure of white."""
+    y, x = np.indices((200, 300), dtype=np.float32)
+    rho = np.hypot(x - 149.5, y - 99.5) / np.float32(40.0)
+    colour = np.array([0.5, 1.0, 0.7], np.float32)
+    radiance = colour[:, None, None] * (100 * np.maximum(rho, 1) ** -5)
+    radiance[0][rho < 1.7] *= 3
+    radiance[:, rho < 1.6] = np.nan
+    white = solar_white(radiance.astype(np.float32), rho, np.full(3, 9.0, np.float32))
+    np.testing.assert_allclose(white, 1 / colour, rtol=0.01)
+
+
 def test_white_falls_back_to_daylight():
     daylight = np.array([2.0, 1.0, 1.4], np.float32)
     nothing = np.full((3, 20, 20), np.nan, np.float32)

@@ -9,8 +9,10 @@ from hypothesis import strategies as st
 
 from limbward.geometry.law import mean_corona
 from limbward.report import Corona, Sample, build_report, measure_coverage
+from limbward.report.checks import advise
 from limbward.report.coverage import MIN_SNR, frames_at, reach_spans, thin_places
 from limbward.report.profile import fit_mean_corona, radial_profile
+from limbward.report.sections import merge_section
 from tests.report.pages import Page, contacts, frame, material
 
 SHAPE = (300, 400)
@@ -172,3 +174,11 @@ def test_report_of_a_merge():
     alts = " ".join(s["aria-label"] for s in page.all("svg"))
     assert "1/1000 s from" in alts
     assert "beside the mean corona" in alts
+
+
+@pytest.mark.parametrize("linear", [True, False])
+def test_a_corona_of_display_referred_pictures_is_called_no_measurement(linear):
+    shown = material(corona=Corona(**{**vars(corona()), "linear": linear}), contacts=contacts())
+    said = " ".join([*merge_section(shown).sentences, *(a.what for a in advise(shown))])
+    assert ("no measurement" in said) != linear
+    assert ("display-referred" in said) != linear

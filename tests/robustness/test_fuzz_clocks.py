@@ -64,7 +64,7 @@ def test_four_crescents_of_the_moon_by_night(track, good, hours):
     )
     found = solve_clock(track, crescents=joined(good, night))
     right(found)
-    assert found.step is None
+    assert not found.steps
     assert found.used.tolist() == [True] * 22 + [False] * 4
 
 
@@ -91,8 +91,8 @@ def test_a_battery_that_died_half_way(track, good):
     later = np.arange(22) >= 12
     found = solve_clock(track, crescents=replace(good, reading_s=good.reading_s - 3e8 * later))
     right(found)
-    assert found.step.seconds == pytest.approx(-3e8, abs=4 * found.step.sigma_s)
-    assert (found.step.after, found.step.before) == (11, 12)
+    assert found.steps[0].seconds == pytest.approx(-3e8, abs=4 * found.steps[0].sigma_s)
+    assert (found.steps[0].after, found.steps[0].before) == (11, 12)
 
 
 def known(reading, utc, sigma=0.1):
@@ -149,7 +149,7 @@ def test_a_reference_that_contradicts_the_crescents(track, good, apart):
 def test_frames_of_one_minute_may_be_before_or_after(track):
     """A burst tells no direction of the Moon's motion: both clocks are named, and covered."""
     rng = np.random.default_rng(4)
-    t = np.sort(rng.uniform(1500.0, 1502.0, 8))
+    t = np.sort(rng.uniform(1500.0, 1500.4, 8))
     true = Orientation(3.2, 40.0)
     c = crescents(track, t, rng, offset=OFFSET, drift=0.0, orientation=true)
     found = solve_clock(track, crescents=c)
@@ -198,7 +198,7 @@ def test_a_step_with_frames_on_one_side_is_none(track, good):
     )
     found = solve_clock(track, crescents=c)
     right(found)
-    assert found.step is None
+    assert not found.steps
 
 
 @pytest.mark.parametrize("n", [0, 1, 2, 3])

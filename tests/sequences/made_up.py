@@ -41,6 +41,7 @@ def shots(times, *, phase="partial", light=1.0, scale=10.0, up=0.0, mirrored=Fal
         file=np.array([f"{i}.dng" for i in range(n)], object),
         path=[Path(f"{i}.dng") for i in range(n)],
         digest=np.array([""] * n, object),
+        response=[None] * n,
         phase=np.array([phase] * n if isinstance(phase, str) else phase, object),
         middle_s=t,
         sigma_s=np.full(n, 0.2),

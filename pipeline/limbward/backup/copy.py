@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from limbward.camera.regular import open_regular
+from limbward.regular import open_regular
 
 CHUNK = 4 << 20
 

@@ -17,7 +17,7 @@ from typing import Any, Protocol
 from limbward.backup.copy import make_folders, write_flushed
 from limbward.backup.inventory import Record, Records
 from limbward.backup.names import key
-from limbward.camera.regular import open_regular
+from limbward.regular import open_regular
 
 PLANS = "plan"
 INCOMING = "incoming.part"  # exists while a backup is at work, or was cut off

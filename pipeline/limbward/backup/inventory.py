@@ -14,7 +14,7 @@ from pathlib import Path
 
 from limbward.backup.copy import Digest, write_flushed
 from limbward.backup.names import key
-from limbward.camera.regular import open_regular
+from limbward.regular import open_regular
 
 INVENTORY = "payload.jsonl"
 PATH = re.compile(r"data/[^/]+/.+", re.DOTALL)

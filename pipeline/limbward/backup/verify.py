@@ -27,8 +27,8 @@ from limbward.backup.copy import CHUNK, forget_cached
 from limbward.backup.intent import INCOMING, PLANS, read_plans
 from limbward.backup.inventory import INVENTORY, read_inventory
 from limbward.backup.names import shown
-from limbward.camera.regular import open_regular
 from limbward.errors import LimbwardError
+from limbward.regular import open_regular
 
 MANIFEST = re.compile(r"(tag)?manifest-([a-z0-9]+)\.txt")
 LINE = re.compile(r"([0-9a-f]+|[0-9A-F]+)[ \t]+\*?(\S(?:.*\S)?)")

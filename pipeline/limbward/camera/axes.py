@@ -7,7 +7,7 @@ from pathlib import Path
 
 from astropy.io import fits
 
-from limbward.camera.regular import open_regular
+from limbward.regular import open_regular
 
 MOST_AXES = 999  # FITS Standard 4.0, section 4.4.1.1
 MOST_UNITS = 1000  # headers in a file; no camera writes more than a few

@@ -6,7 +6,6 @@ characters and a number from 0001 to 9999, a RAW and a JPEG of one shot sharing 
 """
 
 import errno
-import hashlib
 import os
 import re
 from collections import defaultdict
@@ -16,8 +15,6 @@ from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
 
-from limbward.camera.regular import open_regular
-
 # Every suffix that LibRaw's cameras write; what it cannot decode is reported as unreadable.
 _RAW = """.3fr .arw .bay .cap .cr2 .cr3 .crw .dcr .dcs .dng .drf .eip .erf .fff .gpr .iiq .k25 .kdc
 .mdc .mef .mos .mrw .nef .nrw .orf .ori .pef .ptx .pxn .raf .raw .rw2 .rwl .rwz .sr2 .srf .srw
@@ -25,6 +22,7 @@ _RAW = """.3fr .arw .bay .cap .cr2 .cr3 .crw .dcr .dcs .dng .drf .eip .erf .fff 
 _VIDEO = ".3gp .avi .crm .m2ts .m4v .mkv .mov .mp4 .mpeg .mpg .mts .mxf .ser .wmv"
 RAW_SUFFIXES = frozenset(_RAW.split())
 JPEG_SUFFIXES = frozenset((".jpg", ".jpeg", ".jpe"))
+HEIF_SUFFIXES = frozenset((".heic", ".heif", ".hif"))
 TIFF_SUFFIXES = frozenset((".tif", ".tiff"))
 FITS_SUFFIXES = frozenset((".fit", ".fits", ".fts", ".fits.gz", ".fit.gz", ".fits.fz"))
 VIDEO_SUFFIXES = frozenset(_VIDEO.split())
@@ -34,8 +32,8 @@ LITTER = frozenset(  # of operating systems
         "system volume information",
     )
 )
-IMAGE_KINDS = frozenset(("raw", "tiff", "fits"))
-"""Kinds whose pixels are measured and merged."""
+IMAGE_KINDS = frozenset(("raw", "tiff", "fits", "jpeg", "heif"))
+"""Kinds whose pixels are measured and merged; a JPEG or HEIF with a RAW frame beside it is not."""
 
 DCF_LAST = 9999
 DCF_FOLDER = re.compile(r"([1-9]\d\d)[0-9A-Za-z_]{5}")
@@ -55,7 +53,7 @@ class CardFile:
         Its path relative to the folder of the configuration, with forward slashes: its name in
         every table.
     kind : str
-        ``raw``, ``jpeg``, ``tiff``, ``fits``, ``video`` or ``other``.
+        ``raw``, ``jpeg``, ``heif``, ``tiff``, ``fits``, ``video`` or ``other``.
     size : int
         Bytes.
     mtime_ns : int
@@ -84,7 +82,7 @@ class Listing:
 
 
 def kind_of(name: str) -> str:
-    """Return the kind of a file by its name: raw, jpeg, tiff, fits, video or other."""
+    """Return the kind of a file by its name: raw, jpeg, heif, tiff, fits, video or other."""
     suffixes = [suffix.lower() for suffix in Path(name).suffixes]
     last, last_two = "".join(suffixes[-1:]), "".join(suffixes[-2:])
     if last in FITS_SUFFIXES or last_two in FITS_SUFFIXES:
@@ -92,6 +90,7 @@ def kind_of(name: str) -> str:
     for kind, known in (
         ("raw", RAW_SUFFIXES),
         ("jpeg", JPEG_SUFFIXES),
+        ("heif", HEIF_SUFFIXES),
         ("tiff", TIFF_SUFFIXES),
         ("video", VIDEO_SUFFIXES),
     ):
@@ -155,12 +154,6 @@ def relative_name(path: Path, base: Path) -> str:
         return Path(os.path.relpath(path, base)).as_posix()
     except ValueError:  # Windows: no relative path leads from one drive to another
         return path.absolute().as_posix()
-
-
-def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, hexadecimal, reading it piece by piece."""
-    with open_regular(path) as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _excluded(file: str, patterns: tuple[str, ...]) -> bool:
@@ -278,7 +271,7 @@ def _paired(files: list[CardFile]) -> list[CardFile]:
         if number is not None and DCF_FOLDER.fullmatch(raw.path.parent.name):
             by_number[raw.path.parent, number].append(raw)
     partner: dict[str, str] = {}
-    jpegs = [f for f in files if f.kind == "jpeg"]
+    jpegs = [f for f in files if f.kind in ("jpeg", "heif")]
     for jpeg in jpegs:
         candidates = by_stem.get((jpeg.path.parent, jpeg.path.stem.casefold()), [])
         if len(candidates) == 1 and candidates[0].file not in partner:

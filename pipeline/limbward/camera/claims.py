@@ -17,12 +17,20 @@ BEST_RATIO = 1032
 # Photon noise alone keeps a frame above a tenth of its size, and an empty 8-bit dark of 100
 # megapixels takes 100 MB; what unpacks to more, from next to nothing, is no photograph.
 PLAUSIBLE_RATIO, SMALL = 40, 320_000_000
+MOST_LOSSY = 400  # of JPEG XL, which smooths the noise away
 GZIP = b"\x1f\x8b"
 BLOCK = 2880  # bytes, of FITS
 MOST_HEADERS = 16  # before the first image
 
 
-def check_claim(path: Path, pixels: int, bytes_a_pixel: float, *, packed: bool = True) -> None:
+def check_claim(
+    path: Path,
+    pixels: int,
+    bytes_a_pixel: float,
+    *,
+    packed: bool = True,
+    ratio: float = PLAUSIBLE_RATIO,
+) -> None:
     """Raise if a file cannot hold the pixels that its header declares.
 
     Parameters
@@ -34,6 +42,8 @@ def check_claim(path: Path, pixels: int, bytes_a_pixel: float, *, packed: bool =
         Of all its colours, unpacked.
     packed : bool
         Whether the pixels are compressed; else all their bytes must be in the file.
+    ratio : float
+        By how much a photograph may shrink.
 
     Raises
     ------
@@ -44,7 +54,7 @@ def check_claim(path: Path, pixels: int, bytes_a_pixel: float, *, packed: bool =
     said = f"{path.name} declares {pixels / 1e6:.0f} megapixels in {size / 1e6:.2f} MB; "
     if pixels > MAX_PIXELS or claimed > size * (BEST_RATIO if packed else 1):
         raise UnreadableFrame(f"{said}its header is damaged, or part of it is missing.")
-    if claimed > max(SMALL, PLAUSIBLE_RATIO * size):
+    if claimed > max(SMALL, ratio * size):
         raise UnreadableFrame(
             f"{said}it would unpack to {claimed / 1e9:.1f} GB, which no photograph of that size "
             "does. If it is one, save it without compression."

@@ -11,7 +11,10 @@ from numpy.typing import NDArray
 ICC_PROFILE = 34675
 EXIF_POINTER, COLOR_SPACE, SRGB, ADOBE_RGB = 34665, "ColorSpace", 1, 2
 WHITE_LEVEL, LINEARIZATION = 50717, 50712  # of DNG
-TOP = 65535  # of what comes out
+TOP = 65535  # of what comes out of 16 bits
+# Of what comes out of 8: so a step of sRGB in the dark is 1 ADU, and what measures noise by ADU
+# takes no step for light, nor the ripples of a JPEG around an edge.
+TOP_8 = 3295  # 255 x 12.92
 NEARLY_STRAIGHT = 0.005  # curves that stay within this of a line are no encoding
 ADOBE_GAMMA = 563.0 / 256.0  # Adobe RGB (1998) Color Image Encoding, 2005, 4.3.4.2
 
@@ -66,9 +69,10 @@ def from_srgb(encoded: Curve) -> Curve:
     return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
 
 
-def to_light(data: NDArray[Any], curve: Curve) -> NDArray[np.uint16]:
-    """Return values in proportion to light, 0 to 65535, by the curve over all values."""
-    return np.rint(np.clip(curve, 0.0, 1.0) * TOP).astype(np.uint16)[data]
+def to_light(data: NDArray[Any], curve: Curve) -> tuple[NDArray[np.uint16], float]:
+    """Return values in proportion to light by the curve over all values, and white's."""
+    top = TOP_8 if curve.size == 256 else TOP
+    return np.rint(np.clip(curve, 0.0, 1.0) * top).astype(np.uint16)[data], float(top)
 
 
 def profile_curve(profile: bytes, encoded: Curve) -> Curve | None:

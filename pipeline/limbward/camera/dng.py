@@ -1,4 +1,4 @@
-"""What a DNG says of its pixels that LibRaw does not: that they are cut short, or in JPEG XL."""
+"""What a DNG says of its pixels that LibRaw does not: cut short, in JPEG XL, to be corrected."""
 
 from __future__ import annotations
 
@@ -9,15 +9,18 @@ from typing import Any
 
 import tifffile
 
-from limbward.camera.frame import UnreadableFrame
+from limbward.camera.frame import RawFrame, UnreadableFrame
+from limbward.camera.opcodes import LIST_2, Window, corrected, listed
 
 PHOTOMETRIC, CFA, LINEAR_RAW = 262, 32803, 34892
+NEW_SUBFILE_TYPE, ACTIVE_AREA = 254, 50829
+LOSSY_JPEG = 34892  # Compression
 MOST_PAGES = 16
 JPEG_XL = (50002, 52546)  # Compression, of TIFF in use and of DNG 1.7
 
 
-def check_dng(path: Path) -> None:
-    """Raise if the pixels of a DNG are not all in the file, or in a code that is not decoded.
+def check_dng(path: Path) -> bool:
+    """Raise if the pixels of a DNG are not all in the file; return whether they are in JPEG XL.
 
     LibRaw reads what lies behind the end of the file as zeros and says nothing.
 
@@ -33,18 +36,55 @@ def check_dng(path: Path) -> None:
                 for page in _raw_pages(tiff)
             ]
     except (tifffile.TiffFileError, ValueError, IndexError, KeyError, ZeroDivisionError, TypeError):
-        return  # damaged tags: what LibRaw makes of them is told elsewhere
-    for compression, end in said:
-        if compression in JPEG_XL:
-            raise UnreadableFrame(
-                f"{path.name} cannot be decoded: its pixels are in JPEG XL. Convert it to a DNG "
-                "with lossless JPEG compression, or without compression."
-            )
+        return False  # damaged tags: what LibRaw makes of them is told elsewhere
+    for _, end in said:
         if end > size:
             raise UnreadableFrame(
                 f"{path.name} cannot be decoded: it is cut short, at byte {size} of {end}. Copy it "
                 "again from the card, if it is whole there."
             )
+    return any(compression in JPEG_XL for compression, _ in said)
+
+
+def raw_page(tiff: tifffile.TiffFile) -> Any | None:
+    """Return the page of a DNG that holds its RAW image at full size, None if there is none."""
+    pages = [p for p in _raw_pages(tiff) if not p.tags.valueof(NEW_SUBFILE_TYPE, 0)]
+    return max(pages, key=lambda p: int(p.imagelength) * int(p.imagewidth), default=None)
+
+
+def with_corrections(path: Path, frame: RawFrame, corner: tuple[int, int] | None) -> RawFrame:
+    """Return a frame with the corrections that its file lists for the sensor's values.
+
+    Parameters
+    ----------
+    path : Path
+    frame : RawFrame
+    corner : tuple of int or None
+        Row and column of its first pixel among all that are stored; None for that of the active
+        area.
+
+    Raises
+    ------
+    UnreadableFrame
+        As of `limbward.camera.opcodes.corrected`.
+    """
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            page = raw_page(tiff)
+            if page is None or not (lists := listed(page.tags)):
+                return frame
+            height, width = int(page.imagelength), int(page.imagewidth)
+            lossy = int(page.compression) == LOSSY_JPEG
+            area = page.tags.valueof(ACTIVE_AREA) or (0, 0, height, width)
+            top, left, bottom, right = (int(n) for n in area)
+    except (tifffile.TiffFileError, ValueError, IndexError, KeyError, ZeroDivisionError, TypeError):
+        return frame  # damaged tags; LibRaw has read the pixels all the same
+    if lossy:  # LibRaw has applied the polynomials of list 2, which is all that such files have
+        lists.pop(LIST_2, None)
+    row, column = corner or (top, left)
+    stored = Window(row, column, height, width)
+    active = Window(row - top, column - left, bottom - top, right - left)
+    return corrected(path.name, frame, lists, stored, active)
 
 
 def _pieces(page: Any) -> Iterator[tuple[int, int]]:

@@ -18,8 +18,9 @@ import exifread
 
 from limbward.camera.card import kind_of
 from limbward.camera.containers import embedded_jpeg, tiff_blocks
+from limbward.camera.elsewhere import NO_DATE, NO_EXPOSURE, with_what_is_elsewhere
 from limbward.camera.headers import libraw_exif, read_fits_header
-from limbward.camera.regular import open_regular
+from limbward.camera.heif_boxes import exif_of
 from limbward.camera.shot import (
     PLAUSIBLE_EXPOSURE_S,
     PLAUSIBLE_F_NUMBER,
@@ -31,6 +32,7 @@ from limbward.camera.shot import (
     believable,
     plain_text,
 )
+from limbward.regular import open_regular
 
 __all__ = ["Exif", "camera_name", "from_tags", "read_exif"]
 
@@ -56,7 +58,8 @@ def read_exif(path: str | Path, *, decode: bool = True) -> Exif:
     Returns
     -------
     Exif
-        All None, with a note, for a file that says nothing or is damaged.
+        Of what the file does not say, from the XMP file beside it and from its name. All None, with
+        a note, where none of them says anything or the file is damaged.
 
     Raises
     ------
@@ -64,13 +67,17 @@ def read_exif(path: str | Path, *, decode: bool = True) -> Exif:
         If the file cannot be opened.
     """
     path = Path(path)
+    return with_what_is_elsewhere(_in_file(path, decode=decode), path)
+
+
+def _in_file(path: Path, *, decode: bool) -> Exif:
     kind = kind_of(path.name)
     if kind == "fits":
         return read_fits_header(path)
     note = "The file has no Exif block that ExifRead understands."
     with BufferedReader(open_regular(path)) as stream:
         try:
-            tags = _tags(stream)
+            tags = _tags(stream) if kind != "heif" else _heif_tags(stream)
         except Exception as error:  # ExifRead meets damaged files with exceptions of any kind
             if isinstance(error, OSError) and error.errno == errno.EIO:  # of the disk
                 raise
@@ -132,6 +139,11 @@ def _tags(stream: BinaryIO) -> dict[str, Any]:
                 merged[f"{directory} {rest}"] = tag
         return merged
     return _process(stream)
+
+
+def _heif_tags(stream: BinaryIO) -> dict[str, Any]:
+    block = exif_of(stream)
+    return {} if block is None else _process(block)
 
 
 def _process(stream: BinaryIO) -> dict[str, Any]:
@@ -250,7 +262,7 @@ def _time(tags: Tags, notes: list[str]) -> tuple[datetime | None, bool]:
         if not re.fullmatch(r"\d{1,9}", digits):
             return time, False
         return time + timedelta(seconds=float(f"0.{digits}")), True
-    notes.append("The camera wrote no date.")
+    notes.append(NO_DATE)
     return None, False
 
 
@@ -290,7 +302,7 @@ def _exposure(tags: Tags, notes: list[str]) -> float | None:
     if apex is not None and -17 < apex < 20:
         notes.append("The exposure comes from ShutterSpeedValue, which is rounded.")
         return float(2.0**-apex)  # APEX: Tv = -log2(t / 1 s), DC-008 annex C
-    notes.append("The camera wrote no exposure time.")
+    notes.append(NO_EXPOSURE)
     return None
 
 

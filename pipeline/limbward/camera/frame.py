@@ -12,6 +12,11 @@ RED, GREEN, BLUE = 0, 1, 2
 FULL_SCALE = 65535.0  # ADU that numbers from 0 to 1 are brought to, as those of 16 bits
 LEAST_RANGE = 255.0  # of a converter
 
+# IEC 61966-2-1: linear sRGB to CIE XYZ, white D65.
+SRGB_TO_XYZ = np.array(
+    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+)
+
 
 class UnreadableFrame(UnreadableFile):
     """A file that should be a frame cannot be decoded."""
@@ -39,6 +44,9 @@ class RawFrame:
         What says that the file is display-referred. The values are in proportion to light as far
         as the declared curve goes, but what a converter did beyond it (tone curve, clipped black)
         is unknown: no measurement. Empty for a linear file.
+    notes : tuple of str
+        A sentence for each thing of the file that decoding has left out; the same for all frames of
+        a camera as a rule.
     """
 
     data: NDArray[np.uint16] | NDArray[np.float32]
@@ -48,6 +56,7 @@ class RawFrame:
     daylight: NDArray[np.float32]
     to_srgb: NDArray[np.float32]
     encoding: str = ""
+    notes: tuple[str, ...] = ()
 
     @property
     def height(self) -> int:
@@ -100,3 +109,31 @@ def linear_frame(
     return RawFrame(
         data, pattern, black, white, np.ones(3, np.float32), np.eye(3, dtype=np.float32)
     )
+
+
+def camera_to_srgb(xyz_to_camera: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the matrix from white-balanced camera RGB to linear sRGB.
+
+    Parameters
+    ----------
+    xyz_to_camera : ndarray, shape (3, 3)
+        CIE XYZ to camera RGB.
+
+    Returns
+    -------
+    ndarray of float32, shape (3, 3)
+        Maps white (1, 1, 1) to white; the identity if the matrix is empty or singular.
+
+    References
+    ----------
+    Digital Negative Specification 1.4 (2012), *Mapping Camera Color Space to CIE XYZ Space*: the
+    rows are scaled so that white gives (1, 1, 1), which the white balance has done to the data.
+    """
+    from_srgb = xyz_to_camera @ SRGB_TO_XYZ
+    rows = from_srgb.sum(axis=1, keepdims=True)
+    if np.any(np.abs(rows) < 1e-6):
+        return np.eye(3, dtype=np.float32)
+    from_srgb = from_srgb / rows
+    if np.linalg.cond(from_srgb) > 1e4:
+        return np.eye(3, dtype=np.float32)
+    return np.asarray(np.linalg.inv(from_srgb), np.float32)

@@ -15,6 +15,7 @@ from astropy.utils.exceptions import AstropyUserWarning
 
 from limbward.camera.axes import require_axes
 from limbward.camera.claims import packed_headers
+from limbward.camera.elsewhere import NO_FITS_DATE, NO_FITS_EXPOSURE
 from limbward.camera.frame import UnreadableFrame
 from limbward.camera.shot import (
     PLAUSIBLE_EXPOSURE_S,
@@ -27,6 +28,10 @@ from limbward.camera.shot import (
     believable,
     plain_text,
 )
+
+# In common use beside the standard's DATE-OBS and XPOSURE.
+TIMES_OF_DAY = ("TIME-OBS", "TIME-BEG", "UTC-OBS", "UTSTART", "UT", "UTC")
+EXPOSURES = ("EXPTIME", "EXPOSURE", "XPOSURE")
 
 
 def libraw_exif(path: Path, note: str) -> Exif:
@@ -112,12 +117,18 @@ def read_fits_header(path: Path) -> Exif:
         return plain_text(value) if isinstance(value, str) else ""
 
     stamp = text("DATE-BEG") or text("DATE-OBS")
+    if stamp and len(stamp) <= len("2026-08-12"):  # the day alone, as before the standard of 1999
+        day = f"{stamp[6:]}-{stamp[3:5]}-{stamp[:2]}" if "/" in stamp else stamp
+        clock = next((t for n in TIMES_OF_DAY if (t := text(n))), "")
+        stamp = f"{day}T{clock}" if clock else ""
+        if not clock:
+            notes.append("The FITS header has a date and no time of day.")
     time, has_subsec = _fits_time(stamp), "." in stamp
     if time is None and stamp:
         has_subsec = False
         notes.append(f"The FITS date '{stamp}' is not one.")
     if time is None and not notes:
-        notes.append("The FITS header has no DATE-OBS.")
+        notes.append(NO_FITS_DATE)
     scale = text("TIMESYS").upper()
     utc = scale in ("", "UTC", "UT")  # the standard's default is UTC
     if not utc:
@@ -127,9 +138,9 @@ def read_fits_header(path: Path) -> Exif:
         iso = number((0.0, PLAUSIBLE_ISO[1]), "GAIN")
         if iso is not None:
             notes.append("The camera's GAIN stands in place of the ISO.")
-    exposure = number(PLAUSIBLE_EXPOSURE_S, "EXPTIME", "EXPOSURE")
-    if exposure is None and not any(name in header for name in ("EXPTIME", "EXPOSURE")):
-        notes.append("The FITS header has no EXPTIME.")
+    exposure = number(PLAUSIBLE_EXPOSURE_S, *EXPOSURES)
+    if exposure is None and not any(name in header for name in EXPOSURES):
+        notes.append(NO_FITS_EXPOSURE)
     return Exif(
         camera=text("INSTRUME"),
         serial=text("CAMSER") or text("SERIAL"),

@@ -57,7 +57,7 @@ def read_tiff(path: Path) -> RawFrame:
     data = _planes(path, data)
     if display is not None:
         encoding, curve = display
-        return replace(linear_frame(to_light(data, curve), FULL_SCALE), encoding=encoding)
+        return replace(linear_frame(*to_light(data, curve)), encoding=encoding)
     stated = _stated_white(white if isinstance(white, tuple) else [white])
     pixels, level = _on_scale(path, data, stated)
     return linear_frame(pixels, level)

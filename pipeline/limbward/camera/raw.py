@@ -1,4 +1,4 @@
-"""Decoding frames: RAW files through LibRaw, TIFF and FITS as already-linear images."""
+"""Decoding frames: RAW files through LibRaw, others as images that are linear or made so."""
 
 import logging
 from dataclasses import replace
@@ -13,8 +13,19 @@ from numpy.typing import NDArray
 
 from limbward.camera.card import kind_of
 from limbward.camera.claims import check_claim
-from limbward.camera.dng import check_dng
-from limbward.camera.frame import BLUE, GREEN, RED, RawFrame, UnreadableFrame, linear_frame
+from limbward.camera.dng import check_dng, with_corrections
+from limbward.camera.dng_pixels import read_jpeg_xl
+from limbward.camera.frame import (
+    BLUE,
+    GREEN,
+    RED,
+    RawFrame,
+    UnreadableFrame,
+    camera_to_srgb,
+    linear_frame,
+)
+from limbward.camera.heif import read_heif
+from limbward.camera.jpeg import read_jpeg
 from limbward.camera.linear import read_fits, read_tiff
 
 __all__ = ["RawFrame", "UnreadableFrame", "decode_raw", "read_raw"]
@@ -27,17 +38,12 @@ CFA_PHOTOMETRIC = 32803
 PHOTOMETRIC, CFA_PATTERN = 262, 33422
 BLACK_LEVEL_DIM, BLACK_LEVEL, ACTIVE_AREA = 50713, 50714, 50829
 
-# IEC 61966-2-1: linear sRGB to CIE XYZ, white D65.
-SRGB_TO_XYZ = np.array(
-    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
-)
-
 # tifffile tells of damaged tags by logging; what matters of them becomes a sentence of ours.
 logging.getLogger("tifffile").setLevel(logging.CRITICAL)
 
 
 def read_raw(path: str | Path) -> RawFrame:
-    """Decode a RAW, TIFF or FITS file.
+    """Decode a RAW, TIFF, FITS or JPEG file.
 
     Parameters
     ----------
@@ -56,9 +62,10 @@ def read_raw(path: str | Path) -> RawFrame:
     """
     path = Path(path)
     kind = kind_of(path.name)
-    readers = {"raw": decode_raw, "tiff": read_tiff, "fits": read_fits}
+    readers = {"raw": decode_raw, "tiff": read_tiff, "fits": read_fits, "jpeg": read_jpeg}
+    readers["heif"] = read_heif
     if kind not in readers:
-        raise UnreadableFrame(f"{path.name} is not a RAW, TIFF or FITS file.")
+        raise UnreadableFrame(f"{path.name} is not a RAW, TIFF, FITS, JPEG or HEIF file.")
     try:
         if path.stat().st_size == 0:
             raise UnreadableFrame(f"{path.name} is empty; copy it from the card again.")
@@ -72,15 +79,18 @@ def decode_raw(path: Path) -> RawFrame:
     """Decode a RAW file through LibRaw; see `read_raw`."""
     with path.open("rb"):
         pass  # the system's reason for a file that cannot be opened is better than LibRaw's
-    if path.suffix.lower() == ".dng":
-        check_dng(path)
+    if path.suffix.lower() == ".dng" and check_dng(path):
+        return with_corrections(path, read_jpeg_xl(path), None)
     with rawpy.RawPy() as raw:
         try:
             # By name: from a buffer it takes a quarter longer and the file's size in memory.
             raw.open_file(str(path))
             check_claim(path, raw.sizes.raw_height * raw.sizes.raw_width, LIBRAW_BYTES)
             raw.unpack()
-            return _frame(path, raw)
+            frame = _frame(path, raw)
+            if path.suffix.lower() != ".dng":
+                return frame
+            return with_corrections(path, frame, (raw.sizes.top_margin, raw.sizes.left_margin))
         except rawpy.LibRawUnsufficientMemoryError as error:
             raise MemoryError(f"{path.name} needs more memory than there is") from error
         except rawpy.LibRawError as error:
@@ -243,31 +253,3 @@ def _to_srgb(raw: rawpy.RawPy) -> NDArray[np.float32]:
     if np.any(np.abs(rows - 1.0) > 0.02):  # not a matrix that keeps white white
         return np.eye(3, dtype=np.float32)
     return np.asarray(to_srgb / rows, np.float32)
-
-
-def camera_to_srgb(xyz_to_camera: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return the matrix from white-balanced camera RGB to linear sRGB.
-
-    Parameters
-    ----------
-    xyz_to_camera : ndarray, shape (3, 3)
-        CIE XYZ to camera RGB.
-
-    Returns
-    -------
-    ndarray of float32, shape (3, 3)
-        Maps white (1, 1, 1) to white; the identity if the matrix is empty or singular.
-
-    References
-    ----------
-    Digital Negative Specification 1.4 (2012), *Mapping Camera Color Space to CIE XYZ Space*: the
-    rows are scaled so that white gives (1, 1, 1), which the white balance has done to the data.
-    """
-    from_srgb = xyz_to_camera @ SRGB_TO_XYZ
-    rows = from_srgb.sum(axis=1, keepdims=True)
-    if np.any(np.abs(rows) < 1e-6):
-        return np.eye(3, dtype=np.float32)
-    from_srgb = from_srgb / rows
-    if np.linalg.cond(from_srgb) > 1e4:
-        return np.eye(3, dtype=np.float32)
-    return np.asarray(np.linalg.inv(from_srgb), np.float32)

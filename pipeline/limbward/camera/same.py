@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from limbward.camera.card import sha256
 from limbward.camera.frame import RawFrame, UnreadableFrame
 from limbward.camera.raw import read_raw
+from limbward.camera.response import Response
+from limbward.regular import sha256
 
 
-def read_same(path: Path, digest: str) -> RawFrame:
+def read_same(path: Path, digest: str, response: Response | None = None) -> RawFrame:
     """Decode the frame that ingest has measured, and no other that took its place.
 
     Parameters
@@ -17,6 +18,8 @@ def read_same(path: Path, digest: str) -> RawFrame:
     path : Path
     digest : str
         The SHA-256 that ingest found; empty if it is not known.
+    response : Response, optional
+        The curve that makes its values linear, of a file that is not.
 
     Raises
     ------
@@ -33,4 +36,5 @@ def read_same(path: Path, digest: str) -> RawFrame:
             f"{path.name} is not the file that was measured (its SHA-256 differs); run again with "
             "--from ingest"
         )
-    return read_raw(path)
+    frame = read_raw(path)
+    return frame if response is None else response.apply(frame)

@@ -56,6 +56,9 @@ class Exif:
         Exif orientation, 1 to 8. Pixels are never turned by it.
     notes : tuple of str
         A sentence for each value that was not believed, and for each fallback.
+    time_source : str
+        Where `time_camera` comes from if the camera did not write it: ``side file`` or
+        ``file name``.
     camera_notes : tuple of str
         The same for values that are of the camera, not of the frame.
     """
@@ -73,4 +76,5 @@ class Exif:
     pixel_pitch_um: float | None = None
     orientation: int | None = None
     notes: tuple[str, ...] = ()
+    time_source: str = ""
     camera_notes: tuple[str, ...] = ()

@@ -231,10 +231,11 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
     from functools import partial
 
     from limbward.cli.printing import print_contacts
-    from limbward.config.inputs import card_paths
+    from limbward.config.inputs import card_paths, find_inputs
     from limbward.config.loading import load_config
     from limbward.stages import place_and_time
     from limbward.stages.place import require_own_place
+    from limbward.stages.told import unmatched
 
     settings = load_config(config)
     own = settings.resolve(settings.workspace)
@@ -252,9 +253,10 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
         raise ConfigError("\n".join(wrong))
     print_contacts(place_and_time.contacts_json(settings, circumstances))
     print(f"{config}: valid.")
-    warning = place_and_time.only_partial(circumstances)
-    if warning:
-        print(f"warning: {warning}", file=sys.stderr)
+    files = [f.file for f in find_inputs(settings)[0].files]
+    for warning in (place_and_time.only_partial(circumstances), *unmatched(settings, files)):
+        if warning:
+            print(f"warning: {warning}", file=sys.stderr)
 
 
 @app.command(cls=Command, epilog="Example: limbward backup /media/card /mnt/disk/eclipse")

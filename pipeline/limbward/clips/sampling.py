@@ -58,7 +58,7 @@ def sample(path: Path, samples: int, radius_ratio: float) -> Sampled:
     for picture in pictures_at(clip, wanted.tolist()):
         plane, clipped = picture.luminance()
         at.append(picture.at_s)
-        found.append(measure(plane, clipped, radius_ratio=radius_ratio))
+        found.append(measure(plane, clipped, radius_ratio=radius_ratio, linear=False))
     if not found:
         raise UnreadableClip(f"{path.name} holds no picture that can be decoded.")
     return Sampled(clip, np.array(at), found)

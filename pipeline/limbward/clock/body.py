@@ -11,10 +11,12 @@ from limbward.clock.evidence import Crescents, Direct
 from limbward.clock.readings import Body, Readings, covered_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
+from limbward.clock.standing import equal_readings, standing_clock
 from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
 from limbward.limb.partial import Discs, Limbs, measure_again
 from limbward.limb.session import Session
+from limbward.sky.doubt import Doubt
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
 
@@ -37,6 +39,7 @@ def solve_body(
     totality_s: tuple[float, float] | None = None,
     rotates: bool | None = None,
     profile: LimbProfile | None = None,
+    doubt: Doubt | None = None,
 ) -> tuple[ClockSolution | None, Discs | None]:
     """Solve one body's clock; return it and its partial frames' discs, measured anew.
 
@@ -58,6 +61,8 @@ def solve_body(
         Whether the field turns with the zenith; None tries both.
     profile : LimbProfile, optional
         Of the Moon.
+    doubt : Doubt, optional
+        What is not known of site and air.
 
     Returns
     -------
@@ -68,7 +73,11 @@ def solve_body(
     """
     covered = None if totality_s is None else covered_evidence(totality_s, body, readings)
 
+    equal = equal_readings(readings, body.rows)
+
     def solve() -> ClockSolution | None:
+        if equal:
+            return _standing(track, discs, readings, doubt, rotates, equal, body)
         return solve_clock(
             track,
             crescents=crescents_of(discs, readings),
@@ -76,6 +85,7 @@ def solve_body(
             covered=covered,
             rotates=rotates,
             relief_arcsec=0.0 if profile is not None else RELIEF_ARCSEC,
+            doubt=doubt,
         )
 
     solution = solve()
@@ -84,12 +94,35 @@ def solve_body(
     for _ in range(2):
         if solution is None or solution.orientation is None:
             return solution, None
-        t = middle_s(solution, readings, discs.rows)
+        t = (
+            middle_s(solution, readings, discs.rows)
+            if solution.runs
+            else np.nan_to_num(solution.own_s)
+        )
         discs = measure_again(
             track, discs, limbs, t, solution.orientation, rotates=solution.rotates, profile=profile
         )
         solution = solve()
     return solution, discs
+
+
+def _standing(
+    track: SkyTrack,
+    discs: Discs,
+    readings: Readings,
+    doubt: Doubt | None,
+    rotates: bool | None,
+    equal: int,
+    body: Body,
+) -> ClockSolution | None:
+    """Return what crescents tell of a camera whose clock stood still."""
+    said = (
+        f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same time. "
+        "Crescents are dated by themselves; other frames only by their order and by what they "
+        "show, with errors that say how well. Reference shots do not help; set the clock before "
+        "the next session."
+    )
+    return standing_clock(track, crescents_of(discs, readings), doubt, rotates, said)
 
 
 def crescents_of(discs: Discs, readings: Readings) -> Crescents:

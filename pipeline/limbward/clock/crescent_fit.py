@@ -7,36 +7,51 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.consensus import CONSENSUS_S, LEAST_FRAMES, Consensus, consensus, enough
+from limbward.clock.consensus import CONSENSUS_S, LEAST_FRAMES, consensus, enough
 from limbward.clock.crescent_model import (
     DRIFT,
     DRIFT_PRIOR,
+    EAST,
+    NORTH,
     OFFSET,
-    PRIOR,
+    PIECES,
     SCALE,
-    STEP,
+    SITE,
     UP,
     Model,
 )
 from limbward.clock.crescent_posterior import posterior
+from limbward.clock.crescent_solve import (
+    LOSS_SIGMA,
+    free_parameters,
+    site_of,
+    solve,
+    used_frames,
+    without_empty_pieces,
+)
+from limbward.clock.direct_choice import choices
 from limbward.clock.evidence import Crescents, Direct
+from limbward.clock.path_fit import PathFit, fit_path
+from limbward.clock.pieces import CHANGE, STOPPED, another_piece, find_pieces
 from limbward.geometry.orientation import Orientation
-from limbward.normal_matrix import inverse
+from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Counts = NDArray[np.int64]
 
-MISS_SIGMA = 6.0  # a frame this far from the solution is not used
-LOSS_SIGMA = 5.0  # of the loss; a frame ten times as far counts for nothing
-# The loss begins wide, so that drift and orientation can settle, and narrows round by round.
-LOSS_WIDTHS = (*(LOSS_SIGMA * 2.0**k for k in range(5, 0, -1)), *(LOSS_SIGMA,) * 20)
-FURTHEST = np.array([30.0, 10.0, 0.02, 20.0, 30.0])  # that a parameter may go in one round
-SETTLED = np.array([1e-3, 1e-3, 1e-7, 1e-4, 1e-3])
-STEP_GAIN = 30.0  # drop of chi-square that a clock set during the session must bring
 STEP_LEAST_S = 1.0
+SETTING_COST = 15.0  # of each, in a loss that takes a frame 5 sigma off for half of its square
+MORE_PIECES, LEAST_SPLIT = 4, 6  # settings besides those of the start; frames to look for one
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
+APART_SIGMA = 3.0  # of both together, by which two clocks differ that are two
 DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may differ from crescents
+DIRECT_OUT = 40.0  # chi-square of an instant that is of no clock near the crescents'
+BESIDE_SIGMA = 5.0  # a crescent further beside the Moon's path tells no time of its own
+STRAIGHT_S = 600.0
+SITE_REACH_S = 200.0  # by which crescents may be late or early if the site may be wrong
+MOVED_KM = 3.0  # a site found further off than this is the place of a new track
 
 
 @dataclass(frozen=True)
@@ -44,13 +59,29 @@ class Step:
     """A clock set during the session, between two crescents in order of taking.
 
     ``seconds`` is what the clock read more afterwards; ``after`` and ``before`` are the orders of
-    the last crescent before it and of the first one after it.
+    the last crescent before it and of the first one after it; ``covariance`` (2, 2) is that of the
+    clock's offset after it, and of the drift.
     """
 
     seconds: float
     sigma_s: float
     after: float
     before: float
+    covariance: Floats
+
+
+@dataclass(frozen=True)
+class Place:
+    """How far north and east of the stated site crescents put the camera, km.
+
+    ``worse`` is how much worse the stated site fits (chi-square), ``covariance`` (2, 2) that of
+    the two numbers.
+    """
+
+    north_km: float
+    east_km: float
+    covariance: Floats
+    worse: float
 
 
 @dataclass(frozen=True)
@@ -59,8 +90,11 @@ class CrescentFit:
 
     ``residual_s`` is how late the clock read, also in frames that were not ``used``; NaN in frames
     that are not ``inside``, hours from the eclipse by this clock or without a usable measurement.
+    ``own_s`` is the begin of each exposure by its own crescent, seconds from the epoch, where the
+    crescent lies on the Moon's path, NaN elsewhere.
     ``direct_used`` (M,) are the instants known directly that agree well enough to have joined.
-    ``rival_s`` is the offset of a second clock that fits about as well, None without one.
+    ``covariance`` is that of offset and drift, ``place`` None where the site was not doubted.
+    ``alone_s`` is the offset by crescents alone.
     """
 
     cost: float
@@ -73,12 +107,26 @@ class CrescentFit:
     scale_sigma_arcsec: float
     up_sigma_deg: float
     rotates: bool
-    step: Step | None
+    steps: tuple[Step, ...]
     residual_s: Floats
     used: Mask
     inside: Mask
+    own_s: Floats
     direct_used: Mask
-    rival_s: float | None = None
+    place: Place | None
+    alone_s: float
+
+
+@dataclass(frozen=True)
+class _Start:
+    """Where a fit begins: a clock in pieces, and what is known of the camera besides."""
+
+    offset_s: float
+    jump_s: Floats
+    piece: Counts
+    voters: Mask
+    path: PathFit | None = None
+    drift: float = 0.0
 
 
 def fit_crescents(
@@ -87,6 +135,7 @@ def fit_crescents(
     direct: Direct | None,
     rotates: bool | None,
     relief_arcsec: float = 0.0,
+    doubt: Doubt | None = None,
 ) -> list[CrescentFit]:
     """Fit a camera's clock, scale and orientation.
 
@@ -102,6 +151,8 @@ def fit_crescents(
     relief_arcsec : float
         Error of the Moon's centre by the mountains on its limb. They are the same in all frames,
         so that N frames do not average them away: each counts as if it had sqrt(N) times this.
+    doubt : Doubt, optional
+        What is not known of site and air; without it, both are exact.
 
     Returns
     -------
@@ -111,12 +162,14 @@ def fit_crescents(
 
     Notes
     -----
-    The start comes from the separations alone (`consensus`). Gauss-Newton steps follow, with the
-    loss of S. Geman and D. E. McClure (Bull. Int. Stat. Inst. 52 (1987) 5), beyond which a frame
-    counts for nothing, narrowed round by round (graduated non-convexity: A. Blake, A. Zisserman,
-    *Visual Reconstruction*, MIT Press 1987); all that is solved for is relative to the consensus
-    and has a prior. The reading's coarseness is a normal error along the Moon's path in it; in the
-    posterior that follows it is the interval that it is.
+    There are two kinds of start: the offset that most separations share (`consensus`), which needs
+    no order of taking, and the pieces that the clock falls into if each crescent is dated by its
+    own place on the Moon's path (`path_fit`, `pieces`), which needs no clock. Gauss-Newton steps
+    follow, with the loss of S. Geman and D. E. McClure (Bull. Int. Stat. Inst. 52 (1987) 5), beyond
+    which a frame counts for nothing, narrowed round by round (graduated non-convexity: A. Blake, A.
+    Zisserman, *Visual Reconstruction*, MIT Press 1987); all that is solved for is relative to the
+    start and has a prior. The reading's coarseness is a normal error along the Moon's path in it;
+    in the posterior that follows it is the interval that it is.
     """
     valid = crescents.valid()
     if valid.sum() < LEAST_FRAMES:
@@ -126,252 +179,266 @@ def fit_crescents(
     relief_px = relief_arcsec / scale0 * np.sqrt(c.sigma_px.size)
     c = replace(c, sigma_px=np.hypot(c.sigma_px, relief_px))
     turnings = (False, True) if rotates is None else (rotates,)
-    found = []
-    for start in consensus(track, c):
-        close, agrees = _close(direct, c, start)
-        tries = []
-        for mirrored in (False, True):
-            for turning in turnings:
-                model = Model(
-                    track, c, close, scale0, mirrored, turning, start.later,
-                    start.offset_s, start.step_s, start.voters,
-                )  # fmt: skip
-                tries.append((*_solve(model, _first_guess(model, start.voters)), model))
-        cost, p, model = min(tries, key=lambda t: t[0])
-        cost, p, model = _settled(cost, p, model)
-        used = _used(model, p)
-        if enough(int(used.sum()), used.size):
-            found.append((cost, p, model, used, agrees))
+    found: list[tuple[float, CrescentFit]] = []
+    for start in _starts(track, c, doubt, scale0, rotates):
+        for each in _fits_from(track, c, direct, doubt, scale0, turnings, start):
+            found.append(each)
     if not found:
         return []
-    found.sort(key=lambda f: f[0])
-    fits = [
-        _spread(_finish(*f), valid, crescents.order.size)
-        for f in found
-        if f[0] - found[0][0] < RIVAL_CHI2
-    ]
-    # Two starts may end in one clock.
-    distinct = [
-        f
-        for k, f in enumerate(fits)
-        if all(abs(f.offset_s - g.offset_s) > CONSENSUS_S for g in fits[:k])
-    ]
+    best = min(total for total, _ in found)
+    near = sorted((each for each in found if each[0] - best < RIVAL_CHI2), key=lambda each: each[0])
+    distinct: list[CrescentFit] = []
+    for _, fit in near:  # two starts may end in one clock
+        if all(_differ(fit, other) for other in distinct):
+            distinct.append(_spread(fit, valid, crescents.order.size))
     return distinct
 
 
-def _close(d: Direct | None, c: Crescents, start: Consensus) -> tuple[Direct | None, Mask]:
-    """Return the instants known directly that can be of the clock that crescents agree on."""
+def _differ(a: CrescentFit, b: CrescentFit) -> bool:
+    return abs(a.offset_s - b.offset_s) > APART_SIGMA * np.hypot(a.offset_sigma_s, b.offset_sigma_s)
+
+
+def _starts(
+    track: SkyTrack, c: Crescents, doubt: Doubt | None, scale0: float, rotates: bool | None
+) -> list[_Start]:
+    """Return where fits begin."""
+    found = [
+        _Start(s.offset_s, np.full(int(s.later.any()), s.step_s), s.later.astype(int), s.voters)
+        for s in consensus(track, c)
+    ]
+    path = fit_path(track, c, doubt, scale0, rotates)
+    if path is None:
+        return found
+    on = path.on_path
+    late = c.reading_s + 0.5 * c.resolution_s + 0.5 * c.exposure_s - path.t_s
+    sigma = np.hypot(path.sigma_s, c.resolution_s / np.sqrt(12.0)) + 0.1
+    clock = find_pieces(late[on], sigma[on], path.t_s[on], c.order[on])
+    if clock.drift < STOPPED:
+        return found
+    # Frames beside the path belong to the piece in which they were taken.
+    begins = [c.order[on][clock.piece == k].min() for k in range(1, clock.offset_s.size)]
+    piece = np.searchsorted(np.array(begins), c.order, side="right")
+    voters = on.copy()
+    voters[on] = clock.fits
+    if voters.any():
+        first = float(clock.offset_s[0])
+        found.append(_Start(first, clock.offset_s[1:] - first, piece, voters, path, clock.drift))
+    return found
+
+
+def _fits_from(
+    track: SkyTrack,
+    c: Crescents,
+    direct: Direct | None,
+    doubt: Doubt | None,
+    scale0: float,
+    turnings: tuple[bool, ...],
+    start: _Start,
+) -> list[tuple[float, CrescentFit]]:
+    """Return the fits from one start, with what they cost, for each choice of known instants."""
+    close = _close(direct, c, start, CONSENSUS_S if doubt is None else SITE_REACH_S)
+    tries = []
+    ways = [(start.path.mirrored, start.path.rotates)] if start.path is not None else []
+    for mirrored, turning in ways or [(m, t) for m in (False, True) for t in turnings]:
+        model = Model(
+            track, c, _some(direct, close), doubt, scale0, mirrored, turning, start.piece,
+            start.offset_s, start.jump_s, start.voters, np.hypot(DRIFT_PRIOR, start.drift),
+        )  # fmt: skip
+        tries.append((*solve(model, _first_guess(model, start)), model))
+    total, p, model = min(tries, key=lambda t: t[0])
+    found = []
+    for chosen in choices(direct, close):
+        fitted, q, used_model = total, p, replace(model, direct=_some(direct, chosen))
+        if chosen.sum() != close.sum():
+            fitted, q = solve(used_model, p)
+        fitted, q, used_model = _moved(*_in_pieces(fitted, q, used_model))
+        used = used_frames(used_model, q)
+        if not enough(int(used.sum()), used.size):
+            continue
+        fitted += LOSS_SIGMA**2 * float((close & ~chosen).sum()) + DIRECT_OUT * float(
+            (~close).sum()
+        )
+        fitted += SETTING_COST * used_model.jump_s.size
+        joined = chosen.copy()
+        if chosen.any():
+            d = used_model.direct
+            assert d is not None
+            miss = np.abs(used_model.direct_miss_s(q))
+            joined[chosen] = miss < LOSS_SIGMA * np.hypot(d.sigma_s, d.coarseness_s)
+        found.append((fitted, _finish(fitted, q, used_model, used, joined)))
+    alone = [fit.offset_s for _, fit in found if not fit.direct_used.any()]
+    return [(f, replace(fit, alone_s=alone[-1]) if alone else fit) for f, fit in found]
+
+
+def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
+    """Return the fit with the pieces of the clock that its frames support."""
+    total, p, model = without_empty_pieces(total, p, model)
+    for _ in range(MORE_PIECES):
+        used, c = used_frames(model, p), model.crescents
+        if used.sum() < LEAST_SPLIT:
+            break
+        late, speed = late_s(model, p)
+        sigma = model.sigma_px(p) / speed
+        t = model.middle_s(p)
+        begin, gain = another_piece(
+            late[used], sigma[used], t[used], c.order[used], model.piece[used]
+        )
+        if gain < CHANGE:
+            break
+        # Where it falls into a piece that there is, the piece is cut in two.
+        at = int(model.piece[used & (c.order >= begin)].min())
+        jump = np.append(0.0, model.jump_s + p[PIECES:])
+        more = replace(
+            model,
+            piece=model.piece + ((c.order >= begin) & (model.piece >= at)),
+            jump_s=np.insert(jump, at + 1, jump[at])[1:],
+        )
+        start = np.append(p[:PIECES], np.zeros(more.jump_s.size))
+        new_total, q, new = without_empty_pieces(*solve(more, start), more)
+        offsets = np.append(0.0, new.jump_s + q[PIECES:])
+        small = np.abs(np.diff(offsets)).min(initial=np.inf) < STEP_LEAST_S
+        more_pieces = new.jump_s.size - model.jump_s.size
+        if small or new_total + SETTING_COST * more_pieces > total:
+            break
+        total, p, model = new_total, q, new
+    return total, p, model
+
+
+def _moved(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
+    """Return the fit with the track of the site that it found, if that is far from the stated."""
+    for _ in range(2):
+        if model.doubt is None:
+            break
+        away = p[SITE] - model.doubt.centre_km
+        if not MOVED_KM < np.hypot(*away) < 2000.0:
+            break
+        track, doubt = model.doubt.moved(float(p[NORTH]), float(p[EAST]))
+        model = replace(model, track=track, doubt=doubt)
+        total, p = solve(model, p)
+    return total, p, model
+
+
+def _some(direct: Direct | None, chosen: Mask) -> Direct | None:
+    return direct.of(chosen) if direct is not None and chosen.any() else None
+
+
+def _late(d: Direct, c: Crescents, start: _Start) -> Floats:
+    """Return how late instants known directly make the clock of a start, seconds."""
+    begins = [c.order[start.piece == k + 1].min() for k in range(start.jump_s.size)]
+    piece = np.searchsorted(np.array(begins), d.order, side="right")
+    clock = start.offset_s + np.append(0.0, start.jump_s)[piece]
+    drift = start.drift * d.since_greatest_s / 3600.0
+    return np.asarray(d.reading_s + 0.5 * d.resolution_s - d.since_greatest_s - clock - drift)
+
+
+def _close(d: Direct | None, c: Crescents, start: _Start, reach_s: float) -> Mask:
+    """Return which instants known directly can be of the clock that crescents agree on."""
     if d is None:
-        return None, np.zeros(0, bool)
-    later = np.zeros(d.order.size, bool)
-    if start.later.any():
-        later = d.order >= c.order[start.later].min()
-    miss = (
-        d.reading_s
-        + 0.5 * d.resolution_s
-        - d.since_greatest_s
-        - start.offset_s
-        - start.step_s * later
-    )
-    room = CONSENSUS_S + DIRECT_DRIFT * np.abs(d.since_greatest_s) / 3600.0
-    agrees = np.abs(miss) < room
-    return (d.of(agrees) if agrees.any() else None), agrees
+        return np.zeros(0, bool)
+    room = reach_s + DIRECT_DRIFT * np.abs(d.since_greatest_s) / 3600.0
+    return np.asarray(np.abs(_late(d, c, start)) < room)
 
 
-def _first_guess(model: Model, voters: Mask) -> Floats:
-    """Return parameters at the consensus, with the angle that turns the sky onto the voters."""
-    p = np.zeros(5)
+def _first_guess(model: Model, start: _Start) -> Floats:
+    """Return parameters at the start, with the angle that turns the sky onto the voters."""
+    p = np.zeros(model.parameters)
+    if start.path is not None:
+        p[DRIFT], p[UP], p[SCALE] = start.drift, start.path.up_deg, start.path.log_scale
+        if model.doubt is not None:
+            p[SITE] = start.path.site_km
+        return p
+    voters = start.voters
     dx, dy = model.crescents.dx[voters], model.crescents.dy[voters]
     miss_x, miss_y = model.miss_px(p)[voters].T
     turned = (dx + 1j * dy) * np.conj(dx - miss_x + 1j * (dy - miss_y))
     # Unit vectors: no frame of something else outweighs the others by its size.
     turned = turned / np.maximum(np.abs(turned), 1e-12)
     side = -1.0 if model.mirrored else 1.0
-    guesses = np.zeros((12, 5))
+    guesses = np.zeros((12, model.parameters))
     guesses[:, UP] = side * np.degrees(np.angle(turned.sum())) + np.arange(0.0, 360.0, 30.0)
     miss = np.hypot(*np.moveaxis(model.miss_px(guesses)[:, voters], -1, 0))
     return np.asarray(guesses[int(np.argmin(np.median(miss, axis=1)))])
 
 
-def _used(model: Model, p: Floats) -> Mask:
-    miss = np.hypot(*model.miss_px(p).T)
-    return np.asarray(model.inside(p) & (miss < MISS_SIGMA * model.sigma_px(p)))
-
-
-def _free(model: Model, used: Mask) -> Mask:
-    """Return which parameters the frames used can tell: a step needs frames on both its sides."""
-    free = np.ones(5, bool)
-    free[STEP] = bool((used & model.later).any() and (used & ~model.later).any())
-    return free
-
-
-def _solve(model: Model, start: Floats) -> tuple[float, Floats]:
-    """Return the cost and the parameters of the robust fit."""
-    p = start
-    d = model.direct
-    direct_sigma = np.zeros(0) if d is None else np.hypot(d.sigma_s, d.coarseness_s)
-    sigma = model.sigma_px(p)
-    for width in LOSS_WIDTHS:
-        inside = model.inside(p)
-        miss, vectors, direct, instants = model.linearised(p)
-        miss, direct = miss / sigma[:, None], direct / direct_sigma
-        weight = np.where(inside, _weight(np.sum(miss**2, axis=1), width), 0.0)
-        weight_direct = _weight(direct**2, width)
-        free = _free(model, weight > 0.01)
-        vectors = (vectors / sigma[:, None, None]).reshape(-1, 5)
-        instants = instants / direct_sigma[:, None]
-        twice = np.repeat(weight, 2)
-        normal = vectors.T @ (twice[:, None] * vectors)
-        normal += instants.T @ (weight_direct[:, None] * instants)
-        right = -vectors.T @ (twice * miss.ravel()) - instants.T @ (weight_direct * direct)
-        normal[SCALE, SCALE] += 1.0 / model.scale_sigma**2
-        right[SCALE] -= float(model.scale_miss(p)) / model.scale_sigma
-        normal += np.diag(1.0 / PRIOR**2)
-        right -= (p - [0.0, 0.0, 0.0, p[UP], 0.0]) / PRIOR**2
-        move = np.zeros(5)
-        move[free] = inverse(normal[np.ix_(free, free)]) @ right[free]
-        move = np.clip(move, -FURTHEST, FURTHEST)
-        p = p + move
-        if width == LOSS_SIGMA and (np.abs(move) < SETTLED).all():
-            break
-    return _cost(model, p), p
-
-
-def _weight(square: Floats, width: float) -> Floats:
-    return np.asarray(1.0 / (1.0 + square / width**2) ** 2)
-
-
-def _cost(model: Model, p: Floats) -> float:
-    """Return the chi-square in which no frame counts more than the square of the loss's width."""
-    square = np.sum((model.miss_px(p) / model.sigma_px(p)[:, None]) ** 2, axis=1)
-    square = np.where(model.inside(p), square, np.inf)
-    total = np.sum(1.0 / (1.0 / np.maximum(square, 1e-12) + 1.0 / LOSS_SIGMA**2))
-    d = model.direct
-    if d is not None:
-        square = (model.direct_miss_s(p) / np.hypot(d.sigma_s, d.coarseness_s)) ** 2
-        total += np.sum(1.0 / (1.0 / np.maximum(square, 1e-12) + 1.0 / LOSS_SIGMA**2))
-    return float(total + model.scale_miss(p) ** 2 + (p[DRIFT] / DRIFT_PRIOR) ** 2)
-
-
-def _settled(cost: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
-    """Return the fit with the step that its frames support: the consensus', another or none."""
-    if not model.later.any():
-        return _with_step(cost, p, model)
-    used = _used(model, p)
-    if min((used & model.later).sum(), (used & ~model.later).sum()) >= LEAST_FRAMES:
-        return cost, p, model
-    # One side of it was frames of something else.
-    base = model.base_s if (used & ~model.later).any() else model.base_s + model.jump_s
-    plain = replace(
-        model, later=np.zeros(used.size, bool), base_s=base, jump_s=0.0, sized=model.sized & used
-    )
-    if not plain.sized.any():
-        plain = replace(plain, sized=model.sized)
-    p = np.where(np.arange(5) == STEP, 0.0, p)
-    return _with_step(*_solve(plain, p), plain)
-
-
-def _with_step(cost: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
-    """Return the fit with the clock set once in between, if that explains much more.
-
-    The best place is found in the linearised problem, in which a step is one more column.
-    """
-    c, d = model.crescents, model.direct
-    sigma = model.sigma_px(p)
-    speed = np.hypot(*model.velocity_px_s(p).T)
-    near = model.inside(p)
-    miss, vectors, direct, instants = model.linearised(p)
-    near &= np.hypot(*miss.T) < 2 * CONSENSUS_S * speed + MISS_SIGMA * sigma
-    orders = np.unique(c.order[near])
-    if orders.size < 8:
-        return cost, p, model
-    miss = (miss / sigma[:, None])[near].ravel()
-    design = (vectors / sigma[:, None, None])[near].reshape(-1, 5)
-    order = np.repeat(c.order[near], 2)
-    if d is not None:
-        spread = np.hypot(d.sigma_s, d.coarseness_s)
-        miss = np.append(miss, direct / spread)
-        design = np.append(design, instants / spread[:, None], axis=0)
-        order = np.append(order, d.order)
-    prior = np.diag(1.0 / PRIOR)
-    prior[SCALE, SCALE] = 1.0 / model.scale_sigma
-    known = np.array([0.0, p[DRIFT] / DRIFT_PRIOR, float(model.scale_miss(p)), 0.0, 0.0])
-
-    def chi2(later: Mask) -> float:
-        columns = design.copy()
-        columns[:, STEP] = np.where(later, design[:, OFFSET], 0.0)
-        return _clipped_chi2(np.append(columns, prior, axis=0), np.append(miss, known))
-
-    plain = chi2(np.zeros(order.size, bool))
-    best, boundary = min((chi2(order >= b), float(b)) for b in orders[3:-2])
-    if plain - best < STEP_GAIN:
-        return cost, p, model
-    stepped = replace(model, later=c.order >= boundary)
-    new_cost, q = _solve(stepped, p)
-    used = _used(stepped, q)
-    sides = min((used & stepped.later).sum(), (used & ~stepped.later).sum())
-    if abs(q[STEP]) < STEP_LEAST_S or sides < LEAST_FRAMES or new_cost > cost:
-        return cost, p, model
-    return new_cost, q, stepped
-
-
-def _clipped_chi2(design: Floats, miss: Floats) -> float:
-    """Return the chi-square of a linear fit in which no residual counts more than 5 sigma."""
-    weight = np.ones(miss.size)
-    left = miss
-    for _ in range(6):
-        weighted = design * weight[:, None]
-        solution = -inverse(weighted.T @ weighted) @ (weighted.T @ (miss * weight))
-        left = miss + design @ solution
-        weight = 1.0 / np.sqrt(1.0 + (left / 3.0) ** 2)
-    return float(np.sum(np.minimum(left**2, 25.0)))
-
-
-def _finish(cost: float, p: Floats, model: Model, used: Mask, direct_used: Mask) -> CrescentFit:
+def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask) -> CrescentFit:
     """Return the posterior around the least-squares solution, and who was left out."""
-    c = model.crescents
-    free = _free(model, used)
-    if not free[STEP]:
-        model = replace(model, later=np.zeros(used.size, bool), jump_s=0.0)
-    mean, covariance = posterior(model, p, used, free)
-    p = np.where(free, 0.0, p)
-    p[free] = mean
-    errors = np.full(5, np.nan)
-    errors[free] = np.sqrt(np.diag(covariance))
-    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
-    # A clock that reads late by dt shows the Moon where it was dt before: project on its motion.
-    late = -np.sum(miss * velocity, axis=1) / np.sum(velocity**2, axis=1)
+    free = free_parameters(model, used)
+    site_km, worse = site_of(model, p)
+    p, covariance = posterior(model, p, used, free, site_km)
+    errors = np.sqrt(np.diag(covariance))
+    late, _ = late_s(model, p)
     inside = model.inside(p)
     scale = model.scale0 * float(np.exp(p[SCALE]))
-    step = None
-    if free[STEP]:
-        step = Step(
-            float(model.jump_s + p[STEP]),
-            float(errors[STEP]),
-            float(c.order[~model.later].max()),
-            float(c.order[model.later].min()),
-        )
+    place = None
+    if model.doubt is not None:
+        place = Place(float(p[NORTH]), float(p[EAST]), covariance[SITE, SITE], worse)
     return CrescentFit(
-        cost=cost,
+        cost=total,
         offset_s=float(model.base_s + p[OFFSET]),
         offset_sigma_s=float(errors[OFFSET]),
         drift_s_per_hour=float(p[DRIFT]),
         drift_sigma_s_per_hour=float(errors[DRIFT]),
-        covariance=covariance,
+        covariance=covariance[:2, :2],
         orientation=Orientation(scale, float(p[UP] % 360.0), model.mirrored),
         scale_sigma_arcsec=float(scale * errors[SCALE]),
         up_sigma_deg=float(errors[UP]),
         rotates=model.rotates,
-        step=step,
+        steps=_steps(model, p, covariance, used),
         residual_s=np.where(inside, late, np.nan),
         used=used & inside,
         inside=inside,
+        own_s=_own(model, p, late),
         direct_used=direct_used,
+        place=place,
+        alone_s=float(model.base_s + p[OFFSET]),
     )
+
+
+def late_s(model: Model, p: Floats) -> tuple[Floats, Floats]:
+    """Return how late the clock read in each frame, seconds, and the Moon's speed, px/s."""
+    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
+    square = np.maximum(np.sum(velocity**2, axis=1), 1e-24)
+    # A clock that reads late by dt shows the Moon where it was dt before: project on its motion.
+    return np.asarray(-np.sum(miss * velocity, axis=1) / square), np.sqrt(square)
+
+
+def _own(model: Model, p: Floats, late: Floats) -> Floats:
+    """Return the begin of each exposure by its own crescent; NaN where that is beside the path."""
+    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
+    speed = np.maximum(np.hypot(*velocity.T), 1e-12)
+    across = np.abs(miss[:, 0] * velocity[:, 1] - miss[:, 1] * velocity[:, 0]) / speed
+    begun = model.unclipped_s(p) - 0.5 * model.crescents.exposure_s - late
+    on = model.inside(p) & (across < BESIDE_SIGMA * model.crescents.sigma_px)
+    # The projection is along a straight line; frames far off by their clock lie on a bent one.
+    return np.where(on & (np.abs(late) < STRAIGHT_S), begun, np.nan)
+
+
+def _steps(model: Model, p: Floats, covariance: Floats, used: Mask) -> tuple[Step, ...]:
+    """Return the settings of the clock between its pieces."""
+    order = model.crescents.order
+    offset = np.append(0.0, model.jump_s + p[PIECES:])
+    among = np.pad(covariance[PIECES:, PIECES:], ((1, 0), (1, 0)))
+    found = []
+    for k in range(1, offset.size):
+        variance = among[k, k] + among[k - 1, k - 1] - 2.0 * among[k, k - 1]
+        to_clock = np.zeros((2, p.size))
+        to_clock[0, [OFFSET, PIECES + k - 1]] = to_clock[1, DRIFT] = 1.0
+        found.append(
+            Step(
+                float(offset[k] - offset[k - 1]),
+                float(np.sqrt(max(variance, 1e-12))),
+                float(order[used & (model.piece == k - 1)].max()),
+                float(order[used & (model.piece == k)].min()),
+                to_clock @ covariance @ to_clock.T,
+            )
+        )
+    return tuple(found)
 
 
 def _spread(fit: CrescentFit, valid: Mask, n: int) -> CrescentFit:
     """Return the fit with its arrays one a frame, those without a measurement among them."""
     residual, used, inside = np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool)
     residual[valid], used[valid], inside[valid] = fit.residual_s, fit.used, fit.inside
-    return replace(fit, residual_s=residual, used=used, inside=inside)
+    own = np.full(n, np.nan)
+    own[valid] = fit.own_s
+    return replace(fit, residual_s=residual, used=used, inside=inside, own_s=own)

@@ -9,20 +9,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents, Direct
+from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Counts = NDArray[np.int64]
 
 # Parameters: offset less the model's base (s), drift (s/h), logarithm of the scale over its start,
-# up angle (deg), step less the model's jump (s) for the frames after it.
-OFFSET, DRIFT, SCALE, UP, STEP = range(5)
-DIFFERENCE = np.array([0.5, 0.1, 1e-5, 1e-2, 0.5])  # steps of the numerical derivatives
+# up angle (deg), what the site lies north and east of where it is stated (km), relative error of
+# refraction, what the field turns beside the mount's model (deg/h), and for each later piece of the
+# clock its offset less the first's and less the model's jump (s).
+OFFSET, DRIFT, SCALE, UP, NORTH, EAST, AIR, TURN = range(8)
+SITE = slice(NORTH, AIR)
+DOUBTFUL = slice(NORTH, AIR + 1)  # what is not the camera's
+PIECES = 8  # the first of the pieces' parameters
 DRIFT_PRIOR = 20.0  # s/h (sigma); quartz clocks drift by under 1 s/h, bad ones by a few
-# Standard deviations of what is known of each parameter beforehand: wide, but with them no
-# parameter that the frames say nothing of makes the normal equations singular. Offset and step lie
-# within seconds of the consensus; half the sizes of the discs tells the scale far better.
-PRIOR = np.array([300.0, DRIFT_PRIOR, 0.1, 180.0, 300.0])
+# A polar axis or a head's vertical that is a degree off turns the field by up to 0.26 deg/h.
+TURN_PRIOR = 0.2
+# Steps of the numerical derivatives, and standard deviations of what is known of each parameter
+# beforehand: wide, but with them no parameter that the frames say nothing of makes the normal
+# equations singular. Offset and pieces lie within seconds of the consensus; half the sizes of the
+# discs tells the scale far better. What is known of site and air is the doubt's to say.
+DIFFERENCE = np.array([0.5, 0.1, 1e-5, 1e-2, 0.1, 0.1, 1e-2, 1e-2])
+PRIOR = np.array([300.0, DRIFT_PRIOR, 0.1, 180.0, 1.0, 1.0, 1.0, TURN_PRIOR])
+PIECE_DIFFERENCE, PIECE_PRIOR = 0.5, 300.0
 # The disc's size in pixels ties the plate scale, and with it the drift: a scale off by 1e-4
 # shifts times by 1e-4 of their distance from greatest eclipse, 0.36 s an hour. Where the limb of a
 # blurred, darkened disc lies is known to about this much, pixels, and alike in all frames.
@@ -32,30 +43,61 @@ EDGE_S = 120.0  # frames nearer than this to the track's ends are outside it
 
 @dataclass(frozen=True)
 class Model:
-    """The geometry that parameters, shape (..., 5), predict for N crescents and M instants.
+    """The geometry that parameters, shape (..., P), predict for N crescents and M instants.
 
-    ``base_s`` and ``jump_s`` are an offset and a step to which the parameters are relative: a
-    clock whose battery died is off by 1e9 s, of which a fit should see nothing. ``sized`` are the
-    frames whose discs tell the scale.
+    ``base_s`` and ``jump_s`` are an offset, and the later pieces' offsets less the first's, to
+    which the parameters are relative: a clock whose battery died is off by 1e9 s, of which a fit
+    should see nothing. ``piece`` counts the pieces of the clock, 0 for the frames of the first.
+    ``sized`` are the frames whose discs tell the scale; ``drift_prior`` is in s/h.
     """
 
     track: SkyTrack
     crescents: Crescents
     direct: Direct | None
+    doubt: Doubt | None
     scale0: float
     mirrored: bool
     rotates: bool
-    later: Mask
+    piece: Counts
     base_s: float
-    jump_s: float
+    jump_s: Floats
     sized: Mask
+    drift_prior: float = DRIFT_PRIOR
+
+    @property
+    def parameters(self) -> int:
+        """Number of parameters, P."""
+        return PIECES + self.jump_s.size
+
+    @cached_property
+    def difference(self) -> Floats:
+        """Steps of the numerical derivatives, (P,)."""
+        return np.append(DIFFERENCE, np.full(self.jump_s.size, PIECE_DIFFERENCE))
+
+    def prior(self, site_km: float) -> Floats:
+        """Return what is known of each parameter beforehand, standard deviations, (P,)."""
+        prior = np.append(PRIOR, np.full(self.jump_s.size, PIECE_PRIOR))
+        prior[DRIFT] = self.drift_prior
+        if self.doubt is not None:
+            prior[SITE], prior[AIR] = site_km, self.doubt.air
+        return prior
+
+    @cached_property
+    def begins(self) -> Floats:
+        """Return the order of each later piece's first crescent."""
+        order = self.crescents.order
+        return np.array([order[self.piece == k + 1].min() for k in range(self.jump_s.size)])
+
+    def _of_piece(self, p: Floats, piece: Counts) -> Floats:
+        """Return the pieces' parameters, (..., N)."""
+        first = np.zeros((*p.shape[:-1], 1))
+        return np.concatenate([first, p[..., PIECES:]], axis=-1)[..., piece]
 
     @cached_property
     def _reading_s(self) -> Floats:
         c = self.crescents
-        return np.asarray(
-            c.reading_s - self.base_s - self.jump_s * self.later + 0.5 * c.resolution_s
-        )
+        jump = np.append(0.0, self.jump_s)[self.piece]
+        return np.asarray(c.reading_s - self.base_s - jump + 0.5 * c.resolution_s)
 
     @cached_property
     def _zenith_at_epoch(self) -> Floats:
@@ -63,12 +105,12 @@ class Model:
 
     def unclipped_s(self, p: Floats) -> Floats:
         """Return true UTC in the middle of each exposure, (..., N)."""
-        start = self._reading_s - p[..., OFFSET, None] - p[..., STEP, None] * self.later
+        start = self._reading_s - p[..., OFFSET, None] - self._of_piece(p, self.piece)
         start = start / (1.0 + p[..., DRIFT, None] / 3600.0)
         return np.asarray(start + 0.5 * self.crescents.exposure_s)
 
     def inside(self, p: Floats) -> Mask:
-        """Return which frames were taken within hours of the eclipse, (N,), for parameters (5,)."""
+        """Return which frames were taken within hours of the eclipse, (N,), for parameters (P,)."""
         t = self.unclipped_s(p)
         return np.asarray((t > self.track.first_s + EDGE_S) & (t < self.track.last_s - EDGE_S))
 
@@ -81,6 +123,7 @@ class Model:
         u = np.radians(p[..., UP, None])
         if self.rotates:
             u = u + np.radians(self.track.parallactic_angle(t) - self._zenith_at_epoch)
+        u = u + np.radians(p[..., TURN, None] * t / 3600.0)
         scale = self.scale0 * np.exp(p[..., SCALE, None])
         east, north = sky[..., 0], sky[..., 1]
         side = 1.0 if self.mirrored else -1.0
@@ -88,10 +131,19 @@ class Model:
         up = (east * np.sin(u) + north * np.cos(u)) / scale
         return np.stack([side * left, -up], axis=-1)
 
+    def sky_arcsec(self, p: Floats, t: Floats) -> Floats:
+        """Return the Moon's offset from the Sun at the site and through the air of ``p``."""
+        sky = self.track.offset_arcsec(t)
+        if self.doubt is None:
+            return sky
+        off = p[..., DOUBTFUL].copy()
+        off[..., :2] -= self.doubt.centre_km
+        return np.asarray(sky + np.einsum("...nij,...j->...ni", self.doubt.shift_arcsec(t), off))
+
     def miss_px(self, p: Floats) -> Floats:
         """Return measured less predicted vectors, (..., N, 2)."""
         t = self.middle_s(p)
-        predicted = self.to_pixels(p, t, self.track.offset_arcsec(t))
+        predicted = self.to_pixels(p, t, self.sky_arcsec(p, t))
         return np.stack([self.crescents.dx, self.crescents.dy], axis=-1) - predicted
 
     def velocity_px_s(self, p: Floats) -> Floats:
@@ -115,7 +167,7 @@ class Model:
         # At the base's times: refraction changes the Sun's size by 1e-4 over hours, nothing over
         # what a parameter moves. The median over frames, so that no bad disc pulls the scale.
         radius = self.crescents.sun_radius_px[self.sized]
-        sun = self.track.sun_radius_arcsec(self.middle_s(np.zeros(5)))[self.sized]
+        sun = self.track.sun_radius_arcsec(self.middle_s(np.zeros(self.parameters)))[self.sized]
         return float(np.median(np.log(radius * self.scale0 / sun)))
 
     @cached_property
@@ -128,7 +180,24 @@ class Model:
 
     def scale_miss(self, p: Floats) -> Floats:
         """Return how far the discs' sizes put the scale from ``p``, in sigmas, (...)."""
-        return np.asarray((self._size_start + p[..., SCALE]) / self.scale_sigma)
+        miss = self._size_start + p[..., SCALE]
+        if self.doubt is not None:
+            miss = miss - self._growth * p[..., AIR]
+        return np.asarray(miss / self.scale_sigma)
+
+    def scale_slope(self) -> Floats:
+        """Return the derivative of `scale_miss`, (P,)."""
+        slope = np.zeros(self.parameters)
+        slope[SCALE] = 1.0
+        if self.doubt is not None:
+            slope[AIR] = -self._growth
+        return slope / self.scale_sigma
+
+    @cached_property
+    def _growth(self) -> float:
+        assert self.doubt is not None
+        t = self.middle_s(np.zeros(self.parameters))[self.sized]
+        return float(np.median(self.doubt.growth(t)))
 
     def direct_miss_s(self, p: Floats) -> Floats:
         """Return reading less clock for instants known directly, seconds, (..., M)."""
@@ -136,26 +205,26 @@ class Model:
         if d is None:
             return np.zeros((*p.shape[:-1], 0))
         raw = d.reading_s + 0.5 * d.resolution_s - d.since_greatest_s - self.base_s
-        later = np.zeros(d.order.size, bool)
-        if self.later.any():
-            later = d.order >= self.crescents.order[self.later].min()
+        piece = np.searchsorted(self.begins, d.order, side="right")
         clock = p[..., OFFSET, None] + p[..., DRIFT, None] * d.since_greatest_s / 3600.0
-        return np.asarray(raw - clock - (self.jump_s + p[..., STEP, None]) * later)
+        jump = np.append(0.0, self.jump_s)[piece]
+        return np.asarray(raw - clock - jump - self._of_piece(p, piece))
 
     def linearised(self, p: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return misses and their derivatives at parameters (5,).
+        """Return misses and their derivatives at parameters (P,).
 
         Returns
         -------
-        miss, vectors : ndarray, shapes (N, 2), (N, 2, 5)
+        miss, vectors : ndarray, shapes (N, 2), (N, 2, P)
             `miss_px` and its derivative.
-        direct, instants : ndarray, shapes (M,), (M, 5)
+        direct, instants : ndarray, shapes (M,), (M, P)
             `direct_miss_s` and its derivative.
         """
-        steps = np.diag(DIFFERENCE)
+        n = self.parameters
+        steps = np.diag(self.difference)
         points = np.concatenate([p + steps, p - steps, p[None]])
         miss, direct = self.miss_px(points), self.direct_miss_s(points)
-        twice = 2.0 * DIFFERENCE
-        vectors = np.moveaxis(miss[:5] - miss[5:10], 0, -1) / twice
-        instants = np.moveaxis(direct[:5] - direct[5:10], 0, -1) / twice
-        return miss[10], vectors, direct[10], instants
+        twice = 2.0 * self.difference
+        vectors = np.moveaxis(miss[:n] - miss[n : 2 * n], 0, -1) / twice
+        instants = np.moveaxis(direct[:n] - direct[n : 2 * n], 0, -1) / twice
+        return miss[2 * n], vectors, direct[2 * n], instants

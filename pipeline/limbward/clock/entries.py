@@ -33,6 +33,7 @@ def describe_body(
     claimed: float | None,
     measured: int,
     epoch: Time,
+    piece: int = 0,
 ) -> dict[str, Any]:
     """Return a body's entry in clock.json with its evidence.
 
@@ -44,17 +45,22 @@ def describe_body(
     solution : ClockSolution or None
     discs : Discs or None
         Those that the solution rests on.
-    claimed, measured, epoch
+    claimed, measured, epoch, piece
         As for `describe_clock`.
     """
-    entry = describe_clock(body, solution, claimed, measured, epoch)
+    entry = describe_clock(body, solution, claimed, measured, epoch, piece)
     entry |= describe_evidence(references, body, solution, discs, readings)
     entry["warnings"] += far_instants(references, body, readings, epoch.utc.to_datetime())
     return entry
 
 
 def describe_clock(
-    body: Body, solution: ClockSolution | None, claimed: float | None, measured: int, epoch: Time
+    body: Body,
+    solution: ClockSolution | None,
+    claimed: float | None,
+    measured: int,
+    epoch: Time,
+    piece: int = 0,
 ) -> dict[str, Any]:
     """Return a body's entry in clock.json.
 
@@ -67,6 +73,8 @@ def describe_clock(
     measured : int
         Crescents measured.
     epoch : Time
+    piece : int
+        How many of the solution's steps came before the epoch.
     """
     entry: dict[str, Any] = {
         "camera": body.camera,
@@ -99,27 +107,16 @@ def describe_clock(
                 "tag, reference shot or totality), so its clock could not be checked."
             )
         return entry
-    days, hours, rest = split_zone(solution.offset_s, claimed)
     warnings = entry["warnings"] + list(solution.warnings)
-    if days:
-        warnings.append(
-            f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
-            "corrected. Set the date before the next session."
-        )
-    if claimed is not None and abs(hours - claimed) == 12.0:
-        warnings.append(
-            "The clock is 12 hours off (morning for afternoon); times are corrected. Set it before "
-            "the next session."
-        )
-    elif claimed is not None and hours != claimed:
-        warnings.append(
-            f"The camera claims to be set to UTC{claimed:+g} h, its pictures say UTC{hours:+g} h "
-            "(another zone, or daylight saving); the pictures are believed."
-        )
+    if not solution.runs:
+        used = int(solution.used.sum())
+        return entry | {"frames_used": used, "sources": [*solution.sources], "warnings": warnings}
+    days, hours, rest = split_zone(solution.offset_of(piece), claimed)
+    warnings += _wrong_zone(days, hours, claimed)
     entry |= {
         "utc_offset_hours": hours,
         "offset_s": round(days * 86400.0 + rest, 4),
-        "offset_sigma_s": round(solution.offset_sigma_s, 4),
+        "offset_sigma_s": round(float(np.sqrt(solution.covariance_of(piece)[0, 0])), 4),
         "drift_s_per_hour": round(solution.drift_s_per_hour, 4),
         "drift_sigma_s_per_hour": round(solution.drift_sigma_s_per_hour, 4),
         "frames_used": int(solution.used.sum()) if solution.used.size else int(body.rows.size),
@@ -128,6 +125,27 @@ def describe_clock(
         "warnings": warnings,
     }
     return entry
+
+
+def _wrong_zone(days: int, hours: float, claimed: float | None) -> list[str]:
+    """Return what is wrong with a clock's date and zone."""
+    said = []
+    if days:
+        said.append(
+            f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
+            "corrected. Set the date before the next session."
+        )
+    if claimed is not None and abs(hours - claimed) == 12.0:
+        said.append(
+            "The clock is 12 hours off (morning for afternoon); times are corrected. Set it before "
+            "the next session."
+        )
+    elif claimed is not None and hours != claimed:
+        said.append(
+            f"The camera claims to be set to UTC{claimed:+g} h, its pictures say UTC{hours:+g} h "
+            "(another zone, or daylight saving); the pictures are believed."
+        )
+    return said
 
 
 def describe_evidence(
@@ -170,16 +188,19 @@ def describe_evidence(
             )
             by = known(solution.residual_s[i], 1)
             disagreeing.append({"file": files[discs.rows[i]], "by_s": by, "why": why})
-    step = None
-    if solution is not None and solution.step is not None:
+    steps = []
+    for step in solution.steps if solution is not None else ():
         at = readings.order
-        step = {
-            "seconds": round(solution.step.seconds, 3),
-            "sigma_s": round(solution.step.sigma_s, 3),
-            "after_file": str(files[at == solution.step.after][0]),
-            "before_file": str(files[at == solution.step.before][0]),
-        }
-    return {"evidence": evidence, "disagreeing": disagreeing, "step": step}
+        steps.append(
+            {
+                "seconds": round(step.seconds, 3),
+                "sigma_s": round(step.sigma_s, 3),
+                "after_file": str(files[at == step.after][0]),
+                "before_file": str(files[at == step.before][0]),
+            }
+        )
+    first = steps[0] if steps else None
+    return {"evidence": evidence, "disagreeing": disagreeing, "step": first, "steps": steps}
 
 
 def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> dict[str, Any]:

@@ -99,6 +99,9 @@ class Direct:
 # Beads and the diamond ring last a few seconds around the contacts of a smooth limb, and a short
 # exposure shows the last of them too faintly to tell it from totality.
 BEADS_S = 5.0
+# The diamond ring, short of anything that a phase can be wrong about: a filter taken off early, an
+# exposure so short that the last of the photosphere shows as beads.
+EDGE_S = 20.0
 
 
 @dataclass(frozen=True)
@@ -122,8 +125,26 @@ class Covered:
     second_contact_s: float
     third_contact_s: float
 
-    def bounds_s(self) -> tuple[float, float, Mask]:
+    def outside_s(self, offset_s: float, drift: float = 0.0) -> Floats:
+        """Return how far outside totality its frames were taken by a clock, seconds; 0 inside.
+
+        Parameters
+        ----------
+        offset_s : float
+            Reading less UTC at the epoch.
+        drift : float
+            Seconds an hour.
+        """
+        reading = self.reading_s[np.isfinite(self.reading_s)]
+        step = self.resolution_s[np.isfinite(self.reading_s)]
+        begun = (reading - offset_s) / (1.0 + drift / 3600.0)
+        early = self.second_contact_s - begun - step
+        return np.maximum(np.maximum(early, begun - self.third_contact_s), 0.0)
+
+    def bounds_s(self, edge_s: float = BEADS_S) -> tuple[float, float, Mask]:
         """Return the least and the greatest offset (reading less UTC) that fit, seconds.
+
+        ``edge_s`` is by how much a frame may lie on the wrong side of a contact.
 
         The third value tells which of the frames of totality, then of those before and after,
         agree: all of them, or as many as fit any one offset. There must be a finite reading of
@@ -132,16 +153,16 @@ class Covered:
         second, third = self.second_contact_s, self.third_contact_s
         low = np.concatenate(
             [
-                self.reading_s - third - BEADS_S,
-                self.before_s - second - BEADS_S,
+                self.reading_s - third - edge_s,
+                self.before_s - second - edge_s,
                 np.full(self.after_s.size, -np.inf),
             ]
         )
         high = np.concatenate(
             [
-                self.reading_s + self.resolution_s - second + BEADS_S,
+                self.reading_s + self.resolution_s - second + edge_s,
                 np.full(self.before_s.size, np.inf),
-                self.after_s + 1.0 - third + BEADS_S,
+                self.after_s + 1.0 - third + edge_s,
             ]
         )
         known = ~(np.isnan(low) | np.isnan(high))

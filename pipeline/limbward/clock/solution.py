@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.crescent_fit import Step
+from limbward.clock.crescent_fit import Place, Step
 from limbward.geometry.orientation import Orientation
 
 Floats = NDArray[np.float64]
@@ -21,10 +21,12 @@ DAY_S = 86400.0
 class ClockSolution:
     """A camera clock and, where crescents were seen, how the camera was turned.
 
-    ``offset_s`` is reading minus UTC at the epoch, time zone included, before any ``step``.
+    ``offset_s`` is reading minus UTC at the epoch, time zone included, before any of the ``steps``.
     ``covariance`` (2, 2) is that of offset and drift. Residuals are in seconds of time, one a
     crescent, positive where the clock read late; those of frames not ``used`` count for nothing,
     and those not ``inside`` lie hours from the eclipse by this clock or lack a measurement (NaN).
+    ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
+    none. The offset of a clock that stood still is NaN.
     """
 
     offset_s: float
@@ -32,7 +34,8 @@ class ClockSolution:
     covariance: Floats
     sources: tuple[str, ...]
     warnings: tuple[str, ...] = ()
-    step: Step | None = None
+    steps: tuple[Step, ...] = ()
+    place: Place | None = None
     orientation: Orientation | None = None
     scale_sigma_arcsec: float = float("nan")
     up_sigma_deg: float = float("nan")
@@ -40,6 +43,20 @@ class ClockSolution:
     residual_s: Floats = field(default_factory=lambda: np.zeros(0))
     used: Mask = field(default_factory=lambda: np.zeros(0, bool))
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))
+    own_s: Floats = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def runs(self) -> bool:
+        """Whether the clock's readings tell the time at all."""
+        return bool(np.isfinite(self.offset_s))
+
+    def offset_of(self, piece: int) -> float:
+        """Return reading minus UTC at the epoch for the clock after so many steps."""
+        return self.offset_s + sum(step.seconds for step in self.steps[:piece])
+
+    def covariance_of(self, piece: int) -> Floats:
+        """Return the covariance of `offset_of` and the drift, (2, 2)."""
+        return self.steps[piece - 1].covariance if piece else self.covariance
 
     @property
     def offset_sigma_s(self) -> float:
@@ -62,19 +79,29 @@ class ClockSolution:
     ) -> Floats:
         """Return UTC seconds from the epoch for clock readings (middle of their resolution).
 
-        ``order`` tells which frames came after a step; without it, none did.
+        ``order`` tells which frames came after a step; without it, none did. A frame between the
+        two crescents that a step lies between is taken to be from before it.
         """
         reading = np.asarray(reading_s) + 0.5 * np.asarray(resolution_s) - self.offset_s
-        if self.step is not None and order is not None:
-            reading = reading - self.step.seconds * (order > self.step.after)
+        if order is not None and self.steps:
+            gone = np.append(0.0, np.cumsum([step.seconds for step in self.steps]))
+            reading = reading - gone[self.piece(order)]
         return np.asarray(reading / (1.0 + self.drift_s_per_hour / 3600.0))
 
-    def sigma_s(self, reading_s: Floats, resolution_s: Floats | float) -> Floats:
+    def piece(self, order: Floats) -> NDArray[np.int64]:
+        """Return how many of the steps came before frames taken in this order."""
+        begins = np.array([step.before for step in self.steps])
+        return np.asarray(np.searchsorted(begins, np.asarray(order), side="right"))
+
+    def sigma_s(
+        self, reading_s: Floats, resolution_s: Floats | float, order: Floats | None = None
+    ) -> Floats:
         """Return the error of `since_greatest_s`: the fit's, and what the tag leaves open."""
-        hours = self.since_greatest_s(reading_s, resolution_s) / 3600.0
-        c = self.covariance
-        fit = c[0, 0] + 2.0 * hours * c[0, 1] + hours**2 * c[1, 1]
-        return np.asarray(np.sqrt(fit + np.asarray(resolution_s) ** 2 / 12.0))
+        hours = self.since_greatest_s(reading_s, resolution_s, order) / 3600.0
+        pieces = np.array([self.covariance, *(step.covariance for step in self.steps)])
+        c = pieces[0 if order is None else self.piece(order)]
+        fit = c[..., 0, 0] + 2.0 * hours * c[..., 0, 1] + hours**2 * c[..., 1, 1]
+        return np.asarray(np.sqrt(np.maximum(fit, 0.0) + np.asarray(resolution_s) ** 2 / 12.0))
 
 
 def ahead(offset_s: float) -> str:

@@ -12,14 +12,19 @@ from dataclasses import replace
 import numpy as np
 
 from limbward.clock.consensus import CONSENSUS_S
-from limbward.clock.crescent_fit import CrescentFit, fit_crescents
+from limbward.clock.crescent_fit import CrescentFit, Place, fit_crescents
 from limbward.clock.crescent_model import DRIFT_PRIOR
 from limbward.clock.direct_fit import solve_direct
-from limbward.clock.evidence import BEADS_S, Covered, Crescents, Direct
+from limbward.clock.evidence import BEADS_S, EDGE_S, Covered, Crescents, Direct
 from limbward.clock.solution import ClockSolution, ahead, two_clocks
+from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 
+MOST_WRONG = 0.1  # of GPS tags and references; with more the others are not trusted blindly
 CONTRADICTION_SIGMA = 4.0
+CONTRADICTION_SHARE = 0.2  # of the frames of totality; fewer may be taken for it wrongly
+MOVED_KM, MOVED_CHI2 = 2.0, 25.0  # a site found nearer, or less surely elsewhere, is not spoken of
+COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
 def solve_clock(
@@ -30,6 +35,7 @@ def solve_clock(
     covered: Covered | None = None,
     rotates: bool | None = None,
     relief_arcsec: float = 0.0,
+    doubt: Doubt | None = None,
 ) -> ClockSolution | None:
     """Solve for a clock's offset and drift, and for the plate scale and the camera's orientation.
 
@@ -45,6 +51,8 @@ def solve_clock(
         Whether the field turns with the zenith (alt-azimuth mount, tripod); None tries both.
     relief_arcsec : float
         Error of the Moon's centre, common to all frames, by the mountains on its limb.
+    doubt : Doubt, optional
+        What is not known of site and air; without it, both are exact.
 
     Returns
     -------
@@ -60,7 +68,7 @@ def solve_clock(
     if seen is not None and not np.isfinite(seen.reading_s).any():
         seen = None
     if crescents is not None:
-        fits = fit_crescents(track, crescents, known, rotates, relief_arcsec)
+        fits = fit_crescents(track, crescents, known, rotates, relief_arcsec, doubt)
         if fits:
             return _checked(_from_crescents(_choose(fits, seen), known), seen)
     if known is not None:
@@ -68,62 +76,62 @@ def solve_clock(
     return None if seen is None else _solve_covered(seen)
 
 
-def _choose(fits: list[CrescentFit], covered: Covered | None) -> tuple[CrescentFit, float | None]:
-    """Return the better of clocks that crescents allow, and the offset of the next."""
-    if len(fits) == 1:
-        return fits[0], None
-    order = sorted(range(len(fits)), key=lambda k: (-int(fits[k].direct_used.sum()), k))
-    best, other = fits[order[0]], fits[order[1]]
-    if best.direct_used.sum() > other.direct_used.sum():
-        return best, None
-    if covered is not None:
+def _choose(fits: list[CrescentFit], covered: Covered | None) -> tuple[CrescentFit, list[float]]:
+    """Return the best of clocks that crescents allow, and the offsets of the others."""
+    if covered is not None and len(fits) > 1:
         low, high, _ = covered.bounds_s()
-        within = [k for k in order if low - CONSENSUS_S < fits[k].offset_s < high + CONSENSUS_S]
-        if len(within) == 1:
-            return fits[within[0]], None
+        within = [f for f in fits if low - CONSENSUS_S < f.offset_s < high + CONSENSUS_S]
         if within:
-            best, other = fits[within[0]], fits[within[1]]
-    return best, other.offset_s
+            fits = within
+    return fits[0], [f.offset_s for f in fits[1:]]
 
 
 def _checked(solution: ClockSolution, covered: Covered | None) -> ClockSolution:
     """Return the solution with totality as further evidence, or with a warning if it disagrees."""
-    if covered is None or solution.step is not None:
+    if covered is None or solution.steps:
         return solution
-    low, high, agrees = covered.bounds_s()
-    room = CONTRADICTION_SIGMA * solution.offset_sigma_s + 1.0
-    if agrees.all() and low - room <= solution.offset_s <= high + room:
+    room = CONTRADICTION_SIGMA * solution.offset_sigma_s
+    outside = covered.outside_s(solution.offset_s, solution.drift_s_per_hour) > EDGE_S + room
+    if outside.sum() < max(1.0, CONTRADICTION_SHARE * outside.size):
         return replace(solution, sources=(*solution.sources, "totality"))
     # Frames that contradict each other allow no clock error at all, so none is named.
+    low, high, agrees = covered.bounds_s()
     told = (
         f"they allow a clock error from {low:.0f} to {high:.0f} s, time zone included"
         if agrees.all()
         else "they span more time than totality lasts here"
     )
     warning = (
-        f"By this solution frames that show totality were taken outside it: {told}. Check the "
-        "site's coordinates, and whether the clock was set during the session."
+        f"By this solution {int(outside.sum())} of {outside.size} frames that show totality were "
+        f"taken outside it: {told}. Check the site's coordinates, and whether the clock was set "
+        "during the session."
     )
     return replace(solution, warnings=(*solution.warnings, warning))
 
 
 def _from_crescents(
-    chosen: tuple[CrescentFit, float | None], direct: Direct | None
+    chosen: tuple[CrescentFit, list[float]], direct: Direct | None
 ) -> ClockSolution:
     """Return the solution with what a person should know about it."""
-    fit, rival_s = chosen
+    fit, rivals_s = chosen
     warnings = []
-    covariance = fit.covariance[:2, :2].copy()
-    if rival_s is not None:
-        warnings.append(two_clocks("The crescents allow", fit.offset_s, rival_s))
-        covariance[0, 0] += (fit.offset_s - rival_s) ** 2
-    if fit.step is not None:
-        warnings.append(
-            f"The clock was set during the session: from one partial frame to the next it reads "
-            f"{abs(fit.step.seconds):.1f} s {'more' if fit.step.seconds > 0 else 'less'} than it "
-            "should. Times on both sides are corrected; frames between those two are taken to be "
-            "from before the change."
-        )
+    more = 0.0  # variance of the offset beyond the fit's
+    if rivals_s:
+        warnings.append(two_clocks("The crescents allow", fit.offset_s, rivals_s[0]))
+        if fit.direct_used.any() or (direct is not None and not fit.direct_used.all()):
+            warnings[0] = two_clocks(
+                "The crescents, GPS tags and reference shots together allow",
+                fit.offset_s,
+                rivals_s[0],
+            )
+        more += max((fit.offset_s - other) ** 2 for other in rivals_s)
+    if fit.direct_used.any() and np.mean(~fit.direct_used) > MOST_WRONG:
+        # Where many are wrong others may be that do not show it.
+        more += (fit.offset_s - fit.alone_s) ** 2
+    if fit.steps:
+        warnings.append(_settings(fit))
+    if fit.place is not None:
+        warnings += _moved(fit.place)
     elsewhere = int(np.sum(~fit.inside))
     if elsewhere:
         warnings.append(
@@ -149,10 +157,13 @@ def _from_crescents(
     return ClockSolution(
         offset_s=fit.offset_s,
         drift_s_per_hour=fit.drift_s_per_hour,
-        covariance=covariance,
+        covariance=fit.covariance + np.diag([more, 0.0]),
         sources=("crescents", "direct") if fit.direct_used.any() else ("crescents",),
         warnings=tuple(warnings),
-        step=fit.step,
+        steps=tuple(
+            replace(step, covariance=step.covariance + np.diag([more, 0.0])) for step in fit.steps
+        ),
+        place=fit.place,
         orientation=fit.orientation,
         scale_sigma_arcsec=fit.scale_sigma_arcsec,
         up_sigma_deg=fit.up_sigma_deg,
@@ -160,12 +171,52 @@ def _from_crescents(
         residual_s=fit.residual_s,
         used=fit.used,
         inside=fit.inside,
+        own_s=fit.own_s,
     )
+
+
+def _settings(fit: CrescentFit) -> str:
+    """Return what was found of the clock's settings."""
+    by = [f"{step.seconds:+.1f} s" for step in fit.steps]
+    if len(by) == 1:
+        return (
+            "The clock was set during the session: from one partial frame to the next it reads "
+            f"{abs(fit.steps[0].seconds):.1f} s {'more' if fit.steps[0].seconds > 0 else 'less'} "
+            "than it should. Times on both sides are corrected; for frames between those two, what "
+            "they show and the order of their names decide, and their errors say how well."
+        )
+    return (
+        f"The clock was set {len(by)} times during the session, by {', '.join(by)} between partial "
+        "frames. Times are corrected piece by piece; for frames between two pieces, what they show "
+        "and the order of their names decide, and their errors say how well."
+    )
+
+
+def _moved(place: Place) -> list[str]:
+    """Return a warning if crescents put the camera elsewhere than the site is stated."""
+    far = float(np.hypot(place.north_km, place.east_km))
+    if far < MOVED_KM or place.worse < MOVED_CHI2:
+        return []
+    bearing = float(np.degrees(np.arctan2(place.east_km, place.north_km)) % 360.0)
+    towards = COMPASS[round(bearing / 45.0) % 8]
+    values, vectors = np.linalg.eigh(place.covariance)
+    along = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
+    return [
+        f"The crescents fit a site about {far:.0f} km {towards} of the one in the config (bearing "
+        f"{bearing:.0f} degrees, known to {np.sqrt(values[0]):.1f} km across and "
+        f"{np.sqrt(values[1]):.0f} km along bearing {along:.0f} degrees, the direction in which "
+        "another place looks like another clock). The clock's error allows for that. Check site in "
+        "the config: the signs and digits of latitude and longitude."
+    ]
 
 
 def _solve_covered(c: Covered) -> ClockSolution:
     """Return the offset that puts totality between C2 and C3 and the beads around them."""
-    low, high, agrees = c.bounds_s()
+    # Frames of the diamond ring may have been taken for totality, or totality for beads.
+    for edge_s in (BEADS_S, 2 * BEADS_S, EDGE_S):
+        low, high, agrees = c.bounds_s(edge_s)
+        if agrees.all():
+            break
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     warnings = [
         f"Only frames around totality show the time: the clock's error lies between {low:.0f} and "

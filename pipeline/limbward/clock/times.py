@@ -1,20 +1,20 @@
-"""Every frame's time on UTC and its phase, by the clocks of all bodies."""
+"""Every frame's time on UTC, by the clocks of all bodies."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.clock.frames import frame_times, piece_at_epoch
 from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
+from limbward.clock.standing import equal_readings
 from limbward.limb.partial import PLACES, Discs
 
 Floats = NDArray[np.float64]
 
 YEAR_S = 365.25 * 86400.0
 KNOWN_YEARS = 60  # a frame further from the eclipse bears no date of a digital camera's days
-CONTACT_S = 20.0  # unfiltered frames this near to C2 or C3 show beads and the diamond ring
-VAGUE_S = 30.0  # with a clock known worse than this the content alone tells a frame's phase
 
 
 class Times:
@@ -43,25 +43,45 @@ class Times:
         solution: ClockSolution | None,
         discs: Discs | None,
         claimed_hours: float | None,
+        totality_s: tuple[float, float] | None = None,
     ) -> list[str]:
         """Fill in one body's frames, by its solution or by the zone claimed; return warnings."""
+        warnings: list[str] = []
         if solution is not None:
-            self.by_solution(body, solution, discs)
+            warnings += self.by_solution(body, solution, discs, totality_s)
+        elif equal := equal_readings(self.readings, body.rows):
+            warnings.append(
+                f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same "
+                "time, so when they were taken is not known."
+            )
         elif claimed_hours is not None:
             self.by_claim(body, claimed_hours)
         far = self.forget_far(body)
-        return [far] if far else []
+        return [*warnings, far] if far else warnings
 
-    def by_solution(self, body: Body, solution: ClockSolution, discs: Discs | None) -> None:
-        """Fill in one body's frames by its clock's solution."""
-        r, rows = self.readings, body.rows
-        read = r.reading_s[rows], r.resolution_s[rows]
-        self.since_greatest_s[rows] = solution.since_greatest_s(*read, r.order[rows])
-        self.sigma_s[rows] = solution.sigma_s(*read)
+    def by_solution(
+        self,
+        body: Body,
+        solution: ClockSolution,
+        discs: Discs | None,
+        totality_s: tuple[float, float] | None,
+    ) -> list[str]:
+        """Fill in one body's frames by its clock's solution; return warnings."""
+        rows = body.rows
+        crescents = np.zeros(0, np.int64) if discs is None else discs.rows
+        t, sigma, warnings = frame_times(solution, body, self.readings, crescents, totality_s)
+        self.since_greatest_s[rows], self.sigma_s[rows] = t, sigma
         if discs is not None:
             self.residual_s[discs.rows] = np.where(solution.used, solution.residual_s, np.nan)
             for name in PLACES:
                 self.place[name][discs.rows] = getattr(discs, name)
+        return warnings
+
+    def piece_at_epoch(self, body: Body, solution: ClockSolution | None) -> int:
+        """Return how many settings of a body's clock came before the epoch."""
+        if solution is None:
+            return 0
+        return piece_at_epoch(solution, body, self.readings, self.since_greatest_s[body.rows])
 
     def by_claim(self, body: Body, zone_hours: float) -> None:
         """Fill in one body's frames by the zone claimed: no sigma, since nothing checks it."""
@@ -79,35 +99,3 @@ class Times:
             f"{KNOWN_YEARS} years from the eclipse, so their time is not known; where the "
             "tag is wrong, name the frames under timing.references in the config."
         )
-
-    def phases(
-        self, totality_s: tuple[float, float] | None, reduced: NDArray[np.bool_]
-    ) -> NDArray[np.object_]:
-        """Return each frame's phase, from its content and, where known well enough, its time.
-
-        Parameters
-        ----------
-        totality_s : tuple of float or None
-            When the photosphere vanishes and returns, seconds from the epoch.
-        reduced : ndarray of bool, shape (N,)
-            Whether a frame was looked at as one of the eclipse.
-        """
-        kind = self.readings.phase
-        phase = kind.copy()
-        if totality_s is None:
-            return phase
-        second, third = totality_s
-        middle = self.since_greatest_s + 0.5 * self.readings.exposure_s
-        timed = np.isfinite(self.since_greatest_s) & (
-            np.nan_to_num(self.sigma_s, nan=np.inf) < VAGUE_S
-        )
-        unfiltered = np.isin(kind, ("totality", "contact"))
-        # A frame of totality in which no limb was found is one all the same.
-        unfiltered |= (kind == "other") & reduced
-        during = timed & unfiltered & (middle > second) & (middle < third)
-        near = np.minimum(np.abs(middle - second), np.abs(middle - third))
-        phase[during] = "totality"
-        phase[timed & (kind == "contact") & (near < CONTACT_S)] = "contact"
-        phase[timed & (kind == "totality") & ~during] = "other"
-        phase[timed & (kind == "totality") & ~during & (near < CONTACT_S)] = "contact"
-        return phase

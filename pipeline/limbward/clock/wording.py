@@ -93,8 +93,8 @@ def audit_lines(clock: Clock) -> list[str]:
 def disagreeing_lines(clock: Clock) -> list[str]:
     """Return where the clock was set, and the frames that disagree with its solution."""
     lines = []
-    step = clock.get("step")
-    if step:
+    one = clock.get("step")
+    for step in clock.get("steps") or ([one] if one else []):
         lines.append(
             f"the clock was set by {step['seconds']:+.1f} ± {step['sigma_s']:.1f} s between "
             f"{step['after_file']} and {step['before_file']}"

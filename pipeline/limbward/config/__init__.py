@@ -2,6 +2,7 @@
 
 from limbward.config.base import Day, Instant, PathText, Section, Up
 from limbward.config.clock import TimeReference, TimingConfig
+from limbward.config.frames import BodyRule, FrameRule, matches
 from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import (
     ENHANCEMENT_NAME,
@@ -24,12 +25,14 @@ from limbward.config.site import InputConfig, SiteConfig, SkyConfig
 __all__ = [
     "ENHANCEMENT_NAME",
     "AlignConfig",
+    "BodyRule",
     "ClipsConfig",
     "ComposeConfig",
     "Config",
     "Day",
     "EnhanceConfig",
     "FilmConfig",
+    "FrameRule",
     "InputConfig",
     "Instant",
     "MergeConfig",
@@ -48,5 +51,6 @@ __all__ = [
     "Up",
     "bind",
     "check_filter",
+    "matches",
     "with_jobs",
 ]

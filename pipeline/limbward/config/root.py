@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from limbward.config.base import Day, PathText, Section
 from limbward.config.clock import TimingConfig
+from limbward.config.frames import BodyRule, FrameRule
 from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import ComposeConfig, EnhanceConfig, default_enhance
 from limbward.config.run import ReportConfig, RunConfig
@@ -36,6 +37,16 @@ class Config(Section):
         min_length=1,
         description="Folder for everything that is made, relative to the config file.",
     )
+    frames: list[FrameRule] = Field(
+        default=[],
+        description="What you say of single frames; it is believed. Later entries come before "
+        "earlier ones.",
+    )
+    bodies: list[BodyRule] = Field(
+        default=[],
+        description="Camera bodies that the frames do not tell apart: of one model, without serial "
+        "numbers. Frames belong to the first entry that fits.",
+    )
     sky: SkyConfig = Field(default=SkyConfig(), description=str(SkyConfig.__doc__))
     timing: TimingConfig = Field(default=TimingConfig(), description=str(TimingConfig.__doc__))
     align: AlignConfig = Field(default=AlignConfig(), description=str(AlignConfig.__doc__))
@@ -59,7 +70,7 @@ class Config(Section):
     _places: dict[Location, str] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="after")
-    def _enhancements_fit(self) -> Self:
+    def _names_fit(self) -> Self:
         problems: list[tuple[Location, str]] = []
         names = [e.name for e in self.enhance]
         # Some file systems do not tell a.fits from A.fits.
@@ -68,6 +79,12 @@ class Config(Section):
             if counts[name.lower()] > 1:
                 problems.append(
                     (("enhance", i, "name"), f"{name!r} is the name of another one too")
+                )
+        called = Counter(body.name for body in self.bodies)
+        for i, body in enumerate(self.bodies):
+            if called[body.name] > 1:
+                problems.append(
+                    (("bodies", i, "name"), f"{body.name!r} is the name of another one too")
                 )
         detail = self.compose.detail
         if detail is not None and detail not in names:

@@ -74,12 +74,12 @@ def measure_by_edges(
     if rough is None:
         return None
     found = _by_edges(frame, points, rough, ratio, flattening_sigma)
-    if found is None or found.sun is None or _is_wide(found):
+    if found is None or found.sun is None or _is_wide(found, frame.linear):
         return found
     return LimbMeasurement("partial", note="the crescent is too thin or the bite too small")
 
 
-def _is_wide(found: LimbMeasurement) -> bool:
+def _is_wide(found: LimbMeasurement, linear: bool) -> bool:
     """Return whether edges tell where the limbs are."""
     sun, moon = found.sun, found.moon
     if sun is None or found.uneven > UNEVEN:
@@ -87,7 +87,8 @@ def _is_wide(found: LimbMeasurement) -> bool:
     if moon is None:
         return sun.radius > WIDE_PX
     thickest = sun.radius - moon.radius + float(np.hypot(sun.x - moon.x, sun.y - moon.y))
-    return thickest > max(WIDE_PX, WIDE_BLURS * (found.limb_width or 0.0), WIDE * sun.radius)
+    least = max(WIDE_PX, WIDE_BLURS * (found.limb_width or 0.0))
+    return thickest > (max(least, WIDE * sun.radius) if linear else least)
 
 
 def _by_edges(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 
 from PIL import Image
 
@@ -14,6 +15,7 @@ from limbward.camera.reduce import Reduced, coarser, reduce_frame
 from limbward.limb.corona import Crop, crop_corona
 from limbward.limb.measure import measure
 from limbward.limb.measurement import LimbMeasurement
+from limbward.limb.trail import trail_px
 
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 
@@ -36,6 +38,8 @@ class Look:
         See `limbward.camera.frame.pixels_sha256`.
     encoding : str
         As of `RawFrame`; empty if the file is linear.
+    range_adu : float
+        White level above black, ADU.
     plane : Plane
         Its green light.
     reduced : Reduced
@@ -50,6 +54,7 @@ class Look:
     saturated_fraction: float
     pixels_sha256: str
     encoding: str
+    range_adu: float
     plane: Plane
     reduced: Reduced
     preview: Image.Image
@@ -66,11 +71,14 @@ class Limbs:
         As much of the frame as is worth keeping.
     crop : Crop or None
         The corona around the Moon, of a frame of totality.
+    trail_px : float
+        As of `limbward.limb.trail.trail_px`.
     """
 
     found: LimbMeasurement
     reduced: Reduced
     crop: Crop | None
+    trail_px: float = nan
 
 
 def look_at(
@@ -86,10 +94,11 @@ def look_at(
         What the name of its file says that it is, and what the user says.
     """
     plane, reduced = green_plane(frame), reduce_frame(frame)
+    range_adu = frame.white - float(frame.black.mean())
     kind = classify(
         plane,
         reduced,
-        white_above_black=frame.white - float(frame.black.mean()),
+        white_above_black=range_adu,
         exposure_s=exposure_s,
         named=named,
         stated=stated,
@@ -108,6 +117,7 @@ def look_at(
         saturated_fraction(frame),
         pixels_sha256(frame),
         frame.encoding,
+        range_adu,
         plane,
         reduced,
         preview(frame, reduced),
@@ -123,13 +133,19 @@ def find_limbs(look: Look, radius_ratio: float) -> Limbs:
     radius_ratio : float
         Moon's radius over the Sun's.
     """
-    plane, reduced, crop = look.plane, look.reduced, None
+    plane, reduced, crop, trail = look.plane, look.reduced, None, nan
     found = measure(
-        plane.image, plane.saturated, plane.scale, plane.origin, radius_ratio=radius_ratio
+        plane.image,
+        plane.saturated,
+        plane.scale,
+        plane.origin,
+        radius_ratio=radius_ratio,
+        linear=look.encoding == "",
     )
     if found.kind == "partial" and found.sun is not None:
         # Through a filter, so never merged; hundreds of them in full would fill a disk.
         reduced = coarser(reduced, FILTERED_COARSER)
     if found.moon is not None and found.kind != "partial":
         crop = crop_corona(plane.image, plane.saturated, plane.scale, plane.origin, found.moon)
-    return Limbs(found, reduced, crop)
+        trail = trail_px(plane, found.moon)
+    return Limbs(found, reduced, crop, trail)

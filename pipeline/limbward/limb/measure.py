@@ -27,6 +27,7 @@ def measure(
     *,
     radius_ratio: float | None = None,
     flattening_sigma: float = 0.002,
+    linear: bool = True,
 ) -> LimbMeasurement:
     """Find the limbs of Sun and Moon in a frame.
 
@@ -43,6 +44,10 @@ def measure(
         Moon's radius over the Sun's, from the ephemeris; ties the two circles of a partial frame.
     flattening_sigma : float
         How much refraction may squeeze the discs; see `fit_circles`.
+    linear : bool
+        Whether the image is in proportion to light, as a sensor's is. Of a film or a JPEG, made
+        linear by a curve, limbs that are clear of each other are measured by edges, which a wrong
+        curve hardly moves.
 
     Returns
     -------
@@ -70,14 +75,14 @@ def measure(
         x, y = origin[0] + scale * columns.start, origin[1] + scale * rows.start
         return measure(
             image[cut] - np.float32(background), saturated[cut], scale, (x, y),
-            radius_ratio=radius_ratio, flattening_sigma=flattening_sigma,
+            radius_ratio=radius_ratio, flattening_sigma=flattening_sigma, linear=linear,
         )  # fmt: skip
     points = edge_points(
         coarse - np.float32(background),
         15 * coarse_noise,
         most=1500,
     )
-    frame = Frame(image - np.float32(background), saturated, noise, factor)
+    frame = Frame(image - np.float32(background), saturated, noise, factor, linear)
     found = _look(frame, points, radius_ratio, flattening_sigma)
     return _to_full(found, scale, origin)
 

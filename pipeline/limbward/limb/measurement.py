@@ -73,6 +73,7 @@ class Frame:
     saturated: Mask
     noise: float
     factor: int
+    linear: bool = True
 
     def fine(self, coarse: Start) -> Start:
         """Return a circle of the small version in pixels of the image."""

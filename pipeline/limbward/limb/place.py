@@ -15,6 +15,8 @@ from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
 from limbward.limb.register import is_moon_sized
 from limbward.limb.session import Session, limbs_of, scale_by_moon, session
+from limbward.limb.trail import trailed
+from limbward.limb.words import CORRECT, OVERRULE, Words
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -57,6 +59,10 @@ class Seen:
         Middle of the exposure from the epoch, its standard error, and its length.
     limb_width : ndarray
         Width of the limb, pixels.
+    trail : ndarray
+        As of `limbward.limb.trail.trail_px`.
+    behind_filter : ndarray of bool
+        Frames of totality with the filter on.
     measured : dict of str to ndarray
         Discs as first measured (``moon_x``, ``moon_y``, ``moon_radius``, ``moon_sigma``), pixels.
     best : dict of str to ndarray
@@ -70,6 +76,8 @@ class Seen:
     time_sigma_s: Floats
     exposure_s: Floats
     limb_width: Floats
+    trail: Floats
+    behind_filter: NDArray[np.bool_]
     measured: dict[str, Floats]
     best: dict[str, Floats]
 
@@ -100,6 +108,10 @@ class Placing:
         self.track, self.seen = track, seen
         self.note = np.full(n, "", dtype=object)
         self.place = {name: seen.best[name].copy() for name in PLACES}
+        # The Moon's limb of a crescent taken for the one before the corona is pixels off.
+        lone = (seen.phase == "partial") & ~np.isfinite(seen.best["sun_x"])
+        for name in ("moon_x", "moon_y", "moon_radius"):
+            self.place[name][lone] = np.nan
         self.limb_sigma = np.where(
             seen.phase == "partial", seen.best["sun_sigma"], seen.measured["moon_sigma"]
         )
@@ -287,13 +299,17 @@ class Placing:
                 self._say(
                     row,
                     "its limb disagrees with the other frames and no other frame shows "
-                    "the same corona",
+                    "the same corona" + OVERRULE,
                 )
                 self.sun_sigma[row] = np.nan
 
     def _judge_limb_width(self, s: Session) -> None:
-        """Leave out frames whose limb is much softer than the camera's others."""
+        """Leave out frames whose limb is much softer than the others', all around or one way."""
         limb_width = self.seen.limb_width[s.rows]
+        trail = self.seen.trail[s.rows]
+        for i in np.flatnonzero(trailed(trail, limb_width)):
+            self._say(s.rows[i], f"moved by {trail[i]:.0f} px during the exposure" + OVERRULE)
+            self.sun_sigma[s.rows[i]] = np.nan
         seen = np.isfinite(limb_width)
         if seen.sum() < 4:
             return
@@ -304,7 +320,7 @@ class Placing:
                 self._say(
                     s.rows[i],
                     f"shaken or out of focus: its limb is {limb_width[i]:.1f} px wide, "
-                    f"{usual:.1f} px is usual",
+                    f"{usual:.1f} px is usual" + OVERRULE,
                 )
                 self.sun_sigma[s.rows[i]] = np.nan
 
@@ -312,7 +328,10 @@ class Placing:
         self.note[row] = f"{self.note[row]}; {text}" if self.note[row] else text
 
     def mergeable(
-        self, totality_s: tuple[float, float] | None, max_sigma_px: float
+        self,
+        totality_s: tuple[float, float] | None,
+        max_sigma_px: float,
+        words: Words | None = None,
     ) -> NDArray[np.bool_]:
         """Return which frames can be merged, and note for the others why they cannot.
 
@@ -322,6 +341,7 @@ class Placing:
             When the photosphere vanishes and returns, seconds from the epoch.
         max_sigma_px : float
             Largest standard error of a Sun centre against those of the other frames.
+        words : Words, optional
 
         Notes
         -----
@@ -332,25 +352,50 @@ class Placing:
         phase = seen.phase
         placed = np.isfinite(self.sun_sigma) & np.isfinite(self.relative)
         timed = np.nan_to_num(seen.time_sigma_s, nan=np.inf) < VAGUE_S
-        usable = placed & (phase == "totality")
+        usable = placed & (phase == "totality") & ~seen.behind_filter
+        for i in np.flatnonzero(placed & seen.behind_filter):
+            self._say(int(i), "so faint that the filter must have been on" + OVERRULE)
         inside = inside_totality(totality_s, seen.middle_s, seen.time_sigma_s)
         shown = seen.content == "totality"
         if totality_s is None:
             inside = shown & self.tied & (self.tied.sum() >= LEAST_TIED)
         else:
             inside |= shown & (~timed | ~np.isfinite(seen.middle_s))
+        if words is not None:
+            inside |= words.totality
         usable &= inside
         for i in np.flatnonzero((phase == "totality") & ~usable & (self.note == "")):
-            self.note[i] = "too near to second or third contact, or its time is not known"
+            self.note[i] = (
+                "too near to second or third contact, or its time is not known" + OVERRULE
+            )
         vague = usable & (self.relative > max_sigma_px)
         for i in np.flatnonzero(vague):
             self._say(
-                int(i), f"its place among the others is known to {self.relative[i]:.2f} px only"
+                int(i),
+                f"its place among the others is known to {self.relative[i]:.2f} px only "
+                "(align.max_sigma_px, or use: keep under frames in the config)",
             )
         for name, why in NOT_MERGED.items():
             for i in np.flatnonzero((phase == name) & (self.note == "")):
-                self.note[i] = why
-        return usable & ~vague
+                self.note[i] = why + (OVERRULE if name == "contact" else CORRECT)
+        return self._obey(words, usable & ~vague)
+
+    def _obey(self, words: Words | None, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return which frames are merged after a person has spoken, and note what was said."""
+        if words is None:
+            return usable
+        known = np.isfinite(self.relative) & np.isfinite(self.place["sun_x"])
+        for i in np.flatnonzero(words.keep & ~usable):
+            told = f"{words.key[i]} in the config says keep"
+            if known[i]:
+                self.note[i] = self.note[i].replace(OVERRULE, "")
+                self._say(int(i), f"merged since {told}")
+                self.sun_sigma[i] = np.fmax(self.sun_sigma[i], self.relative[i])
+            else:
+                self._say(int(i), f"{told}, but it cannot be placed among the others")
+        for i in np.flatnonzero(words.drop):
+            self.note[i] = f"left out since {words.key[i]} in the config says drop"
+        return (usable | (words.keep & known)) & ~words.drop
 
 
 def phase_where_contradicted(

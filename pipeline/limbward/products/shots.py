@@ -24,6 +24,7 @@ from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, texts
+from limbward.workspace.responses import read_responses
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
 Floats = NDArray[np.float64]
@@ -57,6 +58,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
             f"The workspace {workspace.root} has no aligned frames yet: run `limbward run` first."
         )
     ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
+    responses = read_responses(workspace)
     phase = texts(timing, "phase")
     middle = floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
     usable = np.isin(phase, phases) & np.isfinite(middle) & np.isfinite(floats(align, "sun_x"))
@@ -77,6 +79,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         file=texts(ingest, "file")[rows],
         path=[config.base_dir / str(file) for file in ingest["file"][rows]],
         digest=texts(ingest, "sha256")[rows],
+        response=[responses.get(name) for name in texts(ingest, "response")[rows]],
         phase=phase[rows],
         middle_s=t,
         sigma_s=floats(timing, "time_utc_sigma")[rows],
@@ -167,7 +170,11 @@ def cuts(
         FileMap(hands, again="run it again") as files,
     ):
         tasks = (
-            Task(i, path, (path, shots.digest[i], centre, shots.orientation[i], views[i]))
+            Task(
+                i,
+                path,
+                (path, shots.digest[i], centre, shots.orientation[i], views[i], shots.response[i]),
+            )
             for i, (path, centre) in enumerate(zip(shots.path, centres.tolist(), strict=True))
         )
         # One more than there are workers: memory does not grow with the number of frames.

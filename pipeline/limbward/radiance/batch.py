@@ -29,11 +29,14 @@ class Limits:
         Fraction of the range from black to white up to which the sensor is linear, in R, G, B.
     moon_margin_px, bloom_px : float
         Pixels beside the lunar limb and beside clipped pixels that are left out.
+    white : float
+        Level at which pixels are saturated, ADU, if that is below what the frame declares.
     """
 
     ceiling: float | Floats | Pixels = 0.9
     moon_margin_px: float = 2.0
     bloom_px: float = 1.0
+    white: float = np.inf
 
 
 @dataclass
@@ -109,7 +112,7 @@ def put(
         pixels,
         raw.pattern,
         float(batch.black.mean()),
-        raw.white,
+        min(raw.white, limits.white),
         limits.ceiling,
         limits.bloom_px,
         batch.blocked[n],

@@ -88,6 +88,34 @@ def inverse_of_flat(flat: Pixels, pattern: NDArray[np.int8], noise: float) -> tu
     return out, left
 
 
+def reduced_flat(inverse: Pixels, pattern: NDArray[np.int8], factor: int) -> Pixels:
+    """Return a flat's inverse (3, h, w) as reduced frames need it: its mean in each bin.
+
+    Parameters
+    ----------
+    inverse : ndarray of float32
+        Of `inverse_of_flat`.
+    pattern : ndarray, shape (th, tw)
+    factor : int
+        Side of a bin, a multiple of the tile.
+    """
+    rows, columns = inverse.shape[-2] // factor, inverse.shape[-1] // factor
+    part = inverse[..., : rows * factor, : columns * factor]
+    bins = part.reshape(*part.shape[:-2], rows, factor, columns, factor)
+    if inverse.ndim == 3:
+        return np.asarray(bins.mean(axis=(2, 4)), np.float32)
+    th, tw = pattern.shape
+    index = np.arange(factor)
+    colour = pattern[np.ix_(index % th, index % tw)]
+    out = np.ones((3, rows, columns), np.float32)
+    for c in range(3):
+        own = colour == c if pattern.size > 1 else np.ones_like(colour, bool)
+        if own.any():
+            weight = (own / own.sum()).astype(np.float32)
+            out[c] = np.einsum("iajb,ab->ij", bins, weight)
+    return out
+
+
 def find_hot(frames: Iterable[RawFrame]) -> NDArray[np.bool_] | None:
     """Return pixels that stand out by themselves in every frame given.
 

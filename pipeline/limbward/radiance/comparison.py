@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.grid import frame_affine
+from limbward.radiance.blur import excess_blur, too_blurred
 from limbward.radiance.field import Field
+from limbward.radiance.ghost import LONGEST, Ghost, find_ghost, ghost_on_grid
 from limbward.radiance.linearity import linear_ceiling
 from limbward.radiance.merge import MergeFrame
 from limbward.radiance.noise import NoiseModel
@@ -17,9 +19,13 @@ from limbward.radiance.relative import RelativeExposures, relative_exposures
 from limbward.radiance.selection import Frames
 from limbward.radiance.stack import FrameView, build_stack, weight_maps
 from limbward.radiance.survey import Survey
+from limbward.radiance.veil import Veil, find_veil, unveiled, without_bent
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
+
+OPAQUE = 0.35  # transmission below which a frame shows more cloud than corona
+ENOUGH = 3  # frames that must be left
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,11 @@ class Compared:
     factor : int
         Of the small grid.
     noise : list of NoiseModel
+    veil : Veil
+    left_out : dict of int to str
+        Frames that get no weight, and why.
+    ghost : Ghost or None
+        Which is part of the veil's sky.
     """
 
     affine: list[Floats]
@@ -49,6 +60,9 @@ class Compared:
     predicted: Pixels
     factor: int
     noise: list[NoiseModel]
+    veil: Veil
+    left_out: dict[int, str]
+    ghost: Ghost | None
 
 
 def compare(
@@ -91,13 +105,55 @@ def compare(
         )
         for k, (planes, factor) in enumerate(reduced)
     ]
-    stack = build_stack(views, grid, moon_margin_px)
+    clip = survey.range_adu if np.isfinite(survey.white) else np.inf
+    stack = build_stack(views, grid, moon_margin_px, clip=clip)
+    bare = [replace(view, planes=view.planes[:, :0, :0]) for view in views]
+    longest = views[-LONGEST:]  # the frames are in order of exposure
     views.clear()  # 5 MB a frame, which are in the stack now
     exposures = relative_exposures(stack)
     span = np.full(len(frames.row), survey.range_adu)
     linear = linear_ceiling(stack, exposures.factor, span, saturation)
-    weight, predicted = weight_maps(stack, exposures.factor, linear / saturation)
-    return Compared(affine, exposures, linear, weight, predicted, stack.factor, stack.noise)
+    stack = without_bent(stack, exposures.factor, linear * survey.range_adu)
+    veil = find_veil(stack, exposures.factor, exposures.offset)
+    clear = unveiled(stack, exposures.factor, exposures.offset, veil)
+    ghost = find_ghost(clear, longest, exposures.factor[-LONGEST:])
+    longest.clear()
+    if ghost is not None:
+        for k, view in enumerate(bare):
+            veil.sky[k] += ghost_on_grid(clear, view, ghost)
+        clear = unveiled(stack, exposures.factor, exposures.offset, veil)
+    weight, predicted = weight_maps(
+        clear, exposures.factor, linear / saturation, veil.transmission if veil.cloudy else None
+    )
+    sharp = replace(clear, predicted=predicted)
+    left_out = too_blurred(*excess_blur(sharp, exposures.factor), stack.exposure)
+    left_out |= _too_cloudy(veil)
+    for k in left_out:
+        weight[k] = 0.0
+    return Compared(
+        affine,
+        exposures,
+        linear,
+        weight,
+        predicted,
+        stack.factor,
+        stack.noise,
+        veil,
+        left_out,
+        ghost,
+    )
+
+
+def _too_cloudy(veil: Veil) -> dict[int, str]:
+    """Return the frames that show more cloud than corona, if enough others are left."""
+    dim = np.flatnonzero(veil.dimmest < OPAQUE)
+    if len(veil.dimmest) - len(dim) < ENOUGH:
+        return {}
+    return {
+        int(k): f"cloud lets {100 * veil.dimmest[k]:.0f} % of the light through; other frames are "
+        "clearer"
+        for k in dim
+    }
 
 
 def frames_to_merge(
@@ -127,6 +183,7 @@ def frames_to_merge(
             moon=frames.moon[k],
             noise=noise[k],
             weight=compared.weight[k],
+            veil=compared.veil.maps(k),
             top=compared.linear * range_adu / (frames.light_s[k] * exposures.factor[k]),
         )
         for k in range(len(frames.row))

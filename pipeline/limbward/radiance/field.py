@@ -113,10 +113,10 @@ def describe_field(
     add_uncertainty(
         header, field.sun_sigma_px * field.grid.scale_arcsec, north_known=field.north_known
     )
-    header["LINEAR"] = (frames.linear, "F: from gamma-encoded frames, no measurement")
+    header["LINEAR"] = (frames.linear, "F: from display-referred frames, no measurement")
     if not frames.linear:
-        header["HISTORY"] = "Merged from display-referred (gamma-encoded) frames, decoded by the"
-        header["HISTORY"] = "curve they declare. The brightness is no measurement."
+        header["HISTORY"] = "Merged from display-referred frames, decoded by the curve they declare"
+        header["HISTORY"] = "or that their brackets tell. The brightness is no measurement."
     header["BUNIT"] = ("adu/s", f"at ISO {frames.iso_reference:.0f}")
     header["ISOREF"] = (frames.iso_reference, "ISO to which radiances refer")
     header["FNUMREF"] = (frames.f_reference, "f-number to which radiances refer")

@@ -22,7 +22,7 @@ from limbward.camera.calibration import (
 )
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
-from limbward.radiance.calibrate import Calibration, find_hot, inverse_of_flat
+from limbward.radiance.calibrate import Calibration, find_hot, inverse_of_flat, reduced_flat
 from limbward.radiance.selection import CalibrationFiles, Frames
 from limbward.radiance.survey import Survey
 
@@ -45,8 +45,18 @@ class Masters:
         self._flat_level: float | None = None
         self._masters: dict[tuple[str, Setting], Master] = {}
         self._known: dict[int, Calibration] = {}
+        self._small: dict[int, NDArray[np.float32]] = {}
         self._inverse_flat = self._make_flat()
         self._hot = self._find_hot()
+
+    def flatten(self, planes: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+        """Return a reduced frame (3, h, w), of bins of ``factor`` pixels, flat-fielded."""
+        if self._inverse_flat is None:
+            return planes
+        if factor not in self._small:
+            self._small[factor] = reduced_flat(self._inverse_flat, self.pattern, factor)
+        h, w = planes.shape[1:]
+        return planes * self._small[factor][:, :h, :w]
 
     def _combined(self, kind: str, wanted: Setting) -> Master | None:
         """Return the master dark or bias for a setting."""

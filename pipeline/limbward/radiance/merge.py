@@ -26,9 +26,10 @@ from limbward.geometry.grid import Grid
 from limbward.radiance.batch import BATCH, Batch, HotPixels, Limits, fits, new_batch, put
 from limbward.radiance.calibrate import Calibration, planes
 from limbward.radiance.kernels.gather import gather
-from limbward.radiance.kernels.inputs import Frames, Maps, Sums, Table, Views
+from limbward.radiance.kernels.inputs import BLOCK, Frames, Maps, Sums, Table, Views
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.saturation import KERNEL_REACH_PX
+from limbward.radiance.scatter import beyond_noise, widen
 from limbward.radiance.stack import sharpness
 from limbward.radiance.taps import Taps
 
@@ -60,6 +61,9 @@ class MergeFrame:
         On the small grid.
     top : ndarray, shape (3,)
         Radiance at which the frame reaches its ceiling; its weight has faded to nothing there.
+    veil : ndarray of float32, shape (4, h, w), optional
+        On the small grid: the inverse of the transmission of what lay before the corona, and the
+        frame's own sky in R, G, B, ADU/s. Of all frames or of none.
     """
 
     affine: Floats
@@ -69,6 +73,7 @@ class MergeFrame:
     noise: NoiseModel
     weight: Pixels
     top: Floats = field(default_factory=lambda: np.full(3, np.inf))
+    veil: Pixels | None = None
 
 
 @dataclass
@@ -77,23 +82,29 @@ class Accumulator:
 
     ``light`` is the weighted sum of radiances, ``weight`` that of the weights, ``variance`` that
     of the squared weights times the variances; all (3, H, W). ``count`` (H, W) is the number of
-    frames that gave a pixel at least one colour.
+    frames that gave a pixel at least one colour. ``scatter`` and ``expected`` say, by blocks, how
+    the frames differ.
     """
 
     light: Pixels
     weight: Pixels
     variance: Pixels
     count: NDArray[np.uint16]
+    scatter: Pixels
+    expected: Pixels
 
     @classmethod
     def empty(cls, height: int, width: int) -> Accumulator:
         """Return sums of nothing."""
         shape = (3, height, width)
+        blocks = (3, -(-height // BLOCK), -(-width // BLOCK))
         return cls(
             np.zeros(shape, np.float32),
             np.zeros(shape, np.float32),
             np.zeros(shape, np.float32),
             np.zeros(shape[1:], np.uint16),
+            np.zeros(blocks, np.float32),
+            np.zeros(blocks, np.float32),
         )
 
     def result(self) -> Merged:
@@ -116,7 +127,8 @@ class Merged:
     radiance : ndarray of float32, shape (3, H, W)
         ADU/s at the reference ISO and f-number; NaN where no frame saw the sky.
     sigma : ndarray of float32, shape (3, H, W)
-        Photon and read noise of the radiance, one standard deviation. Neighbouring pixels share
+        Of the radiance, one standard deviation: photon and read noise, the scatter between frames
+        beyond them, and the sensor's pattern where frames share it. Neighbouring pixels share
         samples, so their errors are correlated over about 2 pixels.
     count : ndarray of uint16, shape (H, W)
         Frames used.
@@ -182,14 +194,16 @@ def add_frames(
         noise=np.array(noise, np.float32),
         top=np.log(np.minimum([f.top for f in frames], 1.0 / TINY)).astype(np.float32),
     )
+    veils = [f.veil for f in frames if f.veil is not None]
     maps = Maps(
         weight=np.stack([f.weight for f in frames]),
         predicted=np.log(np.maximum(predicted, TINY)),
         sharp=sharp,
+        veil=np.stack(veils) if veils else np.empty((0, 0, 0, 0), np.float32),
         affine=np.asarray(map_affine, np.float64),
     )
     table = Table(taps.first, taps.dy, taps.dx, taps.weight, taps.power, taps.plane)
-    running = Sums(sums.light, sums.weight, sums.variance, sums.count)
+    running = Sums(sums.light, sums.weight, sums.variance, sums.count, sums.scatter, sums.expected)
     gather(samples, views, table, maps, (inside, not inside), running)
 
 
@@ -227,6 +241,7 @@ def merge(
     *,
     limits: Limits = USUAL,
     box: MoonBox | None = None,
+    change: Pixels | None = None,
     progress: Callable[[], None] | None = None,
 ) -> tuple[Merged, Merged | None]:
     """Merge frames into one linear picture.
@@ -250,6 +265,8 @@ def merge(
     box : MoonBox, optional
         Where the Moon's disc goes; its surface, lit by the Earth, is then merged too, from the
         same frames registered on the Moon.
+    change : ndarray of float32, shape (h, w), optional
+        Of the frames' transmission, for SIGMA, as `limbward.radiance.scatter.beyond_noise` has it.
     progress : callable, optional
         Called after each frame.
 
@@ -260,7 +277,7 @@ def merge(
     Merged or None
         The Moon's disc in its box, NaN outside it.
     """
-    running = Running(frames, grid, map_affine(grid, factor), predicted, limits, box)
+    running = Running(frames, grid, map_affine(grid, factor), predicted, limits, box, change)
     failed: dict[int, str] = {}
     known: dict[bytes, Taps] = {}
     hot = HotPixels()
@@ -288,7 +305,7 @@ class Running:
 
     Parameters
     ----------
-    frames, grid, predicted, limits, box
+    frames, grid, predicted, limits, box, change
         As `merge` takes them.
     place : ndarray, shape (3,)
         Of `map_affine`.
@@ -302,19 +319,22 @@ class Running:
         predicted: Pixels,
         limits: Limits,
         box: MoonBox | None,
+        change: Pixels | None = None,
     ) -> None:
         self._frames = frames
         self._place, self._predicted = place, predicted
         self._margin = limits.moon_margin_px
-        self._box = box
+        self._box, self._change = box, change
         self._sums = Accumulator.empty(grid.height, grid.width)
         self._disc = None if box is None else Accumulator.empty(box.side, box.side)
         self._sharp = sharpness([f.weight for f in frames])
+        self._taps: Taps | None = None
 
     def add(self, batch: Batch) -> None:
         """Add a batch, and empty it."""
         those = [self._frames[k] for k in batch.frames]
         if those:
+            self._taps = batch.taps
             add_frames(
                 self._sums, those, batch, self._predicted, self._sharp, self._place, self._margin
             )
@@ -326,7 +346,14 @@ class Running:
 
     def result(self, failed: dict[int, str]) -> tuple[Merged, Merged | None]:
         """Return what `merge` returns, in place of the sums."""
+        extra = None
+        if self._taps is not None:
+            extra = beyond_noise(
+                self._sums, self._frames, self._taps, self._sharp, self._place, self._change
+            )
         merged = self._sums.result()
+        if extra is not None:
+            widen(merged.sigma, merged.radiance, extra)
         surface = None if self._disc is None else self._disc.result()
         return Merged(merged.radiance, merged.sigma, merged.count, failed), surface
 

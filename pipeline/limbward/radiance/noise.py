@@ -69,12 +69,18 @@ class NoiseRecord:
     models : list of MeasuredNoise
     sky : list of float or None
         That was taken off the merge, ADU/s in R, G, B at the Sun's centre; None if it was left in.
+    ghost : dict or None
+        A reflection inside the lens that was subtracted; see `limbward.radiance.ghost`.
+    cloud : dict or None
+        ``frames`` in which cloud was seen, and the ``least_transmission`` near the Sun.
     """
 
     camera: str
     serial: str
     models: list[MeasuredNoise]
     sky: list[float] | None
+    ghost: dict[str, Any] | None = None
+    cloud: dict[str, Any] | None = None
 
 
 def nominal_noise(iso: float, white: float) -> NoiseModel:

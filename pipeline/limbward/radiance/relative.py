@@ -214,7 +214,8 @@ def relative_exposures(stack: Stack) -> RelativeExposures:
     factor_log, covariance = _solve_logs(n, ends, np.array(log_ratio), np.array(sigma))
     factor = np.exp(factor_log)
     mean = np.eye(n) - 1.0 / n  # the common scale is a matter of definition, not of error
-    factor_sigma = factor * np.sqrt(np.diag(mean @ covariance @ mean))
+    spread = np.sqrt(np.maximum(np.diag(mean @ covariance @ mean), MODEL_SIGMA**2))
+    factor_sigma = factor * spread  # a lone frame has no ratio, but its own scatter all the same
     offset, offset_sigma = _offsets(stack, factor, compared)
     return RelativeExposures(factor, factor_sigma, offset, offset_sigma, ties)
 

@@ -101,12 +101,15 @@ def choose(files: Files, wanted: str | None, where: str, note: Texts) -> Frames 
     if body is None:
         return None
     for i in np.flatnonzero(files.usable & ~mine):
-        note[i] = f"another camera is merged ({body[0]})"
+        note[i] = f"another camera is merged ({body[0]}; merge.camera in the config says which)"
     width, height = files.width, files.height
     size = Counter(zip(width[mine], height[mine], strict=True)).most_common(1)[0][0]
     for i in np.flatnonzero(mine & ((width != size[0]) | (height != size[1]))):
         mine[i] = False
-        note[i] = f"its size differs from the others' {size[0]:.0f} x {size[1]:.0f}"
+        note[i] = (
+            f"its size differs from the others' {size[0]:.0f} x {size[1]:.0f}; bodies in the "
+            "config makes another camera of such frames"
+        )
     for i in np.flatnonzero(mine & (~(files.exposure_s > 0) | ~files.reduced)):
         mine[i] = False
         note[i] = "its exposure time is not known"
@@ -170,7 +173,10 @@ def _of_one_camera(
     """Return the usable files of the camera to merge, and its name and serial number."""
     count = Counter(body for body, ok in zip(bodies, files.usable, strict=True) if ok)
     if wanted is not None:
-        named = sorted({b for b in bodies if wanted.lower() in (b[0].lower(), b[1].lower())})
+        text = wanted.lower()
+        named = sorted({b for b in bodies if text in (b[0].lower(), b[1].lower())})
+        if not named:  # a model that was split into bodies: Model One (800 mm)
+            named = sorted({b for b in bodies if b[0].lower().startswith(f"{text} (")})
         if not named:
             known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
             raise ConfigError(

@@ -29,6 +29,7 @@ BEHIND = 0.85  # solar radii
 # this share of the weight; it costs at most 3 % of variance and saves two thirds of the merge.
 NEGLIGIBLE = (0.015, 0.03)
 SURE = 0.75  # of the ceiling
+NEAR_CLIP = 0.9  # of the level at which samples end: bins above may hold some of them
 SAME_EXPOSURE = 1.1
 FEW, MANY = 6.0, 18.0  # frames: with few, noise matters more than a tenth of the sharpness
 
@@ -195,6 +196,7 @@ def build_stack(
     grid: Grid,
     moon_margin_px: float = 2.0,
     long_side: int = LONG_SIDE,
+    clip: float = np.inf,
 ) -> Stack:
     """Register frames on the Sun on a small grid.
 
@@ -207,6 +209,9 @@ def build_stack(
         Full pixels outside the lunar limb that are left out.
     long_side : int
         Of the small grid, pixels.
+    clip : float
+        ADU above black at which samples end below the declared white level: the reduced frames
+        hold such samples, unmarked, and what is near is left out.
     """
     factor = max(1, -(-max(grid.width, grid.height) // long_side))
     small = grid.reduced(factor)
@@ -215,6 +220,10 @@ def build_stack(
     is_open = np.empty((shape[0], *shape[2:]), bool)
     for k, view in enumerate(views):
         signal[k], is_open[k] = _register(view, grid, factor, moon_margin_px)
+        if np.isfinite(clip):
+            # The mean of a bin with clipped samples in it is lower than those, and is spoilt too.
+            bright = maximum_filter(np.nan_to_num(signal[k], nan=0.0), size=(1, 3, 3))
+            signal[k][bright > NEAR_CLIP * clip] = np.nan
     exposure = np.array([v.exposure_s for v in views], np.float64)
     sun_radius_px = float(np.median([v.sun.radius for v in views]))
     return Stack(
@@ -239,7 +248,10 @@ def smoothstep(t: Pixels) -> Pixels:
 
 
 def weight_maps(
-    stack: Stack, factor: Floats, linear: Floats | None = None
+    stack: Stack,
+    factor: Floats,
+    linear: Floats | None = None,
+    transmission: Pixels | None = None,
 ) -> tuple[Pixels, Pixels]:
     """Return the weight of each frame on the small grid, (N, 3, h, w), and the radiance there.
 
@@ -250,6 +262,8 @@ def weight_maps(
         True exposures in units of the nominal ones.
     linear : ndarray, shape (3,), optional
         Up to which part of the ceiling the sensor is linear in R, G, B; 1 if not given.
+    transmission : ndarray of float32, shape (N, h, w), optional
+        Of what lay before the corona in each frame; the stack's signals are without it.
 
     Notes
     -----
@@ -267,10 +281,11 @@ def weight_maps(
     part = np.ones((3, 1, 1)) if linear is None else np.reshape(linear, (3, 1, 1))
     for k, noise in enumerate(stack.noise):
         ceiling = stack.ceiling[k] * part
-        level = predicted * true[k]
+        through = np.float32(1.0) if transmission is None else transmission[k]
+        level = predicted * true[k] * through
         # The kernel lets the weight fade towards saturation, pixel by pixel.
         possible = dimmest * true[k] < ceiling
-        out[k] = possible * (true[k] ** 2 / noise.variance(np.minimum(level, ceiling)))
+        out[k] = possible * ((true[k] * through) ** 2 / noise.variance(np.minimum(level, ceiling)))
         # Counted on only where no sample around is near saturation: a spot that the prediction does
         # not show must find the short exposures still there.
         sure = minimum_filter(np.isfinite(stack.signal[k]), size=(1, 3, 3))
@@ -304,13 +319,17 @@ def sharpness(weights: Sequence[Pixels]) -> Pixels:
         0 where up to `FEW` frames count and 1 from `MANY` on, counted as (sum w)**2 / sum w**2
         (L. Kish, *Survey Sampling*, 1965).
     """
+    return smoothstep(np.asarray((effective_number(weights) - FEW) / (MANY - FEW), np.float32))
+
+
+def effective_number(weights: Sequence[Pixels]) -> Floats:
+    """Return ``(sum w)**2 / sum w**2`` of weights, by place; 0 where there is no weight."""
     total = np.zeros(weights[0].shape, np.float64)
     squares = np.zeros_like(total)
     for weight in weights:
         total += weight
         squares += weight.astype(np.float64) ** 2
-    count = total**2 / np.maximum(squares, np.finfo(float).tiny)
-    return smoothstep(np.asarray((count - FEW) / (MANY - FEW), np.float32))
+    return np.asarray(total**2 / np.maximum(squares, np.finfo(float).tiny))
 
 
 def _by_exposure(exposure: Floats) -> list[list[int]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from limbward.radiance.noise import (
     measure_pairs,
     nominal_noise,
 )
+from limbward.radiance.saturation import clip_level
 from limbward.radiance.selection import CalibrationFiles, Frames
 
 SAME_EXPOSURE = 0.05  # of it, by which frames of a pair may differ
@@ -44,13 +46,20 @@ class Survey:
         self.noise: dict[float, NoiseModel] = {}
         self.method: dict[float, str] = {}
         first: RawFrame | None = None
+        self.white = np.inf  # ADU, where pixels end, if below the declared level
+        sets_of = {}
         for iso in sorted(set(frames.iso.tolist())):
-            sets = _equal_exposures(frames, np.flatnonzero(frames.iso == iso))
+            sets = sets_of[iso] = _equal_exposures(frames, np.flatnonzero(frames.iso == iso))
             picks = dict.fromkeys(k for pair in sets for k in pair)
             for k in picks:
                 frame = self._try_read(frames.path[k])
                 if frame is not None:
                     self.kept[k] = frame
+                    self.white = min(self.white, clip_level(frame) or np.inf)
+        for k, frame in self.kept.items():
+            self.kept[k] = replace(frame, white=min(frame.white, self.white))
+        for iso, sets in sets_of.items():
+            picks = dict.fromkeys(k for pair in sets for k in pair)
             decoded = [self.kept[k] for k in picks if k in self.kept]
             first = first or (decoded[0] if decoded else None)
             white = decoded[0].white if decoded else CONVERTER

@@ -15,6 +15,8 @@ Pixels = NDArray[np.float32]
 
 LUMINANCE = SRGB.luminance  # of linear sRGB, IEC 61966-2-1
 MID_CORONA = (1.15, 1.7)  # solar radii
+FURTHER_OUT = ((1.7, 2.3), (2.3, 3.0))  # where long exposures only have clipped the middle corona
+SEEN = 0.5  # of a ring's pixels, which must have a value in all colours
 ROWS = 256
 CODES = 65537
 
@@ -29,7 +31,7 @@ def solar_white(radiance: Pixels, rho: Pixels, daylight: Pixels) -> Pixels:
     rho : ndarray, shape (H, W)
         Distance from the Sun's centre, solar radii.
     daylight : ndarray, shape (3,)
-        The camera's multipliers for daylight, for a picture without a middle corona.
+        The camera's multipliers for daylight, for a picture without a corona up to 3 solar radii.
 
     Returns
     -------
@@ -39,14 +41,18 @@ def solar_white(radiance: Pixels, rho: Pixels, daylight: Pixels) -> Pixels:
     -----
     The inner corona is sunlight scattered by free electrons and has the Sun's colour (H. C. van de
     Hulst, Bull. Astron. Inst. Neth. 11 (1950) 135); low air reddens it as it does everything. From
-    1.15 to 1.7 solar radii it is far brighter than the sky and above the prominences.
+    1.15 to 1.7 solar radii it is far brighter than the sky and above the prominences. Where half of
+    that is clipped in all frames, what is left is not its fair share, and the next ring serves: the
+    sky, which is bluer, tints it by some per cent.
     """
-    ring = (rho > MID_CORONA[0]) & (rho < MID_CORONA[1])
-    light = radiance[:, ring]
-    light = light[:, np.isfinite(light).all(axis=0) & (light > 0).all(axis=0)]
-    if light.shape[1] < 100:
-        return np.asarray(daylight, np.float32)
-    return np.array([np.median(light[1] / light[c]) for c in range(3)], np.float32)
+    for inner, outer in (MID_CORONA, *FURTHER_OUT):
+        light = radiance[:, (rho > inner) & (rho < outer)]
+        good = np.isfinite(light).all(axis=0) & (light > 0).all(axis=0)
+        if np.count_nonzero(good) < max(100, SEEN * good.size):
+            continue
+        light = light[:, good]
+        return np.array([np.median(light[1] / light[c]) for c in range(3)], np.float32)
+    return np.asarray(daylight, np.float32)
 
 
 def to_linear_srgb(

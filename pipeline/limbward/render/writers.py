@@ -151,7 +151,7 @@ def caption_of(header: Header, words: str, *, title: str, author: str, site: str
     return Caption(
         description=(
             f"Solar corona, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
-            f"({header['EXPTOTAL']:.1f} s) with {header['CAMERA']}, {words}"
+            f"({header['EXPTOTAL']:.1f} s) with {header['CAMERA']}, {words}{no_measurement(header)}"
         ),
         title=title,
         author=author,
@@ -159,6 +159,11 @@ def caption_of(header: Header, words: str, *, title: str, author: str, site: str
         start=f"{str(header['DATE-BEG'])[:19]}Z",
         end=f"{str(header['DATE-END'])[:19]}Z",
     )
+
+
+def no_measurement(header: Header) -> str:
+    """Return what a caption says of a corona that was merged from display-referred frames."""
+    return "" if header.get("LINEAR", True) else "; from display-referred frames, no measurement"
 
 
 def place_text(name: str, latitude: float, longitude: float) -> str:

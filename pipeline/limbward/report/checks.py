@@ -28,6 +28,7 @@ def advise(material: Material) -> list[Advice]:
     found = [*_unreadable(material.frames), *_gaps(material.frames), *_copies(material.frames)]
     for clock in material.clocks:
         found += _clock(clock)
+    found += _not_linear(material)
     found += _unknown(material)
     found += _no_corona(material)
     if material.coverage is not None:
@@ -128,6 +129,20 @@ def _unknown(material: Material) -> list[Advice]:
             "Give align.up_position_angle and align.pixel_scale_arcsec in the config, check the "
             "site, and name a frame of known UTC under timing.references; next time photograph "
             "partial phases.",
+        )
+    ]
+
+
+def _not_linear(material: Material) -> list[Advice]:
+    """Return what must be said of a corona from pictures made for a display."""
+    if material.corona is None or material.corona.linear:
+        return []
+    return [
+        Advice(
+            "The corona was merged from display-referred pictures, such as JPEGs: its brightness, "
+            "colours and noise are no measurement.",
+            "Put the RAW files, or linear 16-bit TIFFs of them, under input.cards if there are "
+            "any; next time photograph totality in RAW.",
         )
     ]
 

@@ -130,6 +130,8 @@ class Corona:
         Whether the camera's orientation is known.
     sun_sigma_arcsec : float
         Standard error of the Sun's centre in it.
+    linear : bool
+        Whether it was merged from linear frames; else its brightness is no measurement.
     """
 
     radiance: NDArray[np.float32]
@@ -147,6 +149,7 @@ class Corona:
     history: Sequence[str] = ()
     north_known: bool = True
     sun_sigma_arcsec: float = 0.0
+    linear: bool = True
 
 
 @dataclass(frozen=True)

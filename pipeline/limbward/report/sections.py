@@ -138,6 +138,11 @@ def merge_section(material: Material) -> Section:
         f"{counted(corona.frames, 'frame')} with {corona.exposure_s:.3g} s of exposure together "
         "are in the merge."
     ]
+    if not corona.linear:
+        sentences.append(
+            "They are display-referred (made for looking at, not linear), decoded by the curve "
+            "that they declare or that their brackets tell: what follows is no measurement."
+        )
     sentences += [noise_sentence(model) for model in material.noise]
     if material.noise:
         sentences.append(sky_sentence(material.sky))

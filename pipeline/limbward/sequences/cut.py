@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import affine_transform, correlate1d, gaussian_filter, spline_filter
 
 from limbward.camera.frame import GREEN, RawFrame
+from limbward.camera.response import Response
 from limbward.camera.same import read_same
 from limbward.geometry.orientation import Orientation
 
@@ -66,7 +67,12 @@ class Cut:
 
 
 def cut_file(
-    path: Path, digest: str, centre: tuple[float, float], camera: Orientation, view: View
+    path: Path,
+    digest: str,
+    centre: tuple[float, float],
+    camera: Orientation,
+    view: View,
+    response: Response | None = None,
 ) -> Cut:
     """Return a disc of the frame in a file, as `cut` does.
 
@@ -75,7 +81,7 @@ def cut_file(
     UnreadableFrame
         If it cannot be decoded, or its SHA-256 is not the digest (empty: not known).
     """
-    return cut(read_same(path, digest), centre, camera, view)
+    return cut(read_same(path, digest, response), centre, camera, view)
 
 
 def cut(frame: RawFrame, centre: tuple[float, float], camera: Orientation, view: View) -> Cut:

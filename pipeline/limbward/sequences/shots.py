@@ -12,6 +12,7 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import ArrayLike, NDArray
 
+from limbward.camera.response import Response
 from limbward.geometry.orientation import Orientation
 from limbward.sequences.cut import View
 from limbward.sky.contacts import iso_utc
@@ -47,7 +48,8 @@ class Shots:
 
     ``middle_s`` is the middle of the exposure, seconds from ``epoch`` (greatest eclipse);
     ``sun`` and ``moon`` have shape (N, 3): x, y, radius, NaN where not known. ``light`` is the
-    exposure in seconds at the ISO and f-number that most frames have.
+    exposure in seconds at the ISO and f-number that most frames have, ``response`` the curve of
+    those that are not linear.
     """
 
     camera: str
@@ -57,6 +59,7 @@ class Shots:
     file: NDArray[np.object_]
     path: list[Path]
     digest: NDArray[np.object_]
+    response: list[Response | None]
     phase: NDArray[np.object_]
     middle_s: Floats
     sigma_s: Floats
@@ -76,6 +79,7 @@ class Shots:
         return Shots(
             self.camera, self.serial, self.epoch, self.track,
             self.file[at], [self.path[i] for i in at], self.digest[at],
+            [self.response[i] for i in at],
             self.phase[at], self.middle_s[at], self.sigma_s[at], self.light[at],
             self.sun[at], self.moon[at],
             [self.orientation[i] for i in at], self.solar_north[at], self.zenith[at],

@@ -58,6 +58,7 @@ def sky_track(
     ephemeris: str = "de421",
     pressure_hpa: float = 1010.0,
     temperature_c: float = 10.0,
+    step_s: float = 60.0,
 ) -> SkyTrack:
     """Return the sky of an eclipse as smooth functions of time.
 
@@ -70,12 +71,14 @@ def sky_track(
         Seconds covered either way.
     radii, ephemeris, pressure_hpa, temperature_c
         As for `limbward.sky.ephemeris.view` and `limbward.sky.refraction.refraction_matrix`.
+    step_s : float
+        Seconds between the values that are computed; ``half_span_s`` is a multiple of it.
 
     Notes
     -----
-    A cubic spline through values a minute apart; it follows the offset to 1e-5 arcsec.
+    A cubic spline; through values a minute apart it follows the offset to 1e-5 arcsec.
     """
-    t = np.arange(-half_span_s, half_span_s + 1, 60.0)
+    t = np.arange(-half_span_s, half_span_s + 1, step_s)
     sky = view(epoch + TimeDelta(t, format="sec"), site, radii=radii, ephemeris=ephemeris)
     matrix = refraction_matrix(sky, pressure_hpa, temperature_c)
     shrink = np.sqrt(np.linalg.det(matrix))

@@ -9,12 +9,14 @@ from astropy.time import Time
 
 from limbward.config import Config
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
+from limbward.limb.words import Words
 from limbward.stages import place_and_time
+from limbward.stages.phasing import said_of
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
+from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
 from limbward.workspace.measured import clock_readings, crops_of_rows, measured_discs
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
@@ -27,6 +29,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     track = place_and_time.track(config, place_and_time.greatest(circumstances))
     totality_s = place_and_time.covered_s(config, circumstances)
     seen = _seen(ingest, timing, place_and_time.greatest(circumstances))
+    said = said_of(config, texts(ingest, "file"))
     camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
     for body in sorted(set(zip(camera, serial, strict=True))):
         mine = (camera == body[0]) & (serial == body[1])
@@ -43,7 +46,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     placing = Placing(track, seen)
     crops = crops_of_rows(workspace, ingest)
 
-    totality = np.isin(seen.phase, ("totality", "contact"))
+    seen.phase[:] = np.where(said.phase == "", seen.phase, said.phase)
+    totality = (np.isin(seen.phase, ("totality", "contact")) | said.keep) & ~said.drop
     for body in sorted({(c, s) for c, s in zip(camera[totality], serial[totality], strict=True)}):
         mine = np.flatnonzero(totality & (camera == body[0]) & (serial == body[1]))
         pointing = pointing_in_force(config, pointings, body)
@@ -57,10 +61,13 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             placing.place_by_frames(mine, None, crops, reporter.progress)
         else:
             placing.place_body(mine, pointing, crops, reporter.progress)
-    usable = placing.mergeable(totality_s, config.align.max_sigma_px)
+    words = Words(said.keep, said.drop, said.phase == "totality", said.key)
+    usable = placing.mergeable(totality_s, config.align.max_sigma_px, words)
 
     table = Table()
     table["file"] = ingest["file"]
+    table["phase"] = masked_texts(seen.phase)
+    table["left_out"] = said.drop
     for name, values in placing.place.items():
         table[name] = masked_floats(values, u.pix)
     table["limb_sigma"] = masked_floats(placing.limb_sigma, u.pix)
@@ -86,6 +93,8 @@ def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
         time_sigma_s=floats(timing, "time_utc_sigma"),
         exposure_s=exposure,
         limb_width=floats(ingest, "limb_width"),
+        trail=floats(ingest, "limb_trail"),
+        behind_filter=flags(timing, "behind_filter"),
         measured=measured,
         best={n: np.where(np.isfinite(a), a, measured[n]) for n, a in anew.items()},
     )
@@ -94,7 +103,7 @@ def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
 STAGE = Stage(
     name="align",
     run=run,
-    sections=("site", "eclipse", "sky", "align"),
+    sections=("site", "eclipse", "sky", "align", "frames"),
     reads=(
         Workspace.table("ingest"),
         Workspace.table("timing"),

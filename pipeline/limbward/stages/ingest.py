@@ -8,22 +8,29 @@ import secrets
 from collections import Counter
 from pathlib import PurePosixPath
 
+from astropy.table import Table
+
 from limbward.camera.card import IMAGE_KINDS, Listing
 from limbward.config import Config
 from limbward.config.inputs import card_paths, find_inputs, without_match
 from limbward.errors import LimbwardError
 from limbward.stages import place_and_time
+from limbward.stages.bodies import name_bodies
 from limbward.stages.copies import mark_copies
+from limbward.stages.linearity import answers_of, say_what_is_linear, tasks_again
 from limbward.stages.measuring import Row, Task, measure_all
+from limbward.stages.phasing import decide_phases
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
+from limbward.stages.told import unmatched
 from limbward.work.executors import crew
 from limbward.work.reach import UNREACHED, CardWatch
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import table_text
+from limbward.workspace.columns import masked_texts, table_text, texts
 from limbward.workspace.ingest_table import to_table
-from limbward.workspace.journal import JOURNAL, journal_line, read_journal
+from limbward.workspace.journal import JOURNAL, files_digest, journal_line, read_journal
+from limbward.workspace.responses import Answer, write_responses
 
 SAID_AT_MOST = 5
 
@@ -48,6 +55,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         reporter.warn(note)
     for pattern in without_match(config):
         reporter.warn(f"No file matches {pattern!r}.")
+    for sentence in unmatched(config, [f.file for f in listing.files]):
+        reporter.warn(sentence)
     if not any(f.kind in IMAGE_KINDS for f in listing.files):
         raise LimbwardError(_nothing_found(config, listing))
     tasks = [
@@ -55,15 +64,21 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for f in listing.files
     ]
     code = str(Records(config, workspace).causes(STAGE)["code"])
-    rows = _measured(tasks, code, config, workspace, reporter)
+    rows, answers = _measured(tasks, code, config, workspace, reporter)
+    say_what_is_linear(answers, reporter)
     for row, file in zip(rows, listing.files, strict=True):
         row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
     made = _artefacts(rows)  # those of copies, too: an interrupted run goes on with them
     mark_copies(rows)
     _say_what_vanished(workspace, rows, reporter)
-    workspace.write_table(Workspace.table("ingest"), to_table(rows))
+    table = to_table(rows)
+    for sentence in name_bodies(config, table):
+        reporter.warn(sentence)
+    table["phase"] = masked_texts(decide_phases(config, table).phase)
+    workspace.write_table(Workspace.table("ingest"), table)
+    write_responses(workspace, answers)
     _remove_stale(workspace, made)
-    _say_what_was_found(rows, reporter)
+    _say_what_was_found(rows, table, reporter)
 
 
 def _nothing_found(config: Config, listing: Listing) -> str:
@@ -73,8 +88,8 @@ def _nothing_found(config: Config, listing: Listing) -> str:
     kinds = Counter(f.kind for f in listing.files)
     found = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items()))
     return (
-        f"There are no RAW, TIFF or FITS frames in {where} (found: {found}). JPEGs and videos are "
-        "not linear and are not measured; name the folders of the RAW files."
+        f"There are no RAW, TIFF, FITS or JPEG frames in {where} (found: {found}). Name the "
+        "folders of photographs under input.cards; of videos `limbward clips` makes use."
     )
 
 
@@ -91,18 +106,23 @@ def fingerprint(config: Config) -> str:
 def _key(task: Task, code: str) -> str:
     """Return what a row depends on, as a digest: the same key gives the same row."""
     f = task.file
-    parts = (code, f.file, f.size, f.mtime_ns, task.radius_ratio, task.stated)
+    parts: tuple[object, ...] = (
+        code, f.file, f.size, f.mtime_ns, task.radius_ratio, task.stated,
+    )  # fmt: skip
+    if task.response is not None or task.in_place:
+        parts += (task.response, task.in_place)
     return hashlib.sha256(repr(parts).encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def _measured(
     tasks: list[Task], code: str, config: Config, workspace: Workspace, reporter: Reporter
-) -> list[Row]:
+) -> tuple[list[Row], list[Answer]]:
     """Return a row for each task, taking those that an interrupted or earlier run has left.
 
-    Rows go to a journal as they come, but for those of files that could not be reached: these are
-    tried again by the next run. A run of the stage that finds the journal complete for the very
-    same files was forced, and measures all of them again.
+    Files whose numbers turn out not to be linear are measured a second time. Rows go to a journal
+    as they come, but for those of files that could not be reached: these are tried again by the
+    next run. A run of the stage that finds the journal complete for the very same files was forced,
+    and measures all of them again.
 
     Raises
     ------
@@ -111,16 +131,15 @@ def _measured(
     """
     keys = [_key(task, code) for task in tasks]
     known, complete = read_journal(workspace)
-    if complete and set(known) == set(keys):
+    asked = files_digest([*keys, _asked(config)])
+    if complete and complete == asked:
         known = {}
     known = {key: row for key, row in known.items() if _is_whole(row, workspace)}
     # The first line is for a run that is killed: it tells a journal of this run from another's.
     begun = json.dumps({"begun": secrets.token_hex(16)}) + "\n"
     earlier = "".join(journal_line(k, r) for k, r in known.items())
     workspace.write_text(JOURNAL, begun + earlier, grows=True)
-    todo = {key: task for key, task in zip(keys, tasks, strict=True) if key not in known}
-    label = "measuring frames"
-    unchanged = len(tasks) - len(todo)
+    unchanged = sum(key in known for key in keys)
     if unchanged:
         files = "1 file was" if unchanged == 1 else f"{unchanged} files were"
         reporter.note(f"{files} measured before and left as they are.")
@@ -130,28 +149,49 @@ def _measured(
     watch = CardWatch(card_paths(config), good)
     with (
         workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
-        reporter.progress(len(todo), label) as advance,
         crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
     ):
-        for key, row in measure_all(todo, hands):
-            watch.see(todo[key].file.path, row)
-            known[key] = row
-            if row.get(UNREACHED) is None:
-                journal.write(journal_line(key, row))
-                journal.flush()
-            advance()
-    rows = [known[key] for key in keys]
-    reached = [(k, row) for k, row in zip(keys, rows, strict=True) if row.get(UNREACHED) is None]
-    lines = [journal_line(key, row) for key, row in reached]
-    if len(reached) == len(rows):
-        lines.append(json.dumps({"complete": True}) + "\n")
+
+        def measure(wanted: dict[str, Task], label: str) -> None:
+            todo = {key: task for key, task in wanted.items() if key not in known}
+            with reporter.progress(len(todo), label) as advance:
+                for key, row in measure_all(todo, hands):
+                    watch.see(todo[key].file.path, row)
+                    known[key] = row
+                    if row.get(UNREACHED) is None:
+                        journal.write(journal_line(key, row))
+                        journal.flush()
+                    advance()
+
+        measure(dict(zip(keys, tasks, strict=True)), "measuring frames")
+        rows = [known[key] for key in keys]
+        answers = answers_of(rows, workspace)
+        again = tasks_again(tasks, rows, answers)
+        keys_again = {i: _key(task, code) for i, task in again.items()}
+        if again:
+            measure({keys_again[i]: again[i] for i in again}, "measuring frames made linear")
+    for i, key in keys_again.items():
+        rows[i] = known[key]
+    lines = [
+        journal_line(key, known[key])
+        for key in [*keys, *keys_again.values()]
+        if known[key].get(UNREACHED) is None
+    ]
+    if len(lines) == len(keys) + len(keys_again):
+        lines.append(json.dumps({"complete": asked}) + "\n")
     workspace.write_text(JOURNAL, "".join(lines))
-    return [dict(row) for row in rows]
+    return [dict(row) for row in rows], answers
 
 
 def is_unfinished(workspace: Workspace) -> bool:
     """Return whether some files could not be reached by the last run, and are to be tried again."""
-    return workspace.path(JOURNAL).exists() and not read_journal(workspace)[1]
+    return workspace.path(JOURNAL).exists() and read_journal(workspace)[1] is None
+
+
+def _asked(config: Config) -> str:
+    """Return a digest of what is said of the frames, which is no reason to measure them again."""
+    said = repr((config.frames, config.bodies))
+    return hashlib.sha256(said.encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def _is_whole(row: Row, workspace: Workspace) -> bool:
@@ -192,8 +232,8 @@ def _say_what_vanished(workspace: Workspace, rows: list[Row], reporter: Reporter
         )
 
 
-def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
-    phases = Counter(row["phase"] for row in rows)
+def _say_what_was_found(rows: list[Row], table: Table, reporter: Reporter) -> None:
+    phases = Counter(texts(table, "phase").tolist())
     reporter.note(", ".join(f"{n} {phase}" for phase, n in phases.most_common()))
     said_of_cameras = {
         (row.get("camera"), row.get("serial"), note): None
@@ -202,6 +242,14 @@ def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
     }
     for camera, serial, note in said_of_cameras:
         reporter.note(f"{camera or 'a camera'} {serial or ''}".strip() + f": {note}")
+    shown = [row for row in rows if row["phase"] in ("partial", "contact", "totality")]
+    timeless = [row for row in shown if not (row.get("time_camera") or row.get("gps_utc"))]
+    if timeless:
+        reporter.warn(
+            f"{len(timeless)} of {len(shown)} frames of the eclipse have no time, neither in Exif "
+            f"nor in a side file nor in their names, {timeless[0]['file']} first; they cannot be "
+            "put on UTC."
+        )
     unreadable = [row for row in rows if row["phase"] == "unreadable"]
     for row in unreadable[:SAID_AT_MOST]:
         # A decoder's sentence begins with the bare name.
@@ -214,10 +262,11 @@ def _say_what_was_found(rows: list[Row], reporter: Reporter) -> None:
 STAGE = Stage(
     name="ingest",
     run=run,
-    sections=("site", "eclipse", "input", "sky"),
+    sections=("site", "eclipse", "input", "sky", "frames", "bodies"),
     writes=(
         Workspace.contacts,
         Workspace.table("ingest"),
+        Workspace.responses,
         Workspace.reduced,
         Workspace.previews,
     ),

@@ -5,19 +5,23 @@ from __future__ import annotations
 import errno
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
+from math import isfinite
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from limbward.camera.card import IMAGE_KINDS, CardFile, sha256
+from limbward.camera.card import IMAGE_KINDS, CardFile
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
 from limbward.camera.raw import UnreadableFrame, read_raw
+from limbward.camera.response import Response
 from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
-from limbward.limb.frame import find_limbs, look_at
+from limbward.limb.frame import Limbs, Look, find_limbs, look_at
 from limbward.limb.measurement import LimbMeasurement
+from limbward.phase.light import light_of
+from limbward.regular import sha256
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap
 from limbward.work.map import Task as FileTask
@@ -28,9 +32,11 @@ from limbward.workspace.stored import StoredCrop, write_reduced
 
 Row = dict[str, Any]
 
+# Of the range: where the equator is twice as bright, converters begin to bend, which widens edges.
+IN_PROPORTION = 0.35
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
+MADE_OF_RAW = ("jpeg", "heif")  # by the camera, beside it
 NOT_MEASURED = {
-    "jpeg": "A JPEG is catalogued but not measured.",
     "video": "A video is not measured here: `limbward clips` does that.",
     "other": "This is not a frame.",
 }
@@ -49,12 +55,21 @@ class Task:
         Moon's radius over the Sun's.
     stated : {'dark', 'flat', 'bias'} or None
         What the configuration says the frame is.
+    response : Response or None
+        The curve that makes its values linear, if they are not.
+    response_name : str
+        Of that curve in responses.json.
+    in_place : bool
+        Whether a JPEG stands in for its RAW frame, which cannot be decoded.
     """
 
     file: CardFile
     root: Path
     radius_ratio: float
     stated: Content | None = None
+    response: Response | None = None
+    response_name: str = ""
+    in_place: bool = False
 
 
 def artefact_name(file: str) -> str:
@@ -161,10 +176,12 @@ def measure_file(task: Task) -> Row:
     row = blank_row(file)
     try:
         row["sha256"] = sha256(file.path)
-        if file.kind in IMAGE_KINDS or file.kind == "jpeg":
+        if file.kind in IMAGE_KINDS:
             row.update(_exif_columns(read_exif(file.path), row))
         if file.kind not in IMAGE_KINDS:
             row["note"] = [NOT_MEASURED[file.kind]]
+        elif file.kind in MADE_OF_RAW and file.paired_with and not task.in_place:
+            row["note"] = [f"The RAW frame {file.paired_with} is used in its place."]
         else:
             _measure_pixels(task, row)
     except UnreadableFrame as error:
@@ -192,32 +209,53 @@ def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
 
 
 def _measure_pixels(task: Task, row: Row) -> None:
+    frame = read_raw(task.file.path)
+    declared = frame.encoding
+    row["camera_note"] = [*row.get("camera_note", []), *frame.notes]
+    if task.response is not None:
+        frame = task.response.apply(frame)
+    row["range_adu"] = frame.white - float(frame.black.mean())
     look = look_at(
-        read_raw(task.file.path),  # nobody holds it while limbs are measured
+        frame,
         exposure_s=row.get("exposure"),
         named=named_content(task.file.file),
         stated=task.stated,
     )
+    del frame  # nobody holds it while limbs are measured
     row["width"], row["height"] = look.width, look.height
     row["saturated_fraction"] = look.saturated_fraction
     row["pixels_sha256"] = look.pixels_sha256
-    row["linear"] = not look.encoding
+    row["linear"], row["declared"] = not look.encoding, declared
+    row["encoding"], row["response"] = look.encoding, task.response_name
     if look.encoding:
         row["note"].append(
-            f"display-referred (gamma-encoded, by {look.encoding}): not linear; used for clocks, "
-            "sheet and film, not for measurement"
+            f"display-referred (encoded, by {look.encoding}): a picture, no measurement of "
+            "brightness; merged only if there are no linear frames"
         )
+    if task.in_place:
+        row["note"].append(f"It stands in for {task.file.paired_with}, which cannot be decoded.")
     workspace = Workspace(task.root)
-    name = artefact_name(task.file.file)
+    # What was measured before the curve was known is of other pixels, and keeps its own name.
+    name = artefact_name(task.file.file) + (f"-{task.response_name}" if task.response_name else "")
     row["preview"] = f"{Workspace.previews}{name}.jpg"
     with workspace.writing(row["preview"]) as part:
         look.preview.save(part, "JPEG", quality=85)
     if look.note:
         row["note"].append(look.note)
-    if look.content != "light":
-        row["phase"] = look.content
+    row["phase"] = row["looks_like"] = look.content
+    row["stated"] = task.stated
+    limbs = None
+    # A field may be even for want of contrast in an overexposed corona: a limb says what it is.
+    if look.content == "light" or (look.content == "flat" and task.stated is None):
+        limbs = find_limbs(look, task.radius_ratio)
+        if look.content == "flat" and limbs.found.moon is None:
+            limbs = None
+    light = _light_columns(look, limbs)
+    row.update(light)
+    if limbs is None:
         return
-    limbs = find_limbs(look, task.radius_ratio)
+    if isfinite(limbs.trail_px) and light.get("light_limb_level", 1.0) < IN_PROPORTION:
+        row["limb_trail"] = limbs.trail_px
     found, reduced = limbs.found, limbs.reduced
     cut = limbs.crop
     crop = None if cut is None else StoredCrop(cut.values, cut.scale, cut.origin)
@@ -236,9 +274,18 @@ def _measure_pixels(task: Task, row: Row) -> None:
         row["note"].append(found.note)
 
 
+def _light_columns(look: Look, limbs: Limbs | None) -> Row:
+    moon = None if limbs is None else limbs.found.moon
+    circle = None if moon is None else (moon.x, moon.y, moon.radius)
+    light = light_of(look.plane, look.range_adu, circle)
+    return {f"light_{name}": value for name, value in asdict(light).items() if isfinite(value)}
+
+
 def _limb_columns(found: LimbMeasurement) -> Row:
+    kind = "other" if found.kind == "none" else found.kind
     row: Row = {
-        "phase": "other" if found.kind == "none" else found.kind,
+        "phase": kind,
+        "looks_like": kind,
         "limb_width": found.limb_width,
         "limb_saturated": found.limb_saturated,
         "limb_coverage": found.coverage,
@@ -262,6 +309,7 @@ def _exif_columns(exif: Exif, row: Row) -> Row:
         "focal_length": exif.focal_length_mm,
         "time_camera": _iso(exif.time_camera, exif.has_subsec),
         "has_subsec": exif.has_subsec,
+        "time_source": exif.time_source or ("" if exif.time_camera is None else "camera"),
         "offset_tag_hours": exif.offset_hours,
         "gps_utc": _iso(exif.gps_utc, exif.gps_utc is not None and exif.gps_utc.microsecond > 0),
         "pixel_pitch_um": exif.pixel_pitch_um,

@@ -24,6 +24,7 @@ from limbward.radiance.noise import NoiseRecord
 from limbward.radiance.relative import RelativeExposures
 from limbward.radiance.selection import Files, Frames, calibration_files, choose
 from limbward.radiance.survey import Survey
+from limbward.radiance.veil import cloud_record, cloud_warning
 from limbward.sky.ephemeris import view
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
@@ -35,6 +36,7 @@ from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
 from limbward.workspace.earlier import keep_better
 from limbward.workspace.noise import write_noise
+from limbward.workspace.responses import read_responses
 from limbward.workspace.stored import read_planes, read_pointings, read_stage_tables
 
 Floats = NDArray[np.float64]
@@ -56,6 +58,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     used = np.zeros(len(ingest), bool)
     files = _files(config, ingest, timing, align)
     names = texts(ingest, "reduced")
+    curves = read_responses(workspace)
+    responses = {
+        config.base_dir / str(file): curves[name]
+        for file, name in zip(ingest["file"], texts(ingest, "response"), strict=True)
+        if name in curves
+    }
     frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
     if frames is None:
         reporter.warn("No frame of totality can be merged; there will be no corona.")
@@ -64,13 +72,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         shared = _shared_sigma(align, frames.row)
         if not frames.linear:
             reporter.warn(
-                "All frames of totality are display-referred (gamma-encoded). They are merged by "
-                "the curve that they declare, for a picture: the corona's brightness is no "
-                "measurement. Export linear 16-bit TIFFs or use the RAW files for one."
+                "All frames of totality are display-referred (encoded for a display). They are "
+                "merged by the curve that they declare, or that their brackets tell, for a "
+                "picture: the corona's brightness is no measurement. Export linear 16-bit TIFFs or "
+                "use the RAW files for one."
             )
         with (
             crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
-            Decoder(hands, _digests(config, ingest)) as decoder,
+            Decoder(hands, _digests(config, ingest), responses) as decoder,
         ):
             exposures, failed = _merge(
                 config, workspace, reporter, files, frames, names, decoder, shared
@@ -97,12 +106,14 @@ def _files(config: Config, ingest: Table, timing: Table, align: Table) -> Files:
     def disc(name: str) -> Floats:
         return np.column_stack([floats(align, f"{name}_{p}") for p in ("x", "y", "radius")])
 
+    phase = texts(align, "phase")
+    phase = np.where(phase == "", texts(ingest, "phase"), phase)
     return Files(
         path=[config.base_dir / str(file) for file in ingest["file"]],
         usable=flags(align, "usable"),
         reduced=texts(ingest, "reduced") != "",
         linear=texts(ingest, "linear") != "False",
-        phase=texts(ingest, "phase"),
+        phase=np.where(flags(align, "left_out"), "other", phase),
         camera=texts(ingest, "camera"),
         serial=texts(ingest, "serial"),
         width=floats(ingest, "width"),
@@ -139,11 +150,14 @@ def _merge(
     with reporter.progress(None, "comparing exposures"):
         calibrating = calibration_files(files, frames)
         survey = Survey(calibrating, frames, decoder.read)
-        reduced = (read_planes(workspace.path(str(names[i]))) for i in frames.row)
+        masters = Masters(calibrating, frames, survey, reporter.warn)
+        reduced = (
+            (masters.flatten(planes, factor), factor)
+            for planes, factor in (read_planes(workspace.path(str(names[i]))) for i in frames.row)
+        )
         compared = compare(
             frames, reduced, field, survey, options.linear_up_to, options.moon_margin_px
         )
-        masters = Masters(calibrating, frames, survey, reporter.warn)
         todo = frames_to_merge(frames, compared, survey.range_adu, masters.spread)
     box = moon_box(field.moon)
     with threads(config.run.jobs), reporter.progress(len(todo), "merging frames") as advance:
@@ -156,15 +170,21 @@ def _merge(
             compared.factor,
             compared.predicted,
             masters,
-            limits=Limits(compared.linear, options.moon_margin_px, options.bloom_px),
+            limits=Limits(compared.linear, options.moon_margin_px, options.bloom_px, survey.white),
             box=box,
+            change=compared.veil.change if compared.veil.cloudy else None,
             progress=advance,
         )
     if len(merged.failed) == len(todo):
         raise LimbwardError(
             f"None of the {len(todo)} frames of totality can be decoded: {merged.failed[0]}"
         )
-    header = describe_field(field, frames, merged.failed, config.sky.solar_radius_km)
+    left_out = {**compared.left_out, **merged.failed}
+    if compared.veil.cloudy:
+        reporter.warn(cloud_warning(compared.veil))
+    if compared.ghost is not None:
+        reporter.warn(compared.ghost.words())
+    header = describe_field(field, frames, left_out, config.sky.solar_radius_km)
     survey.describe(header)
     describe_range(header, compared.linear)
     taken_off = field.sun_radius_px if options.background == "plane" else None
@@ -173,11 +193,15 @@ def _merge(
         reporter.note("The sky cannot be told from the corona in so small a field; it is kept.")
     level = None if corona.sky is None else corona.sky.level.tolist()
     models = survey.models(compared.linear)
-    write_noise(workspace, NoiseRecord(frames.camera, frames.serial, models, level))
+    ghost = None if compared.ghost is None else compared.ghost.record()
+    record = NoiseRecord(
+        frames.camera, frames.serial, models, level, ghost, cloud_record(compared.veil)
+    )
+    write_noise(workspace, record)
     keep_better(workspace, int(header["NFRAMES"]), reporter.warn)
     with workspace.writing(Workspace.corona) as part:
         write_corona(part, corona, masters.used)
-    return compared.exposures, merged.failed
+    return compared.exposures, left_out
 
 
 def _shared_sigma(align: Table, rows: NDArray[np.int64]) -> float:
@@ -229,6 +253,7 @@ STAGE = Stage(
         Workspace.table("timing"),
         Workspace.table("align"),
         Workspace.pointing,
+        Workspace.responses,
         Workspace.reduced,
     ),
     writes=(Workspace.corona, Workspace.noise, Workspace.table("merge")),

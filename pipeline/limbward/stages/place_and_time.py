@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 from astropy.time import Time
@@ -10,6 +11,7 @@ from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.air import Air, standard_air
 from limbward.sky.contacts import Circumstances, local_circumstances
+from limbward.sky.doubt import MEASURED_AIR, SEASON, Doubt, doubted_track
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (
     LimbProfile,
@@ -19,6 +21,8 @@ from limbward.sky.limb_profile import (
     read_profile,
 )
 from limbward.sky.track import SkyTrack, sky_track
+
+SAME_ECLIPSE_DAYS = 20  # two solar eclipses are a month apart at least
 
 
 def site(config: Config) -> Site:
@@ -164,3 +168,31 @@ def track(config: Config, epoch: Time) -> SkyTrack:
         pressure_hpa=around.pressure_hpa,
         temperature_c=around.temperature_c,
     )
+
+
+def doubt(config: Config, around: SkyTrack) -> Doubt:
+    """Return what is not known of the site's place and its air, and what that does to its track."""
+    sky = config.sky
+    measured = None not in (sky.pressure_hpa, sky.temperature_c)
+    return doubted_track(
+        around,
+        site(config),
+        air(config),
+        radii=radii(config),
+        ephemeris=sky.ephemeris,
+        air_error=MEASURED_AIR if measured or not sky.refraction else SEASON,
+    )
+
+
+def other_eclipse(config: Config, epoch: Time, days: int) -> str:
+    """Return the date of an eclipse seen at the site so many days after ``epoch``; "" for none."""
+    if abs(days) < SAME_ECLIPSE_DAYS:
+        return ""
+    date = (epoch.utc.to_datetime() + timedelta(days=days)).date().isoformat()
+    try:
+        found = local_circumstances(
+            date, site(config), radii=radii(config), ephemeris=config.sky.ephemeris
+        )
+    except LimbwardError:  # outside the ephemeris: a date that no camera can have bears witness
+        return ""
+    return date if found.kind != "none" and found.visible and not found.other_date else ""

@@ -12,6 +12,7 @@ import limbward
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.imports import PACKAGE, sources, stamp
+from limbward.regular import sha256
 from limbward.stages.stage import Stage
 from limbward.workspace import KEPT, TEMPORARY, Workspace
 
@@ -134,8 +135,7 @@ class Records:
         known = self._hashes.get(name)
         if isinstance(known, list) and known[:-1] == [status.st_size, status.st_mtime_ns]:
             return str(known[-1])
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        digest = sha256(path)
         self._hashes[name] = [status.st_size, status.st_mtime_ns, digest]
         return digest
 

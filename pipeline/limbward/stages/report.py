@@ -194,6 +194,7 @@ def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | Non
         history=_history(header),
         north_known=north_known(header),
         sun_sigma_arcsec=float(header.get("CSYER1", 0.0)),
+        linear=bool(header.get("LINEAR", True)),
     )
 
 

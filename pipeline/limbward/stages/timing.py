@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
-from astropy.time import TimeDelta
+from astropy.time import Time, TimeDelta
+from numpy.typing import NDArray
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.clock.body import middle_s, orient_by_corona, solve_body
@@ -18,15 +21,17 @@ from limbward.clock.readings import (
     direct_evidence,
     unclear_reference,
 )
-from limbward.clock.solution import ClockSolution
+from limbward.clock.solution import ClockSolution, split_zone
 from limbward.clock.times import Times
 from limbward.config import Config
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
 from limbward.sky.contacts import iso_utc
+from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
+from limbward.stages.phasing import decide_phases, said_of
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -49,7 +54,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     epoch = place_and_time.greatest(circumstances)
     totality_s = place_and_time.covered_s(config, circumstances)
     track = place_and_time.track(config, epoch)
-    readings = clock_readings(frames, epoch)
+    dropped = said_of(config, texts(frames, "file")).drop
+    doubt = place_and_time.doubt(config, track)
+    readings = _without(clock_readings(frames, epoch), dropped)
     references = _references(config, frames)
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
     tags = floats(frames, "offset_tag_hours")
@@ -62,9 +69,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for body in cameras:
             rows = body.rows
             solution, discs = _solve(
-                config, workspace, frames, readings, references, track, totality_s, body
+                config, workspace, frames, readings, references, track, doubt, totality_s, body
             )
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
+            solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
+            said = times.fill_in(body, solution, discs, claimed, totality_s)
             clock = describe_body(
                 references,
                 body,
@@ -74,9 +83,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 claimed,
                 int(measured[rows].sum()),
                 epoch,
+                times.piece_at_epoch(body, solution),
             )
             clocks.append(clock)
-            clock["warnings"] += times.fill_in(body, solution, discs, claimed)
+            clock["warnings"] += elsewhen + said
             if solution is not None and solution.orientation is not None:
                 pointings.append(describe_pointing(body, solution, track))
             for warning in clock["warnings"]:
@@ -92,7 +102,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["time_utc"] = masked_texts(utc)
     table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
     table["since_greatest_s"] = masked_floats(times.since_greatest_s, u.s)
-    table["phase"] = masked_texts(times.phases(totality_s, texts(frames, "reduced") != ""))
+    middle_s = times.since_greatest_s + 0.5 * readings.exposure_s
+    phases = decide_phases(config, frames, middle_s, times.sigma_s, totality_s)
+    table["phase"] = masked_texts(phases.phase)
+    table["behind_filter"] = phases.behind_filter
+    table["note"] = masked_texts(phases.reason)
     for name, values in times.place.items():
         table[name] = masked_floats(values, u.pix)
     table["clock_residual_s"] = masked_floats(times.residual_s, u.s)
@@ -103,6 +117,15 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     workspace.write_json(Workspace.pointing, {"cameras": pointings})
 
 
+def _without(readings: Readings, dropped: NDArray[np.bool_]) -> Readings:
+    """Return the readings with frames that the config drops telling nothing but their times."""
+    return replace(
+        readings,
+        phase=np.where(dropped, "other", readings.phase),
+        gps_utc=np.where(dropped, "", readings.gps_utc),
+    )
+
+
 def _solve(
     config: Config,
     workspace: Workspace,
@@ -110,6 +133,7 @@ def _solve(
     readings: Readings,
     references: list[Reference],
     track: SkyTrack,
+    doubt: Doubt,
     totality_s: tuple[float, float] | None,
     body: Body,
 ) -> tuple[ClockSolution | None, Discs | None]:
@@ -126,6 +150,7 @@ def _solve(
         totality_s=totality_s,
         rotates=turns[config.timing.mount],
         profile=place_and_time.limb_profile(config),
+        doubt=doubt,
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
@@ -137,6 +162,27 @@ def _solve(
     crops = crops_of_rows(workspace, frames)
     scale = config.align.pixel_scale_arcsec
     return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs
+
+
+def _of_this_eclipse(
+    config: Config, epoch: Time, solution: ClockSolution | None, claimed: float | None
+) -> tuple[ClockSolution | None, list[str]]:
+    """Return the solution, or None and why if the frames are dated by another eclipse."""
+    if solution is None or not solution.runs:
+        return solution, []
+    days = split_zone(solution.offset_s, claimed)[0]
+    date = place_and_time.other_eclipse(config, epoch, days)
+    if not date:
+        return solution, []
+    warning = (
+        f"The frames are dated {date}, when another eclipse was seen at the site, and fit that of "
+        f"{config.eclipse} only with a clock {abs(days)} days {'fast' if days > 0 else 'slow'}; so "
+        "the clock is not solved. Check eclipse in the config; if the camera's date was wrong, "
+        "name a frame under timing.references."
+    )
+    if "direct" in solution.sources:
+        return solution, []
+    return None, [warning]
 
 
 def _references(config: Config, frames: Table) -> list[Reference]:
@@ -168,7 +214,7 @@ def _writes(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="timing",
     run=run,
-    sections=("site", "eclipse", "sky", "timing", "align"),
+    sections=("site", "eclipse", "sky", "timing", "align", "frames"),
     reads=(Workspace.table("ingest"), Workspace.reduced),
     writes=_writes,
 )

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Self
 
 from limbward.camera.frame import RawFrame, UnreadableFrame
+from limbward.camera.response import Response
 from limbward.camera.same import read_same
 from limbward.errors import LimbwardError
 from limbward.work.executors import Crew
@@ -28,9 +29,11 @@ class InShared:
     dtype: str
 
 
-def decode_into(path: Path, digest: str, slot: str | None) -> InShared | RawFrame:
+def decode_into(
+    path: Path, digest: str, response: Response | None, slot: str | None
+) -> InShared | RawFrame:
     """Decode a frame into shared memory of a name; one that does not fit is returned whole."""
-    frame = read_same(path, digest)
+    frame = read_same(path, digest, response)
     if slot is None or not put(frame.data, slot):
         return frame
     nothing = frame.data[..., :0, :0].copy()
@@ -45,10 +48,18 @@ class Decoder:
     crew : Crew
     digests : mapping of Path to str, optional
         SHA-256 of the files; one that is another now is not decoded.
+    responses : mapping of Path to Response, optional
+        Of files whose values are not in proportion to light, the curves that make them so.
     """
 
-    def __init__(self, crew: Crew, digests: Mapping[Path, str] | None = None) -> None:
+    def __init__(
+        self,
+        crew: Crew,
+        digests: Mapping[Path, str] | None = None,
+        responses: Mapping[Path, Response] | None = None,
+    ) -> None:
         self._digests = digests or {}
+        self._responses = responses or {}
         self._workers = crew.workers
         self._shared = crew.shares_memory and AVAILABLE
         self._files = FileMap(crew, again="run again with --from merge")
@@ -67,10 +78,13 @@ class Decoder:
         UnreadableFrame
             With a sentence that says why, if it cannot be decoded.
         """
-        result = self._files.one(read_same, Task(0, path, (path, self._digests.get(path, ""))))
+        result = self._files.one(read_same, Task(0, path, self._told(path)))
         if isinstance(result, Failure):
             raise UnreadableFrame(result.sentence)
         return result
+
+    def _told(self, path: Path) -> tuple[Path, str, Response | None]:
+        return path, self._digests.get(path, ""), self._responses.get(path)
 
     def ahead(
         self, paths: Sequence[Path], order: Sequence[int], pixels: int
@@ -99,7 +113,7 @@ class Decoder:
                 if self._shared:  # one more than there are in flight
                     held[k] = free.popleft()
                 slot = held[k].name if self._shared else None
-                yield Task(k, paths[k], (paths[k], self._digests.get(paths[k], ""), slot))
+                yield Task(k, paths[k], (*self._told(paths[k]), slot))
 
         results = self._files.each(decode_into, tasks(), ordered=True, in_flight=self._workers)
         try:

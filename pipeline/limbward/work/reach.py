@@ -8,9 +8,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from limbward.camera.card import sha256
-from limbward.camera.regular import open_regular
 from limbward.errors import LimbwardError
+from limbward.regular import open_regular, sha256
 
 UNREACHED = "unreached"
 """Column of a row, not of the table: the errno of a failure that may pass, 0 for a change."""

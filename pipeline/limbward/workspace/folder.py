@@ -44,6 +44,7 @@ class Workspace:
 
     frames = "frames.ecsv"
     contacts = "contacts.json"
+    responses = "responses.json"
     clock = "clock.json"
     pointing = "pointing.json"
     corona = "corona.fits"

@@ -38,6 +38,8 @@ FRAME_COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "saturated_fraction": (float, None),
     "used": (bool, None),
     "note": (str, None),
+    "linear": (bool, None),
+    "time_source": (str, None),
 }
 SOURCES = ("ingest", "timing", "align", "merge")
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Iterable
 from typing import Any
 
 from limbward.workspace import Workspace
@@ -17,11 +19,16 @@ def journal_line(key: str, row: Row) -> str:
     return json.dumps({"key": key, "row": row}, default=lambda v: v.tolist()) + "\n"
 
 
-def read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
-    """Return the rows by their keys, and whether all files of that run are there."""
+def files_digest(keys: Iterable[str]) -> str:
+    """Return a digest of what a run was asked for: keys of rows, and what is said of them."""
+    return hashlib.sha256("\n".join(sorted(keys)).encode()).hexdigest()
+
+
+def read_journal(workspace: Workspace) -> tuple[dict[str, Row], str | None]:
+    """Return the rows by their keys and, if all files of that run are there, their digest."""
     path = workspace.path(JOURNAL)
     rows: dict[str, Row] = {}
-    complete = False
+    complete: str | None = None
     if not path.exists():
         return rows, complete
     for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
@@ -33,5 +40,6 @@ def read_journal(workspace: Workspace) -> tuple[dict[str, Row], bool]:
             continue
         if isinstance(entry.get("row"), dict) and isinstance(entry.get("key"), str):
             rows[entry["key"]] = entry["row"]
-        complete = complete or "complete" in entry
+        if isinstance(entry.get("complete"), str):
+            complete = entry["complete"]
     return rows, complete

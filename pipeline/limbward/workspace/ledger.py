@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import re
 from pathlib import Path
 from typing import Any
+
+from limbward.regular import sha256
 
 SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -122,9 +123,6 @@ class Ledger:
 def digest_of(path: Path, size: int | None = None) -> str:
     """Return the SHA-256 of a file, or of its first bytes; empty if it cannot be read."""
     try:
-        with path.open("rb") as file:
-            if size is None:
-                return hashlib.file_digest(file, "sha256").hexdigest()
-            return hashlib.sha256(file.read(size)).hexdigest()
+        return sha256(path, size)
     except OSError:
         return ""

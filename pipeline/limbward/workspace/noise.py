@@ -35,7 +35,14 @@ def read_noise(workspace: Workspace) -> NoiseRecord | None:
         models = [
             MeasuredNoise(**{name: model[name] for name in names}) for model in told["models"]
         ]
-        record = NoiseRecord(str(told["camera"]), str(told["serial"]), models, told["sky"])
+        record = NoiseRecord(
+            str(told["camera"]),
+            str(told["serial"]),
+            models,
+            told["sky"],
+            told.get("ghost"),
+            told.get("cloud"),
+        )
         for model in models:
             for name in ("iso", "gain_electrons_per_adu", "read_noise_adu"):
                 value = getattr(model, name)

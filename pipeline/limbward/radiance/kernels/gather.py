@@ -13,6 +13,7 @@ from numba import prange
 
 from limbward.compiled import SUMS, kernel
 from limbward.radiance.kernels.inputs import (
+    BLOCK,
     Cells,
     Floats,
     Frames,
@@ -28,7 +29,7 @@ from limbward.radiance.kernels.inputs import (
 )
 from limbward.radiance.kernels.outliers import SORTED, judge
 from limbward.radiance.kernels.sampling import ALIGNED, RING, RUN, sample_aligned, sample_turned
-from limbward.radiance.kernels.sums import add, finish, grow, tally
+from limbward.radiance.kernels.sums import add, differ_by, finish, grow, tally, uncover
 from limbward.radiance.kernels.weights import enlarge, weigh
 from limbward.radiance.taps import RADIUS
 
@@ -72,6 +73,11 @@ def add_up(y: int, left: int, columns: Numbers, row: Row, sums: Sums) -> None:
         here = slice(left + begin, left + end)
         weights, good = row.weights[b, :, begin:end], row.good[b, begin:end]
         for c in range(3):
+            differ_by(
+                row.values[b, c, begin:end], row.errors[b, c, begin:end], weights[c], good,
+                sums.light[c, y, here], sums.weight[c, y, here], sums.variance[c, y, here],
+                left + begin, sums.scatter[c, y // BLOCK], sums.expected[c, y // BLOCK],
+            )  # fmt: skip
             add(
                 row.values[b, c, begin:end], row.errors[b, c, begin:end], weights[c], good,
                 sums.light[c, y, here], sums.weight[c, y, here], sums.variance[c, y, here],
@@ -110,7 +116,7 @@ def cells_of(maps: Maps, on_map: tuple[Numbers, Pixels], left: int, width: int) 
     map_width = maps.weight.shape[3]
     place = maps.affine.copy()
     place[1] += maps.affine[0] * left
-    row, level = np.empty((3, map_width), np.float32), np.empty(map_width, np.float32)
+    row, level = np.empty((4, map_width), np.float32), np.empty(map_width, np.float32)
     return Cells(place, on_map[0] - left, on_map[1][left : left + width], row, level)
 
 
@@ -133,6 +139,7 @@ def gather_piece(
     width = min(TILE, sums.light.shape[2] - left)
     # Outside a frame's columns, what an earlier row has left is multiplied by 0.
     row, trial = new_row(n_frames, width), new_trial(width)
+    veil = np.empty((4, width), np.float32)
     power, sharp = np.ones((3, width), np.float32), np.empty((3, width), np.float32)
     ring_width = (width + SLACK + tw - 1) // tw
     linear, run = np.empty(ring_width * tw, np.float32), np.empty((tw, RUN), np.float32)
@@ -163,12 +170,19 @@ def gather_piece(
                 )
             else:
                 sample_turned(y, here, a, frames.raw[b], frames, table, weights, values, power)
+            if maps.veil.size > 0:
+                enlarge(y, maps.veil[b], cells, veil)
             for c in range(3):
                 finish(
                     values[c, begin:end], row.errors[b, c, begin:end], weights[c, begin:end],
                     power[c, begin:end], views.noise[b], views.offset[b, c],
                     views.inverse_exposure[b], sharp[c, begin:end],
                 )  # fmt: skip
+                if maps.veil.size > 0:
+                    uncover(
+                        values[c, begin:end], row.errors[b, c, begin:end], veil[0, begin:end],
+                        veil[1 + c, begin:end],
+                    )  # fmt: skip
                 if frames.flat.size > 0:
                     grow(y, begin, end, a, frames.flat[table.plane[c]], row.errors[b, c])
         if high <= low:

@@ -18,6 +18,7 @@ Flags = NDArray[np.bool_]
 Numbers = NDArray[np.int64]
 Steps = NDArray[np.int32]
 Counts = NDArray[np.uint16]
+BLOCK = 16  # pixels, over which the scatter between frames is summed
 Samples = NDArray[Any]  # of the camera's type
 
 
@@ -95,6 +96,9 @@ class Maps(NamedTuple):
         Logarithm of the radiance.
     sharp : ndarray of float32, shape (3, h, w)
         0 for the least noise, 1 for sharpness.
+    veil : ndarray of float32, shape (B, 4, h, w)
+        The inverse of each frame's transmission, and the sky of R, G, B to be subtracted, ADU/s;
+        empty where there is none.
     affine : ndarray, shape (3,)
         Scale, x0 and y0 from pixels of the result to the small grid.
     """
@@ -102,16 +106,23 @@ class Maps(NamedTuple):
     weight: Pixels
     predicted: Pixels
     sharp: Pixels
+    veil: Pixels
     affine: Floats
 
 
 class Sums(NamedTuple):
-    """The running sums, (3, H, W) each, and the frames counted, (H, W)."""
+    """The running sums, (3, H, W) each, and the frames counted, (H, W).
+
+    ``scatter`` and ``expected``, (3, ceil(H / BLOCK), ceil(W / BLOCK)), are the weighted squares by
+    which frames differ, and what the noise makes of them.
+    """
 
     light: Pixels
     weight: Pixels
     variance: Pixels
     counted: Counts
+    scatter: Pixels
+    expected: Pixels
 
 
 class Cells(NamedTuple):
@@ -125,7 +136,7 @@ class Cells(NamedTuple):
         Column of the piece at which each cell begins.
     part : ndarray of float32, shape (T,)
         How far each column is to the next cell.
-    row : ndarray of float32, shape (3, w)
+    row : ndarray of float32, shape (4, w)
     level : ndarray of float32, shape (w,)
     """
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from limbward.compiled import SUMS, kernel
-from limbward.radiance.kernels.inputs import Counts, Floats, Pixels
+from limbward.radiance.kernels.inputs import BLOCK, Counts, Floats, Pixels
 from limbward.radiance.kernels.noise import variance_of
 
 # Of two frames, one with a sample right at the place and one whose samples lie around it, the
@@ -40,6 +40,52 @@ def finish(
     for x in range(values.size):
         p, s = power[x], sharp[x]
         weights[x] *= (np.float32(1.0) - s) / p + s * SHARPER * p * p * p
+
+
+@kernel(fastmath=SUMS, inner=True)
+def uncover(values: Pixels, errors: Pixels, inverse: Pixels, sky: Pixels) -> None:
+    """Divide a row by the frame's transmission and subtract its own sky."""
+    for x in range(values.size):
+        values[x] = values[x] * inverse[x] - sky[x]
+    for x in range(values.size):
+        errors[x] *= inverse[x] * inverse[x]
+
+
+@kernel(fastmath=SUMS, inner=True)
+def differ_by(
+    values: Pixels,
+    errors: Pixels,
+    weights: Pixels,
+    good: Pixels,
+    light: Pixels,
+    weight: Pixels,
+    variance: Pixels,
+    column: int,
+    scatter: Pixels,
+    expected: Pixels,
+) -> None:
+    """Add to the blocks of a row how a frame differs from the mean before, and may by its noise.
+
+    The sums of squares about the final mean grow so (D. H. D. West, Comm. ACM 22 (1979) 532).
+    ``column`` is the first value's column in the result.
+    """
+    one, none = np.float32(1.0), np.float32(0.0)
+    x = 0
+    while x < values.size:
+        block = (column + x) // BLOCK
+        end = min(values.size, (block + 1) * BLOCK - column)
+        squares, noise = none, none
+        for i in range(x, end):
+            w, before = weights[i] * good[i], weight[i]
+            known = before > none
+            inverse = one / (before if known else one)
+            part = w * before / (before + w) if known else none
+            off = values[i] - light[i] * inverse
+            squares += part * off * off
+            noise += part * (errors[i] + variance[i] * inverse * inverse)
+        scatter[block] += squares
+        expected[block] += noise
+        x = end
 
 
 @kernel(inner=True)

@@ -83,12 +83,12 @@ def spread(
 
 @kernel(fastmath=SUMS, inner=True)
 def enlarge(y: int, small: Pixels, cells: Cells, out: Pixels) -> None:
-    """Interpolate a row (3, T) of a map on the small grid."""
+    """Interpolate a row (C, T) of a map (C, h, w) on the small grid."""
     width, row, start = small.shape[2], cells.row, cells.start
     v0, v1, fv = rows_at(cells.affine[0] * y + cells.affine[2], small.shape[1])
     size = out.shape[1]
     k0, k1 = between(cells.affine[1], cells.affine[0] * (size - 1) + cells.affine[1], width)
-    for c in range(3):
+    for c in range(small.shape[0]):
         for k in range(k0, k1 + 1):
             row[c, k] = small[c, v0, k] * (np.float32(1.0) - fv) + small[c, v1, k] * fv
         if width == 1:

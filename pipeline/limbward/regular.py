@@ -1,14 +1,16 @@
-"""Opening files that are files: a pipe would be waited for without end, a device never ends."""
+"""Files that are files, opened and checksummed: a pipe is waited for, a device never ends."""
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import stat
 from io import FileIO
 from pathlib import Path
 
 NOT_REGULAR = "not a regular file"
+PIECE = 1 << 20  # bytes read at a time
 
 
 def open_regular(path: Path) -> FileIO:
@@ -34,6 +36,24 @@ def open_regular(path: Path) -> FileIO:
     except BaseException:
         os.close(number)
         raise
+
+
+def sha256(path: Path, size: int | None = None) -> str:
+    """Return the SHA-256 of a file, or of its first ``size`` bytes, hexadecimal.
+
+    Raises
+    ------
+    OSError
+        As of `open_regular`, or if it cannot be read.
+    """
+    with open_regular(path) as stream:
+        if size is None:
+            return hashlib.file_digest(stream, "sha256").hexdigest()  # piece by piece
+        digest = hashlib.sha256()
+        while size > 0 and (piece := stream.read(min(size, PIECE))):
+            digest.update(piece)
+            size -= len(piece)
+        return digest.hexdigest()
 
 
 def _require_regular(status: os.stat_result, path: Path) -> None:

@@ -1,0 +1,91 @@
+"""What a person says of single frames and of the bodies that took them."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from limbward.config.base import PathText, Section
+
+Phase = Literal["partial", "contact", "totality", "dark", "flat", "bias", "other"]
+
+
+def _one_line(text: str) -> str:
+    if not text.isprintable() or text != text.strip():
+        raise ValueError("should be a word or a few, without blanks at the ends")
+    return text
+
+
+Name = Annotated[str, AfterValidator(_one_line)]
+
+
+def matches(file: str, pattern: str) -> bool:
+    """Whether a file is meant by a pattern: its path as in frames.ecsv, or the end of it.
+
+    Examples
+    --------
+    >>> matches("card/100ABCDE/ABCD0042.DNG", "ABCD004?.DNG")
+    True
+    >>> matches("card/100ABCDE/XABCD0042.DNG", "ABCD0042.DNG")
+    False
+    """
+    return fnmatchcase(file, pattern) or fnmatchcase(file, f"*/{pattern}")
+
+
+class FrameRule(Section):
+    """What a person says of some frames; it is believed whatever they look like."""
+
+    files: list[PathText] = Field(
+        min_length=1,
+        description="Names or glob patterns of files, as their paths end in frames.ecsv "
+        "('ABCD0042.DNG', '100ABCDE/*').",
+    )
+    use: Literal["keep", "drop"] | None = Field(
+        default=None,
+        description="keep merges the frames if they can be placed at all; drop leaves them out of "
+        "clock, merge and calibration.",
+    )
+    phase: Phase | None = Field(default=None, description="What the frames show.")
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if self.use is None and self.phase is None:
+            raise PydanticCustomError("frame_rule", "needs use (keep or drop) or phase, or both")
+        if self.use == "keep" and self.phase not in (None, "contact", "totality"):
+            raise PydanticCustomError(
+                "frame_rule",
+                "keeps frames for the merge and says that they show no corona; take one of the two "
+                "away",
+            )
+        return self
+
+
+class BodyRule(Section):
+    """A camera body, or a lens on it, that its frames do not tell apart from another."""
+
+    name: Name = Field(
+        min_length=1, max_length=80, description="What it is called in tables and report."
+    )
+    files: list[PathText] = Field(
+        default=[], description="Names or glob patterns of its files, as in frames ('card-2/*')."
+    )
+    camera: str | None = Field(
+        default=None, min_length=1, description="Its model or serial number as in the frames."
+    )
+    focal_length_mm: float | None = Field(
+        default=None,
+        gt=0,
+        le=100000,
+        description="Its focal length as in the frames, within 2 percent.",
+    )
+
+    @model_validator(mode="after")
+    def _tells_frames(self) -> Self:
+        if not self.files and self.camera is None and self.focal_length_mm is None:
+            raise PydanticCustomError(
+                "body_rule", "needs files, camera or focal_length_mm, by which to know its frames"
+            )
+        return self

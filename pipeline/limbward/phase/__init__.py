@@ -1,0 +1,1 @@
+"""What a frame shows of the eclipse, told from all frames of a camera together."""
