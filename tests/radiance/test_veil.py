@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from limbward.camera.clipping import clip_level
 from limbward.radiance.blur import excess_blur, too_blurred
 from limbward.radiance.ghost import find_ghost, ghost_on_grid
-from limbward.radiance.saturation import clip_level
 from limbward.radiance.stack import build_stack, predict
 from limbward.radiance.veil import find_veil, unveiled
 from tests.radiance.scene import RATE, SKY, Scene, Shot, radiance

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 ROUNDS = 12
+LEAST_PAIRS = 6  # that must be there to be doubted
+LIMB_PX = 0.25  # the most that a limb which is seen may be off: relief, clipping
 OUTLIER_SIGMA = 5.0
 UNKNOWN_UP_SIGMA = 1e3  # degrees; an orientation that nothing tells is free
 UNKNOWN_TIME_SIGMA = 1e5  # s; a day
@@ -176,6 +178,35 @@ def adjust(
         np.where(measured, limb_miss, np.nan),
         limb_used, pair_used, tied,
     )  # fmt: skip
+
+
+def doubted(pairs: Pairs, limbs: Limbs, orientation: Orientation) -> Pairs:
+    """Return the pairs with the errors that they must have to agree with limbs.
+
+    What drifts over the corona (cloud) is registered as well as the corona is, by pixels wrong and
+    with a small error. Limbs that are seen are never half a pixel off; where most pairs are further
+    from them than both errors allow, the rest is an error of the pairs.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    limbs : Limbs
+    orientation : Orientation
+    """
+    limbs, measured = _usable_limbs(limbs)
+    usable, seen = _usable_pairs(pairs)
+    both = seen & measured[usable.first] & measured[usable.second]
+    if both.sum() < LEAST_PAIRS:
+        return pairs
+    ox, oy = _offset_px(limbs, orientation, orientation.up_position_angle, 0.0)
+    miss = _pair_miss(usable, limbs.x - ox, limbs.y - oy)[both]
+    limb = np.hypot(np.maximum(limbs.sigma, LIMB_PX)[usable.first[both]],
+                    np.maximum(limbs.sigma, LIMB_PX)[usable.second[both]])  # fmt: skip
+    # The median of the square of a distance in a plane is 1.386 variances of a coordinate.
+    excess = float(np.median(miss**2 / 1.386 - usable.sigma[both] ** 2 - limb**2))
+    if excess <= 0:
+        return pairs
+    return replace(pairs, sigma=np.hypot(pairs.sigma, np.sqrt(excess)))
 
 
 def _usable_limbs(limbs: Limbs) -> tuple[Limbs, Mask]:

@@ -27,6 +27,7 @@ from limbward.limb.ramp import ramp_edges
 # RELIEF_PX, an overexposed limb by up to RAMP_PX more (pixels of the measured image; against
 # simulated truth).
 RELIEF_PX, RAMP_PX = 0.02, 0.08
+ROUNDER = 1.2  # times the steepest places' scatter that the feet of a clipped limb may have
 
 
 def measure_totality(frame: Frame, points: EdgePoints) -> LimbMeasurement:
@@ -40,20 +41,20 @@ def measure_totality(frame: Frame, points: EdgePoints) -> LimbMeasurement:
         return LimbMeasurement("none", note="no limb sharp enough to measure")
     fit = fit_circles([arc_of(edges)], [start_of(edges, frame.fine(rough))])
     if edges.saturated.mean() > 0.02:
-        start = fit.circles[0]
+        first = fit.circles[0]
+        start = (first.x, first.y, first.radius)
         blur = limb_width_of(edges) if edges.saturated.mean() < 0.7 else None
         ramp = ramp_edges(
             frame.image,
             frame.saturated,
-            start.x,
-            start.y,
-            start.radius,
+            *start,
             noise=frame.noise,
             blur=blur,
         )
-        if ramp is not None:
-            edges = ramp
-            fit = fit_circles([arc_of(edges)], [start_of(edges, frame.fine(rough))])
+        by_foot = None if ramp is None else fit_circles([arc_of(ramp)], [start])
+        # Glare on the Moon hides the foot of the edge, which then lies on no circle.
+        if ramp is not None and by_foot is not None and by_foot.rms < max(ROUNDER * fit.rms, 0.3):
+            edges, fit = ramp, by_foot
     systematic = RELIEF_PX + RAMP_PX * float(edges.saturated.mean())
     moon = replace(fit.circles[0], sigma=float(np.hypot(fit.circles[0].sigma, systematic)))
     coverage = coverage_of(edges, moon)

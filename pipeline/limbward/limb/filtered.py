@@ -187,11 +187,20 @@ def measure_as_a_whole(
         if not _may_be_filtered(frame, start):
             continue
         found = _fit_from(frame, start, ratio, flattening_sigma)
+        if found is not None and not _is_near(found, start):
+            continue
         if found is not None and (best is None or found.explained > best.explained):
             best = found
     if best is None or best.explained < EXPLAINED or best.misfit > MISFIT:
         return None
     return _measurement(frame, best)
+
+
+def _is_near(found: FilteredSun, start: Start) -> bool:
+    """Whether a fit is of the circle that it began with, and sure of it."""
+    r = start[2]
+    near = np.hypot(found.sun[0] - start[0], found.sun[1] - start[1]) < 0.5 * r
+    return bool(near and 0.67 * r < found.sun[2] < 1.5 * r and found.sun_sigma < 0.2 * r)
 
 
 def _may_be_filtered(frame: Frame, sun: Start) -> bool:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan
 
 from PIL import Image
 
 from limbward.camera.classify import Content, classify
+from limbward.camera.clipping import clip_level
 from limbward.camera.frame import RawFrame, pixels_sha256
-from limbward.camera.luminance import Plane, green_plane, saturated_fraction
+from limbward.camera.luminance import SATURATED, Plane, green_plane, saturated_fraction
 from limbward.camera.preview import preview
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
 from limbward.limb.corona import Crop, crop_corona
@@ -17,6 +18,7 @@ from limbward.limb.measure import measure
 from limbward.limb.measurement import LimbMeasurement
 from limbward.limb.trail import trail_px
 
+ENDED = 0.992  # of the number at which a sensor's pixels pile up
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 
 
@@ -93,7 +95,10 @@ def look_at(
     named, stated : {'dark', 'flat', 'bias'} or None
         What the name of its file says that it is, and what the user says.
     """
-    plane, reduced = green_plane(frame), reduce_frame(frame)
+    end = clip_level(frame, SATURATED)
+    # Just below the pile of clipped numbers, so that their noise is clipped as well.
+    ended = frame if end is None else replace(frame, white=ENDED * end / SATURATED)
+    plane, reduced = green_plane(ended), reduce_frame(ended)
     range_adu = frame.white - float(frame.black.mean())
     kind = classify(
         plane,
@@ -114,7 +119,7 @@ def look_at(
         kind.note,
         frame.width,
         frame.height,
-        saturated_fraction(frame),
+        saturated_fraction(ended),
         pixels_sha256(frame),
         frame.encoding,
         range_adu,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.pointing import Pointing
-from limbward.limb.adjust import Adjustment, Limbs, adjust
+from limbward.limb.adjust import Adjustment, Limbs, adjust, doubted
 from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
 from limbward.limb.register import is_moon_sized
@@ -159,9 +159,10 @@ class Placing:
             comparisons = compare(crops, s, sun_x, sun_y, -side * turn_up, advance)
         extra = self._extra_turns(s, comparisons, -side * turn_up)
         turn_up = turn_up - side * extra
+        limbs = replace(limbs, turn_deg=turn_up)
         found = adjust(
-            replace(limbs, turn_deg=turn_up),
-            pairs_of(comparisons, sun_x, sun_y),
+            limbs,
+            doubted(pairs_of(comparisons, sun_x, sun_y), limbs, orientation),
             orientation,
             up_sigma_deg=pointing.up_sigma_deg,
             time_sigma_s=KNOWN_TIME_SIGMA_S,

@@ -8,8 +8,6 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from limbward.camera.calibration import colour_planes
-from limbward.camera.frame import RawFrame
 from limbward.compiled import kernel
 from limbward.radiance.taps import RADIUS
 
@@ -27,44 +25,6 @@ KERNEL_REACH_PX = 1.2  # of the samples' weight, 99 % lies nearer to the place
 CHUNK = 64  # rows to a piece of work: with the rows around, they stay in the cache of a core
 RUN = 128  # samples looked at together
 CLIPPED_BITS = 3  # to the left: bits 0 to 2 say that R, G, B are bent, bits 3 to 5 that they clip
-
-
-PILE_WIDTH = 0.005  # of the range: numbers at the end of the scale lie within that
-PILE_PART = 1e-4  # of the pixels of a plane, which must be there
-PILE_TIMES = 4.0  # as many as in the same width below
-
-
-def clip_level(frame: RawFrame, wanted: float = CLIPPED) -> float | None:
-    """Return the number at which a frame's pixels end, ADU, None if it shows none below white.
-
-    Many cameras end below the white level that they declare. There the pixels pile up: four times
-    as many lie in the last half per cent of the range as in that below. The least of the mosaic's
-    places counts.
-
-    Parameters
-    ----------
-    frame : RawFrame
-    wanted : float
-        Fraction of the declared range from which it is the declared one.
-    """
-    black = float(np.max(frame.black))
-    span = frame.white - black
-    ends = []
-    for plane in colour_planes(frame.data, frame.pattern):
-        values = plane[np.isfinite(plane)] if plane.dtype.kind == "f" else plane.ravel()
-        if values.size == 0:
-            continue
-        # A hot pixel or a cosmic ray may lie above the pile: the end is where the pile is.
-        end = float(np.quantile(values, 1.0 - 0.5 * PILE_PART))
-        width = PILE_WIDTH * span
-        top = np.count_nonzero(values >= end - width)
-        below = np.count_nonzero((values >= end - 2.0 * width) & (values < end - width))
-        enough = max(PILE_PART * values.size, 30.0)
-        if end > black + 0.3 * span and top >= enough and top >= PILE_TIMES * below:
-            ends.append(end)
-    if not ends or min(ends) >= black + wanted * span:
-        return None
-    return min(ends)
 
 
 def half_widths(reach_px: float) -> NDArray[np.int64]:

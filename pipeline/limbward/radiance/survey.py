@@ -11,6 +11,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.camera.calibration import Setting
+from limbward.camera.clipping import clip_level
 from limbward.camera.colours import write_colours
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
@@ -22,7 +23,6 @@ from limbward.radiance.noise import (
     measure_pairs,
     nominal_noise,
 )
-from limbward.radiance.saturation import clip_level
 from limbward.radiance.selection import CalibrationFiles, Frames
 
 SAME_EXPOSURE = 0.05  # of it, by which frames of a pair may differ
