@@ -44,6 +44,8 @@ UNEVEN = 0.25  # scatter of the blur along the limb that tells of a trailed fram
 # A fit of the whole picture is a filtered Sun if it explains this much; a corona leaves more.
 EXPLAINED, MISFIT = 0.97, 4.0
 NEARLY_WHOLE, WHOLE = 0.95, 0.998  # of the disc is lit: with the Moon or without it, or without
+# Blur of a limb, of the radius and in pixels, beyond which a light is no disc: a vignetted sky.
+SOFTEST, SOFTEST_PX = 0.15, 3.0
 # What the fit of a picture is off beyond its scatter, in blurs (simulated crescents).
 SYSTEMATIC_BLURS = 0.05
 AROUND = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], bool)
@@ -197,10 +199,11 @@ def measure_as_a_whole(
 
 
 def _is_near(found: FilteredSun, start: Start) -> bool:
-    """Whether a fit is of the circle that it began with, and sure of it."""
+    """Whether a fit is of a disc with an edge, of the circle that it began with, and sure of it."""
     r = start[2]
     near = np.hypot(found.sun[0] - start[0], found.sun[1] - start[1]) < 0.5 * r
-    return bool(near and 0.67 * r < found.sun[2] < 1.5 * r and found.sun_sigma < 0.2 * r)
+    sharp = found.blur[0] + found.blur[2] < 2.0 * max(SOFTEST * r, SOFTEST_PX) ** 2
+    return bool(near and sharp and 0.67 * r < found.sun[2] < 1.5 * r and found.sun_sigma < 0.2 * r)
 
 
 def _may_be_filtered(frame: Frame, sun: Start) -> bool:

@@ -248,7 +248,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
     # A field may be even for want of contrast in an overexposed corona: a limb says what it is.
     if look.content == "light" or (look.content == "flat" and task.stated is None):
         limbs = find_limbs(look, task.radius_ratio)
-        if look.content == "flat" and limbs.found.moon is None:
+        if look.content == "flat" and limbs.found.kind not in ("totality", "contact"):
             limbs = None
     light = _light_columns(look, limbs)
     row.update(light)
