@@ -20,6 +20,27 @@ from limbward.report.section import Plot
 from limbward.report.svg import COLOURS, styled, to_svg
 from limbward.report.wording import exposure_text, printable
 
+# Seconds between labels of an axis of times: what a clock is read in.
+TICKS_S = (
+    1,
+    2,
+    5,
+    10,
+    15,
+    30,
+    60,
+    120,
+    300,
+    600,
+    900,
+    1800,
+    3600,
+    7200,
+    10800,
+    21600,
+    43200,
+    86400,
+)
 _dates: Any = matplotlib.dates  # its functions have no types
 
 PX_PER_INCH = 100.0  # CSS pixels of a chart's height to an inch of the drawing
@@ -201,12 +222,11 @@ def _set_side(ax: Axes, axis: Axis, vertical: bool, length_px: float) -> None:
 
 def _set_times(ax: Axes, axis: Axis, room: int) -> None:
     """Label the x axis, which counts seconds, with times of day."""
-    span = _dates.num2date([(axis.begin + s) / DAY_S for s in (axis.low, axis.high)])
-    found = _dates.AutoDateLocator(minticks=3, maxticks=room).tick_values(*span)
-    ticks = {DAY_S * float(day) - axis.begin: day for day in found}
+    step = next((s for s in TICKS_S if axis.high - axis.low <= s * room), TICKS_S[-1])
+    first = math.ceil((axis.begin + axis.low) / step) * step - axis.begin
+    ticks = np.arange(first, axis.high + 1e-6, step)
     form = _dates.DateFormatter("%H:%M" if axis.high - axis.low > 1200 else "%H:%M:%S")
-    inside = {s: day for s, day in ticks.items() if axis.low <= s <= axis.high}
-    ax.set_xticks(list(inside), [form(day) for day in inside.values()])
+    ax.set_xticks(ticks, [form((axis.begin + s) / DAY_S) for s in ticks])
 
 
 def _draw_rules(ax: Axes, chart: Chart) -> None:
