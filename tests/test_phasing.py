@@ -79,12 +79,13 @@ def test_later_rules_come_first_and_add_to_earlier_ones():
 
 def test_copies_and_files_that_are_no_frames_keep_what_they_are():
     table = ingest(
-        kind=["raw", "jpeg", "raw", "raw", "raw", "raw"],
+        kind=["raw", "jpeg", "raw", "raw", "video", "raw"],
+        looks_like=["partial", "", "totality", "", "", "totality"],
         copy_of=["", "", "", "", "", FILES[2]],
         phase=["partial", "other", "totality", "unreadable", "other", "other"],
     )
     found = decide_phases(config(frames=[{"files": ["*"], "phase": "flat"}]), table)
-    assert found.phase.tolist() == ["flat", "other", "flat", "unreadable", "flat", "other"]
+    assert found.phase.tolist() == ["flat", "other", "flat", "unreadable", "other", "other"]
 
 
 def test_calibration_frames_that_the_config_names_are_not_judged_again():

@@ -163,6 +163,7 @@ def fit_circles(
     radius_ratio: float | None = None,
     ratio_sigma: float = 1e-5,
     flattening_sigma: float = 0.0,
+    radius: tuple[float, float] | None = None,
 ) -> CircleFit:
     """Fit one or two circles geometrically, with a robust loss.
 
@@ -178,6 +179,8 @@ def fit_circles(
     flattening_sigma : float
         How far refraction may squeeze the discs, as a fraction of the radius: two further
         unknowns, common to both circles, with this standard deviation. 0 leaves them out.
+    radius : tuple of float, optional
+        Radius of the first circle, if it is known, and its standard deviation, pixels.
 
     Returns
     -------
@@ -213,6 +216,8 @@ def fit_circles(
             parts.append((distance - r * (1 + plus * cos2 + cross * sin2)) / arc.sigma)
         if radius_ratio is not None and len(arcs) == 2:
             parts.append(np.array([p[5] / p[2] - radius_ratio]) / ratio_sigma)
+        if radius is not None:
+            parts.append(np.array([p[2] - radius[0]]) / radius[1])
         if squeeze:
             parts.append(np.array([plus, cross]) / flattening_sigma)
         return np.concatenate(parts)

@@ -338,9 +338,9 @@ def _measurement(frame: Frame, fit: FilteredSun) -> LimbMeasurement:
         )
     moon = MeasuredDisc(*fit.moon, float(np.hypot(fit.moon_sigma, systematic)))
     clear = 2.0 * blur
-    x, y = _circle(sun)
+    x, y = _limb_of(sun, fit)
     bare = np.hypot(x - moon.x, y - moon.y) > moon.radius + clear
-    u, v = _circle(moon)
+    u, v = _limb_of(moon, fit)
     on_sun = np.hypot(u - sun.x, v - sun.y) < sun.radius - clear
     return LimbMeasurement(
         "partial",
@@ -354,10 +354,11 @@ def _measurement(frame: Frame, fit: FilteredSun) -> LimbMeasurement:
     )
 
 
-def _circle(disc: MeasuredDisc) -> tuple[Floats, Floats]:
-    """Return places a degree apart on a limb."""
-    angle = np.arange(360) * (np.pi / 180)
-    return disc.x + disc.radius * np.cos(angle), disc.y + disc.radius * np.sin(angle)
+def _limb_of(disc: MeasuredDisc, fit: FilteredSun) -> tuple[Floats, Floats]:
+    """Return places a degree apart on a limb as it was fitted, squeezed."""
+    a = np.arange(360) * (np.pi / 180)
+    r = disc.radius * (1 + fit.plus * np.cos(2 * a) + fit.cross * np.sin(2 * a))
+    return disc.x + r * np.cos(a), disc.y + r * np.sin(a)
 
 
 def _limb_points(x: Floats, y: Floats, seen: Mask, sigma: float) -> Floats:

@@ -114,9 +114,7 @@ def fit_filtered_sun(
     Anal. 10 (1973) 413. The fit is made on bins of about a thirtieth of a radius: light, not edges,
     is compared, so nothing but the slope of the noise is lost.
     """
-    apart = 0.0 if moon is None else float(np.hypot(moon[0] - sun[0], moon[1] - sun[1]))
-    thickest = 2 * sun[2] if moon is None else sun[2] - moon[2] + apart
-    cut = cut_sun(image, saturated, sun, thickest, noise)
+    cut = cut_sun(image, saturated, sun, moon, noise)
     if cut is None:
         return None
     fit = _Fit(cut, moon is not None, radius_ratio, flattening_sigma)
@@ -261,7 +259,11 @@ class _Fit:
         return float(huber.sum() + np.sum((off / sigma) ** 2) + np.sum(c**2 * self._light_prior()))
 
     def solve(self, p: Floats) -> FilteredSun | None:
-        """Return the fit from a start: first with round discs and an even blur, then of all."""
+        """Return the fit from a start: first with round discs and an even blur, then of all.
+
+        Slopes are painted as long as that leads on, and are those of the model at the end: the
+        way along which radius and place of a thin crescent make up for each other is narrow.
+        """
         weight = np.where(self.cut.clipped, 0.0, 1.0 / self.cut.error)
         c, design = self.light(p, weight)
         left = np.tensordot(c, design, 1) - self.cut.value
@@ -269,8 +271,9 @@ class _Fit:
         shapes = np.zeros(p.size, bool)
         shapes[-5:-3] = shapes[-2:] = True
         turn = self._turn(p)
-        for held in (shapes, np.zeros(p.size, bool)):
-            p, c, left, covariance = self._descend(p, c, left, held, turn)
+        nothing = np.zeros(p.size, bool)
+        for held, exact in ((shapes, False), (nothing, False), (nothing, True)):
+            p, c, left, covariance = self._descend(p, c, left, held, turn, exact)
             if self._explained(left) < HOPELESS:
                 return None
         return self._result(p, c, left, covariance)
@@ -283,7 +286,7 @@ class _Fit:
         return 1.0 - float(np.mean(left**2)) / spread if spread > 0 else 0.0
 
     def _descend(
-        self, p: Floats, c: Floats, left: Floats, held: Mask, turn: Floats
+        self, p: Floats, c: Floats, left: Floats, held: Mask, turn: Floats, exact: bool
     ) -> tuple[Floats, Floats, Floats, Floats]:
         """Return parameters, brightnesses, what is left and covariance at the least cost.
 
@@ -293,7 +296,7 @@ class _Fit:
         free = np.flatnonzero(~held)
         cost, damping = self._cost(p, c, left), 1e-3
         for _ in range(MOST_STEPS):
-            normal, slope = self._normal(p, c, left)
+            normal, slope = self._normal(p, c, left, exact)
             whole = normal.copy()
             keep = np.concatenate([free, np.arange(n, len(normal))])
             to_unknowns = turn[:, free]
@@ -318,7 +321,7 @@ class _Fit:
             gained = cost - cost_new
             p, c, left, cost = tried, c_new, left_new, cost_new
             damping /= 8.0
-            if gained < 0.3:  # of chi-square: far inside one sigma
+            if gained < (0.01 if exact else 0.3):  # of chi-square: far inside one sigma
                 break
         return p, c, left, inverse(whole)[:n, :n]
 
@@ -342,22 +345,23 @@ class _Fit:
         there = [r, r, 0.02] if self.with_moon else []
         return np.array([r, r, r, *there, 2e-3, 2e-3, 1.0, 0.3, 0.3])
 
-    def _slopes(self, p: Floats, c: Floats) -> Floats:
+    def _slopes(self, p: Floats, c: Floats, exact: bool) -> Floats:
         """Return the change of the picture with each parameter, shape (P, h, w).
 
-        From limbs painted as soft as the blur on the bins themselves: a tenth of the work, and
-        good enough for the direction of a step. Which step is taken is decided by the model.
+        Unless ``exact``, from limbs painted as soft as the blur on the bins themselves: a tenth of
+        the work, and good enough for the direction of a step.
         """
-        exact = (p.size - 2, p.size - 1)  # a blur that differs by direction cannot be painted
-        here, slopes = self._painted(p, c), []
+        by_direction = (p.size - 2, p.size - 1)  # a blur that differs so cannot be painted
+        painted = None if exact else self._painted(p, c)
         blurred = self.disc(p, c)
+        slopes = []
         for k, h in enumerate(self.nudge()):
             moved = p.copy()
             moved[k] += h
-            if k in exact:
+            if painted is None or k in by_direction:
                 slopes.append((self.disc(moved, c) - blurred) / h)
             else:
-                slopes.append((self._painted(moved, c) - here) / h)
+                slopes.append((self._painted(moved, c) - painted) / h)
         return np.array(slopes)
 
     def _painted(self, p: Floats, c: Floats) -> Floats:
@@ -368,10 +372,10 @@ class _Fit:
         gain_x, gain_y = self._gains(p, self.bins_x, self.bins_y)
         return np.asarray(law * (c[0] + c[2] * gain_x + c[3] * gain_y) + c[1] * darker)
 
-    def _normal(self, p: Floats, c: Floats, left: Floats) -> tuple[Floats, Floats]:
+    def _normal(self, p: Floats, c: Floats, left: Floats, exact: bool) -> tuple[Floats, Floats]:
         """Return the normal matrix of geometry and brightnesses, and the cost's slope."""
         weight, design = self._weight(left), self.design(p)
-        slopes = self._slopes(p, c)
+        slopes = self._slopes(p, c, exact)
         rows = np.concatenate([slopes, design]) * weight
         off, sigma = self._belief(p)
         prior = np.concatenate([1.0 / sigma**2, self._light_prior()])

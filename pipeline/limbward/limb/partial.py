@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 # Edge points of the Sun's and of the Moon's limb in the frame of a row, each of shape (K, 3).
 Limbs = Callable[[int], tuple[Floats, Floats]]
 
+RADIUS_SIGMA_PX = 0.1  # of the Sun's radius as the plate scale of all frames tells it
 SIGMA_FLOOR_PX = 0.01  # no limb is measured better, whatever its scatter says
 PLACES = ("sun_x", "sun_y", "sun_radius", "sun_sigma", "moon_x", "moon_y", "moon_radius")
 
@@ -88,6 +89,8 @@ def measure_again(
     """
     t = np.clip(t, track.first_s, track.last_s)
     ratio = track.moon_radius_arcsec(t) / track.sun_radius_arcsec(t)
+    # A thin crescent tells its radius badly, and with it its centre; the other frames know it.
+    radius = track.sun_radius_arcsec(t) / orientation.pixel_scale_arcsec
     turn = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
     found = []
     for i, row in enumerate(discs.rows):
@@ -101,7 +104,13 @@ def measure_again(
         if profile is not None:
             moon_limb = without_relief(moon_limb, starts[1][:2], turned, profile)
         try:
-            sun, moon = refit([sun_limb, moon_limb], starts, squeeze, radius_ratio=float(ratio[i]))
+            sun, moon = refit(
+                [sun_limb, moon_limb],
+                starts,
+                squeeze,
+                radius_ratio=float(ratio[i]),
+                radius=(float(radius[i]), RADIUS_SIGMA_PX),
+            )
         except ValueError:  # too little of a limb: what was first measured stays
             before = (getattr(discs, name)[i] for name in PLACES)
             found.append((*before, discs.sigma[i]))

@@ -22,6 +22,7 @@ def refit(
     squeeze: Floats,
     *,
     radius_ratio: float | None = None,
+    radius: tuple[float, float] | None = None,
 ) -> list[MeasuredDisc]:
     """Fit one or two flattened discs to edge points.
 
@@ -34,6 +35,8 @@ def refit(
         What refraction does to offsets, in pixels (x, y).
     radius_ratio : float, optional
         Second radius over the first.
+    radius : tuple of float, optional
+        First radius without refraction, if it is known, and its standard deviation, pixels.
 
     Returns
     -------
@@ -50,12 +53,12 @@ def refit(
     origin = np.array(starts[0][:2])
     undo = np.linalg.inv(squeeze)
     arcs, round_starts = [], []
-    for limb, (x, y, radius) in zip(limbs, starts, strict=True):
+    for limb, (x, y, size) in zip(limbs, starts, strict=True):
         px, py = undo @ (limb[:, :2] - origin).T
         arcs.append(Arc(px, py, limb[:, 2]))
         cx, cy = undo @ (np.array([x, y]) - origin)
-        round_starts.append((float(cx), float(cy), radius))
-    fit = fit_circles(arcs, round_starts, radius_ratio=radius_ratio)
+        round_starts.append((float(cx), float(cy), size))
+    fit = fit_circles(arcs, round_starts, radius_ratio=radius_ratio, radius=radius)
     mean = float(np.sqrt(np.linalg.det(squeeze)))
     found = []
     for c in fit.circles:

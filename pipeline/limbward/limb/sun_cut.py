@@ -21,6 +21,8 @@ SHORTEST_BINS = (4.0, 8.0, 16.0, 32.0)  # and at least this many bins
 MODEL_ERROR = 0.015
 # Of the step across an edge, on both sides alike, so that a blur of another form moves no limb.
 EDGE_ERROR = 0.05
+# At the Moon's limb its mountains move the edge alike over several bins.
+RELIEF_ERROR = 0.1
 GLOW_ERROR = 0.04  # of the light within a tenth of a radius: no blur is quite a Gaussian
 
 
@@ -55,7 +57,7 @@ def cut_sun(
     image: NDArray[np.float32],
     saturated: Mask,
     sun: tuple[float, float, float],
-    thickest: float,
+    moon: tuple[float, float, float] | None,
     noise: float,
 ) -> SunCut | None:
     """Return the part of a frame where the Sun shines, in bins.
@@ -66,8 +68,8 @@ def cut_sun(
     saturated : ndarray of bool, shape (h, w)
     sun : (x, y, radius)
         Near the Sun's circle, pixels.
-    thickest : float
-        Width of the crescent, pixels: bins are smaller in a thin one.
+    moon : (x, y, radius) or None
+        Near the Moon's. Bins are smaller in a thin crescent.
     noise : float
         Standard deviation of a dark pixel.
 
@@ -77,6 +79,9 @@ def cut_sun(
         None if nothing is lit there.
     """
     x, y, radius = sun
+    thickest = 2 * radius
+    if moon is not None:
+        thickest = radius - moon[2] + float(np.hypot(moon[0] - x, moon[1] - y))
     step = max(1, int(min(radius / RADIUS_PX, max(thickest, 1.0) / THICK_PX)))
     h, w = (n // step for n in image.shape)
     if min(h, w) < 8:
@@ -104,6 +109,7 @@ def cut_sun(
         max(noise / step, _row_noise(small[box])) ** 2
         + (MODEL_ERROR * np.maximum(largest, 0.0)) ** 2
         + (EDGE_ERROR * contrast) ** 2
+        + (RELIEF_ERROR * contrast * _by_moon(small.shape, box, step, sun, moon)) ** 2
         + (GLOW_ERROR * np.maximum(glow[0], 0.0)) ** 2
     )
     over = int(np.clip(np.ceil(step / SAMPLE_PX), 2 if step == 1 else 3, 5))
@@ -117,6 +123,25 @@ def _box(shape: tuple[int, ...], y: float, x: float, reach: float) -> tuple[slic
         slice(max(0, int(y - reach)), max(0, min(shape[0], int(y + reach) + 2))),
         slice(max(0, int(x - reach)), max(0, min(shape[1], int(x + reach) + 2))),
     )
+
+
+def _by_moon(
+    shape: tuple[int, ...],
+    box: tuple[slice, ...],
+    step: int,
+    sun: tuple[float, float, float],
+    moon: tuple[float, float, float] | None,
+) -> Mask:
+    """Return which bins lie nearer to the Moon's limb than to the Sun's."""
+    rows, columns = (
+        np.arange(n)[b] * step + (step - 1) / 2 for n, b in zip(shape, box, strict=True)
+    )
+    if moon is None:
+        return np.zeros((rows.size, columns.size), bool)
+    near = [
+        np.abs(np.hypot(columns[None, :] - c[0], rows[:, None] - c[1]) - c[2]) for c in (sun, moon)
+    ]
+    return np.asarray(near[1] < near[0])
 
 
 def _row_noise(value: Floats) -> float:

@@ -19,6 +19,10 @@ def noon(config: Config) -> datetime:
 
 
 def pictures_of(table: Table) -> NDArray[np.bool_]:
-    """Return which rows are frames that could be decoded and are there once."""
+    """Return which rows are frames that were decoded and are there once.
+
+    A JPEG beside a RAW frame that is used instead was not.
+    """
     kind = np.isin(texts(table, "kind"), tuple(IMAGE_KINDS))
-    return kind & (texts(table, "phase") != "unreadable") & (texts(table, "copy_of") == "")
+    decoded = (texts(table, "phase") != "unreadable") & (texts(table, "looks_like") != "")
+    return kind & decoded & (texts(table, "copy_of") == "")
