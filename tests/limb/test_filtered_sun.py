@@ -68,7 +68,7 @@ def measured(image):
     return measure(image, np.zeros(image.shape, bool), radius_ratio=RATIO)
 
 
-@pytest.mark.parametrize(("radius", "thickest"), [(70.0, 4.0), (70.0, 10.0), (24.0, 6.0)])
+@pytest.mark.parametrize(("radius", "thickest"), [(50.0, 4.0), (50.0, 10.0), (24.0, 6.0)])
 def test_a_thin_crescent_is_measured(radius, thickest):
     image, sun, moon = picture(radius, thickest)
     found = measured(image)

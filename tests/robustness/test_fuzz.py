@@ -41,9 +41,9 @@ def test_a_damaged_artefact_is_a_sentence(tmp_path):
     config = load_config(small_card(tmp_path))
     space = Workspace(tmp_path / "workspace")
     run_stages(config, space, SilentReporter())
-    wrong, ends = fuzz_artefacts(config, space.root, 40, seed=3)
+    wrong, ends = fuzz_artefacts(config, space.root, 20, seed=3)
     assert wrong == []
-    assert ends["a sentence"] > 5  # some of them are damaged enough
+    assert ends["a sentence"] > 2  # some of them are damaged enough
 
 
 class Tag:
