@@ -160,6 +160,21 @@ def test_thin_coverage_asks_for_other_exposures():
     assert [w for w in whats if w.startswith("Between 1.50 and 1.70")]
 
 
+def test_cloud_and_a_reflection_are_told_with_their_size():
+    found = advise(
+        material(
+            cloud={"frames": 7, "least_transmission": 0.62, "common_sigma": 0.02},
+            ghost={"strength": [8e-4, 9e-4, 1.1e-3]},
+        )
+    )
+    cloud = next(a for a in found if "Cloud" in a.what)
+    assert "62 %" in cloud.what
+    assert "use: drop" in cloud.todo
+    ghost = next(a for a in found if "reflection" in a.what)
+    assert "0.001 of its light" in ghost.what
+    assert not [a for a in advise(material()) if "Cloud" in a.what or "reflection" in a.what]
+
+
 def test_timeline_reaches_half_an_hour_beyond_the_contacts():
     times = contact_times(contacts())
     span = whole_span(times)

@@ -31,6 +31,7 @@ def advise(material: Material) -> list[Advice]:
     found += _not_linear(material)
     found += _unknown(material)
     found += _no_corona(material)
+    found += _air_and_lens(material)
     if material.coverage is not None:
         found += _coverage(material.coverage)
     return found
@@ -145,6 +146,33 @@ def _not_linear(material: Material) -> list[Advice]:
             "any; next time photograph totality in RAW.",
         )
     ]
+
+
+def _air_and_lens(material: Material) -> list[Advice]:
+    """Return what must be said of cloud before the corona and of a reflection in the lens."""
+    found = []
+    if material.cloud is not None:
+        least = 100 * float(material.cloud["least_transmission"])
+        found.append(
+            Advice(
+                f"Cloud passed before the corona: at its thickest {least:.0f} % of the light came "
+                "through. What differs between frames is evened out; what all have in common "
+                "cannot be told from the corona.",
+                "Do not compare the brightness of places far apart; use: drop under frames in the "
+                "config leaves out the worst frames.",
+            )
+        )
+    if material.ghost is not None:
+        strength = max(float(s) for s in material.ghost["strength"])
+        found.append(
+            Advice(
+                "A reflection inside the lens shows the corona upside down, with "
+                f"{strength:.1g} of its light. It is subtracted from the corona.",
+                "Look for a trace of it opposite the brightest streamers; a filter left in the "
+                "light path is the usual cause.",
+            )
+        )
+    return found
 
 
 def _no_corona(material: Material) -> list[Advice]:

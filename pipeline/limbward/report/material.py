@@ -229,6 +229,8 @@ class Material:
         The camera's noise models, one an ISO, as in noise.json.
     sky : sequence of float or None
         Sky that was taken off the merge, ADU/s in R, G, B at the Sun; None if it was left in.
+    cloud, ghost : mapping or None
+        What was seen of cloud and of a reflection inside the lens, as in noise.json.
     composite : Path or None
     composite_caption : str
     variants : sequence of Product
@@ -251,6 +253,8 @@ class Material:
     coverage: Coverage | None = None
     noise: Sequence[Mapping[str, Any]] = ()
     sky: Sequence[float] | None = None
+    cloud: Mapping[str, Any] | None = None
+    ghost: Mapping[str, Any] | None = None
     composite: Path | None = None
     composite_caption: str = ""
     variants: Sequence[Product] = ()

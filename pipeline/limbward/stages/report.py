@@ -88,6 +88,8 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         composite_caption=_caption(config, corona),
         noise=[] if noise is None else [asdict(model) for model in noise.models],
         sky=None if noise is None else noise.sky,
+        cloud=None if noise is None else noise.cloud,
+        ghost=None if noise is None else noise.ghost,
         variants=read_variants(workspace),
         tone=_json(workspace, Workspace.tone),
         products=read_products(workspace),
