@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from . import files, place, plan
+from . import air, files, place, plan
 from .air import Cloud, Sky
 from .cases import CASES, Case
 from .clock import Clock, iso_utc
@@ -270,6 +270,16 @@ def _camera_truth(body: Body, site: Site, contacts) -> dict:
     return {
         "make": body.make, "model": body.model, "serial": body.serial, "folder": body.folder,
         "clock": clock, "clock_error_at_greatest_s": body.clock.error(contacts["greatest"]),
-        "scale_arcsec": greatest.scale, "up_position_angle": greatest.up_angle,
+        "scale_arcsec": greatest.scale * _through_air(greatest.altitude, site.height),
+        "up_position_angle": greatest.up_angle,
         "mirrored": body.camera.mirrored, "width": body.camera.width, "height": body.camera.height,
     }  # fmt: skip
+
+
+def _through_air(altitude: float, height: float) -> float:
+    """Apparent over true size of a small disc: a camera's scale is of the sky as it appears."""
+    true = altitude - float(air.refraction_deg(altitude, height))
+    low, high = (float(air.refraction_deg(true + d, height)) for d in (-0.1, 0.1))
+    upright = 1.0 + (high - low) / 0.2
+    across = np.cos(np.radians(altitude)) / np.cos(np.radians(true))
+    return float(np.sqrt(upright * across))
