@@ -15,6 +15,8 @@ from limbward.limb.measurement import Floats, Frame, Image, LimbMeasurement, Mas
 
 COARSE_SIDE = 640  # px of the image that limbs are first looked for in
 LIT_SIGMA, LIT_PIXELS = 8.0, 5  # what stands out of the noise: more than a hot pixel and its blur
+BRIGHT = 0.02  # of the brightest: the inner corona, not the sky
+SMALL_PX, ENLARGED = 220, 4  # of a lit part: enlarged so often if no limb is found in it
 ALL_AROUND = 0.6  # of the Moon's limb: a crescent's inner limb is half a circle at most
 CUT_SHARE = 0.25  # what is lit along a side, of the frame: if less, only its surroundings are used
 
@@ -84,6 +86,8 @@ def measure(
     )
     frame = Frame(image - np.float32(background), saturated, noise, factor, linear)
     found = _look(frame, points, radius_ratio, flattening_sigma)
+    if found.kind == "none" and factor == 1:
+        found = _look_closer(frame) or found
     return _to_full(found, scale, origin)
 
 
@@ -102,6 +106,39 @@ def _look(
     if whole is not None:
         return whole
     return covered if filtered is None or covered.moon is not None else filtered
+
+
+def _look_closer(frame: Frame) -> LimbMeasurement | None:
+    """Return a Moon of a few pixels before the corona, from an enlarged picture; None if none."""
+    # The corona is what is brightest in touch; hot pixels stand alone.
+    level = max(
+        LIT_SIGMA * frame.noise, BRIGHT * float(np.partition(frame.image, -8, axis=None)[-8])
+    )
+    labels, count = ndimage.label(frame.image > level)
+    if count == 0:
+        return None
+    sizes = np.bincount(labels.ravel())
+    sizes[0] = 0
+    lit = ndimage.find_objects(labels)[int(np.argmax(sizes)) - 1]
+    rows, columns = (
+        slice(max(0, s.start - 12), min(n, s.stop + 12))
+        for s, n in zip(lit, frame.image.shape, strict=True)
+    )
+    part = frame.image[rows, columns]
+    if max(part.shape) > SMALL_PX or min(part.shape) < 8:
+        return None
+    # Pixel k of the part becomes pixel 4 k: a cubic follows a blurred limb between the pixels.
+    zoom = [(ENLARGED * (n - 1) + 1) / n for n in part.shape]
+    image = ndimage.zoom(part, zoom, order=3)
+    clipped = ndimage.zoom(frame.saturated[rows, columns].astype(np.uint8), zoom, order=0) > 0
+    larger = Frame(image, clipped, frame.noise, 1, frame.linear)
+    found = measure_totality(larger, edge_points(image, 15 * frame.noise, most=1500))
+    if found.moon is None:
+        return None
+    found = _to_full(found, 1.0 / ENLARGED, (float(columns.start), float(rows.start)))
+    moon = found.moon
+    # What the enlarging of noise and sampling leaves (simulated Moons of 4 px: 0.04 px).
+    return replace(found, moon=None if moon is None else replace(moon, sigma=moon.sigma + 0.05))
 
 
 def _coarse(image: Image, factor: int) -> Image:

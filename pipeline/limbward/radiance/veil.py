@@ -36,6 +36,7 @@ SLOPE = 0.5  # prior of the sky's change, of the darkest sky, over the field
 LOOK_ROUNDS, ROUNDS = 2, 4  # of the fit: to see whether there is cloud, and then
 HUBER = 2.0  # standard errors
 CLEAREST = 85.0  # percentile of the frames that counts as clear: a cloud can only dim
+LEAST_BINS = 6.0  # bins of the small stack in the Sun's radius
 PATCHY = 0.003  # of the transmission, root mean square in a frame: less is not mended
 SURE = 3.0  # standard errors of it
 CLOUDY_PART = 0.15  # of the frames, in which cloud must be seen
@@ -235,6 +236,8 @@ def find_veil(stack: Stack, factor: Floats, offset: Floats) -> Veil:
     places = _Places(stack, factor, offset)
     patchy = _solve(places, LOOK_ROUNDS)
     cloudy = bool(np.mean(patchy.spread > np.maximum(SURE * patchy.noise, PATCHY)) > CLOUDY_PART)
+    # A corona of a few bins, half a bin misplaced, changes as much as cloud would change it.
+    cloudy &= stack.sun_radius_px >= LEAST_BINS * stack.factor
     if cloudy:
         return _veil(stack, places, _solve(places, ROUNDS, patchy), cloudy=True)
     places.hats = np.ones((len(places.plane), 1))
