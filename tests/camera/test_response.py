@@ -61,7 +61,9 @@ def test_an_encoding_that_nothing_declares_is_found(name, seed):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_declared_curve_that_is_not_the_whole_story_is_mended(seed):
-    decoded = lambda light: from_srgb(filmic(light))  # noqa: E731
+    def decoded(light):
+        return from_srgb(filmic(light))
+
     tested = solve_response(pairs(decoded, np.random.default_rng(seed), bits=16), declared=True)
     light = np.geomspace(0.01, 0.9, 40)
     before = np.std(np.log(decoded(light) / light))

@@ -30,11 +30,11 @@ from limbward.limb.measurement import (
     limb_edges,
     limb_width_of,
     mostly_clipped,
-    outline,
     points_of,
     ring,
     start_of,
 )
+from limbward.picture.binning import block_mean
 
 # Limbs nearer to each other than this run into each other's blur: their steepest places are up to
 # 1 px off at 17 px and 0.1 px at 50 px (simulated discs of 170 px, blurred by 1.5 px). Near the
@@ -52,7 +52,11 @@ AROUND = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], bool)
 
 
 def measure_by_edges(
-    frame: Frame, points: EdgePoints, ratio: float | None, flattening_sigma: float
+    frame: Frame,
+    points: EdgePoints,
+    disc: Start,
+    ratio: float | None,
+    flattening_sigma: float,
 ) -> LimbMeasurement | None:
     """Measure a wide crescent, or the whole Sun, by its edges. None if this is no filtered frame.
 
@@ -61,6 +65,8 @@ def measure_by_edges(
     frame : Frame
     points : EdgePoints
         Of the small version.
+    disc : (x, y, radius)
+        The bright disc that most of them agree on, pixels of the small version.
     ratio : float or None
         Moon's radius over the Sun's.
     flattening_sigma : float
@@ -71,11 +77,7 @@ def measure_by_edges(
     LimbMeasurement or None
         Without a Sun, and with a note, if it is a filtered frame that edges do not measure.
     """
-    side = max(frame.image.shape) // frame.factor
-    rough = outline(points, bright_inside=True, side=side)
-    if rough is None:
-        return None
-    found = _by_edges(frame, points, rough, ratio, flattening_sigma)
+    found = _by_edges(frame, points, disc, ratio, flattening_sigma)
     if found is None or found.sun is None or _is_wide(found, frame.linear):
         return found
     return LimbMeasurement("partial", note="the crescent is too thin or the bite too small")
@@ -171,19 +173,19 @@ def _unevenness(edges: RadialEdges) -> float:
 
 
 def measure_as_a_whole(
-    frame: Frame, points: EdgePoints, ratio: float | None, flattening_sigma: float
+    frame: Frame, disc: Start | None, ratio: float | None, flattening_sigma: float
 ) -> LimbMeasurement | None:
     """Measure a crescent of any width by a fit of its picture; None if no filtered Sun fits.
 
     Parameters
     ----------
-    frame, points, ratio, flattening_sigma
+    frame, ratio, flattening_sigma
         As for `measure_by_edges`.
+    disc : (x, y, radius) or None
+        The same; None if no edges agree on one.
     """
-    side = max(frame.image.shape) // frame.factor
-    rough = outline(points, bright_inside=True, side=side)
     best: FilteredSun | None = None
-    for start in (_contour_start(frame), None if rough is None else frame.fine(rough)):
+    for start in (_contour_start(frame), None if disc is None else frame.fine(disc)):
         if start is None or (best is not None and best.explained > 0.995):
             continue
         if not _may_be_filtered(frame, start):
@@ -258,8 +260,7 @@ def _fit_from(
 def _contour_start(frame: Frame) -> Start | None:
     """Return a circle through the outer contour of what is bright."""
     f = frame.factor
-    h, w = (n // f for n in frame.image.shape)
-    small = frame.image[: h * f, : w * f].reshape(h, f, w, f).mean(axis=(1, 3), dtype=np.float64)
+    small = block_mean(frame.image, f)
     # A hot pixel stands alone; light, blurred by the optics, does not.
     small = np.minimum(
         small, 3.0 * np.maximum(ndimage.maximum_filter(small, footprint=AROUND), 0.0)
@@ -280,7 +281,7 @@ def _contour_start(frame: Frame) -> Start | None:
     found = consensus_circle(
         x, y, ux / size, uy / size,
         tolerance=0.7,
-        radius_range=(2.0, 3.0 * max(h, w)),
+        radius_range=(2.0, 3.0 * max(small.shape)),
         rng=np.random.default_rng(SEED),
     )  # fmt: skip
     return None if found is None else frame.fine(found[:3])

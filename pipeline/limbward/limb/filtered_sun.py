@@ -65,14 +65,6 @@ class FilteredSun:
     explained: float
     misfit: float
 
-    @property
-    def thickest(self) -> float:
-        """Width of what is lit along the line through both centres, pixels."""
-        if self.moon is None:
-            return 2.0 * self.sun[2]
-        apart = float(np.hypot(self.moon[0] - self.sun[0], self.moon[1] - self.sun[1]))
-        return self.sun[2] - self.moon[2] + apart
-
 
 def fit_filtered_sun(
     image: NDArray[np.float32],
@@ -224,7 +216,7 @@ class _Fit:
         wide = 1e9
         there, moon_sigma = (
             ([p[3], p[4], self.ratio], [wide, wide, self.ratio_sigma])
-            if (self.with_moon)
+            if self.with_moon
             else ([], [])
         )
         blur = np.log(max(0.1 * self.cut.step, 1.0) ** 2)
@@ -236,12 +228,11 @@ class _Fit:
         """Return the brightnesses that fit best, and their pictures."""
         design = self.design(p)
         rows = design * weight
-        k = rows.shape[0]
         normal = np.einsum("khw,lhw->kl", rows, rows) + np.diag(self._light_prior())
         wanted = np.einsum("khw,hw->k", rows, self.cut.value * weight)
         size = np.sqrt(np.diag(normal))
         c = np.linalg.lstsq(normal / np.outer(size, size), wanted / size, rcond=1e-12)[0] / size
-        return c[:k], design
+        return c, design
 
     def _weight(self, left: Floats) -> Floats:
         """Return the square roots of the weights of bins of which a model leaves ``left``."""
@@ -267,16 +258,15 @@ class _Fit:
         weight = np.where(self.cut.clipped, 0.0, 1.0 / self.cut.error)
         c, design = self.light(p, weight)
         left = np.tensordot(c, design, 1) - self.cut.value
-        covariance = np.full((p.size, p.size), np.inf)
         shapes = np.zeros(p.size, bool)
         shapes[-5:-3] = shapes[-2:] = True
         turn = self._turn(p)
         nothing = np.zeros(p.size, bool)
         for held, exact in ((shapes, False), (nothing, False), (nothing, True)):
-            p, c, left, covariance = self._descend(p, c, left, held, turn, exact)
+            p, c, design, left, normal = self._descend(p, c, design, left, held, turn, exact)
             if self._explained(left) < HOPELESS:
                 return None
-        return self._result(p, c, left, covariance)
+        return self._result(p, c, left, inverse(normal)[: p.size, : p.size])
 
     def _explained(self, left: Floats) -> float:
         """Return the share of the picture's variance that a model explains but for ``left``."""
@@ -286,9 +276,16 @@ class _Fit:
         return 1.0 - float(np.mean(left**2)) / spread if spread > 0 else 0.0
 
     def _descend(
-        self, p: Floats, c: Floats, left: Floats, held: Mask, turn: Floats, exact: bool
-    ) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return parameters, brightnesses, what is left and covariance at the least cost.
+        self,
+        p: Floats,
+        c: Floats,
+        design: Floats,
+        left: Floats,
+        held: Mask,
+        turn: Floats,
+        exact: bool,
+    ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Return parameters, brightnesses, their pictures, what is left and the normal matrix.
 
         K. Levenberg, Quart. Appl. Math. 2 (1944) 164, with the brightnesses solved for.
         """
@@ -296,13 +293,12 @@ class _Fit:
         free = np.flatnonzero(~held)
         cost, damping = self._cost(p, c, left), 1e-3
         for _ in range(MOST_STEPS):
-            normal, slope = self._normal(p, c, left, exact)
-            whole = normal.copy()
-            keep = np.concatenate([free, np.arange(n, len(normal))])
+            whole, slope = self._normal(p, c, design, left, exact)
+            keep = np.concatenate([free, np.arange(n, len(whole))])
             to_unknowns = turn[:, free]
-            matrix = np.eye(len(normal))[:, keep]
+            matrix = np.eye(len(whole))[:, keep]
             matrix[:n, : free.size] = to_unknowns
-            normal, slope = matrix.T @ normal @ matrix, matrix.T @ slope
+            normal, slope = matrix.T @ whole @ matrix, matrix.T @ slope
             for _ in range(8):
                 raised = normal.copy()
                 k = np.arange(free.size)
@@ -310,8 +306,8 @@ class _Fit:
                 step = to_unknowns @ -(inverse(raised) @ slope)[: free.size]
                 step *= min(1.0, float(np.min(self._furthest(p) / np.maximum(np.abs(step), 1e-12))))
                 tried = p + step
-                c_new, design = self.light(tried, self._weight(left))
-                left_new = np.tensordot(c_new, design, 1) - self.cut.value
+                c_new, design_new = self.light(tried, self._weight(left))
+                left_new = np.tensordot(c_new, design_new, 1) - self.cut.value
                 cost_new = self._cost(tried, c_new, left_new)
                 if np.isfinite(cost_new) and cost_new < cost:
                     break
@@ -319,11 +315,11 @@ class _Fit:
             else:
                 break
             gained = cost - cost_new
-            p, c, left, cost = tried, c_new, left_new, cost_new
+            p, c, design, left, cost = tried, c_new, design_new, left_new, cost_new
             damping /= 8.0
             if gained < (0.01 if exact else 0.3):  # of chi-square: far inside one sigma
                 break
-        return p, c, left, inverse(whole)[:n, :n]
+        return p, c, design, left, whole
 
     def _turn(self, p: Floats) -> Floats:
         """Return what the parameters do as the unknowns of a step move.
@@ -372,9 +368,11 @@ class _Fit:
         gain_x, gain_y = self._gains(p, self.bins_x, self.bins_y)
         return np.asarray(law * (c[0] + c[2] * gain_x + c[3] * gain_y) + c[1] * darker)
 
-    def _normal(self, p: Floats, c: Floats, left: Floats, exact: bool) -> tuple[Floats, Floats]:
+    def _normal(
+        self, p: Floats, c: Floats, design: Floats, left: Floats, exact: bool
+    ) -> tuple[Floats, Floats]:
         """Return the normal matrix of geometry and brightnesses, and the cost's slope."""
-        weight, design = self._weight(left), self.design(p)
+        weight = self._weight(left)
         slopes = self._slopes(p, c, exact)
         rows = np.concatenate([slopes, design]) * weight
         off, sigma = self._belief(p)

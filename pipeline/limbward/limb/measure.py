@@ -11,7 +11,8 @@ from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.covered import measure_totality
 from limbward.limb.edges import EdgePoints, edge_points
 from limbward.limb.filtered import measure_as_a_whole, measure_by_edges
-from limbward.limb.measurement import Floats, Frame, Image, LimbMeasurement, Mask
+from limbward.limb.measurement import Floats, Frame, Image, LimbMeasurement, Mask, outline
+from limbward.picture.binning import block_mean
 
 COARSE_SIDE = 640  # px of the image that limbs are first looked for in
 LIT_SIGMA, LIT_PIXELS = 8.0, 5  # what stands out of the noise: more than a hot pixel and its blur
@@ -65,7 +66,7 @@ def measure(
     """
     noise = _noise(image)
     factor = max(1, int(np.ceil(max(image.shape) / COARSE_SIDE)))
-    coarse = _coarse(image, factor)
+    coarse = block_mean(image, factor, np.float32)
     background = float(np.quantile(coarse, 0.02))
     coarse_noise = max(noise / factor, 1e-6)
     lit = _lit_box(coarse - np.float32(background), coarse_noise)
@@ -95,14 +96,18 @@ def _look(
     frame: Frame, points: EdgePoints, ratio: float | None, flattening_sigma: float
 ) -> LimbMeasurement:
     """Return what a frame shows: quick looks first, the fit of a whole picture last."""
-    filtered = measure_by_edges(frame, points, ratio, flattening_sigma)
+    side = max(frame.image.shape) // frame.factor
+    disc = outline(points, bright_inside=True, side=side)
+    filtered = None
+    if disc is not None:
+        filtered = measure_by_edges(frame, points, disc, ratio, flattening_sigma)
     if filtered is not None and filtered.sun is not None:
         return filtered
     covered = measure_totality(frame, points)
     # A crescent's inner limb passes for the Moon's in front of a corona, but not all around.
     if covered.moon is not None and covered.coverage > ALL_AROUND:
         return covered
-    whole = measure_as_a_whole(frame, points, ratio, flattening_sigma)
+    whole = measure_as_a_whole(frame, disc, ratio, flattening_sigma)
     if whole is not None:
         return whole
     return covered if filtered is None or covered.moon is not None else filtered
@@ -139,13 +144,6 @@ def _look_closer(frame: Frame) -> LimbMeasurement | None:
     moon = found.moon
     # What the enlarging of noise and sampling leaves (simulated Moons of 4 px: 0.04 px).
     return replace(found, moon=None if moon is None else replace(moon, sigma=moon.sigma + 0.05))
-
-
-def _coarse(image: Image, factor: int) -> Image:
-    """Return the image averaged over ``factor`` x ``factor`` pixels."""
-    height, width = (n // factor for n in image.shape)
-    whole = image[: height * factor, : width * factor]
-    return whole.reshape(height, factor, width, factor).mean(axis=(1, 3), dtype=np.float32)
 
 
 def _lit_box(coarse: Image, noise: float) -> tuple[slice, slice] | None:

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from limbward.picture.binning import block_mean
+
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -86,8 +88,7 @@ def cut_sun(
     h, w = (n // step for n in image.shape)
     if min(h, w) < 8:
         return None
-    whole = image[: h * step, : w * step].reshape(h, step, w, step)
-    small = whole.mean(axis=(1, 3), dtype=np.float64)
+    small = block_mean(image, step)
     clipped = saturated[: h * step, : w * step].reshape(h, step, w, step).any(axis=(1, 3))
     clipped = ndimage.binary_dilation(clipped)
     first = (step - 1) / 2.0

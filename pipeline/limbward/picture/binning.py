@@ -25,3 +25,19 @@ def _bin_mean(image: NDArray[Any], factor: int, square: bool, out: Pixels) -> No
 
 
 bin_mean = kernel(_bin_mean)
+
+
+def block_mean(image: NDArray[Any], side: int, dtype: type = np.float64) -> NDArray[Any]:
+    """Return the means over square blocks; rows and columns beyond the last whole one are left out.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w)
+    side : int
+        Of a block, pixels.
+    dtype : type
+        In which is summed and returned.
+    """
+    h, w = (n // side for n in image.shape)
+    blocks = image[: h * side, : w * side].reshape(h, side, w, side)
+    return np.asarray(blocks.mean(axis=(1, 3), dtype=dtype))
