@@ -9,6 +9,7 @@ from astropy.table import Table
 from limbward.config import Config
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError
+from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.limb.words import Words
 from limbward.stages.bodies import name_bodies
@@ -158,7 +159,7 @@ def placing(phase):
         None,  # type: ignore[arg-type]
         Seen(
             np.array(phase, dtype=object), np.array(phase, dtype=object), time, time, time + 0.1,
-            time + 0.01, nothing, nothing, np.zeros(n, bool), discs, discs,
+            time + 0.01, nothing, nothing, *np.zeros((3, n), bool), discs, discs,
         ),
     )  # fmt: skip
     for name in names[:6]:
@@ -178,14 +179,14 @@ def test_keep_merges_what_can_be_placed_and_drop_nothing_of_it():
     found.sun_sigma[1] = np.nan  # shaken
     found.relative[2] = 9.0
     found.sun_sigma[4] = found.relative[4] = np.nan  # no limb
-    plain = found.mergeable((-60.0, 60.0), 1.0)
+    plain = mergeable(found, (-60.0, 60.0), 1.0)
     assert plain.tolist() == [True, False, False, False, False, True]
     assert all("frames" in found.note[i] for i in (2, 3))
     found = placing(phase)
     found.sun_sigma[1], found.relative[2] = np.nan, 9.0
     found.sun_sigma[4] = found.relative[4] = np.nan
     said = words(6, keep=(1, 2, 3, 4), drop=(5,))
-    assert found.mergeable((-60.0, 60.0), 1.0, said).tolist() == [True] * 4 + [False] * 2
+    assert mergeable(found, (-60.0, 60.0), 1.0, said).tolist() == [True] * 4 + [False] * 2
     assert np.isfinite(found.sun_sigma[1])
     assert "says keep" in found.note[3]
     assert "cannot be placed" in found.note[4]
@@ -201,7 +202,7 @@ def test_totality_that_a_person_states_is_not_asked_for_its_time():
 
 def placing_of(found, said=None):
     found.note[:] = ""
-    return found.mergeable((-60.0, 60.0), 1.0, said)
+    return mergeable(found, (-60.0, 60.0), 1.0, said)
 
 
 def test_a_moon_without_a_sun_in_a_partial_phase_is_not_told():
@@ -209,7 +210,7 @@ def test_a_moon_without_a_sun_in_a_partial_phase_is_not_told():
     discs["sun_x"] = np.array([5.0, np.nan])
     phase, time = np.array(["partial"] * 2, dtype=object), np.zeros(2)
     seen = Seen(
-        phase, phase, time, time, time, time, time, time, np.zeros(2, bool), discs, discs
+        phase, phase, *[time] * 6, *np.zeros((3, 2), bool), discs, discs
     )  # fmt: skip
     place = Placing(None, seen).place  # type: ignore[arg-type]
     assert np.isfinite(place["moon_x"]).tolist() == [True, False]

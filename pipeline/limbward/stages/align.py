@@ -8,6 +8,7 @@ from astropy.table import Table
 from astropy.time import Time
 
 from limbward.config import Config
+from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
 from limbward.stages import place_and_time
@@ -17,7 +18,12 @@ from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
-from limbward.workspace.measured import clock_readings, crops_of_rows, measured_discs
+from limbward.workspace.measured import (
+    clock_readings,
+    crops_of_rows,
+    measured_discs,
+    with_cores,
+)
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
 
@@ -62,7 +68,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         else:
             placing.place_body(mine, pointing, crops, reporter.progress)
     words = Words(said.keep, said.drop, said.phase == "totality", said.key)
-    usable = placing.mergeable(totality_s, config.align.max_sigma_px, words)
+    usable = mergeable(placing, totality_s, config.align.max_sigma_px, words)
 
     table = Table()
     table["file"] = ingest["file"]
@@ -82,7 +88,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
 def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
     """Return what ingest measured, and timing measured anew."""
-    measured = measured_discs(ingest)
+    measured, drowned = with_cores(measured_discs(ingest), ingest, texts(timing, "phase"))
     anew = {name: floats(timing, name) for name in (*PLACES, "sun_sigma")}
     exposure = floats(ingest, "exposure")
     return Seen(
@@ -91,10 +97,12 @@ def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
         reading_s=clock_readings(ingest, epoch).reading_s + 0.5 * np.nan_to_num(exposure),
         middle_s=floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(exposure),
         time_sigma_s=floats(timing, "time_utc_sigma"),
-        exposure_s=exposure,
+        exposure_s=exposure * np.nan_to_num(floats(ingest, "iso"), nan=100.0) / 100.0,
         limb_width=floats(ingest, "limb_width"),
         trail=floats(ingest, "limb_trail"),
         behind_filter=flags(timing, "behind_filter"),
+        clipped=flags(ingest, "limb_saturated"),
+        drowned=drowned,
         measured=measured,
         best={n: np.where(np.isfinite(a), a, measured[n]) for n, a in anew.items()},
     )

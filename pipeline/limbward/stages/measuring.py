@@ -270,6 +270,8 @@ def _measure_pixels(task: Task, row: Row) -> None:
         crop=crop,
     )
     row.update(_limb_columns(found))
+    if limbs.core is not None:
+        row.update({f"core_{name}": getattr(limbs.core, name) for name in ("x", "y", "sigma")})
     if found.note:
         row["note"].append(found.note)
 
@@ -312,6 +314,8 @@ def _exif_columns(exif: Exif, row: Row) -> Row:
         "time_source": exif.time_source or ("" if exif.time_camera is None else "camera"),
         "offset_tag_hours": exif.offset_hours,
         "gps_utc": _iso(exif.gps_utc, exif.gps_utc is not None and exif.gps_utc.microsecond > 0),
+        "gps_latitude": None if exif.gps_place is None else exif.gps_place[0],
+        "gps_longitude": None if exif.gps_place is None else exif.gps_place[1],
         "pixel_pitch_um": exif.pixel_pitch_um,
         "orientation": exif.orientation,
     }
