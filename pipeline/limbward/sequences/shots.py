@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from limbward.camera.response import Response
 from limbward.geometry.orientation import Orientation
+from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
 from limbward.sky.contacts import iso_utc
 from limbward.sky.track import SkyTrack
@@ -131,6 +132,76 @@ class Shots:
     def scale_arcsec(self) -> float:
         """Return the size of the camera's pixels."""
         return self.orientation[0].pixel_scale_arcsec
+
+
+def camera_of_most(
+    bodies: Sequence[tuple[str, str]], usable: NDArray[np.bool_], named: str | None = None
+) -> tuple[str, str]:
+    """Return the camera that took most of the usable frames.
+
+    Parameters
+    ----------
+    bodies : sequence of tuple of str
+        Model and serial number of the camera of each of N frames.
+    usable : ndarray of bool, shape (N,)
+    named : str, optional
+        Model or serial number that is wanted, in capitals or not.
+
+    Returns
+    -------
+    tuple of str
+        Two empty texts where no frame is usable.
+
+    Raises
+    ------
+    LookupError
+        If no camera bears that name.
+    """
+    count = Counter(b for b, ok in zip(bodies, usable, strict=True) if ok)
+    if named is not None:
+        wanted = {b for b in bodies if named.lower() in (b[0].lower(), b[1].lower())}
+        if not wanted:
+            known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
+            raise LookupError(f"no camera of the dump is called {named!r}; there are {known}.")
+        count = Counter({b: n for b, n in count.items() if b in wanted})
+    return max(sorted(count), key=lambda b: count[b]) if count else ("", "")
+
+
+def in_order(usable: NDArray[np.bool_], middle_s: Floats, sequence: Floats) -> NDArray[np.int64]:
+    """Return the usable frames in the order of taking.
+
+    Parameters
+    ----------
+    usable : ndarray of bool, shape (N,)
+    middle_s : ndarray, shape (N,)
+        Times of the frames, of which a millisecond counts.
+    sequence : ndarray, shape (N,)
+        Numbers that the camera gave them, for frames of one time; NaN where not known.
+    """
+    rows = np.flatnonzero(usable)
+    return rows[np.lexsort((np.nan_to_num(sequence[rows]), np.round(middle_s[rows], 3)))]
+
+
+def orientations(
+    pointing: Pointing, track: SkyTrack, middle_s: Floats, turn_deg: Floats
+) -> list[Orientation]:
+    """Return how the camera was turned in each of N frames.
+
+    Parameters
+    ----------
+    pointing : Pointing
+        At greatest eclipse.
+    track : SkyTrack
+    middle_s : ndarray, shape (N,)
+        Seconds from greatest eclipse.
+    turn_deg : ndarray, shape (N,)
+        How far the field had turned, as measured; NaN where the mount alone tells.
+    """
+    usual = np.zeros(middle_s.size)
+    if pointing.rotation_deg_per_hour:
+        usual = track.parallactic_angle(middle_s) - track.parallactic_angle(np.zeros(1))
+    turned = np.where(np.isfinite(turn_deg), turn_deg, usual)
+    return [pointing.orientation.turned(float(d)) for d in turned]
 
 
 def comparable_light(exposure_s: Floats, iso: Floats, f_number: Floats) -> Floats:
