@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from limbward.clips.catalogue import Clip
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.limb.measurement import LimbMeasurement
-from limbward.sky.contacts import Circumstances, iso_utc
+from limbward.sky.circumstances import Circumstances, iso_utc
 
 Floats = NDArray[np.float64]
 

@@ -24,7 +24,7 @@ from limbward.config.inputs import card_paths
 from limbward.errors import LimbwardError
 from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
-from limbward.sky.contacts import Circumstances, iso_utc
+from limbward.sky.circumstances import Circumstances, iso_utc
 from limbward.stages import place_and_time
 from limbward.stages.measuring import artefact_name
 from limbward.work.executors import local_crew

@@ -16,7 +16,7 @@ from limbward.camera.response import Response
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
-from limbward.sky.contacts import iso_utc
+from limbward.sky.circumstances import iso_utc
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]

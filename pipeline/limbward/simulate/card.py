@@ -20,7 +20,7 @@ from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Camera, Scenario, adapt
 from limbward.simulate.truth import frame_truth, truth_json
 from limbward.sky.caution import caution
-from limbward.sky.contacts import Circumstances
+from limbward.sky.circumstances import Circumstances
 
 CARD = "card"
 TRUNCATED_PART = 0.6  # of a file that a failing card keeps

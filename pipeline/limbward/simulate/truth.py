@@ -14,7 +14,7 @@ from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
 from limbward.simulate.frames import Frame
 from limbward.simulate.scenario import Camera, Scenario
-from limbward.sky.contacts import Circumstances
+from limbward.sky.circumstances import Circumstances
 
 
 def true_corona(
