@@ -22,6 +22,7 @@ from limbward.clips.times import add_still, borrow_clocks, contacts_in, phase_of
 from limbward.config import Config
 from limbward.config.inputs import card_paths
 from limbward.errors import LimbwardError
+from limbward.limb.partial import measured_columns
 from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
 from limbward.sky.circumstances import Circumstances, iso_utc
@@ -98,8 +99,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
 
 def _beforehand(config: Config, circumstances: Circumstances, epoch: Time) -> Beforehand:
+    track = place_and_time.track(config, epoch)
     return Beforehand(
-        place_and_time.track(config, epoch),
+        track,
+        place_and_time.doubt(config, track),
         totality_s=place_and_time.covered_s(config, circumstances),
         rotates=config.timing.rotates,
         profile=place_and_time.limb_profile(config),
@@ -139,6 +142,8 @@ def _table(file: str, sampled: Sampled, clip: Timed, epoch: Time) -> Table:
         ]
     )
     table["time_utc_sigma"] = masked_floats(clip.sigma_s, u.s)
+    for name, values in measured_columns(sampled.found).items():
+        table[name] = masked_floats(values, u.pix)
     return table
 
 
