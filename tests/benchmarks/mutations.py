@@ -83,7 +83,7 @@ MUTATIONS = (
     Mutation("limb/edges.py", "0.5 * (left - right) / c", "0.5 * (right - left) / c", EDGES),
     Mutation("limb/edges.py", "blur**2 - 1.0", "blur**2", EDGES),
     Mutation("limb/ramp.py", "radius + low_at - s * depth", "radius + low_at", EDGES),
-    Mutation("limb/refit.py", "squeeze @ np.array([c.x, c.y])", "np.array([c.x, c.y])",
+    Mutation("limb/refit.py", "refraction @ np.array([c.x, c.y])", "np.array([c.x, c.y])",
              "tests/limb/test_register.py"),
     Mutation("limb/corona.py", "CORRELATED = 2.5", "CORRELATED = 1.0",
              f"{CORONA}::test_the_stated_error_is_that_of_repeated_measurements"),

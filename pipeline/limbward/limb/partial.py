@@ -122,14 +122,14 @@ def measure_again(
             (discs.moon_x[i], discs.moon_y[i], discs.moon_radius[i]),
         ]
         turned = orientation.turned(turn[i] if rotates else 0.0)
-        squeeze = turned.in_pixels(track.squeeze(t[i]))
+        refraction = turned.in_pixels(track.refraction(t[i]))
         if profile is not None:
             moon_limb = without_relief(moon_limb, starts[1][:2], turned, profile)
         try:
             sun, moon = refit(
                 [sun_limb, moon_limb],
                 starts,
-                squeeze,
+                refraction,
                 radius_ratio=float(ratio[i]),
                 radius=(float(radius[i]), RADIUS_SIGMA_PX),
             )

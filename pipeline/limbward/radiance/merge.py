@@ -26,7 +26,7 @@ from limbward.geometry.grid import Grid
 from limbward.radiance.batch import BATCH, Batch, HotPixels, Limits, fits, new_batch, put
 from limbward.radiance.calibrate import Calibration, planes
 from limbward.radiance.kernels.gather import gather
-from limbward.radiance.kernels.inputs import BLOCK, Frames, Maps, Sums, Table, Views
+from limbward.radiance.kernels.inputs import BLOCK, BatchSamples, Maps, Sums, Table, Views
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.saturation import KERNEL_REACH_PX
 from limbward.radiance.scatter import beyond_noise, widen
@@ -176,7 +176,7 @@ def add_frames(
     margin = -moon_margin_px - KERNEL_REACH_PX if inside else moon_margin_px + KERNEL_REACH_PX
     none = np.empty((0, 0, 0), np.float32)
     dark, flat = batch.calibration.dark, batch.calibration.inverse_flat
-    samples = Frames(
+    samples = BatchSamples(
         raw=batch.pixels[:n],
         black=batch.black,
         dark=none if dark is None else planes(dark),
