@@ -2,7 +2,7 @@
 
 Each pixel of the result takes, from each frame, the samples of one colour around its place, fits
 a plane through them (`limbward.radiance.taps`) and adds the value with the weight that the
-predicted radiance gives it (`limbward.radiance.stack`).
+predicted radiance gives it (`limbward.radiance.registered`).
 
 References
 ----------
@@ -28,9 +28,9 @@ from limbward.radiance.calibrate import Calibration, planes
 from limbward.radiance.kernels.gather import gather
 from limbward.radiance.kernels.inputs import BLOCK, BatchSamples, Maps, Sums, Table, Views
 from limbward.radiance.noise import NoiseModel
+from limbward.radiance.registered import sharpness
 from limbward.radiance.saturation import KERNEL_REACH_PX
 from limbward.radiance.scatter import beyond_noise, widen
-from limbward.radiance.stack import sharpness
 from limbward.radiance.taps import Taps
 
 Floats = NDArray[np.float64]
@@ -258,7 +258,7 @@ def merge(
     factor : int
         Of the small grid of the weights.
     predicted : ndarray of float32, shape (3, h, w)
-        Radiance on the small grid, from `limbward.radiance.stack.weight_maps`.
+        Radiance on the small grid, from `limbward.radiance.registered.weight_maps`.
     calibrations : callable
         Returns the calibration of frame k, decoded; the same object for the same calibration.
     limits : Limits
