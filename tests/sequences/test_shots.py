@@ -7,7 +7,6 @@ from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
 from limbward.sequences.shots import (
-    camera_of_most,
     comparable_light,
     in_order,
     orientations,
@@ -60,20 +59,6 @@ def test_times_are_told_as_utc():
     assert frames.span_utc() == ("2026-08-12T17:45:59Z", "2026-08-12T17:47:01Z")
     frames.sigma_s[1] = np.nan
     assert [frames.utc_sigma_s(0), frames.utc_sigma_s(1)] == [0.2, None]
-
-
-BODIES = [("A", "1"), ("A", "2"), ("A", "2"), ("B", "3"), ("B", "3"), ("B", "3")]
-
-
-def test_the_camera_with_most_usable_frames_is_taken():
-    every = np.ones(6, bool)
-    assert camera_of_most(BODIES, every) == ("B", "3")
-    assert camera_of_most(BODIES, np.array([1, 1, 1, 1, 0, 0], bool)) == ("A", "2")
-    assert camera_of_most(BODIES, every, "a") == ("A", "2")
-    assert camera_of_most(BODIES, every, "1") == ("A", "1")
-    assert camera_of_most(BODIES, np.zeros(6, bool)) == ("", "")
-    with pytest.raises(LookupError, match=r"called 'C'; there are A \(1\), A \(2\), B \(3\)\.$"):
-        camera_of_most(BODIES, every, "C")
 
 
 def test_frames_of_one_time_are_in_the_cameras_own_order():

@@ -10,6 +10,7 @@ from astropy.table import Table
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
+from limbward.camera.choice import camera_of_most
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.orientation import Orientation
@@ -17,7 +18,6 @@ from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import Cut, View, cut_file
 from limbward.sequences.shots import (
     Shots,
-    camera_of_most,
     comparable_light,
     in_order,
     orientations,
@@ -69,7 +69,8 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     usable = np.isin(phase, phases) & np.isfinite(middle) & np.isfinite(floats(align, "sun_x"))
     bodies = list(zip(texts(ingest, "camera"), texts(ingest, "serial"), strict=True))
     try:
-        body = camera_of_most(bodies, usable, camera)
+        # Without any frame there is no camera; an empty Shots lets each command say its own.
+        body = camera_of_most(bodies, usable, camera) or ("", "")
     except LookupError as error:
         raise ConfigError(f"{config.where(section, 'camera')}: {error}") from error
     usable &= np.array([b == body for b in bodies], bool)
@@ -78,7 +79,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
     track = place_and_time.track(config, epoch)
     orientation: list[Orientation] = []
-    if rows.size:  # else there may be no camera either, and each command says its own
+    if rows.size:
         turn = floats(align, "rotation_deg")[rows]
         orientation = orientations(_pointing(config, workspace, body), track, t, turn)
     return Shots(

@@ -17,6 +17,7 @@ from scipy.ndimage import (
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, reduced_affine
 from limbward.geometry.law import mean_corona
+from limbward.radiance.exposures import by_exposure
 from limbward.radiance.noise import NoiseModel
 
 Floats = NDArray[np.float64]
@@ -30,7 +31,6 @@ BEHIND = 0.85  # solar radii
 NEGLIGIBLE = (0.015, 0.03)
 SURE = 0.75  # of the ceiling
 NEAR_CLIP = 0.9  # of the level at which samples end: bins above may hold some of them
-SAME_EXPOSURE = 1.1
 FEW, MANY = 6.0, 18.0  # frames: with few, noise matters more than a tenth of the sharpness
 
 
@@ -294,7 +294,7 @@ def weight_maps(
         sure &= brightest * true[k] < SURE * ceiling
         total += out[k] * (sure & registered.open[k])
     below = np.zeros_like(total)
-    for group in _by_exposure(registered.exposure):
+    for group in by_exposure(registered.exposure):
         for k in group:
             below += out[k] * registered.open[k]
         share = below / np.maximum(total, 1e-30)
@@ -332,14 +332,3 @@ def effective_number(weights: Sequence[Pixels]) -> Floats:
         total += weight
         squares += weight.astype(np.float64) ** 2
     return np.asarray(total**2 / np.maximum(squares, np.finfo(float).tiny))
-
-
-def _by_exposure(exposure: Floats) -> list[list[int]]:
-    """Return the frames of like exposures together, the shortest first."""
-    groups: list[list[int]] = []
-    for k in np.argsort(exposure, kind="stable"):
-        if groups and exposure[k] < SAME_EXPOSURE * exposure[groups[-1][0]]:
-            groups[-1].append(int(k))
-        else:
-            groups.append([int(k)])
-    return groups

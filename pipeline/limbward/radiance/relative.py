@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.normal_matrix import inverse
+from limbward.radiance.exposures import by_exposure
 from limbward.radiance.registered import RegisteredFrames
 
 Floats = NDArray[np.float64]
@@ -26,7 +27,6 @@ MODEL_SIGMA = 0.001  # of a ratio, for what the noise does not explain
 MIN_SNR = 10.0
 MIN_PIXELS = 150
 MAX_PIXELS = 6000  # a colour and pair: ratios to 0.05 %, well below what the structure allows
-SAME_EXPOSURE = 1.1
 
 
 @dataclass(frozen=True)
@@ -123,13 +123,7 @@ def pairs(exposure: Floats, reach: int = 2, partners: int = 2) -> list[tuple[int
     exposures, the ``partners`` frames nearest in the order given (that of time, so that the sky
     has changed little).
     """
-    order = np.argsort(exposure, kind="stable")
-    groups: list[list[int]] = []
-    for i in order:
-        if groups and exposure[i] < SAME_EXPOSURE * exposure[groups[-1][0]]:
-            groups[-1].append(int(i))
-        else:
-            groups.append([int(i)])
+    groups = by_exposure(exposure)
     out: list[tuple[int, int]] = []
     for g, group in enumerate(groups):
         members = sorted(group)

@@ -134,39 +134,6 @@ class Shots:
         return self.orientation[0].pixel_scale_arcsec
 
 
-def camera_of_most(
-    bodies: Sequence[tuple[str, str]], usable: NDArray[np.bool_], named: str | None = None
-) -> tuple[str, str]:
-    """Return the camera that took most of the usable frames.
-
-    Parameters
-    ----------
-    bodies : sequence of tuple of str
-        Model and serial number of the camera of each of N frames.
-    usable : ndarray of bool, shape (N,)
-    named : str, optional
-        Model or serial number that is wanted, in capitals or not.
-
-    Returns
-    -------
-    tuple of str
-        Two empty texts where no frame is usable.
-
-    Raises
-    ------
-    LookupError
-        If no camera bears that name.
-    """
-    count = Counter(b for b, ok in zip(bodies, usable, strict=True) if ok)
-    if named is not None:
-        wanted = {b for b in bodies if named.lower() in (b[0].lower(), b[1].lower())}
-        if not wanted:
-            known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
-            raise LookupError(f"no camera of the dump is called {named!r}; there are {known}.")
-        count = Counter({b: n for b, n in count.items() if b in wanted})
-    return max(sorted(count), key=lambda b: count[b]) if count else ("", "")
-
-
 def in_order(usable: NDArray[np.bool_], middle_s: Floats, sequence: Floats) -> NDArray[np.int64]:
     """Return the usable frames in the order of taking.
 
