@@ -99,7 +99,7 @@ MUTATIONS = (
              f"{SOLVE}::test_mountains_on_the_limb_do_not_average_away"),
     Mutation("clock/crescent_fit.py", "later=c.order >= boundary", "later=c.order > boundary",
              f"{SOLVE}::test_a_clock_set_half_way"),
-    Mutation("clock/crescent_fit.py", "square / width**2) ** 2", "square / width**2) ** 0",
+    Mutation("clock/crescent_solve.py", "square / width**2) ** 2", "square / width**2) ** 0",
              f"{SOLVE}::test_wild_frames_are_left_out"),
     Mutation("clock/solution.py", "<= 600.0", "<= 900.0",
              f"{SOLVE}::test_quarter_zones_and_hints"),
