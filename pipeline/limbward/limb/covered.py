@@ -9,7 +9,7 @@ import numpy as np
 from limbward.limb.circle import fit_circles
 from limbward.limb.edges import EdgePoints
 from limbward.limb.measurement import (
-    Frame,
+    LimbFrame,
     LimbMeasurement,
     arc_of,
     coverage_of,
@@ -30,7 +30,7 @@ RELIEF_PX, RAMP_PX = 0.02, 0.08
 ROUNDER = 1.2  # times the steepest places' scatter that the feet of a clipped limb may have
 
 
-def measure_totality(frame: Frame, points: EdgePoints) -> LimbMeasurement:
+def measure_totality(frame: LimbFrame, points: EdgePoints) -> LimbMeasurement:
     """Measure the Moon in front of the corona, or say why not."""
     side = max(frame.image.shape) // frame.factor
     rough = outline(points, bright_inside=False, side=side)
