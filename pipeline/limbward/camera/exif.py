@@ -209,7 +209,7 @@ def _number(tags: Tags, name: str) -> float | None:
 
 
 def _positive(tags: Tags, name: str) -> float | None:
-    number = _number(tags, name)  # 0 is what a camera writes for a lens it cannot talk to
+    number = _number(tags, name)  # 0 is what a camera writes for a lens without contacts
     return number if number is not None and number > 0 else None
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.evidence import Covered, Direct
+from limbward.clock.evidence import Direct, TotalityEvidence
 
 Floats = NDArray[np.float64]
 Texts = NDArray[np.object_]
@@ -85,7 +85,9 @@ def seconds_from(zero: datetime, times: Sequence[Any] | Texts) -> Floats:
     return np.array(seconds, dtype=float)
 
 
-def covered_evidence(totality_s: tuple[float, float], body: Body, readings: Readings) -> Covered:
+def totality_evidence(
+    totality_s: tuple[float, float], body: Body, readings: Readings
+) -> TotalityEvidence:
     """Return the body's frames of totality, and of the beads before and after it.
 
     Parameters
@@ -101,7 +103,7 @@ def covered_evidence(totality_s: tuple[float, float], body: Body, readings: Read
     inside = sequence[phase == "totality"]
     first, last = (inside.min(), inside.max()) if inside.size else (np.inf, -np.inf)
     reading = readings.reading_s
-    return Covered(
+    return TotalityEvidence(
         reading[dark],
         readings.resolution_s[dark],
         reading[beads[at < first]],

@@ -10,7 +10,7 @@ from limbward.limb.circle import CircleFit, fit_circles
 from limbward.limb.darkening import corona_inset
 from limbward.limb.edges import EdgePoints, RadialEdges
 from limbward.limb.measurement import (
-    Frame,
+    LimbFrame,
     LimbMeasurement,
     arc_of,
     coverage_of,
@@ -32,7 +32,7 @@ FALL_RADII = 0.15  # over which the corona's fall is seen
 ROUNDER = 1.2  # times the steepest places' scatter that the feet of a clipped limb may have
 
 
-def _outwards(frame: Frame, edges: RadialEdges, fit: CircleFit) -> CircleFit:
+def _outwards(frame: LimbFrame, edges: RadialEdges, fit: CircleFit) -> CircleFit:
     """Return a fit with the radius that the limb has, not the steepest places of a falling corona.
 
     Where the limb is clipped they are something else again.
@@ -56,7 +56,7 @@ def _outwards(frame: Frame, edges: RadialEdges, fit: CircleFit) -> CircleFit:
     return replace(fit, circles=(larger,))
 
 
-def measure_totality(frame: Frame, points: EdgePoints) -> LimbMeasurement:
+def measure_totality(frame: LimbFrame, points: EdgePoints) -> LimbMeasurement:
     """Measure the Moon in front of the corona, or say why not."""
     side = max(frame.image.shape) // frame.factor
     rough = outline(points, bright_inside=False, side=side)

@@ -12,8 +12,9 @@ STEP = 0.05
 # Pixels from the limb into the bright side; the limb lies between two.
 DEPTH = np.arange(-12.0, 12.0, STEP) + 0.5 * STEP
 
-# Continuum at 520 nm against mu, coefficients of mu^0 to mu^5: H. Neckel, D. Labs, Solar Physics
-# 153 (1994) 91 (from memory). A camera's green differs little in the shape near the limb.
+# Green continuum against mu, coefficients of mu^0 to mu^5, after H. Neckel, D. Labs, Solar Physics
+# 153 (1994) 91: within 0.03 of the centre's brightness of Allen's at 550 nm, as a test has it. A
+# camera's green differs little in the shape near the limb.
 GREEN = (0.30505, 1.13123, -0.78604, 0.40560, 0.02297, -0.07880)
 
 

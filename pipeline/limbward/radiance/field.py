@@ -121,7 +121,9 @@ def describe_field(
     header["ISOREF"] = (frames.iso_reference, "ISO to which radiances refer")
     header["FNUMREF"] = (frames.f_reference, "f-number to which radiances refer")
     header["CAMERA"], header["SERIALNO"] = frames.camera, frames.serial
+    header["INSTRUME"] = (frames.camera, "the camera: the standard's word for CAMERA")
     header["NFRAMES"] = (int(good.sum()), "frames merged")
     header["EXPTOTAL"] = (float(length.sum()), "s, sum of the exposures")
+    header["XPOSURE"] = (float(length.sum()), "s, the standard's word for EXPTOTAL")
     add_moon(header, field.moon, field.grid.height)
     return header

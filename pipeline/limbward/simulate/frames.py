@@ -36,7 +36,7 @@ DAY_SKY = 2e-6
 
 
 @dataclass(frozen=True)
-class Frame:
+class SimulatedFrame:
     """One exposure with its truth.
 
     Attributes
@@ -69,7 +69,7 @@ def camera_frames(
     index: int,
     contacts: dict[str, datetime],
     seed: int,
-) -> list[Frame]:
+) -> list[SimulatedFrame]:
     """Return the frames of one camera in time order.
 
     Parameters
@@ -92,7 +92,7 @@ def camera_frames(
     for shot in taken:
         place, up, sky = places.get(shot.index, (None, math.nan, (0.0, 0.0, 0.0)))
         frames.append(
-            Frame(
+            SimulatedFrame(
                 camera=camera,
                 shot=shot,
                 place=place,
@@ -178,13 +178,13 @@ def _places(
     return out
 
 
-def expose(scenario: Scenario, frame: Frame, seed: int) -> NDArray[np.uint16]:
+def expose(scenario: Scenario, frame: SimulatedFrame, seed: int) -> NDArray[np.uint16]:
     """Return a frame's mosaic in ADU, masked margins included.
 
     Parameters
     ----------
     scenario : Scenario
-    frame : Frame
+    frame : SimulatedFrame
         From `camera_frames`.
     seed : int
         Of the whole simulation: fixes corona, Moon and sensor.

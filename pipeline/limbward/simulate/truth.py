@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
-from limbward.simulate.frames import Frame
+from limbward.simulate.frames import SimulatedFrame
 from limbward.simulate.scenario import Camera, Scenario
-from limbward.sky.contacts import Circumstances
+from limbward.sky.circumstances import Circumstances
 
 
 def true_corona(
@@ -122,7 +122,7 @@ def _camera_truth(camera: Camera, greatest: datetime) -> dict[str, Any]:
     }
 
 
-def frame_truth(path: str, frame: Frame) -> dict[str, Any]:
+def frame_truth(path: str, frame: SimulatedFrame) -> dict[str, Any]:
     """Return what is true of one frame, written to the file at ``path``."""
     shot, place = frame.shot, frame.place
     body = frame.camera.instrument

@@ -10,7 +10,8 @@ from astropy.time import Time
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.air import Air, standard_air
-from limbward.sky.contacts import Circumstances, local_circumstances
+from limbward.sky.circumstances import Circumstances
+from limbward.sky.contacts import local_circumstances
 from limbward.sky.doubt import MEASURED_AIR, SEASON, Doubt, doubted_track
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import (

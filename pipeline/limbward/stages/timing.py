@@ -27,7 +27,7 @@ from limbward.config import Config
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
-from limbward.sky.contacts import iso_utc
+from limbward.sky.circumstances import iso_utc
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
