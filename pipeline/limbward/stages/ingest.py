@@ -14,6 +14,7 @@ from limbward.camera.card import IMAGE_KINDS, Listing
 from limbward.config import Config
 from limbward.config.inputs import card_paths, find_inputs, without_match
 from limbward.errors import LimbwardError
+from limbward.sky.seen import only_partial
 from limbward.stages import place_and_time
 from limbward.stages.bodies import name_bodies
 from limbward.stages.copies import mark_copies
@@ -47,7 +48,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """
     sky = place_and_time.eclipse(config)
     workspace.write_json(Workspace.contacts, place_and_time.contacts_json(config, sky))
-    partial = place_and_time.only_partial(sky)
+    partial = only_partial(sky)
     if partial:
         reporter.warn(partial)
     listing, stated = find_inputs(config)
