@@ -233,10 +233,10 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
     from limbward.cli.printing import print_contacts
     from limbward.config.inputs import card_paths, find_inputs
     from limbward.config.loading import load_config
+    from limbward.config.said import unmatched
     from limbward.sky.seen import only_partial
     from limbward.stages import place_and_time
     from limbward.stages.place import require_own_place
-    from limbward.stages.told import unmatched
 
     settings = load_config(config)
     own = settings.resolve(settings.workspace)

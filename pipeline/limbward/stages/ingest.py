@@ -13,6 +13,7 @@ from astropy.table import Table
 from limbward.camera.card import IMAGE_KINDS, Listing
 from limbward.config import Config
 from limbward.config.inputs import card_paths, find_inputs, without_match
+from limbward.config.said import unmatched
 from limbward.errors import LimbwardError
 from limbward.sky.seen import only_partial
 from limbward.stages import place_and_time
@@ -23,7 +24,6 @@ from limbward.stages.measuring import Row, Task, measure_all
 from limbward.stages.phasing import decide_phases
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
-from limbward.stages.told import unmatched
 from limbward.work.executors import crew
 from limbward.work.reach import UNREACHED, CardWatch
 from limbward.work.reporting import Reporter

@@ -24,6 +24,7 @@ from limbward.clock.readings import (
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.clock.times import Times
 from limbward.config import Config
+from limbward.config.said import said_of
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
@@ -31,7 +32,7 @@ from limbward.sky.contacts import iso_utc
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
-from limbward.stages.phasing import decide_phases, said_of
+from limbward.stages.phasing import decide_phases
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
