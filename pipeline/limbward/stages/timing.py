@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
-from astropy.time import Time, TimeDelta
-from numpy.typing import NDArray
+from astropy.time import Time
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.clock.body import middle_s, orient_by_corona, solve_body
@@ -23,12 +20,12 @@ from limbward.clock.readings import (
 )
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.clock.times import Times
+from limbward.clock.wording import dated_by_another
 from limbward.config import Config
 from limbward.config.said import said_of
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
-from limbward.sky.contacts import iso_utc
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
@@ -57,7 +54,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     track = place_and_time.track(config, epoch)
     dropped = said_of(config, texts(frames, "file")).drop
     doubt = place_and_time.doubt(config, track)
-    readings = _without(clock_readings(frames, epoch), dropped)
+    readings = clock_readings(frames, epoch).without(dropped)
     references = _references(config, frames)
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
     tags = floats(frames, "offset_tag_hours")
@@ -94,13 +91,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 reporter.warn(f"{body.camera} {body.serial}: {warning}".strip())
             advance()
 
-    utc = [
-        iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else ""
-        for t in times.since_greatest_s
-    ]
     table = Table()
     table["file"] = frames["file"]
-    table["time_utc"] = masked_texts(utc)
+    table["time_utc"] = masked_texts(times.utc(epoch))
     table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
     table["since_greatest_s"] = masked_floats(times.since_greatest_s, u.s)
     middle_s = times.since_greatest_s + 0.5 * readings.exposure_s
@@ -116,15 +109,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         write_sidecars(workspace, table)
     workspace.write_json(Workspace.clock, {"cameras": clocks})
     workspace.write_json(Workspace.pointing, {"cameras": pointings})
-
-
-def _without(readings: Readings, dropped: NDArray[np.bool_]) -> Readings:
-    """Return the readings with frames that the config drops telling nothing but their times."""
-    return replace(
-        readings,
-        phase=np.where(dropped, "other", readings.phase),
-        gps_utc=np.where(dropped, "", readings.gps_utc),
-    )
 
 
 def _solve(
@@ -169,21 +153,13 @@ def _of_this_eclipse(
     config: Config, epoch: Time, solution: ClockSolution | None, claimed: float | None
 ) -> tuple[ClockSolution | None, list[str]]:
     """Return the solution, or None and why if the frames are dated by another eclipse."""
-    if solution is None or not solution.runs:
+    if solution is None or not solution.runs or "direct" in solution.sources:
         return solution, []
     days = split_zone(solution.offset_s, claimed)[0]
     date = place_and_time.other_eclipse(config, epoch, days)
     if not date:
         return solution, []
-    warning = (
-        f"The frames are dated {date}, when another eclipse was seen at the site, and fit that of "
-        f"{config.eclipse} only with a clock {abs(days)} days {'fast' if days > 0 else 'slow'}; so "
-        "the clock is not solved. Check eclipse in the config; if the camera's date was wrong, "
-        "name a frame under timing.references."
-    )
-    if "direct" in solution.sources:
-        return solution, []
-    return None, [warning]
+    return None, [dated_by_another(date, config.eclipse.isoformat(), days)]
 
 
 def _references(config: Config, frames: Table) -> list[Reference]:
