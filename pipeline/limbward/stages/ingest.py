@@ -10,6 +10,7 @@ from pathlib import PurePosixPath
 
 from astropy.table import Table
 
+from limbward.camera.brackets import Answer
 from limbward.camera.card import IMAGE_KINDS, Listing
 from limbward.config import Config
 from limbward.config.inputs import card_paths, find_inputs, without_match
@@ -31,7 +32,7 @@ from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_texts, table_text, texts
 from limbward.workspace.ingest_table import to_table
 from limbward.workspace.journal import JOURNAL, files_digest, journal_line, read_journal
-from limbward.workspace.responses import Answer, write_responses
+from limbward.workspace.responses import write_responses
 
 SAID_AT_MOST = 5
 

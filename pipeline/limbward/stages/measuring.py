@@ -11,7 +11,7 @@ from math import isfinite
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from limbward.camera.card import IMAGE_KINDS, CardFile
+from limbward.camera.card import IMAGE_KINDS, MADE_OF_RAW, CardFile
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
 from limbward.camera.raw import UnreadableFrame, read_raw
@@ -35,7 +35,6 @@ Row = dict[str, Any]
 # Of the range: where the equator is twice as bright, converters begin to bend, which widens edges.
 IN_PROPORTION = 0.35
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
-MADE_OF_RAW = ("jpeg", "heif")  # by the camera, beside it
 NOT_MEASURED = {
     "video": "A video is not measured here: `limbward clips` does that.",
     "other": "This is not a frame.",
