@@ -8,13 +8,13 @@ from astropy.table import Table
 
 from limbward.config import Config
 from limbward.config.loading import load_config
+from limbward.config.said import said_of, unmatched
 from limbward.errors import ConfigError
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.limb.words import Words
 from limbward.stages.bodies import name_bodies
-from limbward.stages.phasing import decide_phases, said_of
-from limbward.stages.told import unmatched
+from limbward.stages.phasing import decide_phases
 
 SMALLEST = {
     "site": {"latitude": 64.8, "longitude": -23.7},

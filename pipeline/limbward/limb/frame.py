@@ -170,3 +170,23 @@ def find_limbs(look: Look, radius_ratio: float) -> Limbs:
         trail = trail_px(plane, found.moon)
         core = None
     return Limbs(found, reduced, crop, trail, core)
+
+
+def limbs_if_any(look: Look, radius_ratio: float, stated: Content | None = None) -> Limbs | None:
+    """Measure the limbs in a frame that may have some; None in darks, flats and the like.
+
+    Parameters
+    ----------
+    look : Look
+    radius_ratio : float
+        Moon's radius over the Sun's.
+    stated : {'dark', 'flat', 'bias'} or None
+        What the user says that the frame is.
+    """
+    if look.content != "light" and (look.content != "flat" or stated is not None):
+        return None
+    limbs = find_limbs(look, radius_ratio)
+    # A field may be even for want of contrast in an overexposed corona: a limb says what it is.
+    if look.content == "flat" and limbs.found.kind not in ("totality", "contact"):
+        return None
+    return limbs

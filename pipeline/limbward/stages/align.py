@@ -8,11 +8,11 @@ from astropy.table import Table
 from astropy.time import Time
 
 from limbward.config import Config
+from limbward.config.said import said_of
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
 from limbward.stages import place_and_time
-from limbward.stages.phasing import said_of
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
