@@ -7,8 +7,9 @@ import pytest
 from astropy.table import Table
 
 from limbward.config import Config
+from limbward.config.bodies import unmatched
 from limbward.config.loading import load_config
-from limbward.config.said import said_of, unmatched
+from limbward.config.said import said_of
 from limbward.errors import ConfigError
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
@@ -68,7 +69,7 @@ def test_later_rules_come_first_and_add_to_earlier_ones():
                 {"files": ["A000?.DNG"], "phase": "contact", "use": "keep"},
                 {"files": ["A0001.DNG", "card/100A/A0002.DNG"], "use": "drop"},
             ]
-        ),
+        ).frames,
         np.array([*FILES, "card/100A/B0001.DNG"], dtype=object),
     )
     assert said.keep.tolist() == [True, False, False, True, True, True, False]
@@ -215,3 +216,11 @@ def test_a_moon_without_a_sun_in_a_partial_phase_is_not_told():
     place = Placing(None, seen).place  # type: ignore[arg-type]
     assert np.isfinite(place["moon_x"]).tolist() == [True, False]
     assert np.isfinite(place["sun_x"]).tolist() == [True, False]
+
+
+def test_near_a_contact_a_well_exposed_limb_shows_that_no_bead_is_left():
+    found = placing(["totality"] * 3)
+    found.seen.middle_s[:] = [-59.9, -59.9, -75.0]
+    found.seen.clipped[1] = True
+    assert mergeable(found, (-60.0, 60.0), 1.0).tolist() == [True, False, False]
+    assert "too near to second or third contact" in found.note[1]

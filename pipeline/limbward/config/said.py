@@ -1,21 +1,17 @@
-"""What the config says of the files of a card: of each frame, and which body took it."""
+"""What the config says of single frames."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.config.frames import BodyRule, FrameRule, matches
-from limbward.config.root import Config
+from limbward.config.frames import FrameRule, matches
 
-Floats = NDArray[np.float64]
 Texts = NDArray[np.object_]
 Mask = NDArray[np.bool_]
-
-SAME_FOCAL = 0.02  # a focal length as in the frames, rounded or not
 
 
 @dataclass(frozen=True)
@@ -37,9 +33,9 @@ class Said:
     key: Texts
 
 
-def said_of(config: Config, file: Texts) -> Said:
-    """Return what the config's ``frames`` say of files."""
-    said = [_rule_for(config.frames, f) for f in file]
+def said_of(rules: Sequence[FrameRule], file: Texts) -> Said:
+    """Return what the config's ``frames`` say of files, the last rules first."""
+    said = [_rule_for(rules, f) for f in file]
     return Said(
         np.array([phase or "" for _, phase, _ in said], dtype=object),
         np.array([use == "keep" for use, _, _ in said], dtype=bool),
@@ -48,7 +44,7 @@ def said_of(config: Config, file: Texts) -> Said:
     )
 
 
-def _rule_for(rules: list[FrameRule], file: str) -> tuple[str | None, str | None, int | None]:
+def _rule_for(rules: Sequence[FrameRule], file: str) -> tuple[str | None, str | None, int | None]:
     """Return use and phase that are said of a file, the last rules first, and the last's number."""
     use: str | None = None
     phase: str | None = None
@@ -57,67 +53,3 @@ def _rule_for(rules: list[FrameRule], file: str) -> tuple[str | None, str | None
         if any(matches(file, pattern) for pattern in rule.files):
             use, phase, last = rule.use or use, rule.phase or phase, i
     return use, phase, last
-
-
-def named_bodies(
-    config: Config, file: Texts, camera: Texts, serial: Texts, focal_mm: Floats
-) -> tuple[Texts, list[str]]:
-    """Return the names that the config's ``bodies`` give to the cameras of files.
-
-    Parameters
-    ----------
-    config : Config
-    file, camera, serial : ndarray of str, shape (N,)
-    focal_mm : ndarray, shape (N,)
-        NaN where not known.
-
-    Returns
-    -------
-    names : ndarray of str, shape (N,)
-        Empty where no entry fits; else that of the first that does.
-    said : list of str
-        A sentence for each entry that fits no file.
-    """
-    names = np.full(len(file), "", dtype=object)
-    said = []
-    for i, body in enumerate(config.bodies):
-        mine = (names == "") & _taken_by(body, file, camera, serial, focal_mm)
-        if not mine.any():
-            said.append(
-                f"{config.where('bodies', i)}: no frame fits {body.name!r}; see camera, serial and "
-                "focal_length in frames.ecsv."
-            )
-        names[mine] = body.name
-    return names, said
-
-
-def _taken_by(body: BodyRule, file: Texts, camera: Texts, serial: Texts, focal_mm: Floats) -> Mask:
-    mine = np.ones(len(file), bool)
-    if body.files:
-        mine &= np.array([any(matches(f, p) for p in body.files) for f in file], bool)
-    if body.camera is not None:
-        wanted = body.camera.lower()
-        pairs = zip(camera, serial, strict=True)
-        mine &= np.array([wanted in (c.lower(), s.lower()) for c, s in pairs], bool)
-    if body.focal_length_mm is not None:
-        mine &= np.abs(focal_mm / body.focal_length_mm - 1.0) < SAME_FOCAL
-    return mine
-
-
-def unmatched(config: Config, files: Sequence[str]) -> Iterator[str]:
-    """Yield a sentence for each pattern under ``frames`` and ``bodies`` that no file matches."""
-    patterns = [
-        (("frames", i, "files", k), pattern)
-        for i, rule in enumerate(config.frames)
-        for k, pattern in enumerate(rule.files)
-    ] + [
-        (("bodies", i, "files", k), pattern)
-        for i, body in enumerate(config.bodies)
-        for k, pattern in enumerate(body.files)
-    ]
-    for where, pattern in patterns:
-        if not any(matches(file, pattern) for file in files):
-            yield (
-                f"{config.where(*where)}: no file is called {pattern!r}; give a name or a glob "
-                "pattern as paths end in frames.ecsv, such as 100ABCDE/ABCD0001.DNG."
-            )

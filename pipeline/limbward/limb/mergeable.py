@@ -60,7 +60,7 @@ def mergeable(
     else:
         inside |= shown & (~timed | ~np.isfinite(seen.middle_s))
         # Near a contact a picture whose limb is well exposed shows that no bead is left.
-        clear = shown & placing.tied & ~seen.clipped & ~seen.drowned
+        clear = shown & ~seen.clipped & ~seen.drowned
         inside |= clear & inside_totality(totality_s, seen.middle_s, seen.time_sigma_s, margin=-1.0)
     if words is not None:
         inside |= words.totality

@@ -35,7 +35,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     track = place_and_time.track(config, place_and_time.greatest(circumstances))
     totality_s = place_and_time.covered_s(config, circumstances)
     seen = _seen(ingest, timing, place_and_time.greatest(circumstances))
-    said = said_of(config, texts(ingest, "file"))
+    said = said_of(config.frames, texts(ingest, "file"))
     camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
     for body in sorted(set(zip(camera, serial, strict=True))):
         mine = (camera == body[0]) & (serial == body[1])

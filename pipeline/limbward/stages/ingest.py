@@ -11,6 +11,7 @@ from astropy.table import Table
 from limbward.camera.brackets import Answer
 from limbward.camera.card import IMAGE_KINDS
 from limbward.config import Config
+from limbward.config.bodies import unmatched
 from limbward.config.inputs import (
     card_paths,
     find_inputs,
@@ -18,7 +19,6 @@ from limbward.config.inputs import (
     nothing_found,
     without_match,
 )
-from limbward.config.said import unmatched
 from limbward.errors import LimbwardError
 from limbward.sky.seen import only_partial
 from limbward.stages import place_and_time

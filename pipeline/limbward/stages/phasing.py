@@ -44,7 +44,7 @@ def decide_phases(
     -------
     Phases
     """
-    said = said_of(config, texts(ingest, "file"))
+    said = said_of(config.frames, texts(ingest, "file"))
     looks, phase = texts(ingest, "looks_like"), texts(ingest, "phase")
     looks = np.where(looks == "", phase, looks)
     # Calibration frames that the config names were judged when they were decoded.

@@ -53,7 +53,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     epoch = place_and_time.greatest(circumstances)
     totality_s = place_and_time.covered_s(config, circumstances)
     track = place_and_time.track(config, epoch)
-    dropped = said_of(config, texts(frames, "file")).drop
+    dropped = said_of(config.frames, texts(frames, "file")).drop
     latitude, longitude = (floats(frames, f"gps_{name}") for name in ("latitude", "longitude"))
     stood = gps_place(place_and_time.site(config), latitude, longitude)
     doubt = place_and_time.doubt(config, track, stood)
