@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -62,6 +62,14 @@ class Readings:
     resolution_s: Floats
     exposure_s: Floats
     order: Floats
+
+    def without(self, dropped: NDArray[np.bool_]) -> Readings:
+        """Return the readings with some frames telling nothing but their times."""
+        return replace(
+            self,
+            phase=np.where(dropped, "other", self.phase),
+            gps_utc=np.where(dropped, "", self.gps_utc),
+        )
 
 
 def bodies(camera: Texts, serial: Texts, timed: NDArray[np.bool_]) -> list[Body]:

@@ -49,6 +49,10 @@ class Timed:
     sigma_s: Floats
     totality_s: tuple[float, float]
 
+    def of(self, rows: NDArray[np.int64]) -> Timed:
+        """Return some of the frames."""
+        return Timed(self.middle_s[rows], self.sigma_s[rows], self.totality_s)
+
 
 @dataclass(frozen=True)
 class Decided:

@@ -18,6 +18,12 @@ Floats = NDArray[np.float64]
 Texts = NDArray[np.object_]
 CalibrationFiles = dict[str, dict[Setting, list[Path]]]  # of darks, flats and biases
 
+DISPLAY_REFERRED = (
+    "All frames of totality are display-referred (encoded for a display). They are merged by the "
+    "curve that they declare, or that their brackets tell, for a picture: the corona's brightness "
+    "is no measurement. Export linear 16-bit TIFFs or use the RAW files for one."
+)
+
 
 @dataclass(frozen=True)
 class Files:
