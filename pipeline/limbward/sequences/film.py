@@ -20,7 +20,9 @@ Pixels = NDArray[np.float32]
 # PyAV brings FFmpeg's libraries with it, so nothing need be installed beside the package.
 # Constant quality, not bit rate: black sky costs next to nothing. Every player takes yuv420p.
 ENCODERS: dict[str, tuple[str, dict[str, str]]] = {
-    "mp4": ("libx264", {"crf": "17", "preset": "medium", "tune": "grain"}),
+    # Without macroblock trees: with them x264 reads memory that it never wrote where the sides are
+    # no multiples of 16, and the same pictures give other bytes now and then.
+    "mp4": ("libx264", {"crf": "17", "preset": "medium", "tune": "grain", "mbtree": "0"}),
     "webm": ("libvpx-vp9", {"crf": "24", "b": "0", "row-mt": "1", "cpu-used": "3"}),
 }
 # Else WebM gets a random identifier and the version of the library, and differs in every run.
