@@ -233,11 +233,10 @@ def test_the_same_frames_give_the_same_film_byte_by_byte(tmp_path, side):
     from limbward.sequences.film import write_films
 
     rng = np.random.default_rng(3)
-    still = 60 * rng.random((side, side, 1)) + np.array([80.0, 100.0, 120.0])
-    wave = np.arange(side)[None, :, None] / 50
+    still, wave = 60 * rng.random((side, side, 3)) + 100, np.arange(side)[None, :, None] / 50
     frames = [(still + 40 * np.sin(k / 5 + wave)).astype(np.uint8) for k in range(24)]
     made: dict[str, set[bytes]] = {"mp4": set(), "webm": set()}
-    for turn in range(3):
+    for turn in range(4):
         filled = [rng.bytes(400_000 * (turn + 1)) for _ in range(6)]
         del filled
         paths = {kind: tmp_path / f"{turn}.{kind}" for kind in made}
