@@ -140,7 +140,7 @@ def test_a_corona_without_structure_registers_nothing(kind):
         weight[:] = 0
     elif kind == "NaN":
         log[:] = np.nan
-    detail = Detail(log, weight, slope, 0 * slope, 1.0, (0.0, 0.0))
+    detail = Detail(log, weight, slope, 0 * slope, 1.0, (0.0, 0.0), 40.0)
     assert register(detail, detail, (30.0, 30.0), (30.0, 30.0)) is None
 
 
