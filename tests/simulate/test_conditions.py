@@ -3,8 +3,10 @@
 import io
 import json
 import math
+import re
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import exifread
 import numpy as np
@@ -66,6 +68,12 @@ def test_calm_is_the_scenario_as_it_is():
     for name in ("usual", "hard"):
         assert under(scenario, name).conditions == name
         assert replace(under(scenario, name), conditions="calm") != scenario
+
+
+def test_the_documentation_names_every_effect():
+    text = (Path(__file__).parents[2] / "notebooks" / "howto.md").read_text(encoding="utf-8")
+    first = re.findall(r"^\| ((?:`[a-z-]+`(?:, )?)+) \|", text, flags=re.M)
+    assert set(EFFECTS) <= {name for cell in first for name in re.findall(r"[a-z-]+", cell)}
 
 
 def test_every_effect_is_alone():
