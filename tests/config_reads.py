@@ -96,8 +96,12 @@ class _Reads(ast.NodeVisitor):
 
     def visit_Attribute(self, node: ast.Attribute) -> None:
         owner = self.kind(node.value)
-        if owner is not None and node.attr in owner.model_fields:
-            self.found.add((owner.__name__, node.attr))
+        if owner is not None:
+            made = getattr(owner, node.attr, None)
+            # A property is made of the keys that it reads.
+            names = made.fget.__code__.co_names if isinstance(made, property) else (node.attr,)
+            fields = owner.model_fields
+            self.found |= {(owner.__name__, name) for name in names if name in fields}
         self.generic_visit(node)
 
 

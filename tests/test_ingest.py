@@ -18,6 +18,7 @@ from limbward.camera.card import find_files
 from limbward.camera.luminance import green_plane
 from limbward.camera.raw import read_raw
 from limbward.camera.reduce import reduce_frame
+from limbward.config.inputs import inputs_digest
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.limb import frame as limb_frame
@@ -280,10 +281,10 @@ def test_what_is_made_of_files_that_are_gone_is_removed(tmp_path, in_threads):
 def test_the_fingerprint_follows_the_files(tmp_path):
     folder = a_card(tmp_path)
     config = a_config(tmp_path)
-    first = ingest.fingerprint(config)
-    assert ingest.fingerprint(config) == first
+    first = inputs_digest(config)
+    assert inputs_digest(config) == first
     os.utime(folder / "TST_0001.DNG", (1.8e9, 1.8e9))
-    assert ingest.fingerprint(config) != first
+    assert inputs_digest(config) != first
 
 
 def test_frames_of_one_name_stay_apart_and_copies_are_marked(tmp_path, in_threads):

@@ -181,6 +181,8 @@ def test_corona_header_is_that_of_a_solar_picture(session):
         assert header["SOLARPA"] == pytest.approx(15.18, abs=0.05)
         assert header["HGLT_OBS"] == pytest.approx(6.51, abs=0.02)
         assert header["DATE-OBS"] < header["DATE-AVG"] < header["DATE-END"]
+        assert header["INSTRUME"] == CAMERA
+        assert header["XPOSURE"] == pytest.approx(2 * sum(EXPOSURES))
         wcs = WCS(header, naxis=2)
     x, y = wcs.wcs_world2pix(0.0, 900.0 / 3600.0, 0)
     angle = np.degrees(np.arctan2(-(x - 449.5), y - 319.5))

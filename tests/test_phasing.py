@@ -7,13 +7,15 @@ import pytest
 from astropy.table import Table
 
 from limbward.config import Config
+from limbward.config.bodies import unmatched
 from limbward.config.loading import load_config
+from limbward.config.said import said_of
 from limbward.errors import ConfigError
+from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.limb.words import Words
 from limbward.stages.bodies import name_bodies
-from limbward.stages.phasing import decide_phases, said_of
-from limbward.stages.told import unmatched
+from limbward.stages.phasing import decide_phases
 
 SMALLEST = {
     "site": {"latitude": 64.8, "longitude": -23.7},
@@ -67,7 +69,7 @@ def test_later_rules_come_first_and_add_to_earlier_ones():
                 {"files": ["A000?.DNG"], "phase": "contact", "use": "keep"},
                 {"files": ["A0001.DNG", "card/100A/A0002.DNG"], "use": "drop"},
             ]
-        ),
+        ).frames,
         np.array([*FILES, "card/100A/B0001.DNG"], dtype=object),
     )
     assert said.keep.tolist() == [True, False, False, True, True, True, False]
@@ -158,7 +160,7 @@ def placing(phase):
         None,  # type: ignore[arg-type]
         Seen(
             np.array(phase, dtype=object), np.array(phase, dtype=object), time, time, time + 0.1,
-            time + 0.01, nothing, nothing, np.zeros(n, bool), discs, discs,
+            time + 0.01, nothing, nothing, *np.zeros((3, n), bool), discs, discs,
         ),
     )  # fmt: skip
     for name in names[:6]:
@@ -178,14 +180,14 @@ def test_keep_merges_what_can_be_placed_and_drop_nothing_of_it():
     found.sun_sigma[1] = np.nan  # shaken
     found.relative[2] = 9.0
     found.sun_sigma[4] = found.relative[4] = np.nan  # no limb
-    plain = found.mergeable((-60.0, 60.0), 1.0)
+    plain = mergeable(found, (-60.0, 60.0), 1.0)
     assert plain.tolist() == [True, False, False, False, False, True]
     assert all("frames" in found.note[i] for i in (2, 3))
     found = placing(phase)
     found.sun_sigma[1], found.relative[2] = np.nan, 9.0
     found.sun_sigma[4] = found.relative[4] = np.nan
     said = words(6, keep=(1, 2, 3, 4), drop=(5,))
-    assert found.mergeable((-60.0, 60.0), 1.0, said).tolist() == [True] * 4 + [False] * 2
+    assert mergeable(found, (-60.0, 60.0), 1.0, said).tolist() == [True] * 4 + [False] * 2
     assert np.isfinite(found.sun_sigma[1])
     assert "says keep" in found.note[3]
     assert "cannot be placed" in found.note[4]
@@ -201,7 +203,7 @@ def test_totality_that_a_person_states_is_not_asked_for_its_time():
 
 def placing_of(found, said=None):
     found.note[:] = ""
-    return found.mergeable((-60.0, 60.0), 1.0, said)
+    return mergeable(found, (-60.0, 60.0), 1.0, said)
 
 
 def test_a_moon_without_a_sun_in_a_partial_phase_is_not_told():
@@ -209,8 +211,16 @@ def test_a_moon_without_a_sun_in_a_partial_phase_is_not_told():
     discs["sun_x"] = np.array([5.0, np.nan])
     phase, time = np.array(["partial"] * 2, dtype=object), np.zeros(2)
     seen = Seen(
-        phase, phase, time, time, time, time, time, time, np.zeros(2, bool), discs, discs
+        phase, phase, *[time] * 6, *np.zeros((3, 2), bool), discs, discs
     )  # fmt: skip
     place = Placing(None, seen).place  # type: ignore[arg-type]
     assert np.isfinite(place["moon_x"]).tolist() == [True, False]
     assert np.isfinite(place["sun_x"]).tolist() == [True, False]
+
+
+def test_near_a_contact_a_well_exposed_limb_shows_that_no_bead_is_left():
+    found = placing(["totality"] * 3)
+    found.seen.middle_s[:] = [-59.9, -59.9, -75.0]
+    found.seen.clipped[1] = True
+    assert mergeable(found, (-60.0, 60.0), 1.0).tolist() == [True, False, False]
+    assert "too near to second or third contact" in found.note[1]

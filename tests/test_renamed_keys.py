@@ -1,11 +1,13 @@
 """A config of before a key was renamed is told the new name."""
 
+import re
+
 import pytest
 
 from limbward import filters
 from limbward.config import Config
 from limbward.config.loading import _all_keys, load_config
-from limbward.config.renamed import FILTERS, KEYS
+from limbward.config.renamed import FILTERS, KEYS, PARAMETERS
 from limbward.errors import ConfigError
 
 SMALLEST = "site: {latitude: 64.8, longitude: -23.7}\neclipse: 2026-08-12\n"
@@ -38,3 +40,15 @@ def test_the_new_filter_is_named(tmp_path, old, new):
     text = f"input: {{cards: [card]}}\nenhance: [{{name: a, steps: [{{filter: {old}}}]}}]\n"
     said = refusal(tmp_path, text)
     assert said == f"4: enhance[0].steps[0].filter: has another name now; write {new!r}."
+
+
+@pytest.mark.parametrize(("old", "sentence"), PARAMETERS.items())
+def test_an_old_parameter_of_a_filter_is_answered(tmp_path, old, sentence):
+    name, key = old.split(".")
+    known = filters.load(name).Params.model_fields
+    (new,) = re.findall(r"'(.+?)'", sentence)
+    assert key not in known
+    assert new in known
+    step = f"{{filter: {name}, {key}: 3}}"
+    said = refusal(tmp_path, f"input: {{cards: [card]}}\nenhance: [{{name: a, steps: [{step}]}}]\n")
+    assert said == f"4: enhance[0].steps[0].{key}: {sentence}"

@@ -22,6 +22,7 @@ from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace, read_table
 from limbward.workspace.columns import masked_floats, masked_texts
 from limbward.workspace.frames import assemble_frames
+from limbward.workspace.reported import read_frames
 from tests.report.pages import Page, clock, contacts
 
 SIZE = (240, 320)
@@ -237,7 +238,7 @@ def test_whole_run(config, workspace):
 
 def test_frames_carry_what_the_tables_know(config, workspace):
     write_tables(workspace)
-    first, *_, last = report.read_frames(workspace)
+    first, *_, last = read_frames(workspace)
     assert first.time == datetime(2026, 8, 12, 17, 0, 0)
     assert first.camera == "Testcam One (77)"
     assert first.clock_residual_s == pytest.approx(0.4)

@@ -364,8 +364,8 @@ def test_the_workspace_is_locked_meanwhile(pipeline):
 
 def test_the_real_stages_fit_together():
     """Every artefact is made by one stage and read after it."""
-    from limbward.stages.report_pictures import SEQUENCES
     from limbward.stages.runner import load_stages
+    from limbward.workspace.reported import SEQUENCES
 
     stages = load_stages()
     assert tuple(stage.name for stage in stages) == ORDER

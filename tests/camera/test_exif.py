@@ -153,6 +153,28 @@ def test_gps_stamps_are_rationals_and_may_be_incomplete(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("sides", "expected"),
+    [("NW", (64.8125, -23.75)), ("SE", (-64.8125, 23.75)), ("N?", None)],
+)
+def test_a_gps_place_is_in_degrees_minutes_and_seconds(tmp_path, sides, expected):
+    # DC-008 4.6.6: 64 deg 48 min 45 s and 23 deg 45.0 min, as receivers of both habits write.
+    latitude = (ratio(64, 1), ratio(48, 1), ratio(45, 1))
+    longitude = (ratio(23, 1), ratio(4500, 100), ratio(0, 1))
+    gps = {1: sides[0], 2: latitude, 3: sides[1], 4: longitude}
+    exif = read_exif(jpeg(tmp_path / "a.jpg", {}, NAMED, gps))
+    assert exif.gps_place == (None if expected is None else pytest.approx(expected))
+
+
+def test_a_gps_place_off_the_globe_or_of_zeros_is_none(tmp_path):
+    zero, far = (ratio(0, 1),) * 3, (ratio(95, 1), ratio(0, 1), ratio(0, 1))
+    nowhere = read_exif(jpeg(tmp_path / "a.jpg", {}, NAMED, {1: "N", 2: zero, 3: "E", 4: zero}))
+    assert nowhere.gps_place is None
+    unreal = read_exif(jpeg(tmp_path / "b.jpg", {}, NAMED, {1: "N", 2: far, 3: "E", 4: far}))
+    assert unreal.gps_place is None
+    assert any("latitude of 95 degrees" in note for note in unreal.notes)
+
+
+@pytest.mark.parametrize(
     ("make", "model", "name"),
     [
         ("Invented", "Model One", "Invented Model One"),

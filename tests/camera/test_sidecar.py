@@ -14,7 +14,10 @@ def test_a_sidecar_is_rdf_with_the_time():
     about = root[0][0]
     exif = "{http://ns.adobe.com/exif/1.0/}DateTimeOriginal"
     assert about.get(exif) == "2026-08-12T17:46:50.820Z"
-    assert "0.31" in about.get("{http://ns.adobe.com/xap/1.0/}Label")
+    rdf = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
+    (sentence,) = about.findall(f"{{http://purl.org/dc/elements/1.1/}}description/{rdf}Alt/{rdf}li")
+    assert sentence.get("{http://www.w3.org/XML/1998/namespace}lang") == "x-default"
+    assert "standard error 0.31 s" in sentence.text
 
 
 def test_pillow_reads_it_as_an_xmp_packet(tmp_path):

@@ -78,6 +78,17 @@ def test_a_clip_is_catalogued_with_its_own_clock(device):
     assert list(np.unique(table["clip"])) == ["card/CRES.MP4", "card/DARK.MOV"]
 
 
+def test_the_timeline_has_the_discs_as_they_were_measured(device):
+    """The Sun of the simulated film is in its middle and 0.02 px further right each second."""
+    _, _, workspace, _, _ = device
+    table = workspace.read_table("tables/clips.ecsv")
+    rows = table[table["clip"] == "card/CRES.MP4"]
+    x, y, t = (np.asarray(rows[name], float) for name in ("sun_x", "sun_y", "clip_s"))
+    slope, middle = np.polyfit(t - 30.0, x, 1)
+    assert slope == pytest.approx(SMALL.drift_px_per_s, abs=0.005)
+    assert (middle, np.median(y)) == pytest.approx((160.0, 120.0), abs=0.2)
+
+
 def test_the_clips_clock_comes_out_within_one_frame_interval(device):
     """One every half second; the creation time alone is wrong by 7 s and cut to a second."""
     began, _, _, told, _ = device

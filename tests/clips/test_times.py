@@ -7,10 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from astropy.time import Time, TimeDelta
-from PIL import Image
 
 from limbward.clips.catalogue import Clip
-from limbward.clips.overview import overview
+from limbward.clips.overview import overview, thumbnail
 from limbward.clips.times import (
     borrow_clocks,
     clock_of,
@@ -111,7 +110,8 @@ def test_contacts_within_a_clip_are_found_in_order():
 
 
 def test_an_overview_shows_every_still_with_its_words():
-    stills = [Image.new("RGB", size, "white") for size in ((640, 480), (1080, 1920), (64, 48))]
+    shapes = ((480, 640, 3), (1920, 1080, 3), (48, 64, 3))
+    stills = [thumbnail(np.full(shape, 255, np.uint8)) for shape in shapes]
     shown = overview(stills, ["one", "two", "three"])
     assert shown.shape[0] == 3
     lit = (shown > 0.99).all(axis=0).sum()

@@ -10,10 +10,10 @@ from limbward.clock.readings import (
     Readings,
     Reference,
     bodies,
-    covered_evidence,
     direct_evidence,
     far_instants,
     seconds_from,
+    totality_evidence,
     unclear_reference,
 )
 from limbward.clock.times import Times
@@ -84,7 +84,7 @@ def test_instants_of_another_year_are_named_and_not_used():
 
 def test_beads_are_those_before_and_those_after_totality():
     phase = ["contact", "totality", "contact", "totality", "contact"]
-    found = covered_evidence((-60.0, 60.0), body(5), readings(phase, [1, 2, 3, 4, 5]))
+    found = totality_evidence((-60.0, 60.0), body(5), readings(phase, [1, 2, 3, 4, 5]))
     assert found.reading_s.tolist() == [2, 4]
     assert (found.before_s.tolist(), found.after_s.tolist()) == ([1.0], [5.0])
     assert (found.second_contact_s, found.third_contact_s) == (-60.0, 60.0)

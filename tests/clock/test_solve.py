@@ -8,7 +8,7 @@ from astropy.time import TimeDelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from limbward.clock.evidence import Covered, Crescents, Direct
+from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import split_zone
 from limbward.clock.solve import solve_clock
 from limbward.geometry.orientation import Orientation
@@ -52,7 +52,7 @@ def crescents(track, t, rng, *, offset, drift, orientation, sigma=0.04, step=1.0
 
 def covered(reading, before=(), after=()):
     before, after = np.array(before, float), np.array(after, float)
-    return Covered(reading, np.ones(reading.size), before, after, -59.0, 59.0)
+    return TotalityEvidence(reading, np.ones(reading.size), before, after, -59.0, 59.0)
 
 
 def session(rng, n=24):

@@ -109,7 +109,7 @@ def test_noise_falls_and_structure_stays():
         image,
         np.ones_like(image),
         geometry,
-        multiscale.Params(lift=1.0, correlation_px=0.0, coverage=0.0),
+        multiscale.Params(finest_gain=1.0, correlation_px=0.0, coverage=0.0),
     )[0]
     middle = (slice(60, 240), slice(60, 240))
     a, b = out[middle], wave[middle]
@@ -118,6 +118,18 @@ def test_noise_falls_and_structure_stays():
     # The annulus' deviation is that of wave and noise. 1.5 times the noise's power is taken off
     # each band, which weakens those that hold little of the wave: 0.83 of it stays.
     assert gain * np.sqrt(1.5) > 0.8
+
+
+@pytest.mark.parametrize("radius", [9.0, 100.0, 123.4, 900.0])
+def test_scales_reach_half_a_solar_radius_whatever_that_is_in_pixels(radius):
+    blurs = multiscale.widths(radius, multiscale.Params())
+    assert blurs[0] == 1.25
+    assert np.divide(blurs[1:], blurs[:-1]) == pytest.approx(2.0)
+    assert 0.25 * radius < blurs[-1] <= 0.5 * radius
+
+
+def test_there_is_a_scale_of_a_sun_of_a_few_pixels():
+    assert multiscale.widths(2.0, multiscale.Params()) == [1.25]
 
 
 def test_rotational_differencing_cancels_a_round_corona(view):
@@ -145,6 +157,19 @@ def test_rotational_differencing_doubles_a_narrow_ray():
     for place, value in ((0.0, 1.0), (20.0, -0.5), (-20.0, -0.5), (90.0, 0.0)):
         at = ring & (np.abs(angle - place) < 0.25)
         assert out[at].mean() * mean == pytest.approx(value, abs=0.02)
+
+
+@pytest.mark.parametrize(("order", "gain"), [(6, 3.0), (9, 4.0), (18, 0.0)])
+def test_rotational_differencing_of_a_wave_is_the_wave(order, gain):
+    """2 cos(mx) - cos(m(x + d)) - cos(m(x - d)) = 2 (1 - cos(md)) cos(mx), for d of 20 degrees."""
+    geometry = Geometry(200.0, 200.0, 60.0)
+    y, x = np.indices((401, 401))
+    rho, wave = np.hypot(x - 200, y - 200) / 60, np.cos(order * np.arctan2(y - 200, x - 200))
+    image = (1 + 0.2 * wave).astype(np.float32)[None]
+    params = rotational_difference.Params(angle_deg=20.0)
+    out = rotational_difference.apply(image, None, geometry, params)[0]
+    ring = np.abs(rho - 2.5) < 0.3
+    assert out[ring] == pytest.approx(0.2 * gain * wave[ring], abs=0.01)
 
 
 @pytest.mark.parametrize("coverage", [0.0, 0.9])

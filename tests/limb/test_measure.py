@@ -125,6 +125,12 @@ def test_the_darkened_disc_is_normalised():
     assert limb_darkening(np.array(0.0)) == pytest.approx(0.305, abs=0.005)
 
 
+def test_the_darkened_disc_is_like_that_of_another_table():
+    """At 550 nm: A. N. Cox (ed.), *Allen's Astrophysical Quantities*, 4th ed. (2000), 14.7."""
+    mu = np.linspace(0.0, 1.0, 101)
+    assert limb_darkening(mu) == pytest.approx(0.30 + 0.93 * mu - 0.23 * mu**2, abs=0.03)
+
+
 def test_the_inset_grows_with_blur_and_shrinks_with_size():
     assert edge_inset(125.0, 1.2) > edge_inset(125.0, 0.8) > 0
     assert edge_inset(60.0, 1.2) > edge_inset(500.0, 1.2)

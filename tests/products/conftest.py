@@ -8,7 +8,7 @@ import pytest
 from limbward.config import with_jobs
 from limbward.config.loading import load_config
 from limbward.simulate.card import simulate_card
-from limbward.simulate.frames import Frame, camera_frames
+from limbward.simulate.frames import SimulatedFrame, camera_frames
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Scenario, adapt, demo_scenario
 from limbward.stages.runner import run_stages
@@ -26,7 +26,7 @@ class Finished:
     config: object
     workspace: Workspace
     scenario: Scenario
-    frames: list[Frame]
+    frames: list[SimulatedFrame]
     folder: str = "card"
 
 

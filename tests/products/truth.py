@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from limbward.simulate.frames import Frame
+from limbward.simulate.frames import SimulatedFrame
 from limbward.simulate.moon import LIMB_ANGLES, moon
 
 
-def lit_arcs(frame: Frame, seed: int, limb_rms_arcsec: float) -> list[tuple[float, float, float]]:
+def lit_arcs(
+    frame: SimulatedFrame, seed: int, limb_rms_arcsec: float
+) -> list[tuple[float, float, float]]:
     """Return position angle, light (arcsec times degrees) and width (degrees) of each lit arc."""
     place = frame.place
     assert place is not None

@@ -12,7 +12,7 @@ from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, frame_affine
 from limbward.geometry.orientation import Orientation
 from limbward.radiance.noise import NoiseModel
-from limbward.radiance.stack import FrameView
+from limbward.radiance.registered import FrameView
 
 RGGB = np.array([[0, 1], [1, 2]], np.int8)
 COLOUR = np.array([0.55, 1.0, 0.7])  # of the corona in this camera

@@ -11,9 +11,9 @@ from limbward.radiance import taps
 from limbward.radiance.batch import Limits
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.merge import MergeFrame, merge
+from limbward.radiance.registered import register_frames, weight_maps
 from limbward.radiance.relative import relative_exposures
 from limbward.radiance.saturation import KERNEL_REACH_PX
-from limbward.radiance.stack import build_stack, weight_maps
 from tests.radiance.scene import Scene, Shot
 
 pytestmark = pytest.mark.statistical
@@ -48,10 +48,10 @@ def limits():
         noise = np.random.default_rng(100 + seed)
         raws = [scene.frame(s, noise) for s in shots]
         views = [scene.view(s, raw) for s, raw in zip(shots, raws, strict=True)]
-        stack = build_stack(views, scene.grid, MARGIN_PX, SMALL_SIDE)
-        exposures = relative_exposures(stack)
+        registered = register_frames(views, scene.grid, MARGIN_PX, SMALL_SIDE)
+        exposures = relative_exposures(registered)
         unit = np.exp(np.log(exposures.factor / [s.factor for s in shots]).mean())
-        weights, predicted = weight_maps(stack, exposures.factor)
+        weights, predicted = weight_maps(registered, exposures.factor)
         frames = [
             MergeFrame(
                 v.affine, v.exposure_s * f, o, v.moon, v.noise, w,
@@ -64,7 +64,7 @@ def limits():
             frames,
             enumerate(raws),
             scene.grid,
-            stack.factor,
+            registered.factor,
             predicted,
             lambda k, raw, same=calibration: same,
             limits=Limits(moon_margin_px=MARGIN_PX),

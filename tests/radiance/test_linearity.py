@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from limbward.radiance.linearity import linear_ceiling
+from limbward.radiance.registered import register_frames
 from limbward.radiance.relative import relative_exposures
-from limbward.radiance.stack import build_stack
 from tests.radiance.scene import Scene, Shot
 
 UPPER = 0.9
@@ -29,9 +29,9 @@ def found_ceiling(knees, compression=0.5, seed=3):
         bent = np.where(raw.data >= scene.white, span, bent)
         raw.data[...] = np.rint(bent + scene.black).astype(np.uint16)
         views.append(scene.view(shot, raw))
-    stack = build_stack(views, scene.grid)
-    exposures = relative_exposures(stack)
-    return linear_ceiling(stack, exposures.factor, np.full(len(views), span), UPPER)
+    registered = register_frames(views, scene.grid)
+    exposures = relative_exposures(registered)
+    return linear_ceiling(registered, exposures.factor, np.full(len(views), span), UPPER)
 
 
 def test_a_linear_sensor_keeps_the_ceiling_of_the_config():
@@ -60,6 +60,6 @@ def test_nothing_is_measured_of_a_single_exposure():
     scene = Scene(480, 320, 60.0)
     shots = [Shot(1 / 30, 1.0, 240, 160)] * 2
     views = [scene.view(s, scene.frame(s, np.random.default_rng(1))) for s in shots]
-    stack = build_stack(views, scene.grid)
-    found = linear_ceiling(stack, np.ones(2), np.full(2, scene.white - scene.black), UPPER)
+    registered = register_frames(views, scene.grid)
+    found = linear_ceiling(registered, np.ones(2), np.full(2, scene.white - scene.black), UPPER)
     np.testing.assert_array_equal(found, UPPER)

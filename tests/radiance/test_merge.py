@@ -20,8 +20,8 @@ from limbward.radiance.merge import (
     moon_box,
 )
 from limbward.radiance.noise import NoiseModel
+from limbward.radiance.registered import register_frames, weight_maps
 from limbward.radiance.relative import relative_exposures
-from limbward.radiance.stack import build_stack, weight_maps
 from tests.radiance.reference import gathered
 from tests.radiance.scene import RGGB, Scene, Shot
 from tests.radiance.test_relative import bracketed
@@ -36,9 +36,9 @@ def top(view, factor=1.0):
 def pipeline(scene, shots, rng, vignette=None, **options):
     raws = [scene.frame(s, rng, vignette) for s in shots]
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
-    stack = build_stack(views, scene.grid)
-    exposures = relative_exposures(stack)
-    weights, predicted = weight_maps(stack, exposures.factor)
+    registered = register_frames(views, scene.grid)
+    exposures = relative_exposures(registered)
+    weights, predicted = weight_maps(registered, exposures.factor)
     frames = [
         MergeFrame(v.affine, v.exposure_s * f, o, v.moon, v.noise, w, top(v, f))
         for v, f, o, w in zip(views, exposures.factor, exposures.offset, weights, strict=True)
@@ -48,7 +48,7 @@ def pipeline(scene, shots, rng, vignette=None, **options):
         frames,
         enumerate(raws),
         scene.grid,
-        stack.factor,
+        registered.factor,
         predicted,
         lambda k, r: calibration,
         **options,
@@ -246,9 +246,9 @@ def test_a_satellite_a_bird_and_a_cosmic_ray_are_left_out(brackets):
         spoiled[250:265, 300:320] = 520  # a bird
         spoiled[200, 60] += 9000  # a cosmic ray
         views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
-        stack = build_stack(views, scene.grid)
-        exposures = relative_exposures(stack)
-        weights, predicted = weight_maps(stack, exposures.factor)
+        registered = register_frames(views, scene.grid)
+        exposures = relative_exposures(registered)
+        weights, predicted = weight_maps(registered, exposures.factor)
         frames = [
             MergeFrame(v.affine, v.exposure_s * f, o, v.moon, v.noise, w, top(v, f))
             for v, f, o, w in zip(
@@ -260,7 +260,12 @@ def test_a_satellite_a_bird_and_a_cosmic_ray_are_left_out(brackets):
             )
         ]
         result, _ = merge(
-            frames, enumerate(raws), scene.grid, stack.factor, predicted, lambda k, r: Calibration()
+            frames,
+            enumerate(raws),
+            scene.grid,
+            registered.factor,
+            predicted,
+            lambda k, r: Calibration(),
         )
         pull = np.abs(result.radiance - clean.radiance) / clean.sigma
         away = scene.rho() > 1.3
@@ -277,14 +282,19 @@ def test_a_few_frames_are_not_judged():
     raws = [scene.frame(s, rng) for s in shots]
     raws[1].data[30:40, 30:40] += 3000
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
-    stack = build_stack(views, scene.grid)
-    weights, predicted = weight_maps(stack, np.ones(len(views)))
+    registered = register_frames(views, scene.grid)
+    weights, predicted = weight_maps(registered, np.ones(len(views)))
     frames = [
         MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
         for v, w in zip(views, weights, strict=True)
     ]
     result, _ = merge(
-        frames, enumerate(raws), scene.grid, stack.factor, predicted, lambda k, r: Calibration()
+        frames,
+        enumerate(raws),
+        scene.grid,
+        registered.factor,
+        predicted,
+        lambda k, r: Calibration(),
     )
     assert (result.count[32:38, 32:38] == 4).all()
 
@@ -332,14 +342,19 @@ def test_a_saturated_spot_that_no_prediction_shows_is_left_out():
         spot = frame.data[160:163, 320:323]
         spot[...] = np.minimum(512 + bright * 5 * shot.exposure_s, 16000)
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
-    stack = build_stack(views, scene.grid)
-    weights, predicted = weight_maps(stack, np.ones(2))
+    registered = register_frames(views, scene.grid)
+    weights, predicted = weight_maps(registered, np.ones(2))
     frames = [
         MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
         for v, w in zip(views, weights, strict=True)
     ]
     result, _ = merge(
-        frames, enumerate(raws), scene.grid, stack.factor, predicted, lambda k, r: Calibration()
+        frames,
+        enumerate(raws),
+        scene.grid,
+        registered.factor,
+        predicted,
+        lambda k, r: Calibration(),
     )
     x, y = 321 + scene.grid.sun_x - 210, 161 + scene.grid.sun_y - 160
     assert result.count[round(y), round(x)] == 1
@@ -352,8 +367,8 @@ def test_a_frame_that_cannot_be_read_is_left_out_and_named():
     shots = [Shot(1 / 30, 1.0, 210, 160), Shot(1 / 15, 1.0, 212, 161)]
     raws = [scene.frame(s, rng) for s in shots]
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
-    stack = build_stack(views, scene.grid)
-    weights, predicted = weight_maps(stack, np.ones(len(views)))
+    registered = register_frames(views, scene.grid)
+    weights, predicted = weight_maps(registered, np.ones(len(views)))
     frames = [
         MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
         for v, w in zip(views, weights, strict=True)
@@ -361,7 +376,7 @@ def test_a_frame_that_cannot_be_read_is_left_out_and_named():
 
     decoded = [(0, raws[0]), (1, LimbwardError("the file is cut short"))]
     result, _ = merge(
-        frames, decoded, scene.grid, stack.factor, predicted, lambda k, r: Calibration()
+        frames, decoded, scene.grid, registered.factor, predicted, lambda k, r: Calibration()
     )
     assert result.failed == {1: "the file is cut short"}
     assert result.count.max() == 1
@@ -379,8 +394,8 @@ def test_the_moons_disc_is_registered_on_the_moon():
         mark = np.exp(-((x - moon.x - 10) ** 2 + (y - moon.y + 7) ** 2) / (2 * 2.0**2))
         frame.data[...] = np.minimum(frame.data + np.rint(400 * mark), 16000)
     views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
-    stack = build_stack(views, scene.grid)
-    weights, predicted = weight_maps(stack, np.ones(len(views)))
+    registered = register_frames(views, scene.grid)
+    weights, predicted = weight_maps(registered, np.ones(len(views)))
     frames = [
         MergeFrame(v.affine, v.exposure_s, np.zeros(3), v.moon, v.noise, w, top(v))
         for v, w in zip(views, weights, strict=True)
@@ -390,7 +405,7 @@ def test_the_moons_disc_is_registered_on_the_moon():
         frames,
         enumerate(raws),
         scene.grid,
-        stack.factor,
+        registered.factor,
         predicted,
         lambda k, r: Calibration(),
         box=box,

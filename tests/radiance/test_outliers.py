@@ -4,6 +4,8 @@ What may differ, squared: 36 times the variance of the value and of what it is c
 the radiance, and 36 times the scatter of all frames but the two that differ most.
 """
 
+from itertools import product
+
 import numpy as np
 import pytest
 
@@ -11,6 +13,7 @@ from limbward.geometry.disc import Disc
 from limbward.radiance import taps
 from limbward.radiance.batch import Batch
 from limbward.radiance.calibrate import Calibration
+from limbward.radiance.kernels.outliers import NETWORK, SORTED
 from limbward.radiance.merge import Accumulator, MergeFrame, add_frames
 from limbward.radiance.noise import NoiseModel
 from tests.radiance.reference import taps_at
@@ -109,3 +112,13 @@ def test_sigma_of_a_negative_signal_is_that_of_black():
     middle = np.s_[:, SIZE // 2, SIZE // 2]
     np.testing.assert_allclose(result.radiance[middle], -100.0 / 0.5, rtol=1e-5)
     np.testing.assert_allclose(result.sigma[middle], 2.0 * np.sqrt(POWER) / 0.5, rtol=1e-4)
+
+
+def test_the_network_sorts_whatever_comes():
+    """What sorts all rows of 0 and 1 sorts any; six need 12 steps at least (Knuth, 5.3.4)."""
+    for values in product((0, 1), repeat=SORTED):
+        row = list(values)
+        for low, high in NETWORK:
+            row[low], row[high] = min(row[low], row[high]), max(row[low], row[high])
+        assert row == sorted(values)
+    assert len(NETWORK) == 12

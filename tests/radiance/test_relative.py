@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from limbward.radiance.registered import register_frames
 from limbward.radiance.relative import pairs, relative_exposures, york_line
-from limbward.radiance.stack import build_stack
 from tests.radiance.scene import RATE, SKY, Scene, Shot
-from tests.robustness.fuzz_exposures import check, random_stack
+from tests.robustness.fuzz_exposures import check, random_frames
 
 BRACKET = (1 / 2000, 1 / 500, 1 / 125, 1 / 30, 1 / 8, 1 / 2, 2.0)
 
@@ -79,7 +79,7 @@ def test_exposures_to_half_a_percent_with_a_shutter_off_by_five(offset):
     rng = np.random.default_rng(11)
     shots = bracketed(scene, rng, offset=offset)
     views = [scene.view(s, scene.frame(s, rng)) for s in shots]
-    found = relative_exposures(build_stack(views, scene.grid))
+    found = relative_exposures(register_frames(views, scene.grid))
     true = np.array([s.factor for s in shots])
     error = found.factor / true
     error /= np.exp(np.log(error).mean())
@@ -95,14 +95,14 @@ def test_exposures_to_half_a_percent_with_a_shutter_off_by_five(offset):
 def test_nonsense_gives_numbers_with_errors(first):
     """No exception, no NaN, no standard error of zero; by the thousand with `fuzz_exposures`."""
     for seed in range(first, first + 10):
-        check(random_stack(np.random.default_rng(seed)))
+        check(random_frames(np.random.default_rng(seed)))
 
 
 def test_a_lone_frame_keeps_its_exposure():
     scene = Scene(480, 320, 60.0)
     shot = Shot(1 / 30, 1.0, 240, 160)
     view = scene.view(shot, scene.frame(shot, np.random.default_rng(1)))
-    found = relative_exposures(build_stack([view], scene.grid))
+    found = relative_exposures(register_frames([view], scene.grid))
     assert found.factor.tolist() == [1.0]
     assert found.ties.tolist() == [0]
     np.testing.assert_array_equal(found.offset, 0.0)
@@ -122,7 +122,7 @@ def test_exposures_through_thin_cloud(seed):
         haze = cloud / 0.4 * RATE * SKY * shot.exposure_s
         shots.append(replace(shot, factor=shot.factor * (1.0 - cloud), offset=haze))
     views = [scene.view(s, scene.frame(s, rng)) for s in shots]
-    found = relative_exposures(build_stack(views, scene.grid))
+    found = relative_exposures(register_frames(views, scene.grid))
     error = found.factor / np.array([s.factor for s in shots])
     error /= np.exp(np.log(error).mean())
     assert np.sqrt(np.mean((error - 1.0) ** 2)) < 0.003

@@ -9,7 +9,7 @@ from scipy.ndimage import gaussian_filter
 from limbward.camera.clipping import clip_level
 from limbward.radiance.blur import excess_blur, too_blurred
 from limbward.radiance.ghost import find_ghost, ghost_on_grid
-from limbward.radiance.stack import build_stack, predict
+from limbward.radiance.registered import predict, register_frames
 from limbward.radiance.veil import find_veil, unveiled
 from tests.radiance.scene import RATE, SKY, Scene, Shot, radiance
 
@@ -17,14 +17,14 @@ EXPOSURES = (1 / 60, 1 / 30, 1 / 15, 1 / 8) * 2
 WIDTH, HEIGHT, RADIUS = 600, 400, 60.0
 
 
-def stack_of(scene, shots, change, rng):
-    """Return views and stack of frames whose signal above black is changed by a function."""
+def registered_of(scene, shots, change, rng):
+    """Return views and registered frames whose signal above black is changed by a function."""
     views = []
     for k, shot in enumerate(shots):
         raw = scene.frame(shot, rng)
         view = scene.view(shot, raw)
         views.append(replace(view, planes=change(k, view)))
-    return views, build_stack(views, scene.grid)
+    return views, register_frames(views, scene.grid)
 
 
 def steady(rng, jitter=1.0):
@@ -41,27 +41,27 @@ def bank(view, k):
     return 1.0 - 0.12 * np.exp(-(((x + 0.5 * y - at) / 120.0) ** 2))
 
 
-def radii(scene, stack):
+def radii(scene, registered):
     """Return the distance of the small grid's pixels from the Sun's centre, solar radii."""
-    small = scene.grid.reduced(stack.factor)
+    small = scene.grid.reduced(registered.factor)
     y, x = np.indices((small.height, small.width), dtype=float)
-    return np.hypot(x - small.sun_x, y - small.sun_y) * stack.factor / RADIUS
+    return np.hypot(x - small.sun_x, y - small.sun_y) * registered.factor / RADIUS
 
 
-def transmission_error(veil, scene, views, stack):
+def transmission_error(veil, scene, views, registered):
     """Return the logarithm of found over true transmission, less what all frames share.
 
     Where the corona is four times as bright as the sky: further out a dimmer corona and a dimmer
     sky look the same.
     """
-    small = scene.grid.reduced(stack.factor)
+    small = scene.grid.reduced(registered.factor)
     y, x = np.indices((small.height, small.width), dtype=float)
-    rho = radii(scene, stack)
+    rho = radii(scene, registered)
     place = (rho > 1.3) & (rho < 2.5)
     off = []
     for k in range(len(views)):
-        across = (x - small.sun_x) * stack.factor + scene.grid.sun_x
-        down = (y - small.sun_y) * stack.factor + scene.grid.sun_y
+        across = (x - small.sun_x) * registered.factor + scene.grid.sun_x
+        down = (y - small.sun_y) * registered.factor + scene.grid.sun_y
         at = 100.0 + 60.0 * k
         true = 1.0 - 0.12 * np.exp(-(((across + 0.5 * down - at) / 120.0) ** 2))
         off.append((np.log(veil.transmission[k]) - np.log(true))[place])
@@ -72,20 +72,20 @@ def transmission_error(veil, scene, views, stack):
 def test_a_drifting_bank_of_cloud_is_found_to_a_percent():
     scene = Scene(WIDTH, HEIGHT, RADIUS, up=0.0)
     rng = np.random.default_rng(5)
-    views, stack = stack_of(
+    views, registered = registered_of(
         scene,
         steady(rng),
         lambda k, v: (v.planes * bank(v, k)).astype(np.float32),
         rng,
     )
     n = len(views)
-    veil = find_veil(stack, np.ones(n), np.zeros((n, 3)))
+    veil = find_veil(registered, np.ones(n), np.zeros((n, 3)))
     assert veil.cloudy
-    assert np.sqrt(np.mean(transmission_error(veil, scene, views, stack) ** 2)) < 0.01
+    assert np.sqrt(np.mean(transmission_error(veil, scene, views, registered) ** 2)) < 0.01
     # Where noise is no matter the frames agree then to less than a third of what they did.
-    clear = unveiled(stack, np.ones(n), np.zeros((n, 3)), veil)
-    near = radii(scene, stack) < 2.0
-    light = [s.signal[:, 1][:, near] / s.exposure[:, None] for s in (stack, clear)]
+    clear = unveiled(registered, np.ones(n), np.zeros((n, 3)), veil)
+    near = radii(scene, registered) < 2.0
+    light = [s.signal[:, 1][:, near] / s.exposure[:, None] for s in (registered, clear)]
     seen = np.isfinite(light[0]).sum(axis=0) > n / 2
     before, after = (
         np.median(np.nanstd(v[:, seen], axis=0) / np.nanmean(v[:, seen], axis=0)) for v in light
@@ -105,9 +105,9 @@ def test_a_clear_sky_is_left_alone_and_its_slope_is_found():
         more = RATE * SKY * EXPOSURES[k] * slopes[k] * x
         return (view.planes + colour * more).astype(np.float32)
 
-    views, stack = stack_of(scene, steady(rng), sloped, rng)
+    views, registered = registered_of(scene, steady(rng), sloped, rng)
     n = len(views)
-    veil = find_veil(stack, np.ones(n), np.zeros((n, 3)))
+    veil = find_veil(registered, np.ones(n), np.zeros((n, 3)))
     assert not veil.cloudy
     np.testing.assert_array_equal(veil.transmission, 1.0)
     found = (veil.sky[:, 1, :, -1] - veil.sky[:, 1, :, 0]).mean(axis=1) / (RATE * SKY)
@@ -133,13 +133,13 @@ def test_a_trailed_frame_is_found_and_its_length_measured():
     for k, shot in enumerate(shots):
         raw = scene.frame(shot, rng)
         views.append(scene.view(shot, change(raw) if k == 3 else raw))
-    stack = build_stack(views, scene.grid)
-    excess, sigma = excess_blur(stack, np.ones(len(shots)))
+    registered = register_frames(views, scene.grid)
+    excess, sigma = excess_blur(registered, np.ones(len(shots)))
     others = np.delete(excess, 3)
     variance = 4.0 * (5**2 - 1) / 12.0  # of five steps of two pixels; the box's is 8.3
     assert excess[3] - np.median(others) == pytest.approx(variance, rel=0.3)
     assert variance == pytest.approx(trail**2 / 12.0, rel=0.1)
-    assert list(too_blurred(excess, sigma, stack.exposure)) == [3]
+    assert list(too_blurred(excess, sigma, registered.exposure)) == [3]
 
 
 def test_a_blurred_frame_stays_if_no_other_can_take_its_place():
@@ -149,7 +149,7 @@ def test_a_blurred_frame_stays_if_no_other_can_take_its_place():
 
 
 def ghostly(strength, pointing):
-    """Return views and stack in which the corona is reflected about the middle of the frame."""
+    """Return views and registered frames with the corona reflected about the frame's middle."""
     scene = Scene(WIDTH, HEIGHT, RADIUS, up=0.0, read=1.0)
     rng = np.random.default_rng(8)
     shots = [Shot(0.5, 1.0, WIDTH / 2 + pointing, HEIGHT / 2 + 0.3 * pointing) for _ in range(4)]
@@ -172,32 +172,34 @@ def ghostly(strength, pointing):
         small = turned[:, : h * f, : w * f].reshape(3, h, f, w, f).mean(axis=(2, 4))
         return (view.planes + strength * small * shot.exposure_s).astype(np.float32)
 
-    return scene, *stack_of(scene, shots, add, rng)
+    return scene, *registered_of(scene, shots, add, rng)
 
 
 def test_a_ghost_is_found_on_the_moon_and_its_picture_known():
-    scene, views, stack = ghostly(1e-3, 20.0)
-    stack = replace(
-        stack,
-        predicted=predict(stack.signal, stack.exposure, scene.grid, stack.factor, RADIUS),
+    scene, views, registered = ghostly(1e-3, 20.0)
+    registered = replace(
+        registered,
+        predicted=predict(
+            registered.signal, registered.exposure, scene.grid, registered.factor, RADIUS
+        ),
     )
-    ghost = find_ghost(stack, views[-4:], np.ones(4))
+    ghost = find_ghost(registered, views[-4:], np.ones(4))
     assert ghost is not None
     # The predicted corona lacks what is inside 1.05 radii, a tenth of the light.
     np.testing.assert_allclose(ghost.strength, 1e-3, rtol=0.25)
     assert abs(ghost.axis_x - (WIDTH - 1) / 2) < 0.011 * WIDTH
     assert abs(ghost.axis_y - (HEIGHT - 1) / 2) < 0.011 * WIDTH
-    picture = ghost_on_grid(stack, views[-1], ghost)
-    small = scene.grid.reduced(stack.factor)
+    picture = ghost_on_grid(registered, views[-1], ghost)
+    small = scene.grid.reduced(registered.factor)
     _, x = np.unravel_index(np.argmax(gaussian_filter(picture[1], 25)), picture.shape[1:])
     # Its middle lies as far on the other side of the axis as the Sun on this side.
-    assert (x - small.sun_x) * stack.factor == pytest.approx(-40.0, abs=20.0)
+    assert (x - small.sun_x) * registered.factor == pytest.approx(-40.0, abs=20.0)
 
 
 def test_no_ghost_is_seen_where_there_is_none():
-    scene, views, stack = ghostly(0.0, 20.0)
+    scene, views, registered = ghostly(0.0, 20.0)
     del scene
-    assert find_ghost(stack, views[-4:], np.ones(4)) is None
+    assert find_ghost(registered, views[-4:], np.ones(4)) is None
 
 
 @pytest.mark.parametrize("part", [0.85, 0.93, 0.97])

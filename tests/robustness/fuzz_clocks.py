@@ -22,7 +22,7 @@ from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
-from limbward.clock.evidence import Covered, Crescents, Direct
+from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
 from limbward.geometry.orientation import Orientation
@@ -64,7 +64,7 @@ class Table:
     kind: str
     crescents: Crescents | None
     direct: Direct | None
-    covered: Covered | None
+    covered: TotalityEvidence | None
     offset_s: float | None
     begun_s: np.ndarray | None = None
 
@@ -160,13 +160,15 @@ def instants(rng: np.random.Generator, offset: float, drift: float, n: int, bad:
     )  # fmt: skip
 
 
-def dark(rng: np.random.Generator, offset: float) -> Covered:
+def dark(rng: np.random.Generator, offset: float) -> TotalityEvidence:
     """Return frames of totality and beads, some of them contradictory."""
     n, spread = int(rng.integers(1, 20)), float(rng.choice([50.0, 50.0, 200.0, 4000.0, 1e5]))
     reading = offset + rng.uniform(-spread, spread, n)
     beads = offset + rng.choice([-60.0, 60.0, -3600.0, DAY]) + rng.normal(0, 5, (2, 2))
     keep = rng.integers(0, 3, 2)
-    return Covered(reading, np.ones(n), beads[0, : keep[0]], beads[1, : keep[1]], -59.0, 59.0)
+    return TotalityEvidence(
+        reading, np.ones(n), beads[0, : keep[0]], beads[1, : keep[1]], -59.0, 59.0
+    )
 
 
 def table(track: SkyTrack, rng: np.random.Generator) -> Table:

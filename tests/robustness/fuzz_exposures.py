@@ -13,15 +13,15 @@ import numpy as np
 
 from limbward.geometry.grid import Grid
 from limbward.radiance.noise import NoiseModel
+from limbward.radiance.registered import RegisteredFrames
 from limbward.radiance.relative import relative_exposures
-from limbward.radiance.stack import Stack
 from limbward.radiance.veil import find_veil
 
 HEIGHT, WIDTH = 20, 28
 
 
-def random_stack(rng: np.random.Generator) -> Stack:
-    """Return a stack of one to nine frames, some of which nobody could have taken."""
+def random_frames(rng: np.random.Generator) -> RegisteredFrames:
+    """Return one to nine registered frames, some of which nobody could have taken."""
     n = int(rng.integers(1, 10))
     y, x = np.indices((HEIGHT, WIDTH), dtype=float)
     grid = Grid(4 * WIDTH, 4 * HEIGHT, 10.0, 0.0)
@@ -48,7 +48,7 @@ def random_stack(rng: np.random.Generator) -> Stack:
             signal[k] = rng.normal(0, 10.0 ** rng.uniform(-3, 5), signal[k].shape)
         signal[k][signal[k] > 14000.0] = np.nan if rng.random() < 0.7 else 14000.0
     predicted = np.maximum(corona, 1e-20)[None] * np.ones((3, 1, 1))
-    return Stack(
+    return RegisteredFrames(
         grid=grid,
         factor=4,
         signal=signal,
@@ -62,9 +62,9 @@ def random_stack(rng: np.random.Generator) -> Stack:
     )
 
 
-def check(stack: Stack) -> None:
-    """Raise an AssertionError if what is found of a stack cannot be used."""
-    found = relative_exposures(stack)
+def check(registered: RegisteredFrames) -> None:
+    """Raise an AssertionError if what is found of registered frames cannot be used."""
+    found = relative_exposures(registered)
     assert np.isfinite(found.factor).all(), found.factor
     assert (found.factor > 0).all(), found.factor
     assert np.isfinite(found.factor_sigma).all(), found.factor_sigma
@@ -72,7 +72,7 @@ def check(stack: Stack) -> None:
     assert np.isfinite(found.offset).all(), found.offset
     assert np.isfinite(found.offset_sigma).all(), found.offset_sigma
     assert (found.offset_sigma > 0).all(), found.offset_sigma
-    veil = find_veil(stack, found.factor, found.offset)
+    veil = find_veil(registered, found.factor, found.offset)
     assert np.isfinite(veil.transmission).all()
     assert (veil.transmission > 0).all()
     assert np.isfinite(veil.sky).all()
@@ -88,7 +88,7 @@ def main() -> None:
     for k in range(given.seed, given.seed + given.stacks):
         try:
             with np.errstate(all="ignore"):
-                check(random_stack(np.random.default_rng(k)))
+                check(random_frames(np.random.default_rng(k)))
         except Exception as error:
             bad += 1
             print(f"seed {k}: {type(error).__name__}: {str(error)[:200]}")

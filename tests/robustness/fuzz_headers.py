@@ -22,8 +22,8 @@ import numpy as np
 
 from limbward.camera.exif import read_exif
 from limbward.camera.shot import Exif
-from limbward.stages.measuring import _exif_columns
 from limbward.workspace.columns import table_text
+from limbward.workspace.ingest_rows import exif_columns
 from limbward.workspace.ingest_table import to_table
 from tests.camera.files import dng, jpeg, noise, ratio
 
@@ -143,7 +143,7 @@ def fuzz(root: Path, headers: int, seed: int) -> Tally:
         row = {"file": table_text(f"{number}{suffix}"), "kind": "raw", "size": 1, "note": []}
         try:
             exif = read_exif(path, decode=False)
-            row |= _exif_columns(exif, row)
+            row |= exif_columns(exif) | {"note": list(exif.notes)}
         except Exception as error:  # each of them is what this looks for
             tally.faults.append(f"{number}{suffix}: {type(error).__name__}: {error}")
             continue

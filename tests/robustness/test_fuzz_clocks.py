@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from limbward.clock.evidence import Covered, Crescents, Direct
+from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.solve import solve_clock
 from limbward.geometry.orientation import Orientation
 from tests.clock.test_solve import crescents
@@ -117,7 +117,7 @@ def test_two_references_that_contradict_each_other_are_both_named(track):
 
 
 def test_totality_decides_between_two_references(track):
-    covered = Covered(
+    covered = TotalityEvidence(
         np.linspace(-40, 40, 5) + 3607.0, np.ones(5), np.zeros(0), np.zeros(0), -59.0, 59.0
     )
     d = known([100.0, 3700.0], [93.0, 93.0])
@@ -164,7 +164,7 @@ def test_frames_of_one_minute_may_be_before_or_after(track):
 
 def dark(reading, before=(), after=()):
     reading, before, after = (np.array(v, float) for v in (reading, before, after))
-    return Covered(reading, np.ones(reading.size), before, after, -59.0, 59.0)
+    return TotalityEvidence(reading, np.ones(reading.size), before, after, -59.0, 59.0)
 
 
 @pytest.mark.parametrize(

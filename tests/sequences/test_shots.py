@@ -3,8 +3,15 @@
 import numpy as np
 import pytest
 
+from limbward.geometry.orientation import Orientation
+from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
-from limbward.sequences.shots import comparable_light, up_angles
+from limbward.sequences.shots import (
+    comparable_light,
+    in_order,
+    orientations,
+    up_angles,
+)
 from tests.sequences.made_up import MOON, SPEED, SUN, shots
 
 
@@ -52,3 +59,25 @@ def test_times_are_told_as_utc():
     assert frames.span_utc() == ("2026-08-12T17:45:59Z", "2026-08-12T17:47:01Z")
     frames.sigma_s[1] = np.nan
     assert [frames.utc_sigma_s(0), frames.utc_sigma_s(1)] == [0.2, None]
+
+
+def test_frames_of_one_time_are_in_the_cameras_own_order():
+    middle = np.array([5.0, 2.0001, 2.0, np.nan, 1.0])
+    usable = np.isfinite(middle)
+    usable[4] = False
+    assert in_order(usable, middle, np.array([1.0, 7.0, 8.0, 9.0, 0.0])).tolist() == [1, 2, 0]
+
+
+class Turning:
+    """A zenith that turns by a degree in a hundred seconds."""
+
+    def parallactic_angle(self, t):
+        return 30.0 + 0.01 * np.asarray(t)
+
+
+@pytest.mark.parametrize(("rate", "expected"), [(0.0, [50, 50, 53]), (36.0, [50, 56, 53])])
+def test_a_frame_turns_as_measured_else_with_the_zenith_if_the_mount_does(rate, expected):
+    pointing = Pointing("A", "1", Orientation(2.0, 50.0), rotation_deg_per_hour=rate)
+    t, turn = np.array([0.0, 600.0, 900.0]), np.array([np.nan, np.nan, 3.0])
+    found = orientations(pointing, Turning(), t, turn)
+    assert [o.up_position_angle for o in found] == pytest.approx(expected)

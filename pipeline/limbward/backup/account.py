@@ -21,7 +21,7 @@ from limbward.backup.intent import (
     write_plan,
 )
 from limbward.backup.inventory import Record, write_inventory
-from limbward.backup.names import key, printable, shown
+from limbward.backup.names import key, printable, utf8_text
 from limbward.backup.plan import PAYLOAD, Card, Place
 
 __all__ = ["INCOMING", "Account", "begin", "close", "open_bag"]
@@ -74,10 +74,10 @@ class Account:
     def to_json_dict(self) -> dict[str, Any]:
         """Return the account for JSON."""
         return {
-            "path": shown(str(self.place.root)),
+            "path": utf8_text(str(self.place.root)),
             "done": self.done,
-            "problem": shown(self.problem) or None,
-            "lacking": [shown(path) for path in self.lacking],
+            "problem": utf8_text(self.problem) or None,
+            "lacking": [utf8_text(path) for path in self.lacking],
             "files": len(self.place.records),
             "copied": self.copied,
             "bytes_copied": self.bytes_copied,

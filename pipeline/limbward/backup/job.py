@@ -29,7 +29,7 @@ from limbward.backup.copy import (
 )
 from limbward.backup.intent import Planned
 from limbward.backup.inventory import Record, append_record
-from limbward.backup.names import beside, key, printable, shown
+from limbward.backup.names import beside, key, printable, utf8_text
 from limbward.backup.plan import Card, Found, originals, plan, read_card
 from limbward.errors import LimbwardError
 
@@ -65,13 +65,13 @@ class Outcome:
         """Return the outcome for JSON."""
         return {
             "ok": self.ok,
-            "sources": [shown(str(card.root)) for card in self.cards],
+            "sources": [utf8_text(str(card.root)) for card in self.cards],
             "files": sum(len(card.files) for card in self.cards),
             "bytes": sum(found.size for card in self.cards for found in card.files),
             "destinations": [account.to_json_dict() for account in self.accounts],
-            "failed": [{"file": shown(f), "reason": why} for f, why in self.failed],
+            "failed": [{"file": utf8_text(f), "reason": why} for f, why in self.failed],
             "duplicates": self.duplicates,
-            "passed_over": [shown(note) for card in self.cards for note in card.notes],
+            "passed_over": [utf8_text(note) for card in self.cards for note in card.notes],
         }
 
 

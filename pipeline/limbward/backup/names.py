@@ -66,7 +66,7 @@ def beside(path: str, mark: str) -> str:
     return pure.with_name(f"{pure.stem}-{mark}{pure.suffix}").as_posix()
 
 
-def shown(text: str) -> str:
+def utf8_text(text: str) -> str:
     """Return text that can be printed and stored as UTF-8, other bytes as backslash escapes."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 

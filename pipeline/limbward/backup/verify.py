@@ -26,7 +26,7 @@ from limbward.backup.bag import is_sealed
 from limbward.backup.copy import CHUNK, forget_cached
 from limbward.backup.intent import INCOMING, PLANS, read_plans
 from limbward.backup.inventory import INVENTORY, read_inventory
-from limbward.backup.names import shown
+from limbward.backup.names import utf8_text
 from limbward.errors import LimbwardError
 from limbward.regular import open_regular
 
@@ -74,8 +74,8 @@ class Verdict:
         """Return the verdict for JSON."""
         plain = asdict(self)
         for name in ("damaged", "missing", "extra", "problems"):
-            plain[name] = [shown(text) for text in plain[name]]
-        return {"ok": self.ok, **plain, "path": shown(self.path)}
+            plain[name] = [utf8_text(text) for text in plain[name]]
+        return {"ok": self.ok, **plain, "path": utf8_text(self.path)}
 
 
 def verify_bag(root: Path, progress: Callable[[int, int], None] | None = None) -> Verdict:

@@ -35,6 +35,8 @@ LITTER = frozenset(  # of operating systems
 IMAGE_KINDS = frozenset(("raw", "tiff", "fits", "jpeg", "heif"))
 """Kinds whose pixels are measured and merged; a JPEG or HEIF with a RAW frame beside it is not."""
 
+MADE_OF_RAW = ("jpeg", "heif")  # by the camera, beside it
+
 DCF_LAST = 9999
 DCF_FOLDER = re.compile(r"([1-9]\d\d)[0-9A-Za-z_]{5}")
 DCF_FILE = re.compile(r"[0-9A-Za-z_]{4}(\d{4})")

@@ -99,6 +99,7 @@ def from_tags(tags: Tags) -> Exif:
         has_subsec=has_subsec,
         offset_hours=_offset(tags, notes),
         gps_utc=_gps(tags, notes),
+        gps_place=_gps_place(tags, notes),
         exposure_s=_exposure(tags, notes),
         iso=_iso(tags, notes),
         f_number=_f_number(tags, notes),
@@ -158,7 +159,16 @@ def _process(stream: BinaryIO) -> dict[str, Any]:
     return tags
 
 
-_GPS_NAMES = {0x0007: "GPSTimeStamp", 0x001D: "GPSDate"}
+_GPS_NAMES = {
+    0x0001: "GPSLatitudeRef",
+    0x0002: "GPSLatitude",
+    0x0003: "GPSLongitudeRef",
+    0x0004: "GPSLongitude",
+    0x0005: "GPSAltitudeRef",
+    0x0006: "GPSAltitude",
+    0x0007: "GPSTimeStamp",
+    0x001D: "GPSDate",
+}
 
 
 def _has_exif(tags: Tags) -> bool:
@@ -199,7 +209,7 @@ def _number(tags: Tags, name: str) -> float | None:
 
 
 def _positive(tags: Tags, name: str) -> float | None:
-    number = _number(tags, name)  # 0 is what a camera writes for a lens it cannot talk to
+    number = _number(tags, name)  # 0 is what a camera writes for a lens without contacts
     return number if number is not None and number > 0 else None
 
 
@@ -292,6 +302,22 @@ def _gps(tags: Tags, notes: list[str]) -> datetime | None:
         notes.append("The GPS stamp is no time of day.")
         return None
     return day + timedelta(hours=clock[0], minutes=clock[1], seconds=clock[2])
+
+
+def _gps_place(tags: Tags, notes: list[str]) -> tuple[float, float] | None:
+    """Return latitude and longitude, degrees north and east (DC-008, 4.6.6)."""
+    angles = []
+    for name, positive, negative, most in (("Latitude", *"NS", 90.0), ("Longitude", *"EW", 180.0)):
+        side, parts = _text(tags, f"GPS GPS{name}Ref"), _numbers(tags, f"GPS GPS{name}")
+        if not parts or side not in (positive, negative):
+            return None
+        angle = sum(abs(part) / 60.0**i for i, part in enumerate(parts[:3]))
+        if angle > most:
+            notes.append(f"A GPS {name.lower()} of {angle:.3g} degrees is not real.")
+            return None
+        angles.append(angle if side == positive else -angle)
+    # What a receiver without a fix writes; the place itself is in the Atlantic.
+    return None if angles == [0.0, 0.0] else (angles[0], angles[1])
 
 
 def _exposure(tags: Tags, notes: list[str]) -> float | None:

@@ -49,6 +49,8 @@ class Exif:
         Zone that the camera claims, hours east of UTC (OffsetTimeOriginal).
     gps_utc : datetime or None
         GPS stamp, UTC without zone.
+    gps_place : tuple of float or None
+        Latitude and longitude by GPS, degrees north and east.
     exposure_s, iso, f_number, focal_length_mm : float or None
     pixel_pitch_um : float or None
         From the focal-plane resolution.
@@ -69,6 +71,7 @@ class Exif:
     has_subsec: bool = False
     offset_hours: float | None = None
     gps_utc: datetime | None = None
+    gps_place: tuple[float, float] | None = None
     exposure_s: float | None = None
     iso: float | None = None
     f_number: float | None = None

@@ -6,12 +6,14 @@ from pathlib import PurePosixPath
 from xml.etree import ElementTree
 
 RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
+XML_LANG = "{http://www.w3.org/XML/1998/namespace}lang"
 NAMESPACES = {
     "x": "adobe:ns:meta/",
     "rdf": RDF,
     "xmp": "http://ns.adobe.com/xap/1.0/",
     "exif": "http://ns.adobe.com/exif/1.0/",
     "photoshop": "http://ns.adobe.com/photoshop/1.0/",
+    "dc": "http://purl.org/dc/elements/1.1/",
 }
 
 
@@ -42,7 +44,12 @@ def sidecar_xml(time_utc: str, sigma_s: float | None) -> str:
         about.set(f"{{{NAMESPACES[prefix]}}}{name}", time_utc)
     if sigma_s is not None:
         error = f"UTC from the photographs, standard error {sigma_s:.2f} s"
-        about.set(f"{{{NAMESPACES['xmp']}}}Label", error)
+        # A label is a short word to sort by, such as a colour; in dc:description programs look for
+        # sentences, one a language.
+        description = ElementTree.SubElement(about, f"{{{NAMESPACES['dc']}}}description")
+        languages = ElementTree.SubElement(description, f"{{{RDF}}}Alt")
+        sentence = ElementTree.SubElement(languages, f"{{{RDF}}}li", {XML_LANG: "x-default"})
+        sentence.text = error
     ElementTree.indent(root)
     return ElementTree.tostring(root, encoding="unicode", xml_declaration=True) + "\n"
 

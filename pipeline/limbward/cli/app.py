@@ -244,11 +244,12 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
     from functools import partial
 
     from limbward.cli.printing import print_contacts
+    from limbward.config.bodies import unmatched
     from limbward.config.inputs import card_paths, find_inputs
     from limbward.config.loading import load_config
+    from limbward.sky.seen import only_partial
     from limbward.stages import place_and_time
     from limbward.stages.place import require_own_place
-    from limbward.stages.told import unmatched
 
     settings = load_config(config)
     own = settings.resolve(settings.workspace)
@@ -267,7 +268,7 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
     print_contacts(place_and_time.contacts_json(settings, circumstances))
     print(f"{config}: valid.")
     files = [f.file for f in find_inputs(settings)[0].files]
-    for warning in (place_and_time.only_partial(circumstances), *unmatched(settings, files)):
+    for warning in (only_partial(circumstances), *unmatched(settings, files)):
         if warning:
             print(f"warning: {warning}", file=sys.stderr)
 

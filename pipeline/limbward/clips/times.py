@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from limbward.clips.catalogue import Clip
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.limb.measurement import LimbMeasurement
-from limbward.sky.contacts import Circumstances, iso_utc
+from limbward.sky.circumstances import Circumstances, iso_utc
 
 Floats = NDArray[np.float64]
 
@@ -157,6 +158,26 @@ def contacts_in(
     }
     inside = [(name, at) for name, at in wanted.items() if 0.0 <= at < entry["duration_s"]]
     return sorted(inside, key=lambda item: item[1])
+
+
+def add_still(entry: dict[str, Any], name: str, picture: str, at_s: float, epoch: Time) -> str:
+    """Add a still to a clip's entry; return the words that stand below it on the overview.
+
+    Parameters
+    ----------
+    entry : dict
+        Of a clip whose start is known.
+    name : str
+        Of the contact.
+    picture : str
+        Of the still's file.
+    at_s : float
+        Its time in the clip, seconds.
+    epoch : Time
+    """
+    utc = iso_utc(epoch + TimeDelta(start_of(entry, epoch) + at_s, format="sec"))
+    entry["stills"][name] = {"picture": picture, "clip_s": round(at_s, 4), "utc": utc}
+    return f"{name}   {Path(entry['file']).name}   {utc[11:21]} UTC"
 
 
 def words_of(entry: dict[str, Any]) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents, Direct
-from limbward.clock.readings import Body, Readings, covered_evidence
+from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
 from limbward.clock.standing import equal_readings, standing_clock
@@ -71,7 +71,7 @@ def solve_body(
     discs : Discs or None
         None where the orientation, by which they would be measured anew, is not known.
     """
-    covered = None if totality_s is None else covered_evidence(totality_s, body, readings)
+    covered = None if totality_s is None else totality_evidence(totality_s, body, readings)
 
     equal = equal_readings(readings, body.rows)
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from limbward.clock.crescent_model import DRIFT_PRIOR
 from limbward.clock.crescent_posterior import SEED, log_direct
-from limbward.clock.evidence import Covered, Direct
+from limbward.clock.evidence import Direct, TotalityEvidence
 from limbward.clock.posterior import sample_posterior
 from limbward.clock.solution import ClockSolution, two_clocks
 
@@ -19,14 +19,14 @@ BAD_DRIFT = 5.0  # s/h, by which two instants of one clock may differ besides
 PLAUSIBLE_S = 15 * 3600.0  # zones and a clock's error; beyond it the date is wrong, too
 
 
-def solve_direct(d: Direct, covered: Covered | None = None) -> ClockSolution:
+def solve_direct(d: Direct, covered: TotalityEvidence | None = None) -> ClockSolution:
     """Return offset and drift from instants known directly, each taken as the interval it is.
 
     Parameters
     ----------
     d : Direct
         One instant or more, finite.
-    covered : Covered, optional
+    covered : TotalityEvidence, optional
         Decides between two clocks that have as many instants each.
 
     Notes
@@ -71,7 +71,7 @@ def _largest(d: Direct, raw: Floats, among: Mask) -> Mask:
     return best
 
 
-def _prefer(first: float, second: float, covered: Covered | None) -> bool:
+def _prefer(first: float, second: float, covered: TotalityEvidence | None) -> bool:
     """Whether what else is known speaks for the first of two offsets."""
     if covered is not None:
         low, high, _ = covered.bounds_s()

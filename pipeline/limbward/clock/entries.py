@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from limbward.clock.readings import Body, Readings, Reference, far_instants, matches
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.limb.partial import Discs
-from limbward.sky.contacts import iso_utc
+from limbward.sky.circumstances import iso_utc
 from limbward.sky.track import SkyTrack
 
 

@@ -105,7 +105,7 @@ EDGE_S = 20.0
 
 
 @dataclass(frozen=True)
-class Covered:
+class TotalityEvidence:
     """What unfiltered frames show of the photosphere, and when it was covered.
 
     Attributes

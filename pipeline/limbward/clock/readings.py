@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.evidence import Covered, Direct
+from limbward.clock.evidence import Direct, TotalityEvidence
 
 Floats = NDArray[np.float64]
 Texts = NDArray[np.object_]
@@ -63,6 +63,14 @@ class Readings:
     exposure_s: Floats
     order: Floats
 
+    def without(self, dropped: NDArray[np.bool_]) -> Readings:
+        """Return the readings with some frames telling nothing but their times."""
+        return replace(
+            self,
+            phase=np.where(dropped, "other", self.phase),
+            gps_utc=np.where(dropped, "", self.gps_utc),
+        )
+
 
 def bodies(camera: Texts, serial: Texts, timed: NDArray[np.bool_]) -> list[Body]:
     """Return the camera bodies that took frames whose clock was read, in order of their names.
@@ -85,7 +93,9 @@ def seconds_from(zero: datetime, times: Sequence[Any] | Texts) -> Floats:
     return np.array(seconds, dtype=float)
 
 
-def covered_evidence(totality_s: tuple[float, float], body: Body, readings: Readings) -> Covered:
+def totality_evidence(
+    totality_s: tuple[float, float], body: Body, readings: Readings
+) -> TotalityEvidence:
     """Return the body's frames of totality, and of the beads before and after it.
 
     Parameters
@@ -101,7 +111,7 @@ def covered_evidence(totality_s: tuple[float, float], body: Body, readings: Read
     inside = sequence[phase == "totality"]
     first, last = (inside.min(), inside.max()) if inside.size else (np.inf, -np.inf)
     reading = readings.reading_s
-    return Covered(
+    return TotalityEvidence(
         reading[dark],
         readings.resolution_s[dark],
         reading[beads[at < first]],

@@ -15,7 +15,7 @@ from limbward.clock.consensus import CONSENSUS_S
 from limbward.clock.crescent_fit import CrescentFit, Place, fit_crescents
 from limbward.clock.crescent_model import DRIFT_PRIOR
 from limbward.clock.direct_fit import solve_direct
-from limbward.clock.evidence import BEADS_S, EDGE_S, Covered, Crescents, Direct
+from limbward.clock.evidence import BEADS_S, EDGE_S, Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import ClockSolution, ahead, two_clocks
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
@@ -32,7 +32,7 @@ def solve_clock(
     *,
     crescents: Crescents | None = None,
     direct: Direct | None = None,
-    covered: Covered | None = None,
+    covered: TotalityEvidence | None = None,
     rotates: bool | None = None,
     relief_arcsec: float = 0.0,
     doubt: Doubt | None = None,
@@ -45,7 +45,7 @@ def solve_clock(
     crescents : Crescents, optional
     direct : Direct, optional
         GPS tags and photographed clocks.
-    covered : Covered, optional
+    covered : TotalityEvidence, optional
         Used alone where there is neither of the others.
     rotates : bool or None
         Whether the field turns with the zenith (alt-azimuth mount, tripod); None tries both.
@@ -73,10 +73,12 @@ def solve_clock(
             return _checked(_from_crescents(_choose(fits, seen), known), seen)
     if known is not None:
         return _checked(solve_direct(known, seen), seen)
-    return None if seen is None else _solve_covered(seen)
+    return None if seen is None else _solve_by_totality(seen)
 
 
-def _choose(fits: list[CrescentFit], covered: Covered | None) -> tuple[CrescentFit, list[float]]:
+def _choose(
+    fits: list[CrescentFit], covered: TotalityEvidence | None
+) -> tuple[CrescentFit, list[float]]:
     """Return the best of clocks that crescents allow, and the offsets of the others."""
     if covered is not None and len(fits) > 1:
         low, high, _ = covered.bounds_s()
@@ -86,7 +88,7 @@ def _choose(fits: list[CrescentFit], covered: Covered | None) -> tuple[CrescentF
     return fits[0], [f.offset_s for f in fits[1:]]
 
 
-def _checked(solution: ClockSolution, covered: Covered | None) -> ClockSolution:
+def _checked(solution: ClockSolution, covered: TotalityEvidence | None) -> ClockSolution:
     """Return the solution with totality as further evidence, or with a warning if it disagrees."""
     if covered is None or solution.steps:
         return solution
@@ -210,7 +212,7 @@ def _moved(place: Place) -> list[str]:
     ]
 
 
-def _solve_covered(c: Covered) -> ClockSolution:
+def _solve_by_totality(c: TotalityEvidence) -> ClockSolution:
     """Return the offset that puts totality between C2 and C3 and the beads around them."""
     # Frames of the diamond ring may have been taken for totality, or totality for beads.
     for edge_s in (BEADS_S, 2 * BEADS_S, EDGE_S):

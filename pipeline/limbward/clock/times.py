@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
 from limbward.clock.frames import frame_times, piece_at_epoch
@@ -10,6 +11,7 @@ from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
 from limbward.clock.standing import equal_readings
 from limbward.limb.partial import PLACES, Discs
+from limbward.sky.circumstances import iso_utc
 
 Floats = NDArray[np.float64]
 
@@ -36,6 +38,13 @@ class Times:
         self.since_greatest_s, self.sigma_s = np.full(n, np.nan), np.full(n, np.nan)
         self.residual_s = np.full(n, np.nan)
         self.place = {name: np.full(n, np.nan) for name in PLACES}
+
+    def utc(self, epoch: Time) -> list[str]:
+        """Return the begin of the exposures in ISO 8601, empty where not known."""
+        return [
+            iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else ""
+            for t in self.since_greatest_s
+        ]
 
     def fill_in(
         self,

@@ -69,6 +69,24 @@ def clock_drift(clock: Clock) -> str:
     return f"{'gaining' if drift > 0 else 'losing'} {_measured(abs(drift), sigma)} s an hour"
 
 
+def dated_by_another(date: str, eclipse: str, days: int) -> str:
+    """Return the warning that frames are dated by another eclipse, seen at the same site.
+
+    Parameters
+    ----------
+    date, eclipse : str
+        Of the frames by their clock, and of the eclipse that they are said to show.
+    days : int
+        By which the clock would have to be fast.
+    """
+    return (
+        f"The frames are dated {date}, when another eclipse was seen at the site, and fit that of "
+        f"{eclipse} only with a clock {abs(days)} days {'fast' if days > 0 else 'slow'}; so the "
+        "clock is not solved. Check eclipse in the config; if the camera's date was wrong, name a "
+        "frame under timing.references."
+    )
+
+
 def audit_lines(clock: Clock) -> list[str]:
     """Return all that is known of a camera's clock, in short lines."""
     rows = [("clock", clock_error(clock))]

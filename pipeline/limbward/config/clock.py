@@ -35,3 +35,8 @@ class TimingConfig(Section):
         default=False,
         description="Whether corrected times are also written as XMP files to the workspace.",
     )
+
+    @property
+    def rotates(self) -> bool | None:
+        """Whether the field turns with the zenith; None where that is to be found out."""
+        return {"auto": None, "equatorial": False, "altazimuth": True, "fixed": True}[self.mount]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from glob import escape, glob
 from pathlib import Path
@@ -88,3 +90,26 @@ def _is_workspace(config: Config) -> Callable[[Path], bool]:
     """Return a test for folders that a run has made, which may lie among the photographs."""
     own = config.resolve(config.workspace).absolute()
     return lambda folder: folder == own or is_workspace(folder)
+
+
+def nothing_found(config: Config, listing: Listing) -> str:
+    """Return that a listing has no frame, and what it has, in a sentence."""
+    where = ", ".join(str(path) for path in card_paths(config))
+    if not listing.files:
+        return f"There are no files in {where}. Name the folders of photographs under input.cards."
+    kinds = Counter(f.kind for f in listing.files)
+    found = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items()))
+    return (
+        f"There are no RAW, TIFF, FITS or JPEG frames in {where} (found: {found}). Name the "
+        "folders of photographs under input.cards; of videos `limbward clips` makes use."
+    )
+
+
+def inputs_digest(config: Config) -> str:
+    """Return a digest of names, sizes and times of all input files."""
+    listing, stated = find_inputs(config)
+    digest = hashlib.sha256()
+    for f in listing.files:
+        line = (f.file, f.size, f.mtime_ns, stated.get(f.path))
+        digest.update(repr(line).encode("utf-8", "backslashreplace"))
+    return digest.hexdigest()

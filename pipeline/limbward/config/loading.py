@@ -12,7 +12,7 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from limbward.config import Config, StepConfig, bind
-from limbward.config.renamed import FILTERS, KEYS
+from limbward.config.renamed import FILTERS, KEYS, PARAMETERS
 from limbward.config.yaml_source import Location, key_path, read_source
 from limbward.errors import ConfigError
 
@@ -124,6 +124,10 @@ def _sentence(error: Detail, model: type[BaseModel]) -> str:
         owner = _model_at(model, location[:-1])
         if model is Config and key_path(location) in KEYS:
             return _renamed(KEYS[key_path(location)])
+        # The parameters of a filter are a class of its module.
+        parameter = f"{model.__module__.rsplit('.', 1)[-1]}.{location[-1]}"
+        if parameter in PARAMETERS:
+            return PARAMETERS[parameter]
         return _unknown("key", str(location[-1]), list(owner.model_fields) if owner else [], model)
     if kind == "missing":
         owner = _model_at(model, location[:-1])

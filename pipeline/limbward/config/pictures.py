@@ -50,6 +50,13 @@ class StepConfig(BaseModel):
         """The filter's parameters, as written."""
         return dict(self.model_extra or {})
 
+    @property
+    def words(self) -> str:
+        """The step in words, for the report."""
+        return " ".join(
+            [f"the filter {self.filter}", *(f"{k}={v}" for k, v in self.params.items())]
+        )
+
     @model_validator(mode="after")
     def _known(self) -> Self:
         check_filter(self.filter, self.params)

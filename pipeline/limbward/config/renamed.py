@@ -1,4 +1,4 @@
-"""Names of earlier configs, so that an error can tell what a key or a filter is called now."""
+"""Names of earlier configs, so that an error can tell what to write in their place."""
 
 from __future__ import annotations
 
@@ -10,3 +10,8 @@ KEYS = {
     "compose.highlights": "brightest_lightness",
 }
 FILTERS = {"rank": "radial_histogram_equalization"}
+# Of a filter: the sentence that answers an old parameter.
+PARAMETERS = {
+    "multiscale.lift": "has another name now; write 'finest_gain'.",
+    "multiscale.bands": "is gone: scales double up to 'coarsest_radii', as many as fit.",
+}

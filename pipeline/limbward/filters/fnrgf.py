@@ -1,8 +1,7 @@
 """The Fourier normalizing-radial-graded filter: mean and deviation vary with position angle.
 
 In each annulus the local mean and the local standard deviation are finite Fourier series in the
-position angle, whose order-k terms are attenuated by ``a_k`` (the paper's section on the filter,
-from memory, so without the equations' numbers):
+position angle, whose order-k terms are attenuated by ``a_k``:
 
     mean(phi) = sum over k of a_k (c_k cos k phi + d_k sin k phi),
     I'(r, phi) = (I(r, phi) - mean(phi)) / sigma(phi).

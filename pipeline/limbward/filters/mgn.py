@@ -8,9 +8,9 @@ With k_w a Gaussian of width w pixels, for each width
     C'_g = ((B - a0) / (a1 - a0))^(1 / gamma)
     I = h C'_g + (1 - h) / n * sum over w of g_w C'_w
 
-which are the five equations of the paper's section on the method (given from memory, so without
-their numbers), with its k = 0.7, h = 0.7, gamma = 3.2, w = 1.25, 2.5, 5, 10, 20, 40 pixels and
-g_w = 1. The convolutions leave missing pixels and the Moon out.
+which are the equations of the paper's section on the method, with its k = 0.7, h = 0.7,
+gamma = 3.2, w = 1.25, 2.5, 5, 10, 20, 40 pixels and g_w = 1. The convolutions leave missing pixels
+and the Moon out.
 
 At small and at large radius: the kernels know nothing of the Sun. Close to the limb the fall of the
 corona over a wide kernel is itself contrast, and far out the finest kernels show noise at the

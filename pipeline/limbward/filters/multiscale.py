@@ -1,22 +1,24 @@
-"""Noise-aware multiscale enhancement: a scale is lifted only where it stands above the noise.
+"""Noise-aware multiscale enhancement: a scale is amplified only where it stands above the noise.
 
-The picture normalised by annuli, z, is split into bands, differences of Gaussian blurs
-``W_j = B_(j-1) - B_j`` with widths that double. In each band the power ``P_j`` around a pixel is
-compared with the power that SIGMA alone would give there, ``N_j``. The band is multiplied by
+The picture normalised by annuli, z, is split into n scales, differences of Gaussian blurs
+``W_j = B_(j-1) - B_j`` with widths that double from ``finest_px`` as long as they are at most
+``coarsest_radii`` solar radii: structure of the corona has all sizes up to that, and how many
+pixels they are depends on the picture. In each scale the power ``P_j`` around a pixel is compared
+with the power that SIGMA alone would give there, ``N_j``. The scale is multiplied by
 
     w_j = max(0, 1 - noise N_j / P_j),
 
-which is Wiener's optimal factor for ``noise`` = 1, and lifted:
+which is Wiener's optimal factor for ``noise`` = 1, and amplified:
 
-    out = B_n + sum over j of lift_j w_j W_j,
+    out = B_n + sum over j of a_j w_j W_j,
 
-``lift_j`` falling from ``lift`` at the finest band to 1 at the coarsest. Errors of neighbouring
-pixels of a merge are correlated, as if white noise had been blurred by ``correlation_px``, which
-``N_j`` allows for; what white noise would give is the least it assumes. Without SIGMA all power of
-the finest band counts as noise.
+``a_j`` falling from ``finest_gain`` at the finest scale to 1 at the coarsest. Errors of
+neighbouring pixels of a merge are correlated, as if white noise had been blurred by
+``correlation_px``, which ``N_j`` allows for; what white noise would give is the least it assumes.
+Without SIGMA all power of the finest scale counts as noise.
 
-At small and at large radius: close to the limb all bands stand above the noise and structure is
-shown at full resolution; far out the finest bands vanish first, so that resolution falls with the
+At small and at large radius: close to the limb all scales stand above the noise and structure is
+shown at full resolution; far out the finest scales vanish first, so that resolution falls with the
 signal instead of noise taking over. ``out`` is in deviations of the annulus, noise included: where
 that is all noise, the result is close to 0, not stretched.
 
@@ -24,11 +26,13 @@ References
 ----------
 N. Wiener, *Extrapolation, interpolation, and smoothing of stationary time series* (1949); local
 Wiener factors: J.-S. Lee, *Digital image enhancement and noise filtering by use of local
-statistics*, IEEE Trans. PAMI 2 (1980) 165. Bands by undecimated wavelets: J.-L. Starck,
+statistics*, IEEE Trans. PAMI 2 (1980) 165. Scales by undecimated wavelets: J.-L. Starck,
 F. Murtagh, *Astronomical image and data analysis* (2002), chapter 2.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,21 +46,23 @@ from limbward.picture.blur import Blur
 Pixels = NDArray[np.float32]
 
 NORMALISES = True
-NEIGHBOURHOOD = 2.5  # widths of a band over which its power is averaged
+NEIGHBOURHOOD = 2.5  # widths of a scale over which its power is averaged
 
 
 class Params(RingParams):
     """Parameters of the filter."""
 
     finest_px: float = Field(
-        default=1.0,
+        default=1.25,
         ge=0.4,
         le=50,
         description="Width of the finest blur, pixels; each next doubles.",
     )
-    bands: int = Field(default=6, ge=1, le=10, description="How many bands there are.")
-    lift: float = Field(
-        default=2.0, ge=0, le=20, description="Factor on the finest band; 1 only removes noise."
+    coarsest_radii: float = Field(
+        default=0.5, gt=0, le=2, description="No blur is wider than this, solar radii."
+    )
+    finest_gain: float = Field(
+        default=2.0, ge=0, le=20, description="Factor on the finest scale; 1 only removes noise."
     )
     noise: float = Field(
         default=1.5, ge=0, le=20, description="How many times the noise's power is taken off."
@@ -69,13 +75,27 @@ class Params(RingParams):
     )
 
 
-def band_noise(inner: float, outer: float, correlation: float) -> float:
-    """Return the deviation in a band of noise that has the deviation 1 in the picture.
+def widths(sun_radius_px: float, params: Params) -> list[float]:
+    """Return the widths of the blurs between which the scales lie, pixels, one at least.
+
+    Examples
+    --------
+    >>> widths(88.0, Params())
+    [1.25, 2.5, 5.0, 10.0, 20.0, 40.0]
+    """
+    out = [params.finest_px]
+    while 2.0 * out[-1] <= params.coarsest_radii * sun_radius_px:
+        out.append(2.0 * out[-1])
+    return out
+
+
+def scale_noise(inner: float, outer: float, correlation: float) -> float:
+    """Return the deviation in a scale of noise that has the deviation 1 in the picture.
 
     Parameters
     ----------
     inner, outer : float
-        Widths of the two Gaussians whose difference the band is, pixels; 0 is no blur.
+        Widths of the two Gaussians whose difference the scale is, pixels; 0 is no blur.
     correlation : float
         Width of the Gaussian that made the noise from white noise; 0 is white noise.
     """
@@ -95,19 +115,33 @@ def power(a: float, b: float) -> float:
 
 
 def enhance(
-    z: Pixels, variance: Pixels | None, visible: NDArray[np.bool_], params: Params
+    z: Pixels,
+    variance: Pixels | None,
+    visible: NDArray[np.bool_],
+    blurs: Sequence[float],
+    params: Params,
 ) -> Pixels:
-    """Return one normalised plane (H, W) enhanced; ``variance`` is that of its noise."""
+    """Return one normalised plane (H, W) enhanced.
+
+    Parameters
+    ----------
+    z : ndarray of float32, shape (H, W)
+    variance : ndarray of float32, shape (H, W), or None
+        Of its noise.
+    visible : ndarray of bool, shape (H, W)
+    blurs : sequence of float
+        From `widths`.
+    params : Params
+    """
     weight = (np.isfinite(z) & visible).astype(np.float32)
     out = np.zeros(z.shape, np.float32)
     last, inner = z, 0.0
-    for j in range(params.bands):
-        outer = params.finest_px * 2.0**j
+    for j, outer in enumerate(blurs):
         blurred = Blur(weight, outer)(z)
-        band = np.subtract(last, blurred, out=None if j == 0 else last)
-        around = Blur(weight, NEIGHBOURHOOD * outer)(band, square=True)
-        # Whichever is more: noise that is whiter than thought would be lifted at the finest band.
-        expected = max(band_noise(inner, outer, c) for c in (0.0, params.correlation_px)) ** 2
+        scale = np.subtract(last, blurred, out=None if j == 0 else last)
+        around = Blur(weight, NEIGHBOURHOOD * outer)(scale, square=True)
+        # Whichever is more: noise that is whiter than thought would be amplified at the finest.
+        expected = max(scale_noise(inner, outer, c) for c in (0.0, params.correlation_px)) ** 2
         if variance is None:
             variance = around / np.float32(expected)
         np.maximum(around, 1e-30, out=around)
@@ -115,10 +149,10 @@ def enhance(
         keep *= -params.noise * expected
         keep += 1.0
         np.clip(keep, 0.0, 1.0, out=keep)
-        t = j / (params.bands - 1) if params.bands > 1 else 0.0
-        keep *= params.lift ** (1.0 - t) if params.lift > 0.0 else 0.0
-        band *= keep
-        out += band
+        t = j / (len(blurs) - 1) if len(blurs) > 1 else 0.0
+        keep *= params.finest_gain ** (1.0 - t) if params.finest_gain > 0.0 else 0.0
+        scale *= keep
+        out += scale
         last, inner = blurred, outer
     out += last
     return out
@@ -143,12 +177,12 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
     visible = geometry.visible(*image.shape[1:])
     flats = flattened(image, geometry, params)
     noises = [None] * len(flats) if sigma is None else noise_of(sigma, params.channels)
-    planes = []
+    blurs, planes = widths(geometry.sun_radius_px, params), []
     for rough in flats:
         flat, noise = smoothed(rough), noises.pop(0)
         z, variance = flat.z, None if noise is None else _variance(noise, flat)
         del flat, noise  # 0.25 GB at 24 megapixels
-        planes.append(enhance(z, variance, visible, params))
+        planes.append(enhance(z, variance, visible, blurs, params))
     return in_colours(planes, image)
 
 

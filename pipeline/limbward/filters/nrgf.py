@@ -1,7 +1,7 @@
 """The normalizing-radial-graded filter: each annulus gets the mean 0 and the deviation 1.
 
-Equation 1 of the paper (numbered from memory): ``I'(r, phi) = (I(r, phi) - <I>(r)) / sigma(r)``,
-with mean and standard deviation over the position angle at the distance r from the Sun's centre.
+The paper's defining equation is ``I'(r, phi) = (I(r, phi) - <I>(r)) / sigma(r)``, with mean and
+standard deviation over the position angle at the distance r from the Sun's centre.
 
 At small and at large radius: contrast is the same at all heights by construction, so the noise,
 which is a larger part of the deviation the farther out, takes over there. Where an annulus is not

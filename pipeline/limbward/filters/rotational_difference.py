@@ -2,11 +2,12 @@
 
     D(r, a) = 2 I(r, a) - I(r - dr, a + da) - I(r - dr, a - da)
 
-(the paper's defining equation, from memory), on the picture less the mean of its annulus, over that
-mean, so that the radial fall is out of it and a circularly symmetric corona cancels for any ``dr``.
-Turned pictures are interpolated by cubic convolution. Where one of the two turned places is
-missing, the other counts twice; towards the edge of what is there a place counts less and less, or
-there would be a seam. Where both are missing, there is no value.
+(the paper's defining equation; without ``dr`` a wave of m periods comes out 2 (1 - cos m da) times
+as strong), on the picture less the mean of its annulus, over that mean, so that the radial fall is
+out of it and a circularly symmetric corona cancels for any ``dr``. Turned pictures are interpolated
+by cubic convolution. Where one of the two turned places is missing, the other counts twice; towards
+the edge of what is there a place counts less and less, or there would be a seam. Where both are
+missing, there is no value.
 
 At small and at large radius: the arc between the pictures is ``angle_deg`` at every height.
 Features narrower than that are doubled by faint negative ghosts at both sides. Nothing limits the

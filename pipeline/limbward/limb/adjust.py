@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,19 +127,71 @@ def adjust(
     (1964) 73).
     """
     n = limbs.x.size
-    up, shift = orientation.up_position_angle, 0.0
     limbs, measured = _usable_limbs(limbs)
     pairs, seen = _usable_pairs(pairs)
-    sigma_limb = limbs.sigma
+    fit = _fitted(limbs, pairs, orientation, measured, seen, up_sigma_deg, time_sigma_s)
+    pair_used = seen & (fit.pair_miss < OUTLIER_SIGMA * pairs.sigma)
+    limb_used = measured & (fit.limb_miss < OUTLIER_SIGMA * limbs.sigma)
+    relative = np.full(n, np.nan)
+    if fit.told.any():
+        core = core_of(pairs, pair_used, n) & fit.told
+        core = core if core.any() else (limb_used if limb_used.any() else fit.told)
+        both = [relative_sigma(fit.covariance[a : a + n, a : a + n], core) for a in (0, n)]
+        relative[fit.told] = (np.hypot(*both) / np.sqrt(2.0))[fit.told]
+    tied = np.isin(np.arange(n), [pairs.first[pair_used], pairs.second[pair_used]])
+    variances = np.diag(fit.covariance)
+    sigma = np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n]))
+    return Adjustment(
+        fit.x, fit.y, np.where(fit.told, sigma, np.nan), relative,
+        fit.x + fit.moon_dx, fit.y + fit.moon_dy,
+        fit.up % 360.0, float(np.sqrt(variances[2 * n])),
+        np.where(measured, fit.limb_miss, np.nan),
+        limb_used, pair_used, tied,
+    )  # fmt: skip
+
+
+class _Fit(NamedTuple):
+    """Suns (N,), NaN where nothing has told of them, the Moons' offsets, and how far each is off.
+
+    ``covariance`` (2N + 2, 2N + 2) is of the Suns in x, in y, the angle (degrees) and the time (s);
+    0 of what nothing tells.
+    """
+
+    x: Floats
+    y: Floats
+    moon_dx: Floats
+    moon_dy: Floats
+    up: float
+    told: Mask
+    covariance: Floats
+    limb_miss: Floats
+    pair_miss: Floats
+
+
+def _fitted(
+    limbs: Limbs,
+    pairs: Pairs,
+    orientation: Orientation,
+    measured: Mask,
+    seen: Mask,
+    up_sigma_deg: float,
+    time_sigma_s: float,
+) -> _Fit:
+    """Return what fits usable limbs and pairs, in rounds from the orientation as it is."""
+    n = limbs.x.size
+    up, shift = orientation.up_position_angle, 0.0
     limb_weight, pair_weight = measured.astype(float), seen.astype(float)
     held = np.append(np.tile(_told(measured, pairs, seen), 2), [True, True])
     # Beyond these limits what is known is nothing, or all.
     up_sigma_deg = float(np.clip(np.nan_to_num(up_sigma_deg, nan=np.inf), 1e-6, UNKNOWN_UP_SIGMA))
     time_sigma_s = float(np.clip(np.nan_to_num(time_sigma_s, nan=np.inf), 1e-6, UNKNOWN_TIME_SIGMA))
+    known = [1.0 / up_sigma_deg, 1.0 / time_sigma_s]
     for turn in range(ROUNDS):
         design, right = _equations(limbs, pairs, orientation, up, shift)
-        limb_root, pair_root = np.sqrt(limb_weight) / sigma_limb, np.sqrt(pair_weight) / pairs.sigma
-        known = [1.0 / up_sigma_deg, 1.0 / time_sigma_s]
+        limb_root, pair_root = (
+            np.sqrt(limb_weight) / limbs.sigma,
+            np.sqrt(pair_weight) / pairs.sigma,
+        )
         root = np.concatenate([limb_root, limb_root, pair_root, pair_root, known])
         right[-2:] = orientation.up_position_angle - up, -shift
         design, right = design * root[:, None], right * root
@@ -153,31 +206,13 @@ def adjust(
         ox, oy = _offset_px(limbs, orientation, up, shift)
         limb_miss = np.hypot(limbs.x - ox - x, limbs.y - oy - y)
         pair_miss = _pair_miss(pairs, x, y)
-        limb_weight = np.where(measured, _huber(limb_miss / sigma_limb), 0.0)
+        limb_weight = np.where(measured, _huber(limb_miss / limbs.sigma), 0.0)
         pair_weight = np.where(seen, _huber(pair_miss / pairs.sigma), 0.0)
         if turn > 3 and np.all(np.abs(solution[2 * n :]) < 1e-5):
             break
-    variances = np.full(2 * n + 2, np.nan)
-    variances[held] = np.diag(covariance)
-    pair_used = seen & (pair_miss < OUTLIER_SIGMA * pairs.sigma)
-    limb_used = measured & (limb_miss < OUTLIER_SIGMA * sigma_limb)
-    told = held[:n]
-    relative = np.full(n, np.nan)
-    places = np.zeros((2 * n + 2, 2 * n + 2))
-    places[np.ix_(held, held)] = covariance
-    if told.any():
-        core = core_of(pairs, pair_used, n) & told
-        core = core if core.any() else (limb_used if limb_used.any() else told)
-        both = [relative_sigma(places[a : a + n, a : a + n], core) for a in (0, n)]
-        relative[told] = (np.hypot(*both) / np.sqrt(2.0))[told]
-    tied = np.isin(np.arange(n), [pairs.first[pair_used], pairs.second[pair_used]])
-    return Adjustment(
-        x, y, np.sqrt(0.5 * (variances[:n] + variances[n : 2 * n])), relative,
-        x + ox, y + oy,
-        up % 360.0, float(np.sqrt(variances[2 * n])),
-        np.where(measured, limb_miss, np.nan),
-        limb_used, pair_used, tied,
-    )  # fmt: skip
+    whole = np.zeros((2 * n + 2, 2 * n + 2))
+    whole[np.ix_(held, held)] = covariance
+    return _Fit(x, y, ox, oy, up, held[:n], whole, limb_miss, pair_miss)
 
 
 def doubted(pairs: Pairs, limbs: Limbs, orientation: Orientation) -> Pairs:

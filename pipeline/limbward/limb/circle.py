@@ -177,7 +177,7 @@ def fit_circles(
     ratio_sigma : float
         Standard deviation of that ratio; small enough ties the two radii.
     flattening_sigma : float
-        How far refraction may squeeze the discs, as a fraction of the radius: two further
+        How far refraction may flatten the discs, as a fraction of the radius: two further
         unknowns, common to both circles, with this standard deviation. 0 leaves them out.
     radius : tuple of float, optional
         Radius of the first circle, if it is known, and its standard deviation, pixels.
@@ -198,7 +198,7 @@ def fit_circles(
     Geometric circle fits: W. Gander, G. H. Golub, R. Strebel, BIT 34 (1994) 558. Robust loss
     (soft L1): B. Triggs et al., *Bundle adjustment* (1999), as in scipy.optimize.least_squares.
     """
-    squeeze = flattening_sigma > 0
+    flattened = flattening_sigma > 0
     arcs = [_finite(arc) for arc in arcs]
     if min(arc.x.size for arc in arcs) < 3:
         raise ValueError("a limb of fewer than three points")
@@ -206,23 +206,19 @@ def fit_circles(
         raise ValueError("a circle to start from that is not finite")
 
     def residuals(p: Floats) -> Floats:
-        plus, cross = p[-2:] if squeeze else (0.0, 0.0)
+        plus, cross = p[-2:] if flattened else (0.0, 0.0)
         parts = []
         for arc, (a, b, r) in zip(arcs, p[: 3 * len(arcs)].reshape(-1, 3), strict=True):
-            dx, dy = arc.x - a, arc.y - b
-            distance = np.maximum(np.hypot(dx, dy), 1e-9)
-            cos2 = (dx**2 - dy**2) / distance**2
-            sin2 = 2 * dx * dy / distance**2
-            parts.append((distance - r * (1 + plus * cos2 + cross * sin2)) / arc.sigma)
+            parts.append(_miss(arc, a, b, r, plus, cross))
         if radius_ratio is not None and len(arcs) == 2:
             parts.append(np.array([p[5] / p[2] - radius_ratio]) / ratio_sigma)
         if radius is not None:
             parts.append(np.array([p[2] - radius[0]]) / radius[1])
-        if squeeze:
+        if flattened:
             parts.append(np.array([plus, cross]) / flattening_sigma)
         return np.concatenate(parts)
 
-    start = np.array([v for c in starts for v in c] + ([0.0, 0.0] if squeeze else []))
+    start = np.array([v for c in starts for v in c] + ([0.0, 0.0] if flattened else []))
     fit = least_squares(residuals, start, loss="soft_l1", f_scale=2.0, x_scale="jac")
     left = residuals(fit.x)[: sum(a.x.size for a in arcs)]
     # The Moon's relief (1 arcsec) may exceed the edges' own errors many times.
@@ -238,6 +234,15 @@ def fit_circles(
     pixels = np.concatenate([a.sigma for a in arcs])
     rms = float(np.sqrt(np.mean((left * pixels)[inlier] ** 2))) if inlier.any() else np.inf
     return CircleFit(tuple(found), rms, float(inlier.mean()))
+
+
+def _miss(arc: Arc, a: float, b: float, r: float, plus: float, cross: float) -> Floats:
+    """Return how far points are outside a circle that refraction flattens, in their errors."""
+    dx, dy = arc.x - a, arc.y - b
+    distance = np.maximum(np.hypot(dx, dy), 1e-9)
+    cos2 = (dx**2 - dy**2) / distance**2
+    sin2 = 2 * dx * dy / distance**2
+    return np.asarray((distance - r * (1 + plus * cos2 + cross * sin2)) / arc.sigma)
 
 
 def _finite(arc: Arc) -> Arc:

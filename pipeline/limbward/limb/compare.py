@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 Crops = Callable[[int], Crop | None]
 
 ALIKE = 0.3  # correlation of the streamers below which two frames are not taken to be registered
+FURTHEST_SIGMA = 3.0  # of the limbs' errors: how far two frames may be from where limbs put them
+TURNED_RADII = 0.05  # lunar radii: with limbs known worse a turn is not told from a shift
 KEPT = 24  # frames' details held in memory; partners are within 14 frames
 
 
@@ -81,12 +83,17 @@ def compare(
             continue
         suns = (float(sun_x[i]), float(sun_y[i])), (float(sun_x[j]), float(sun_y[j]))
         turn = float(turn_deg[i] - turn_deg[j])
-        shift = register(first, second, *suns, turn_deg=turn)
-        if shift is None or shift.correlation < ALIKE:
+        unsure = float(np.hypot(s.moon_sigma[i], s.moon_sigma[j]))
+        turned = unsure < TURNED_RADII * s.moon_radius[i]
+        furthest = FURTHEST_SIGMA * unsure
+        shift = register(
+            first, second, *suns, turn_deg=turn, with_turn=turned, furthest_px=furthest
+        )
+        if turned and (shift is None or shift.correlation < ALIKE):
             # Perhaps the camera was turned, or went over the meridian.
             turn, clear = coarse_turn(first, second, *suns)
             if clear > ALIKE:
-                shift = register(first, second, *suns, turn_deg=turn)
+                shift = register(first, second, *suns, turn_deg=turn, furthest_px=furthest)
         if shift is not None and shift.correlation >= ALIKE:
             found.append(Comparison(i, j, shift, turn))
     return found

@@ -15,8 +15,9 @@ Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 REACH = 2.3  # lunar radii kept around the Moon
+FURTHER = 2.2  # times the radius of what is clipped, kept and compared where that is more
 LUNAR_RADIUS_PX = 110  # a larger Moon is binned down to between this and twice this
-INNER, OUTER = 1.06, 2.2  # lunar radii compared
+INNER, OUTER = 1.06, 2.2  # lunar radii compared; what is clipped moves the outer one outwards
 FAINTEST_SNR = 12.0  # of a pixel that is compared
 MISMATCH = 0.01  # beyond noise, to which two frames agree about a pixel's brightness
 LEAST_PIXELS, MOST_PIXELS = 500, 15000  # compared; more make it slower, not better
@@ -51,7 +52,12 @@ class Crop:
 
 
 def crop_corona(
-    image: Image, saturated: Mask, scale: float, origin: tuple[float, float], moon: MeasuredDisc
+    image: Image,
+    saturated: Mask,
+    scale: float,
+    origin: tuple[float, float],
+    moon: MeasuredDisc,
+    core: MeasuredDisc | None = None,
 ) -> Crop:
     """Cut the inner corona out of a plane and bin it to a size that is quick to compare.
 
@@ -63,11 +69,16 @@ def crop_corona(
         Of the plane, as there.
     moon : MeasuredDisc
         In full raw pixels.
+    core : MeasuredDisc, optional
+        What is clipped around it. What is kept reaches beyond that.
     """
-    x, y, r = (moon.x - origin[0]) / scale, (moon.y - origin[1]) / scale, moon.radius / scale
-    bins = max(1, int(r // LUNAR_RADIUS_PX))
-    top, left = max(int(y - REACH * r), 0), max(int(x - REACH * r), 0)
-    bottom, right = int(y + REACH * r) + 1, int(x + REACH * r) + 1
+    x, y = (moon.x - origin[0]) / scale, (moon.y - origin[1]) / scale
+    r = REACH * moon.radius / scale
+    if core is not None:
+        r = max(r, FURTHER * core.radius / scale)
+    bins = max(1, int(r / REACH // LUNAR_RADIUS_PX))
+    top, left = max(int(y - r), 0), max(int(x - r), 0)
+    bottom, right = int(y + r) + 1, int(x + r) + 1
     part = image[top:bottom, left:right]
     clipped = saturated[top:bottom, left:right]
     height, width = (n // bins * bins for n in part.shape)
@@ -84,7 +95,7 @@ class Detail:
 
     ``log`` is the logarithm of the brightness on the crop's grid; ``weight`` is the inverse of its
     variance, 0 where nothing can be compared; ``slope_x`` and ``slope_y`` are its derivatives, a
-    pixel of the crop.
+    pixel of the crop. ``lunar_radius`` is in full raw pixels.
     """
 
     log: Image
@@ -93,6 +104,7 @@ class Detail:
     slope_y: Image
     scale: float
     origin: tuple[float, float]
+    lunar_radius: float
 
 
 def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detail:
@@ -116,7 +128,7 @@ def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detai
     usable = np.isfinite(crop.values) & (value > FAINTEST_SNR * np.sqrt(variance))
     # Clipped pixels bloom into their neighbours.
     usable &= ~ndimage.binary_dilation(~np.isfinite(crop.values), iterations=3)
-    usable &= (distance > INNER) & (distance < OUTER)
+    usable &= (distance > INNER) & (distance < _outermost(crop, distance))
     raw = np.log(np.where(usable, value, 1.0)).astype(np.float32)
     share = usable.astype(np.float32)
     # A little blur makes linear interpolation between pixels good to a hundredth of one.
@@ -132,7 +144,16 @@ def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detai
         slope_y,
         crop.scale,
         crop.origin,
+        moon.radius,
     )
+
+
+def _outermost(crop: Crop, distance: Image) -> float:
+    """Return how far out a frame is compared, lunar radii."""
+    clipped = distance[~np.isfinite(crop.values) & (distance > INNER)]
+    if clipped.size == 0:
+        return OUTER
+    return max(OUTER, FURTHER * float(np.median(clipped)))
 
 
 def _dark_noise(value: Image, disc: Mask) -> float:
@@ -182,6 +203,7 @@ def register(
     *,
     turn_deg: float = 0.0,
     with_turn: bool = True,
+    furthest_px: float = 0.0,
 ) -> Shift | None:
     """Register two frames on the corona.
 
@@ -194,6 +216,8 @@ def register(
         Assumed turn of the second frame onto the first.
     with_turn : bool
         Whether a further turn is solved for.
+    furthest_px : float
+        How far the assumed centres may be off; `FURTHEST` pixels of the crop in any case.
 
     Returns
     -------
@@ -216,6 +240,7 @@ def register(
     if points is None:
         return None
     free = 3 if with_turn else 2
+    furthest = max(furthest_px, FURTHEST * first.scale)
     p = np.zeros(3)  # dx, dy in full pixels; turn in radians
     for _ in range(STEPS):
         moved = replace(points, turn=np.radians(turn_deg) + p[2])
@@ -224,7 +249,7 @@ def register(
             return None
         both, value, solution, covariance = step
         p[:free] += solution[:free]
-        if np.hypot(p[0], p[1]) > FURTHEST * first.scale or abs(p[2]) > FURTHEST_TURN:
+        if np.hypot(p[0], p[1]) > furthest or abs(p[2]) > FURTHEST_TURN:
             return None
         if np.hypot(solution[0], solution[1]) < SETTLED_PX:
             break
@@ -357,12 +382,7 @@ def coarse_turn(
     angle = np.radians(np.arange(0.0, 360.0, 0.5))
 
     def rings(d: Detail, sun: tuple[float, float]) -> Floats:
-        rows, cols = np.nonzero(d.weight > 0)
-        if rows.size == 0:
-            return np.zeros((radius.size, angle.size))
-        x, y = d.origin[0] + d.scale * cols - sun[0], d.origin[1] + d.scale * rows - sun[1]
-        unit = float(np.hypot(x, y).max()) / OUTER
-        r = radius[:, None] * unit
+        r = radius[:, None] * d.lunar_radius
         at = [
             (sun[1] + r * np.sin(angle) - d.origin[1]) / d.scale,
             (sun[0] + r * np.cos(angle) - d.origin[0]) / d.scale,

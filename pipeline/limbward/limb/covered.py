@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from limbward.limb.circle import fit_circles
-from limbward.limb.edges import EdgePoints
+from limbward.limb.circle import CircleFit, fit_circles
+from limbward.limb.darkening import corona_inset
+from limbward.limb.edges import EdgePoints, RadialEdges
 from limbward.limb.measurement import (
-    Frame,
+    LimbFrame,
     LimbMeasurement,
     arc_of,
     coverage_of,
@@ -27,10 +28,35 @@ from limbward.limb.ramp import ramp_edges
 # RELIEF_PX, an overexposed limb by up to RAMP_PX more (pixels of the measured image; against
 # simulated truth).
 RELIEF_PX, RAMP_PX = 0.02, 0.08
+FALL_RADII = 0.15  # over which the corona's fall is seen
 ROUNDER = 1.2  # times the steepest places' scatter that the feet of a clipped limb may have
 
 
-def measure_totality(frame: Frame, points: EdgePoints) -> LimbMeasurement:
+def _outwards(frame: LimbFrame, edges: RadialEdges, fit: CircleFit) -> CircleFit:
+    """Return a fit with the radius that the limb has, not the steepest places of a falling corona.
+
+    Where the limb is clipped they are something else again.
+    """
+    moon, blur = fit.circles[0], limb_width_of(edges)
+    if blur is None or edges.saturated.mean() > 0.5:
+        return fit
+    near = 1.0 + 3.0 / moon.radius  # beyond the limb's blur
+    outside, clipped = ring(frame, (moon.x, moon.y, moon.radius), near, near + FALL_RADII)
+    seen = np.isfinite(outside).all(axis=1) & ~clipped.any(axis=1)
+    light = outside[seen].mean(axis=0) if seen.any() else np.zeros(outside.shape[1])
+    if not 0.0 < light.min() <= light[-1] < light[0]:
+        return fit
+    # The corona falls off ever more slowly: what counts is how fast it does at the limb.
+    depth = moon.radius * (np.linspace(near, near + FALL_RADII, light.size) - 1.0)
+    steepness = -float(np.polyfit(depth, np.log(light), 2)[1])
+    if steepness <= 0.0:
+        return fit
+    fall = 1.0 / steepness
+    larger = replace(moon, radius=moon.radius + corona_inset(fall, blur))
+    return replace(fit, circles=(larger,))
+
+
+def measure_totality(frame: LimbFrame, points: EdgePoints) -> LimbMeasurement:
     """Measure the Moon in front of the corona, or say why not."""
     side = max(frame.image.shape) // frame.factor
     rough = outline(points, bright_inside=False, side=side)
@@ -40,6 +66,7 @@ def measure_totality(frame: Frame, points: EdgePoints) -> LimbMeasurement:
     if edges is None:
         return LimbMeasurement("none", note="no limb sharp enough to measure")
     fit = fit_circles([arc_of(edges)], [start_of(edges, frame.fine(rough))])
+    fit = _outwards(frame, edges, fit)
     if edges.saturated.mean() > 0.02:
         first = fit.circles[0]
         start = (first.x, first.y, first.radius)

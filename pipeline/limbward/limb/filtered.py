@@ -21,7 +21,7 @@ from limbward.limb.filtered_sun import FilteredSun, fit_filtered_sun
 from limbward.limb.measurement import (
     SEED,
     Floats,
-    Frame,
+    LimbFrame,
     LimbMeasurement,
     Mask,
     Start,
@@ -52,7 +52,7 @@ AROUND = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], bool)
 
 
 def measure_by_edges(
-    frame: Frame,
+    frame: LimbFrame,
     points: EdgePoints,
     disc: Start,
     ratio: float | None,
@@ -62,7 +62,7 @@ def measure_by_edges(
 
     Parameters
     ----------
-    frame : Frame
+    frame : LimbFrame
     points : EdgePoints
         Of the small version.
     disc : (x, y, radius)
@@ -70,7 +70,7 @@ def measure_by_edges(
     ratio : float or None
         Moon's radius over the Sun's.
     flattening_sigma : float
-        How much refraction may squeeze the discs.
+        How much refraction may flatten the discs.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def _is_wide(found: LimbMeasurement, linear: bool) -> bool:
 
 
 def _by_edges(
-    frame: Frame,
+    frame: LimbFrame,
     points: EdgePoints,
     rough: Start,
     ratio: float | None,
@@ -173,7 +173,7 @@ def _unevenness(edges: RadialEdges) -> float:
 
 
 def measure_as_a_whole(
-    frame: Frame, disc: Start | None, ratio: float | None, flattening_sigma: float
+    frame: LimbFrame, disc: Start | None, ratio: float | None, flattening_sigma: float
 ) -> LimbMeasurement | None:
     """Measure a crescent of any width by a fit of its picture; None if no filtered Sun fits.
 
@@ -208,7 +208,7 @@ def _is_near(found: FilteredSun, start: Start) -> bool:
     return bool(near and sharp and 0.67 * r < found.sun[2] < 1.5 * r and found.sun_sigma < 0.2 * r)
 
 
-def _may_be_filtered(frame: Frame, sun: Start) -> bool:
+def _may_be_filtered(frame: LimbFrame, sun: Start) -> bool:
     """Whether most of the sky around a circle is far darker than the brightest of what is in it.
 
     Scattered light is under a tenth of the disc's right outside it; a corona falls off from its
@@ -224,7 +224,7 @@ def _may_be_filtered(frame: Frame, sun: Start) -> bool:
 
 
 def _fit_from(
-    frame: Frame, start: Start, ratio: float | None, flattening_sigma: float
+    frame: LimbFrame, start: Start, ratio: float | None, flattening_sigma: float
 ) -> FilteredSun | None:
     """Fit the picture from a circle near the Sun's limb, with the Moon where it is dark."""
 
@@ -257,7 +257,7 @@ def _fit_from(
     return best
 
 
-def _contour_start(frame: Frame) -> Start | None:
+def _contour_start(frame: LimbFrame) -> Start | None:
     """Return a circle through the outer contour of what is bright."""
     f = frame.factor
     small = block_mean(frame.image, f)
@@ -287,7 +287,7 @@ def _contour_start(frame: Frame) -> Start | None:
     return None if found is None else frame.fine(found[:3])
 
 
-def _lit_share(frame: Frame, sun: Start) -> tuple[float, tuple[float, float]]:
+def _lit_share(frame: LimbFrame, sun: Start) -> tuple[float, tuple[float, float]]:
     """Return the share of a disc that is lit, and the direction in which its light lies."""
     x, y, r = sun
     step = max(1, int(r / 40))
@@ -327,7 +327,7 @@ def _overlap(d: float, ratio: float) -> float:
     return float(a + ratio**2 * b - 0.5 * np.sqrt(max(kite, 0.0)))
 
 
-def _measurement(frame: Frame, fit: FilteredSun) -> LimbMeasurement:
+def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
     """Return the fit of a picture as a measurement."""
     blur = float(np.sqrt(0.5 * (fit.blur[0] + fit.blur[2])))
     # Scatter of the fit, and what blurs that are not Gaussian leave.
@@ -369,7 +369,7 @@ def _limb_points(x: Floats, y: Floats, seen: Mask, sigma: float) -> Floats:
     return np.column_stack([x[seen], y[seen], np.full(count, each)])
 
 
-def _sun_limb(frame: Frame, start: Start) -> RadialEdges | None:
+def _sun_limb(frame: LimbFrame, start: Start) -> RadialEdges | None:
     """Return the edges of the Sun's limb, moved out to where the darkened disc ends."""
     edges = limb_edges(frame, start, brighter_outside=False)
     blur = None if edges is None else limb_width_of(edges)
@@ -380,7 +380,7 @@ def _sun_limb(frame: Frame, start: Start) -> RadialEdges | None:
     return replace(edges, x=x, y=y)
 
 
-def _dark_outside(frame: Frame, sun: MeasuredDisc) -> bool:
+def _dark_outside(frame: LimbFrame, sun: MeasuredDisc) -> bool:
     """Whether the sky around a bright disc is as dark as only a solar filter makes it."""
     c = (sun.x, sun.y, sun.radius)
     outside, _ = ring(frame, c, 1.06, 1.25)
@@ -390,7 +390,7 @@ def _dark_outside(frame: Frame, sun: MeasuredDisc) -> bool:
 
 
 def _moon_on_sun(
-    frame: Frame, points: EdgePoints, sun: MeasuredDisc, ratio: float | None
+    frame: LimbFrame, points: EdgePoints, sun: MeasuredDisc, ratio: float | None
 ) -> RadialEdges | None:
     """Return the edges of the Moon's limb on the Sun's disc; None if there are none."""
     f = frame.factor

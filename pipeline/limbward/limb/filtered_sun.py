@@ -90,7 +90,7 @@ def fit_filtered_sun(
     radius_ratio : float, optional
         Moon's radius over the Sun's.
     flattening_sigma : float
-        How much refraction may squeeze the discs.
+        How much refraction may flatten the discs.
 
     Returns
     -------

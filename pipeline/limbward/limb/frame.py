@@ -13,12 +13,16 @@ from limbward.camera.frame import RawFrame, pixels_sha256
 from limbward.camera.luminance import SATURATED, Plane, green_plane, saturated_fraction
 from limbward.camera.preview import preview
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
+from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.corona import Crop, crop_corona
+from limbward.limb.drowned import clipped_core, is_drowned
 from limbward.limb.measure import measure
 from limbward.limb.measurement import LimbMeasurement
 from limbward.limb.trail import trail_px
 
 ENDED = 0.992  # of the number at which a sensor's pixels pile up
+WIDE = 1.4  # lunar radii: of a corona clipped so far out, more is kept to compare it by
+DROWNED = "what is clipped hides the Moon's limb"
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 
 
@@ -75,12 +79,15 @@ class Limbs:
         The corona around the Moon, of a frame of totality.
     trail_px : float
         As of `limbward.limb.trail.trail_px`.
+    core : MeasuredDisc or None
+        Of `limbward.limb.drowned.clipped_core`, where that is all that tells where the Moon is.
     """
 
     found: LimbMeasurement
     reduced: Reduced
     crop: Crop | None
     trail_px: float = nan
+    core: MeasuredDisc | None = None
 
 
 def look_at(
@@ -150,7 +157,36 @@ def find_limbs(look: Look, radius_ratio: float) -> Limbs:
     if found.kind == "partial" and found.sun is not None:
         # Through a filter, so never merged; hundreds of them in full would fill a disk.
         reduced = coarser(reduced, FILTERED_COARSER)
-    if found.moon is not None and found.kind != "partial":
-        crop = crop_corona(plane.image, plane.saturated, plane.scale, plane.origin, found.moon)
+        return Limbs(found, reduced, None)
+    core = clipped_core(plane.saturated, plane.scale, plane.origin)
+    if core is not None and is_drowned(core, found.moon):
+        found = LimbMeasurement("none", note=DROWNED)
+        crop = crop_corona(plane.image, plane.saturated, plane.scale, plane.origin, core, core)
+    elif found.moon is not None and found.kind != "partial":
+        core = None if core is None or core.radius < WIDE * found.moon.radius else core
+        crop = crop_corona(
+            plane.image, plane.saturated, plane.scale, plane.origin, found.moon, core
+        )
         trail = trail_px(plane, found.moon)
-    return Limbs(found, reduced, crop, trail)
+        core = None
+    return Limbs(found, reduced, crop, trail, core)
+
+
+def limbs_if_any(look: Look, radius_ratio: float, stated: Content | None = None) -> Limbs | None:
+    """Measure the limbs in a frame that may have some; None in darks, flats and the like.
+
+    Parameters
+    ----------
+    look : Look
+    radius_ratio : float
+        Moon's radius over the Sun's.
+    stated : {'dark', 'flat', 'bias'} or None
+        What the user says that the frame is.
+    """
+    if look.content != "light" and (look.content != "flat" or stated is not None):
+        return None
+    limbs = find_limbs(look, radius_ratio)
+    # A field may be even for want of contrast in an overexposed corona: a limb says what it is.
+    if look.content == "flat" and limbs.found.kind not in ("totality", "contact"):
+        return None
+    return limbs

@@ -11,7 +11,7 @@ from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.covered import measure_totality
 from limbward.limb.edges import EdgePoints, edge_points
 from limbward.limb.filtered import measure_as_a_whole, measure_by_edges
-from limbward.limb.measurement import Floats, Frame, Image, LimbMeasurement, Mask, outline
+from limbward.limb.measurement import Floats, Image, LimbFrame, LimbMeasurement, Mask, outline
 from limbward.picture.binning import block_mean
 
 COARSE_SIDE = 640  # px of the image that limbs are first looked for in
@@ -46,7 +46,7 @@ def measure(
     radius_ratio : float, optional
         Moon's radius over the Sun's, from the ephemeris; ties the two circles of a partial frame.
     flattening_sigma : float
-        How much refraction may squeeze the discs; see `fit_circles`.
+        How much refraction may flatten the discs; see `fit_circles`.
     linear : bool
         Whether the image is in proportion to light, as a sensor's is. Of a film or a JPEG, made
         linear by a curve, limbs that are clear of each other are measured by edges, which a wrong
@@ -85,7 +85,7 @@ def measure(
         15 * coarse_noise,
         most=1500,
     )
-    frame = Frame(image - np.float32(background), saturated, noise, factor, linear)
+    frame = LimbFrame(image - np.float32(background), saturated, noise, factor, linear)
     found = _look(frame, points, radius_ratio, flattening_sigma)
     if found.kind == "none" and factor == 1:
         found = _look_closer(frame) or found
@@ -93,7 +93,7 @@ def measure(
 
 
 def _look(
-    frame: Frame, points: EdgePoints, ratio: float | None, flattening_sigma: float
+    frame: LimbFrame, points: EdgePoints, ratio: float | None, flattening_sigma: float
 ) -> LimbMeasurement:
     """Return what a frame shows: quick looks first, the fit of a whole picture last."""
     side = max(frame.image.shape) // frame.factor
@@ -113,7 +113,7 @@ def _look(
     return covered if filtered is None or covered.moon is not None else filtered
 
 
-def _look_closer(frame: Frame) -> LimbMeasurement | None:
+def _look_closer(frame: LimbFrame) -> LimbMeasurement | None:
     """Return a Moon of a few pixels before the corona, from an enlarged picture; None if none."""
     # The corona is what is brightest in touch; hot pixels stand alone.
     level = max(
@@ -136,7 +136,7 @@ def _look_closer(frame: Frame) -> LimbMeasurement | None:
     zoom = [(ENLARGED * (n - 1) + 1) / n for n in part.shape]
     image = ndimage.zoom(part, zoom, order=3)
     clipped = ndimage.zoom(frame.saturated[rows, columns].astype(np.uint8), zoom, order=0) > 0
-    larger = Frame(image, clipped, frame.noise, 1, frame.linear)
+    larger = LimbFrame(image, clipped, frame.noise, 1, frame.linear)
     found = measure_totality(larger, edge_points(image, 15 * frame.noise, most=1500))
     if found.moon is None:
         return None

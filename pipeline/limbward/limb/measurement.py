@@ -66,7 +66,7 @@ class LimbMeasurement:
 
 
 @dataclass(frozen=True)
-class Frame:
+class LimbFrame:
     """A frame to find limbs in: ``factor`` pixels of it are one of the small version."""
 
     image: Image
@@ -100,7 +100,7 @@ def outline(points: EdgePoints, *, bright_inside: bool, side: int) -> Start | No
     return None if found is None else found[:3]
 
 
-def limb_edges(frame: Frame, start: Start, *, brighter_outside: bool) -> RadialEdges | None:
+def limb_edges(frame: LimbFrame, start: Start, *, brighter_outside: bool) -> RadialEdges | None:
     """Return the edges of a limb, drawing the search in around a first fit; None if too few."""
     x, y, r = start
     edges = None
@@ -144,7 +144,7 @@ def coverage_of(edges: RadialEdges, circle: MeasuredDisc) -> float:
     return float(seen.mean())
 
 
-def ring(frame: Frame, c: Start, low: float, high: float) -> tuple[Image, Mask]:
+def ring(frame: LimbFrame, c: Start, low: float, high: float) -> tuple[Image, Mask]:
     """Return brightness and saturation on a ring from ``low`` to ``high`` radii, 180 angles."""
     theta = np.arange(180) * (2 * np.pi / 180)
     r = np.linspace(low, high, 7) * c[2]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.orientation import Orientation
+from limbward.limb.measurement import LimbMeasurement
 from limbward.limb.refit import refit
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
@@ -35,6 +37,26 @@ class Discs:
     moon_y: Floats
     moon_radius: Floats
     sigma: Floats
+
+
+def measured_columns(found: Sequence[LimbMeasurement]) -> dict[str, Floats]:
+    """Return Sun and Moon in each of N pictures as `partial_discs` takes them, NaN where not seen.
+
+    Parameters
+    ----------
+    found : sequence of LimbMeasurement
+
+    Returns
+    -------
+    dict
+        ``sun_x`` to ``moon_sigma``, each of shape (N,), pixels.
+    """
+    columns = {}
+    for name in (*PLACES, "moon_sigma"):
+        disc, part = name.split("_")
+        circles = [getattr(m, disc) for m in found]
+        columns[name] = np.array([math.nan if c is None else getattr(c, part) for c in circles])
+    return columns
 
 
 def partial_discs(
@@ -100,14 +122,14 @@ def measure_again(
             (discs.moon_x[i], discs.moon_y[i], discs.moon_radius[i]),
         ]
         turned = orientation.turned(turn[i] if rotates else 0.0)
-        squeeze = turned.in_pixels(track.squeeze(t[i]))
+        refraction = turned.in_pixels(track.refraction(t[i]))
         if profile is not None:
             moon_limb = without_relief(moon_limb, starts[1][:2], turned, profile)
         try:
             sun, moon = refit(
                 [sun_limb, moon_limb],
                 starts,
-                squeeze,
+                refraction,
                 radius_ratio=float(ratio[i]),
                 radius=(float(radius[i]), RADIUS_SIGMA_PX),
             )

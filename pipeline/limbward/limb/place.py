@@ -10,33 +10,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.pointing import Pointing
-from limbward.limb.adjust import Adjustment, Limbs, adjust, doubted
+from limbward.limb.adjust import Adjustment, Limbs, Pairs, adjust, doubted
 from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
 from limbward.limb.register import is_moon_sized
 from limbward.limb.session import Session, limbs_of, scale_by_moon, session
 from limbward.limb.trail import trailed
-from limbward.limb.words import CORRECT, OVERRULE, Words
+from limbward.limb.words import OVERRULE
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 # Takes a number of steps and what they are, returns what is called after each.
 Progress = Callable[[int, str], AbstractContextManager[Callable[[], None]]]
 
-# Within this of C2 and C3 the chromosphere and the last beads outshine the inner corona.
-CONTACT_MARGIN_S = 1.0
 PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius")
-NOT_MERGED = {
-    "partial": "a partial phase",
-    "contact": "the photosphere is in sight",
-    "dark": "a dark frame",
-    "flat": "a flat field",
-    "bias": "a bias frame",
-}
-VAGUE_S = 5.0  # with a clock known worse than this the picture tells whether it is totality
-LEAST_TIED = 3  # frames that must show the same corona where the site should see no totality
 LEAST_APART = 0.01  # lunar radii that Sun and Moon are at least taken to be apart, if not told
 TURNED_DEG = 1.0  # a picture turned by more than this against the others is worth a note
+NEARLY = 0.3  # of the Moon's radius: a disc so much too large or small is its limb, badly seen
+AGREED_PX = 1.0  # to which comparisons must agree on a frame that has no limb to go by
 BLURRED = 1.6  # a limb this many times as wide as the camera's usual is shaken or out of focus
 KNOWN_TIME_SIGMA_S = (
     1e-3  # what the clock leaves open is common to all frames, and added at the end
@@ -63,8 +54,14 @@ class Seen:
         As of `limbward.limb.trail.trail_px`.
     behind_filter : ndarray of bool
         Frames of totality with the filter on.
+    clipped : ndarray of bool
+        Frames in which most of the Moon's limb is clipped.
+    drowned : ndarray of bool
+        Frames whose Moon is known to be somewhere in what is clipped only, see
+        `limbward.limb.drowned`.
     measured : dict of str to ndarray
-        Discs as first measured (``moon_x``, ``moon_y``, ``moon_radius``, ``moon_sigma``), pixels.
+        Discs as first measured (``moon_x``, ``moon_y``, ``moon_radius``, ``moon_sigma``), pixels;
+        of drowned frames the middle of what is clipped.
     best : dict of str to ndarray
         ``PLACES`` and ``sun_sigma``, measured anew where that was possible.
     """
@@ -78,6 +75,8 @@ class Seen:
     limb_width: Floats
     trail: Floats
     behind_filter: NDArray[np.bool_]
+    clipped: NDArray[np.bool_]
+    drowned: NDArray[np.bool_]
     measured: dict[str, Floats]
     best: dict[str, Floats]
 
@@ -118,6 +117,8 @@ class Placing:
         self.sun_sigma, self.turn_deg = np.full(n, np.nan), np.full(n, np.nan)
         self.limb_miss, self.relative = np.full(n, np.nan), np.full(n, np.nan)
         self.tied = np.zeros(n, bool)
+        # Why a frame's limb is not believed, which the corona may place all the same.
+        self._loose = np.full(n, "", dtype=object)
 
     def place_body(
         self, mine: NDArray[np.int64], pointing: Pointing, crops: Crops, progress: Progress
@@ -135,7 +136,7 @@ class Placing:
         """
         orientation = pointing.orientation
         scale = orientation.pixel_scale_arcsec
-        self._refuse_wrong_discs(mine, scale)
+        self._doubt_discs(mine, scale)
         seen = self.seen
         rows = mine[self.note[mine] == ""]
         s = session(rows, seen.middle_s, seen.exposure_s, seen.measured)
@@ -160,9 +161,10 @@ class Placing:
         extra = self._extra_turns(s, comparisons, -side * turn_up)
         turn_up = turn_up - side * extra
         limbs = replace(limbs, turn_deg=turn_up)
+        pairs = doubted(pairs_of(comparisons, sun_x, sun_y), limbs, orientation)
         found = adjust(
             limbs,
-            doubted(pairs_of(comparisons, sun_x, sun_y), limbs, orientation),
+            pairs,
             orientation,
             up_sigma_deg=pointing.up_sigma_deg,
             time_sigma_s=KNOWN_TIME_SIGMA_S,
@@ -175,6 +177,7 @@ class Placing:
         common = self._common_sigma(s, limbs, scale)
         self.tied[s.rows] = found.held_by_pairs
         self._fill(s, found, turn_up, scale, common)
+        self._judge_loose(s, pairs)
         self._judge_limb_width(s)
 
     def place_by_frames(
@@ -195,7 +198,7 @@ class Placing:
         latest = np.nanmax(time_s[mine], initial=0.0)
         # Frames without a time are taken to be in the order of the table.
         in_order = np.where(timed, time_s, latest + 1.0 + np.arange(timed.size))
-        measured = mine[np.isfinite(seen.measured["moon_x"][mine])]
+        measured = mine[np.isfinite(seen.measured["moon_x"][mine]) & ~seen.drowned[mine]]
         if not measured.size:
             self.note[mine] = "the Moon's limb could not be measured in this frame"
             return
@@ -204,7 +207,7 @@ class Placing:
             scale = scale_by_moon(every, self.track)
         else:
             scale = pointing.orientation.pixel_scale_arcsec
-        self._refuse_wrong_discs(mine, scale)
+        self._doubt_discs(mine, scale)
         rows = mine[self.note[mine] == ""]
         s = session(rows, in_order, seen.exposure_s, seen.measured)
         if not s.rows.size:
@@ -222,9 +225,10 @@ class Placing:
         moon, sun = (float(size(np.zeros(1))[0]) / scale for size in sizes)
         beside = np.array([-60.0, 60.0])
         moved = np.diff(self.track.offset_arcsec(beside), axis=0)[0] / 120.0
+        pairs = pairs_of(comparisons, s.moon_x, s.moon_y)
         found = place_alone(
             s,
-            pairs_of(comparisons, s.moon_x, s.moon_y),
+            pairs,
             timed[s.rows],
             speed_px_s=float(np.hypot(*moved)) / scale,
             # Beyond this the photosphere shows on one side.
@@ -238,24 +242,63 @@ class Placing:
         self.limb_miss[rows] = found.limb_miss
         self.turn_deg[rows] = -side * turned
         self.tied[rows] = found.core
+        self._judge_loose(s, pairs)
         self._judge_limb_width(s)
 
-    def _refuse_wrong_discs(self, mine: NDArray[np.int64], scale: float) -> None:
-        measured = np.isfinite(self.place["moon_x"][mine])
+    def _doubt_discs(self, mine: NDArray[np.int64], scale: float) -> None:
+        """Refuse discs that cannot be the Moon's, and hold those loosely that hardly show it."""
+        measured = np.isfinite(self.seen.measured["moon_x"][mine])
         t = np.clip(np.nan_to_num(self.seen.middle_s[mine]), self.track.first_s, self.track.last_s)
         expected = self.track.moon_radius_arcsec(t) / scale
         radius = self.place["moon_radius"][mine]
         for k, row in enumerate(mine):
+            if self.seen.drowned[row]:
+                self._hold_loosely(row, expected[k], "what is clipped hides the Moon's limb")
+                continue
             if not measured[k]:
                 self.note[row] = "the Moon's limb could not be measured in this frame"
-            elif not is_moon_sized(radius[k : k + 1], expected[k : k + 1])[0]:
-                self.note[row] = (
-                    f"the disc found has a radius of {radius[k]:.1f} px, the Moon's is "
-                    f"{expected[k]:.1f} px"
+                continue
+            if is_moon_sized(radius[k : k + 1], expected[k : k + 1])[0]:
+                continue
+            wrong = (
+                f"the disc found has a radius of {radius[k]:.1f} px, the Moon's is "
+                f"{expected[k]:.1f} px"
+            )
+            off = abs(radius[k] - expected[k])
+            if self.seen.phase[row] == "totality" and off < NEARLY * expected[k]:
+                self.seen.measured["moon_sigma"][row] = 2.0 * off
+                self._hold_loosely(row, expected[k], wrong)
+            else:
+                self.note[row] = wrong
+            for name in ("moon_x", "moon_y", "moon_radius"):
+                self.place[name][row] = np.nan
+            self.limb_sigma[row] = np.nan
+
+    def _hold_loosely(self, row: int, radius: float, why: str) -> None:
+        self._loose[row] = why
+        self.seen.measured["moon_radius"][row] = radius
+        self.limb_sigma[row] = np.nan
+
+    def _judge_loose(self, s: Session, pairs: Pairs) -> None:
+        """Refuse frames without a limb to go by on whose place the coronae of others differ."""
+        loose = self._loose[s.rows] != ""
+        x, y = self.place["sun_x"][s.rows], self.place["sun_y"][s.rows]
+        for i in np.flatnonzero(loose):
+            row = s.rows[i]
+            mine = (pairs.first == i) & ~loose[pairs.second]
+            mine |= (pairs.second == i) & ~loose[pairs.first]
+            first, second = pairs.first[mine], pairs.second[mine]
+            rest = np.hypot(
+                x[first] - x[second] - pairs.dx[mine], y[first] - y[second] - pairs.dy[mine]
+            )
+            self.limb_miss[row] = np.nan
+            if rest.size > 1 and np.median(rest) < AGREED_PX and self.tied[row]:
+                self.say(row, f"{self._loose[row]}; placed by the corona")
+            else:
+                self.say(
+                    row, f"{self._loose[row]}, and the corona does not tell its place" + OVERRULE
                 )
-                for name in ("moon_x", "moon_y", "moon_radius"):
-                    self.place[name][row] = np.nan
-                self.limb_sigma[row] = np.nan
+                self.sun_sigma[row] = np.nan
 
     def _extra_turns(self, s: Session, comparisons: list[Comparison], assumed: Floats) -> Floats:
         """Return how far pictures are turned beyond what the mount explains, from x towards y."""
@@ -264,6 +307,8 @@ class Placing:
         extra -= np.nanmedian(extra) if np.isfinite(extra).any() else 0.0
         # The mount's model is the better one unless the pictures clearly say otherwise.
         clear = np.abs(extra) > np.maximum(5.0 * sigma, 0.05)
+        # Beads move around the limb, which looks as if the picture turned.
+        clear &= self.seen.phase[s.rows] == "totality"
         extra = np.where(np.isfinite(extra) & clear, extra, 0.0)
         for i in np.flatnonzero(np.abs(extra) > TURNED_DEG):
             self.note[s.rows[i]] = f"the camera is turned by {extra[i]:.1f} degrees in this frame"
@@ -292,12 +337,14 @@ class Placing:
         self.turn_deg[rows] = turn_up
         self.limb_miss[rows] = found.limb_miss_px
         for i, row in enumerate(rows):
+            if self._loose[row]:
+                continue
             if not found.limb_used[i] and found.held_by_pairs[i]:
-                self._say(
+                self.say(
                     row, f"its limb is {found.limb_miss_px[i]:.1f} px off; placed by the corona"
                 )
             elif not found.limb_used[i]:
-                self._say(
+                self.say(
                     row,
                     "its limb disagrees with the other frames and no other frame shows "
                     "the same corona" + OVERRULE,
@@ -308,95 +355,27 @@ class Placing:
         """Leave out frames whose limb is much softer than the others', all around or one way."""
         limb_width = self.seen.limb_width[s.rows]
         trail = self.seen.trail[s.rows]
-        for i in np.flatnonzero(trailed(trail, limb_width)):
-            self._say(s.rows[i], f"moved by {trail[i]:.0f} px during the exposure" + OVERRULE)
+        for i in np.flatnonzero(trailed(trail, limb_width) & (self._loose[s.rows] == "")):
+            self.say(s.rows[i], f"moved by {trail[i]:.0f} px during the exposure" + OVERRULE)
             self.sun_sigma[s.rows[i]] = np.nan
-        seen = np.isfinite(limb_width)
+        # A limb that is not believed has no width either.
+        seen = np.isfinite(limb_width) & (self._loose[s.rows] == "")
         if seen.sum() < 4:
             return
         usual = float(np.median(limb_width[seen]))
         for i in np.flatnonzero(seen):
             # An undersampled limb has hardly a width of its own.
             if limb_width[i] > BLURRED * max(usual, 1.0) + 0.3:
-                self._say(
+                self.say(
                     s.rows[i],
                     f"shaken or out of focus: its limb is {limb_width[i]:.1f} px wide, "
                     f"{usual:.1f} px is usual" + OVERRULE,
                 )
                 self.sun_sigma[s.rows[i]] = np.nan
 
-    def _say(self, row: int, text: str) -> None:
+    def say(self, row: int, text: str) -> None:
+        """Add to what a person should know of a frame."""
         self.note[row] = f"{self.note[row]}; {text}" if self.note[row] else text
-
-    def mergeable(
-        self,
-        totality_s: tuple[float, float] | None,
-        max_sigma_px: float,
-        words: Words | None = None,
-    ) -> NDArray[np.bool_]:
-        """Return which frames can be merged, and note for the others why they cannot.
-
-        Parameters
-        ----------
-        totality_s : tuple of float or None
-            When the photosphere vanishes and returns, seconds from the epoch.
-        max_sigma_px : float
-            Largest standard error of a Sun centre against those of the other frames.
-        words : Words, optional
-
-        Notes
-        -----
-        Whether frames fit each other is decided by the frames. The clock is asked for totality
-        where it is known and does not contradict what the pictures show.
-        """
-        seen = self.seen
-        phase = seen.phase
-        placed = np.isfinite(self.sun_sigma) & np.isfinite(self.relative)
-        timed = np.nan_to_num(seen.time_sigma_s, nan=np.inf) < VAGUE_S
-        usable = placed & (phase == "totality") & ~seen.behind_filter
-        for i in np.flatnonzero(placed & seen.behind_filter):
-            self._say(int(i), "so faint that the filter must have been on" + OVERRULE)
-        inside = inside_totality(totality_s, seen.middle_s, seen.time_sigma_s)
-        shown = seen.content == "totality"
-        if totality_s is None:
-            inside = shown & self.tied & (self.tied.sum() >= LEAST_TIED)
-        else:
-            inside |= shown & (~timed | ~np.isfinite(seen.middle_s))
-        if words is not None:
-            inside |= words.totality
-        usable &= inside
-        for i in np.flatnonzero((phase == "totality") & ~usable & (self.note == "")):
-            self.note[i] = (
-                "too near to second or third contact, or its time is not known" + OVERRULE
-            )
-        vague = usable & (self.relative > max_sigma_px)
-        for i in np.flatnonzero(vague):
-            self._say(
-                int(i),
-                f"its place among the others is known to {self.relative[i]:.2f} px only "
-                "(align.max_sigma_px, or use: keep under frames in the config)",
-            )
-        for name, why in NOT_MERGED.items():
-            for i in np.flatnonzero((phase == name) & (self.note == "")):
-                self.note[i] = why + (OVERRULE if name == "contact" else CORRECT)
-        return self._obey(words, usable & ~vague)
-
-    def _obey(self, words: Words | None, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Return which frames are merged after a person has spoken, and note what was said."""
-        if words is None:
-            return usable
-        known = np.isfinite(self.relative) & np.isfinite(self.place["sun_x"])
-        for i in np.flatnonzero(words.keep & ~usable):
-            told = f"{words.key[i]} in the config says keep"
-            if known[i]:
-                self.note[i] = self.note[i].replace(OVERRULE, "")
-                self._say(int(i), f"merged since {told}")
-                self.sun_sigma[i] = np.fmax(self.sun_sigma[i], self.relative[i])
-            else:
-                self._say(int(i), f"{told}, but it cannot be placed among the others")
-        for i in np.flatnonzero(words.drop):
-            self.note[i] = f"left out since {words.key[i]} in the config says drop"
-        return (usable | (words.keep & known)) & ~words.drop
 
 
 def phase_where_contradicted(
@@ -429,14 +408,3 @@ def phase_where_contradicted(
         return phase, False
     unfiltered = np.isin(content, ("totality", "contact"))
     return np.where(unfiltered, content, phase), True
-
-
-def inside_totality(
-    totality_s: tuple[float, float] | None, middle_s: Floats, time_sigma_s: Floats
-) -> NDArray[np.bool_]:
-    """Return which frames were surely taken while the photosphere was covered."""
-    if totality_s is None:
-        return np.zeros(middle_s.size, bool)
-    second, third = totality_s
-    margin = CONTACT_MARGIN_S + np.nan_to_num(np.minimum(time_sigma_s, 20.0), nan=20.0)
-    return np.asarray((middle_s > second + margin) & (middle_s < third - margin))

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 def refit(
     limbs: list[Floats],
     starts: list[tuple[float, float, float]],
-    squeeze: Floats,
+    refraction: Floats,
     *,
     radius_ratio: float | None = None,
     radius: tuple[float, float] | None = None,
@@ -31,7 +31,7 @@ def refit(
     limbs : list of ndarray, shape (N, 3)
         Edge points (x, y, standard error) of each limb, pixels.
     starts : list of (x, y, radius)
-    squeeze : ndarray, shape (2, 2)
+    refraction : ndarray, shape (2, 2)
         What refraction does to offsets, in pixels (x, y).
     radius_ratio : float, optional
         Second radius over the first.
@@ -46,12 +46,12 @@ def refit(
     Raises
     ------
     ValueError
-        If a limb has fewer than three points, or ``squeeze`` cannot be undone.
+        If a limb has fewer than three points, or ``refraction`` cannot be undone.
     """
-    if not np.isfinite(squeeze).all() or np.linalg.det(squeeze) < 1e-3:
+    if not np.isfinite(refraction).all() or np.linalg.det(refraction) < 1e-3:
         raise ValueError("refraction that cannot be undone")
     origin = np.array(starts[0][:2])
-    undo = np.linalg.inv(squeeze)
+    undo = np.linalg.inv(refraction)
     arcs, round_starts = [], []
     for limb, (x, y, size) in zip(limbs, starts, strict=True):
         px, py = undo @ (limb[:, :2] - origin).T
@@ -59,9 +59,9 @@ def refit(
         cx, cy = undo @ (np.array([x, y]) - origin)
         round_starts.append((float(cx), float(cy), size))
     fit = fit_circles(arcs, round_starts, radius_ratio=radius_ratio, radius=radius)
-    mean = float(np.sqrt(np.linalg.det(squeeze)))
+    mean = float(np.sqrt(np.linalg.det(refraction)))
     found = []
     for c in fit.circles:
-        x, y = origin + squeeze @ np.array([c.x, c.y])
+        x, y = origin + refraction @ np.array([c.x, c.y])
         found.append(MeasuredDisc(float(x), float(y), c.radius * mean, c.sigma))
     return found

@@ -32,7 +32,7 @@ TRUST = np.log(np.array([[0.98, 0.02], [0.003, 0.997]]))  # wrong, right
 AT_FIRST = np.log(np.array([0.03, 0.97]))
 DOUBT = 1e-3  # of a single time, whatever sigma it states
 # Valleys of the Moon, an arcsecond deep, move second and third contact by up to two seconds: it
-# moves by half an arcsecond a second (Meeus, Elements of Solar Eclipses 1951-2200; from memory).
+# moves by half an arcsecond a second (360 degrees in a month of 29.5 days).
 LIMB_S = 1.5
 SURE, CONTRADICTED = 0.95, 0.02
 BIAS_EXPOSURE_S = 1e-3
@@ -48,6 +48,10 @@ class Timed:
     middle_s: Floats
     sigma_s: Floats
     totality_s: tuple[float, float]
+
+    def of(self, rows: NDArray[np.int64]) -> Timed:
+        """Return some of the frames."""
+        return Timed(self.middle_s[rows], self.sigma_s[rows], self.totality_s)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,8 @@ SECTORS = 72  # of 5 degrees
 LIMB = (0.93, 1.10)  # lunar radii, where beads are sought; the disc may be 0.05 too large or small
 CORONA = (1.04, 1.12)  # lunar radii, where the corona is measured
 DISC = 0.8  # lunar radii, within which only scattered light is
+# Of the range: where the equator is twice as bright, converters begin to bend, which widens edges.
+IN_PROPORTION = 0.35
 BRIGHTEST = 4096  # pixels looked at for a peak; more hot ones than that no sensor has
 COMPANIONS = 2  # neighbours that a pixel of a peak must have; hot pixels stand alone
 
@@ -43,6 +45,11 @@ class Light:
     limb_peak: float = np.nan
     limb_level: float = np.nan
     limb_faintest: float = np.nan
+
+    @property
+    def in_proportion(self) -> bool:
+        """Whether the corona at the limb is faint enough for edges to be as sharp as they are."""
+        return self.limb_level < IN_PROPORTION
 
 
 def light_of(

@@ -96,39 +96,17 @@ def _write(
 
 
 def _product(config: Config, film: Film, names: dict[str, str], count: int) -> Product:
-    options, view = config.film, film.views[0]
-    flicker = film.flicker()
-    numbers = {
-        "photographs": str(len(film.entries)),
-        "pictures": f"{count} at {options.rate:g} a second, {count / options.rate:.1f} s",
-        "size": f"{view.side} x {view.side} px",
-    }
-    if flicker[0] is not None and flicker[1] is not None:
-        numbers["flicker of the disc's middle, frame to frame"] = (
-            f"{100 * flicker[0]:.1f} % before, {100 * flicker[1]:.2f} % after"
-        )
+    options, files = config.film, list(names.values())
     return Product(
         name="film",
         title="Time-lapse",
         caption=f"Stills of the film, which lies beside this report: "
-        f"{', '.join(n.rsplit('/', 1)[1] for n in names.values())}. Registered on the Sun, "
+        f"{', '.join(n.rsplit('/', 1)[1] for n in files)}. Registered on the Sun, "
         f"{UP_WORDS[options.up]}.",
         alt="Stills of the film in order of time",
         picture=STILLS,
-        numbers=numbers,
+        numbers=film.numbers(count, options.rate),
         warnings=film.notes,
-        files=[*names.values(), artefact("film")],
-        details={
-            "files": list(names.values()),
-            "width": view.side,
-            "height": view.side,
-            "rate": options.rate,
-            "pictures": count,
-            "duration_s": round(count / options.rate, 4),
-            "up": options.up,
-            "scale_arcsec": round(view.scale_arcsec, 5),
-            "flicker_before": flicker[0],
-            "flicker_after": flicker[1],
-            "frames": film.entries,
-        },
+        files=[*files, artefact("film")],
+        details={"files": files, **film.details(count, options.rate, options.up)},
     )

@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.disc import Disc
-from limbward.geometry.grid import Grid, read_geometry
+from limbward.geometry.grid import read_geometry
 from limbward.products.product import Product, artefact, write_product
 from limbward.radiance.fits import read_picture
-from limbward.render.colour import solar_white, to_linear_srgb
 from limbward.render.writers import Caption, write_png, write_tiff
-from limbward.sequences.prominence_crops import box_of, crop_of, overview, prominences_of
-from limbward.sequences.prominences import Prominence
-from limbward.sky.ephemeris import ARCSEC
+from limbward.sequences.prominence_crops import (
+    box_of,
+    crop_of,
+    entry_of,
+    overview,
+    prominences_of,
+    white_corona,
+)
+from limbward.sequences.prominences import km_per_arcsec
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
@@ -46,13 +48,13 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     with reporter.progress(2, "prominences") as advance:
         radiance, header, _ = read_picture(path)
         grid, sun, _ = read_geometry(header)
-        linear = _white_corona(radiance, grid, sun, header)
+        linear = white_corona(radiance, sun, *_colours(header))
         del radiance
         found = prominences_of(linear, grid, sun)[: options.count]
         advance()
         if not found:
             raise LimbwardError("No prominence stands out in the merged corona.")
-        km = km_per_arcsec(header)
+        km = km_per_arcsec(float(header["DSUN_OBS"]))
         _remove_old(workspace)
         entries, crops, files = [], [], []
         for number, p in enumerate(found, start=1):
@@ -63,7 +65,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 with workspace.writing(f"{name}.{suffix}") as part:
                     write(part, crops[-1], Caption(f"Prominence, {p.words(km)}"))
                 files.append(f"{name}.{suffix}")
-            entries.append(_entry(p, km, box, f"{name}.tif"))
+            entries.append(entry_of(p, km, box, f"{name}.tif"))
         with workspace.writing(OVERVIEW) as part:
             write_png(part, overview(found, crops, km), Caption("Prominences"))
         advance()
@@ -88,32 +90,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     write_product(workspace, reporter, product)
 
 
-def _white_corona(radiance: Pixels, grid: Grid, sun: Disc, header: Header) -> Pixels:
-    """Return the merge in linear sRGB with a white corona."""
-    y, x = np.ogrid[: radiance.shape[1], : radiance.shape[2]]
-    rho = (np.hypot(x - sun.x, y - sun.y) / sun.radius).astype(np.float32)
-    daylight = np.array([header[f"DAYWB{c}"] for c in (1, 2, 3)], np.float32)
-    matrix = np.array([[header[f"SRGB{i}_{j}"] for j in (1, 2, 3)] for i in (1, 2, 3)], np.float32)
-    return to_linear_srgb(radiance, solar_white(radiance, rho, daylight), matrix)
-
-
-def km_per_arcsec(header: Header) -> float:
-    """Return how many kilometres at the Sun's distance an arcsecond is."""
-    return float(header["DSUN_OBS"]) / 1000.0 / ARCSEC
-
-
-def _entry(p: Prominence, km: float, box: tuple[slice, slice], file: str) -> dict[str, Any]:
-    return {
-        "file": file,
-        "position_angle": round(p.position_angle, 2),
-        "from_position_angle": round(p.first, 2),
-        "to_position_angle": round(p.last, 2),
-        "height_arcsec": round(p.height_arcsec, 2),
-        "height_thousand_km": round(p.thousand_km(km), 2),
-        "red_excess": round(p.excess, 2),
-        "columns": [box[0].start, box[0].stop],
-        "rows": [box[1].start, box[1].stop],
-    }
+def _colours(header: Header) -> tuple[Pixels, Pixels]:
+    """Return the merge's daylight balance (3,) and its matrix to sRGB (3, 3)."""
+    daylight = [header[f"DAYWB{c}"] for c in (1, 2, 3)]
+    matrix = [[header[f"SRGB{i}_{j}"] for j in (1, 2, 3)] for i in (1, 2, 3)]
+    return np.array(daylight, np.float32), np.array(matrix, np.float32)
 
 
 def _remove_old(workspace: Workspace) -> None:

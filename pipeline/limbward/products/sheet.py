@@ -12,7 +12,7 @@ from limbward.products.product import Product, artefact, caption_of, write_produ
 from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.radiance.fits import open_picture
 from limbward.render.space import Space, to_srgb
-from limbward.render.writers import Caption, write_png, write_tiff
+from limbward.render.writers import Caption, place_text, write_png, write_tiff
 from limbward.sequences.canvas import Canvas, write_pdf
 from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for
 from limbward.sequences.shots import UP_WORDS
@@ -48,16 +48,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         cells, notes = crescents(picked, views, counted_off(made, advance))
     sheet = Sheet(picked, views, before, options.layout, options.up, options.times)
     words = f"Solar eclipse of {config.eclipse.isoformat()}, {UP_WORDS[options.up]}"
-    caption = caption_of(config, picked, words, _place(config))
+    site = config.site
+    place = place_text(site.name, site.latitude, site.longitude)
+    caption = caption_of(config, picked, words, place)
     canvas, on_sheet = sheet.drawn(cells, total, caption.text())
     off = registration(cells, views, picked)
-    details = {
-        "layout": options.layout,
-        "up": options.up,
-        "scale_arcsec": round(scale, 5),
-        "registered_px": None if not off else round(max(off), 3),
-        "frames": sheet.rows(on_sheet),
-    }
     _write(workspace, canvas, caption)
     product = Product(
         name="sheet",
@@ -67,17 +62,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         alt=f"{len(picked)} pictures of the partly covered Sun in order of time"
         + (", the corona in the middle" if total is not None else ""),
         picture=NAMES[1],
-        numbers={
-            "from": picked.clock_text(0) + " UTC",
-            "to": picked.clock_text(len(picked) - 1) + " UTC",
-            "scale": f"{scale:.2f} arcsec a pixel",
-            "discs measured again on the sheet": f"{len(off)}, off by at most {max(off):.2f} px"
-            if off
-            else "none",
-        },
+        numbers=sheet.numbers(off),
         warnings=notes,
         files=[*NAMES, artefact("sheet")],
-        details=details,
+        details=sheet.details(on_sheet, off),
     )
     write_product(workspace, reporter, product)
 
@@ -108,14 +96,6 @@ def _totality(config: Config, workspace: Workspace) -> Totality | None:
         float(header["ZENITHPA"]),
         str(header["DATE-AVG"])[11:19],
     )
-
-
-def _place(config: Config) -> str:
-    """Return the site's name and coordinates."""
-    site = config.site
-    ns, ew = ("N" if site.latitude >= 0 else "S"), ("E" if site.longitude >= 0 else "W")
-    place = f"{abs(site.latitude):.3f}° {ns}, {abs(site.longitude):.3f}° {ew}"
-    return f"{site.name}, {place}" if site.name else place
 
 
 def _write(workspace: Workspace, canvas: Canvas, caption: Caption) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 
 import astropy.units as u
@@ -11,13 +10,19 @@ from astropy.table import Table
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
+from limbward.camera.choice import camera_of_most
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.orientation import Orientation
+from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import Cut, View, cut_file
-from limbward.sequences.shots import Shots, comparable_light
+from limbward.sequences.shots import (
+    Shots,
+    comparable_light,
+    in_order,
+    orientations,
+)
 from limbward.sky.ephemeris import view as sky_view
-from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.work.executors import crew
@@ -63,14 +68,20 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     middle = floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
     usable = np.isin(phase, phases) & np.isfinite(middle) & np.isfinite(floats(align, "sun_x"))
     bodies = list(zip(texts(ingest, "camera"), texts(ingest, "serial"), strict=True))
-    body = _camera_of_most(bodies, usable, camera, config.where(section, "camera"))
-    sequence = np.nan_to_num(floats(ingest, "sequence"))
-    rows = np.flatnonzero(usable & np.array([b == body for b in bodies], bool))
-    rows = rows[np.lexsort((sequence[rows], np.round(middle[rows], 3)))]
+    try:
+        # Without any frame there is no camera; an empty Shots lets each command say its own.
+        body = camera_of_most(bodies, usable, camera) or ("", "")
+    except LookupError as error:
+        raise ConfigError(f"{config.where(section, 'camera')}: {error}") from error
+    usable &= np.array([b == body for b in bodies], bool)
+    rows = in_order(usable, middle, floats(ingest, "sequence"))
     t = middle[rows]
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
     track = place_and_time.track(config, epoch)
-    turn = floats(align, "rotation_deg")[rows]
+    orientation: list[Orientation] = []
+    if rows.size:
+        turn = floats(align, "rotation_deg")[rows]
+        orientation = orientations(_pointing(config, workspace, body), track, t, turn)
     return Shots(
         camera=body[0],
         serial=body[1],
@@ -86,32 +97,15 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         light=comparable_light(*(floats(ingest, n)[rows] for n in ("exposure", "iso", "f_number"))),
         sun=_discs(align, "sun", rows),
         moon=_discs(align, "moon", rows),
-        orientation=_orientations(config, workspace, body, track, t, turn) if rows.size else [],
+        orientation=orientation,
         solar_north=_solar_north(config, epoch, t),
         zenith=track.parallactic_angle(t),
     )
 
 
-def _camera_of_most(
-    bodies: list[tuple[str, str]], usable: NDArray[np.bool_], camera: str | None, where: str
-) -> tuple[str, str]:
-    """Return model and serial number of the camera, of those so named, with most usable frames."""
-    count = Counter(b for b, ok in zip(bodies, usable, strict=True) if ok)
-    if camera is not None:
-        named = {b for b in bodies if camera.lower() in (b[0].lower(), b[1].lower())}
-        if not named:
-            known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
-            raise ConfigError(
-                f"{where}: no camera of the dump is called {camera!r}; there are {known}."
-            )
-        count = Counter({b: n for b, n in count.items() if b in named})
-    # Without any frame there is no camera either; an empty Shots lets each command say its own.
-    return max(sorted(count), key=lambda b: count[b]) if count else ("", "")
-
-
 def _discs(align: Table, name: str, rows: NDArray[np.int64]) -> Floats:
     columns = [floats(align, f"{name}_{part}")[rows] for part in ("x", "y", "radius")]
-    return np.stack(columns, axis=-1) if rows.size else np.zeros((0, 3))
+    return np.stack(columns, axis=-1)
 
 
 def _solar_north(config: Config, epoch: Time, t: Floats) -> Floats:
@@ -126,25 +120,14 @@ def _solar_north(config: Config, epoch: Time, t: Floats) -> Floats:
     return sky.sun_axis_position_angle
 
 
-def _orientations(
-    config: Config,
-    workspace: Workspace,
-    body: tuple[str, str],
-    track: SkyTrack,
-    t: Floats,
-    turn: Floats,
-) -> list[Orientation]:
+def _pointing(config: Config, workspace: Workspace, body: tuple[str, str]) -> Pointing:
     pointing = pointing_in_force(config, read_pointings(workspace), body)
     if pointing is None:
         raise LimbwardError(
             f"The orientation of {body[0]} {body[1]} is not known; give align.up_position_angle "
             "and align.pixel_scale_arcsec in the config."
         )
-    usual = np.zeros(t.size)
-    if pointing.rotation_deg_per_hour:
-        usual = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
-    base = pointing.orientation
-    return [base.turned(float(d)) for d in np.where(np.isfinite(turn), turn, usual)]
+    return pointing
 
 
 def cuts(

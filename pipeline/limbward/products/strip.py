@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
-import numpy as np
-from astropy.time import Time
-
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.products.product import Product, artefact, caption_of, write_product
@@ -66,7 +61,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         write_tiff(part, picture, caption)
     with workspace.writing(png) as part:
         write_png(part, picture, caption)
-    sigma = float(np.nanmedian(picked.sigma_s))
     product = Product(
         name="strip",
         title="The contacts",
@@ -75,25 +69,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         "middle of the exposure, corrected for the camera's clock.",
         alt="The Moon's disc with the last and the first light of the Sun beside it",
         picture=png,
-        numbers={
-            "frames": str(len(entries)),
-            "beads found": str(sum(len(e["beads"] or []) for e in entries)),
-            "exposed too long to tell beads": str(sum(e["beads"] is None for e in entries)),
-            "standard error of the times": f"{sigma:.1f} s",
-        },
+        numbers=strip.numbers(entries),
         warnings=notes,
         files=[*NAMES, artefact("strip")],
-        details={
-            "up": options.up,
-            "scale_arcsec": round(strip.scale_arcsec, 5),
-            "contacts": {n: _iso(t) for n, t in zip(("C2", "C3"), totality, strict=True)},
-            "caution": place_and_time.contacts_json(config, circumstances)["caution"],
-            "time_sigma_s": round(sigma, 3) if math.isfinite(sigma) else None,
-            "frames": entries,
-        },
+        details=strip.details(
+            entries,
+            totality,
+            options.up,
+            caution=place_and_time.contacts_json(config, circumstances)["caution"],
+        ),
     )
     write_product(workspace, reporter, product)
-
-
-def _iso(time: Time) -> str:
-    return f"{Time(time, precision=1).utc.isot}Z"

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.normal_matrix import inverse
-from limbward.radiance.stack import Stack
+from limbward.radiance.registered import RegisteredFrames
 
 Floats = NDArray[np.float64]
 
@@ -20,12 +20,12 @@ ALIKE = 3.0
 FEWEST = 200  # places
 
 
-def excess_blur(stack: Stack, factor: Floats) -> tuple[Floats, Floats]:
+def excess_blur(registered: RegisteredFrames, factor: Floats) -> tuple[Floats, Floats]:
     """Return by how much each frame is more blurred than their mean, and its standard error.
 
     Parameters
     ----------
-    stack : Stack
+    registered : RegisteredFrames
         Without cloud and changes of the sky.
     factor : ndarray, shape (N,)
         True exposures in units of the nominal ones.
@@ -42,16 +42,16 @@ def excess_blur(stack: Stack, factor: Floats) -> tuple[Floats, Floats]:
     terms of the moment expansion of a convolution), a shift its gradient. Both are fitted to a
     frame less the mean of all, with a gain.
     """
-    n = len(stack.exposure)
-    true = factor * stack.exposure
-    small = stack.grid.reduced(stack.factor)
-    h, w = stack.signal.shape[2:]
+    n = len(registered.exposure)
+    true = factor * registered.exposure
+    small = registered.grid.reduced(registered.factor)
+    h, w = registered.signal.shape[2:]
     y, x = np.indices((h, w), dtype=np.float64)
-    rho = np.hypot(x - small.sun_x, y - small.sun_y) * stack.factor / stack.sun_radius_px
+    rho = np.hypot(x - small.sun_x, y - small.sun_y) * registered.factor / registered.sun_radius_px
     place = (rho > NEAREST) & (rho < FARTHEST)
     basis = []
     for c in range(3):
-        p = stack.predicted[c].astype(np.float64)
+        p = registered.predicted[c].astype(np.float64)
         dy, dx = np.gradient(p)
         (yy, _), (xy, xx) = np.gradient(dy), np.gradient(dx)
         basis.append(np.stack([v[place] for v in (p, dx, dy, 0.5 * xx, xy, 0.5 * yy)], axis=1))
@@ -60,9 +60,9 @@ def excess_blur(stack: Stack, factor: Floats) -> tuple[Floats, Floats]:
         normal, right, used = np.zeros((6, 6)), np.zeros(6), 0
         for c in range(3):
             p = basis[c][:, 0]
-            value = stack.signal[k, c][place].astype(np.float64) / true[k]
-            noise = stack.noise[k].variance((p * true[k]).astype(np.float32))
-            variance = noise / stack.samples[k] / true[k] ** 2 + (RESAMPLING * p) ** 2
+            value = registered.signal[k, c][place].astype(np.float64) / true[k]
+            noise = registered.noise[k].variance((p * true[k]).astype(np.float32))
+            variance = noise / registered.samples[k] / true[k] ** 2 + (RESAMPLING * p) ** 2
             ok = np.isfinite(value) & np.isfinite(basis[c]).all(axis=1)
             rest = value - p
             ok &= np.abs(rest) < 0.3 * p
@@ -78,8 +78,8 @@ def excess_blur(stack: Stack, factor: Floats) -> tuple[Floats, Floats]:
         values, vectors = np.linalg.eigh(matrix)
         a, b = vectors[:, -1]
         along = np.array([0.0, 0.0, 0.0, a * a, 2.0 * a * b, b * b])
-        excess[k] = values[-1] * stack.factor**2
-        sigma[k] = np.sqrt(along @ covariance @ along) * stack.factor**2
+        excess[k] = values[-1] * registered.factor**2
+        sigma[k] = np.sqrt(along @ covariance @ along) * registered.factor**2
     return excess, sigma
 
 

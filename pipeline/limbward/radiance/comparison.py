@@ -15,9 +15,9 @@ from limbward.radiance.ghost import LONGEST, Ghost, find_ghost, ghost_on_grid
 from limbward.radiance.linearity import linear_ceiling
 from limbward.radiance.merge import MergeFrame
 from limbward.radiance.noise import NoiseModel
+from limbward.radiance.registered import FrameView, register_frames, weight_maps
 from limbward.radiance.relative import RelativeExposures, relative_exposures
 from limbward.radiance.selection import Frames
-from limbward.radiance.stack import FrameView, build_stack, weight_maps
 from limbward.radiance.survey import Survey
 from limbward.radiance.veil import Veil, find_veil, unveiled, without_bent
 
@@ -106,27 +106,27 @@ def compare(
         for k, (planes, factor) in enumerate(reduced)
     ]
     clip = survey.range_adu if np.isfinite(survey.white) else np.inf
-    stack = build_stack(views, grid, moon_margin_px, clip=clip)
+    registered = register_frames(views, grid, moon_margin_px, clip=clip)
     bare = [replace(view, planes=view.planes[:, :0, :0]) for view in views]
     longest = views[-LONGEST:]  # the frames are in order of exposure
-    views.clear()  # 5 MB a frame, which are in the stack now
-    exposures = relative_exposures(stack)
+    views.clear()  # 5 MB a frame, which are registered now
+    exposures = relative_exposures(registered)
     span = np.full(len(frames.row), survey.range_adu)
-    linear = linear_ceiling(stack, exposures.factor, span, saturation)
-    stack = without_bent(stack, exposures.factor, linear * survey.range_adu)
-    veil = find_veil(stack, exposures.factor, exposures.offset)
-    clear = unveiled(stack, exposures.factor, exposures.offset, veil)
+    linear = linear_ceiling(registered, exposures.factor, span, saturation)
+    registered = without_bent(registered, exposures.factor, linear * survey.range_adu)
+    veil = find_veil(registered, exposures.factor, exposures.offset)
+    clear = unveiled(registered, exposures.factor, exposures.offset, veil)
     ghost = find_ghost(clear, longest, exposures.factor[-LONGEST:])
     longest.clear()
     if ghost is not None:
         for k, view in enumerate(bare):
             veil.sky[k] += ghost_on_grid(clear, view, ghost)
-        clear = unveiled(stack, exposures.factor, exposures.offset, veil)
+        clear = unveiled(registered, exposures.factor, exposures.offset, veil)
     weight, predicted = weight_maps(
         clear, exposures.factor, linear / saturation, veil.transmission if veil.cloudy else None
     )
     sharp = replace(clear, predicted=predicted)
-    left_out = too_blurred(*excess_blur(sharp, exposures.factor), stack.exposure)
+    left_out = too_blurred(*excess_blur(sharp, exposures.factor), registered.exposure)
     left_out |= _too_cloudy(veil)
     for k in left_out:
         weight[k] = 0.0
@@ -136,8 +136,8 @@ def compare(
         linear,
         weight,
         predicted,
-        stack.factor,
-        stack.noise,
+        registered.factor,
+        registered.noise,
         veil,
         left_out,
         ghost,

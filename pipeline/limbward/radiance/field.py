@@ -8,13 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.io.fits import Header
 from astropy.time import Time, TimeDelta
+from numpy.typing import NDArray
 
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, Observer, add_moon, add_uncertainty, world_header
 from limbward.geometry.orientation import Orientation
+from limbward.geometry.pointing import Pointing, camera_up
 from limbward.radiance.selection import Frames
+from limbward.sky.air import Air
 from limbward.sky.ephemeris import SkyView
 from limbward.sky.refraction import apparent_moon_offset, refraction_matrix
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -62,6 +67,66 @@ class Field:
     def sun_radius_px(self) -> float:
         """The Sun's radius on the grid."""
         return float(self.sky.sun_radius_arcsec[0]) / self.grid.scale_arcsec
+
+
+def shared_sigma(total: Floats, relative: Floats) -> float:
+    """Return the error of the Sun's centre that all frames share, pixels.
+
+    Parameters
+    ----------
+    total, relative : ndarray, shape (N,)
+        Of each frame's Sun, and of that against the other frames'.
+    """
+    return float(np.median(np.sqrt(np.maximum(total**2 - relative**2, 0.0))))
+
+
+def field_of(
+    frames: Frames,
+    pointing: Pointing | None,
+    epoch: Time,
+    sky: SkyView,
+    air: Air,
+    *,
+    side: int | None = None,
+    sun_sigma_px: float = 0.0,
+) -> Field:
+    """Return the grid of a merge as the camera stood.
+
+    Parameters
+    ----------
+    frames : Frames
+    pointing : Pointing or None
+        At greatest eclipse; None if it is not known.
+    epoch : Time
+        Of greatest eclipse.
+    sky : SkyView
+        At that instant.
+    air : Air
+    side : int, optional
+        Pixels of the grid's sides; the frames' own if not given.
+    sun_sigma_px : float
+    """
+    if pointing is None:
+        # The alignment has measured the scale by the Moon, and kept it as the Sun's size.
+        sun = float(np.median([disc.radius for disc in frames.sun]))
+        body = frames.camera, frames.serial
+        pointing = camera_up(body, float(sky.sun_radius_arcsec[0]) / sun)
+    camera = pointing.orientation
+    return Field(
+        grid=Grid(
+            side or frames.width,
+            side or frames.height,
+            camera.pixel_scale_arcsec,
+            camera.up_position_angle,
+        ),
+        camera=camera,
+        epoch=epoch,
+        sky=sky,
+        pressure_hpa=air.pressure_hpa,
+        temperature_c=air.temperature_c,
+        north_known=pointing.north_known,
+        sun_sigma_px=sun_sigma_px,
+    )
 
 
 def describe_field(
@@ -121,7 +186,9 @@ def describe_field(
     header["ISOREF"] = (frames.iso_reference, "ISO to which radiances refer")
     header["FNUMREF"] = (frames.f_reference, "f-number to which radiances refer")
     header["CAMERA"], header["SERIALNO"] = frames.camera, frames.serial
+    header["INSTRUME"] = (frames.camera, "the camera: the standard's word for CAMERA")
     header["NFRAMES"] = (int(good.sum()), "frames merged")
     header["EXPTOTAL"] = (float(length.sum()), "s, sum of the exposures")
+    header["XPOSURE"] = (float(length.sum()), "s, the standard's word for EXPTOTAL")
     add_moon(header, field.moon, field.grid.height)
     return header

@@ -225,3 +225,17 @@ def planes_of(hdu: Any) -> Iterator[NDArray[np.float32]]:
     """Read a picture's colours one after the other, rows from the top: never two at once."""
     for c in range(hdu.shape[0]):
         yield np.asarray(read_rows(hdu, c), np.float32)
+
+
+def history_of(header: fits.Header) -> list[str]:
+    """Return what was done; a line of more than 72 letters was broken when it was written."""
+    lines: list[str] = []
+    length = 0
+    for card in header.get("HISTORY", []):
+        line = str(card)
+        if length >= 71:  # 71 where the 72nd was a space, which is not kept
+            lines[-1] += line if length == 72 else f" {line}"
+        else:
+            lines.append(line)
+        length = len(line)
+    return lines

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from limbward.radiance.stack import FrameView, Stack
+from limbward.radiance.registered import FrameView, RegisteredFrames
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -67,24 +67,24 @@ class Ghost:
 
 
 class _Mirror:
-    """The corona of the stack as its ghost would show it in a frame."""
+    """The corona of the registered frames as its ghost would show it in a frame."""
 
-    def __init__(self, stack: Stack) -> None:
-        self._stack = stack
-        small = stack.grid.reduced(stack.factor)
+    def __init__(self, registered: RegisteredFrames) -> None:
+        self._registered = registered
+        small = registered.grid.reduced(registered.factor)
         self._small = small
         self.rows, self.columns = np.indices((small.height, small.width), dtype=np.float64)
 
     def _from_small(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        grid, small, f = self._stack.grid, self._small, self._stack.factor
+        grid, small, f = self._registered.grid, self._small, self._registered.factor
         return (x - small.sun_x) * f + grid.sun_x, (y - small.sun_y) * f + grid.sun_y
 
     def light(self, view: FrameView, blur_px: float) -> Floats:
         """Return the corona outside this frame's Moon, blurred, on the small grid (3, h, w)."""
         at = self.to_frame(view, self.columns, self.rows)
         away = np.hypot(at[0] - view.moon.x, at[1] - view.moon.y)
-        corona = self._stack.predicted.astype(np.float64) * (away > view.moon.radius)
-        return np.stack([gaussian_filter(c, blur_px / self._stack.factor) for c in corona])
+        corona = self._registered.predicted.astype(np.float64) * (away > view.moon.radius)
+        return np.stack([gaussian_filter(c, blur_px / self._registered.factor) for c in corona])
 
     def to_frame(self, view: FrameView, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """Return where places of the small grid are in a frame."""
@@ -96,7 +96,7 @@ class _Mirror:
         self, view: FrameView, light: Floats, axis: tuple[float, float], x: Floats, y: Floats
     ) -> Floats:
         """Return the ghost (3, ...) of unit strength at places of a frame."""
-        grid, small, f = self._stack.grid, self._small, self._stack.factor
+        grid, small, f = self._registered.grid, self._small, self._registered.factor
         shift = view.affine[:, 2]
         turned = np.stack([2 * axis[0] - x - shift[0], 2 * axis[1] - y - shift[1]])
         inverse = np.linalg.inv(view.affine[:, :2])
@@ -140,12 +140,14 @@ def _without(value: Floats, smooth: Floats) -> Floats:
     return value - (value @ smooth) @ smooth.T
 
 
-def find_ghost(stack: Stack, views: Sequence[FrameView], factor: Floats) -> Ghost | None:
+def find_ghost(
+    registered: RegisteredFrames, views: Sequence[FrameView], factor: Floats
+) -> Ghost | None:
     """Return the ghost that the frames show on the Moon, None if none is certain.
 
     Parameters
     ----------
-    stack : Stack
+    registered : RegisteredFrames
         Its predicted radiance is what is reflected.
     views : sequence of FrameView
         Frames of the longest exposures.
@@ -158,7 +160,7 @@ def find_ghost(stack: Stack, views: Sequence[FrameView], factor: Floats) -> Ghos
     and r^4. What is left is compared with the mirrored corona, for places of the optical axis near
     the middle of the frame and for a few blurs.
     """
-    mirror = _Mirror(stack)
+    mirror = _Mirror(registered)
     moons = [_moon_of(v, v.exposure_s * g) for v, g in zip(views, factor, strict=True)]
     seen = [m for m in moons if m is not None]
     if not seen:
@@ -191,9 +193,9 @@ def find_ghost(stack: Stack, views: Sequence[FrameView], factor: Floats) -> Ghos
     return found if sure.all() else None
 
 
-def ghost_on_grid(stack: Stack, view: FrameView, ghost: Ghost) -> Pixels:
+def ghost_on_grid(registered: RegisteredFrames, view: FrameView, ghost: Ghost) -> Pixels:
     """Return a frame's ghost on the small grid (3, h, w), ADU/s."""
-    mirror = _Mirror(stack)
+    mirror = _Mirror(registered)
     x, y = mirror.to_frame(view, mirror.columns, mirror.rows)
     light = mirror.light(view, ghost.blur_px)
     out = mirror.sample(view, light, (ghost.axis_x, ghost.axis_y), x, y)

@@ -8,8 +8,8 @@ import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
+from limbward.radiance.registered import RegisteredFrames
 from limbward.radiance.relative import pairs
-from limbward.radiance.stack import Stack
 
 Floats = NDArray[np.float64]
 
@@ -22,12 +22,14 @@ MIN_PIXELS = 40
 MARGIN = 0.02  # of the range, below the level at which the response is seen to bend
 
 
-def linear_ceiling(stack: Stack, factor: Floats, span: Floats, upper: float) -> Floats:
+def linear_ceiling(
+    registered: RegisteredFrames, factor: Floats, span: Floats, upper: float
+) -> Floats:
     """Return the fraction of the range up to which each colour is linear.
 
     Parameters
     ----------
-    stack : Stack
+    registered : RegisteredFrames
     factor : ndarray, shape (N,)
         True exposures in units of the nominal ones.
     span : ndarray, shape (N,)
@@ -46,14 +48,14 @@ def linear_ceiling(stack: Stack, factor: Floats, span: Floats, upper: float) -> 
     too, it is called bent. Comparing by the expected level, not by the one seen, keeps noise from
     looking like a bend.
     """
-    true = factor * stack.exposure
+    true = factor * registered.exposure
     level: list[list[Floats]] = [[], [], []]
     ratio: list[list[Floats]] = [[], [], []]
-    for i, j in pairs(stack.exposure):
+    for i, j in pairs(registered.exposure):
         if true[j] < 1.5 * true[i]:
             continue
         for c in range(3):
-            low, high = stack.signal[i, c], stack.signal[j, c]
+            low, high = registered.signal[i, c], registered.signal[j, c]
             expected = (low * (true[j] / true[i]) / span[j]).ravel()
             seen = (high / span[j]).ravel()
             ok = np.isfinite(expected) & np.isfinite(seen) & (low.ravel() > LEAST * span[i])

@@ -2,7 +2,7 @@
 
 Each pixel of the result takes, from each frame, the samples of one colour around its place, fits
 a plane through them (`limbward.radiance.taps`) and adds the value with the weight that the
-predicted radiance gives it (`limbward.radiance.stack`).
+predicted radiance gives it (`limbward.radiance.registered`).
 
 References
 ----------
@@ -26,11 +26,11 @@ from limbward.geometry.grid import Grid
 from limbward.radiance.batch import BATCH, Batch, HotPixels, Limits, fits, new_batch, put
 from limbward.radiance.calibrate import Calibration, planes
 from limbward.radiance.kernels.gather import gather
-from limbward.radiance.kernels.inputs import BLOCK, Frames, Maps, Sums, Table, Views
+from limbward.radiance.kernels.inputs import BLOCK, BatchSamples, Maps, Sums, Table, Views
 from limbward.radiance.noise import NoiseModel
+from limbward.radiance.registered import sharpness
 from limbward.radiance.saturation import KERNEL_REACH_PX
 from limbward.radiance.scatter import beyond_noise, widen
-from limbward.radiance.stack import sharpness
 from limbward.radiance.taps import Taps
 
 Floats = NDArray[np.float64]
@@ -176,7 +176,7 @@ def add_frames(
     margin = -moon_margin_px - KERNEL_REACH_PX if inside else moon_margin_px + KERNEL_REACH_PX
     none = np.empty((0, 0, 0), np.float32)
     dark, flat = batch.calibration.dark, batch.calibration.inverse_flat
-    samples = Frames(
+    samples = BatchSamples(
         raw=batch.pixels[:n],
         black=batch.black,
         dark=none if dark is None else planes(dark),
@@ -258,7 +258,7 @@ def merge(
     factor : int
         Of the small grid of the weights.
     predicted : ndarray of float32, shape (3, h, w)
-        Radiance on the small grid, from `limbward.radiance.stack.weight_maps`.
+        Radiance on the small grid, from `limbward.radiance.registered.weight_maps`.
     calibrations : callable
         Returns the calibration of frame k, decoded; the same object for the same calibration.
     limits : Limits

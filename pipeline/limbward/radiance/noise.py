@@ -82,6 +82,10 @@ class NoiseRecord:
     ghost: dict[str, Any] | None = None
     cloud: dict[str, Any] | None = None
 
+    def by_iso(self) -> dict[float, tuple[float, float]]:
+        """Return gain, ADU an electron, and read noise, ADU, by ISO."""
+        return {m.iso: (1.0 / m.gain_electrons_per_adu, m.read_noise_adu) for m in self.models}
+
 
 def nominal_noise(iso: float, white: float) -> NoiseModel:
     """Return what a full-frame camera has, for frames too few or too small to measure it.

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.normal_matrix import inverse
-from limbward.radiance.stack import Stack
+from limbward.radiance.exposures import by_exposure
+from limbward.radiance.registered import RegisteredFrames
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -26,12 +27,11 @@ MODEL_SIGMA = 0.001  # of a ratio, for what the noise does not explain
 MIN_SNR = 10.0
 MIN_PIXELS = 150
 MAX_PIXELS = 6000  # a colour and pair: ratios to 0.05 %, well below what the structure allows
-SAME_EXPOSURE = 1.1
 
 
 @dataclass(frozen=True)
 class RelativeExposures:
-    """What the frames really got, in the order of the stack.
+    """What the frames really got, in the order of the registered.
 
     Attributes
     ----------
@@ -123,13 +123,7 @@ def pairs(exposure: Floats, reach: int = 2, partners: int = 2) -> list[tuple[int
     exposures, the ``partners`` frames nearest in the order given (that of time, so that the sky
     has changed little).
     """
-    order = np.argsort(exposure, kind="stable")
-    groups: list[list[int]] = []
-    for i in order:
-        if groups and exposure[i] < SAME_EXPOSURE * exposure[groups[-1][0]]:
-            groups[-1].append(int(i))
-        else:
-            groups.append([int(i)])
+    groups = by_exposure(exposure)
     out: list[tuple[int, int]] = []
     for g, group in enumerate(groups):
         members = sorted(group)
@@ -141,23 +135,25 @@ def pairs(exposure: Floats, reach: int = 2, partners: int = 2) -> list[tuple[int
     return out
 
 
-def _compare(stack: Stack, i: int, j: int) -> list[tuple[int, Line, Floats, Floats, Floats]]:
+def _compare(
+    registered: RegisteredFrames, i: int, j: int
+) -> list[tuple[int, Line, Floats, Floats, Floats]]:
     """Return, for each colour, the line through the signals of frame j over those of frame i."""
     out = []
-    start = stack.exposure[j] / stack.exposure[i]
+    start = registered.exposure[j] / registered.exposure[i]
     for c in range(3):
-        level_i = stack.predicted[c] * stack.exposure[i]
-        level_j = stack.predicted[c] * stack.exposure[j]
-        var_i, var_j = stack.noise[i].variance(level_i), stack.noise[j].variance(level_j)
-        samples_i, samples_j = stack.samples[i], stack.samples[j]
+        level_i = registered.predicted[c] * registered.exposure[i]
+        level_j = registered.predicted[c] * registered.exposure[j]
+        var_i, var_j = registered.noise[i].variance(level_i), registered.noise[j].variance(level_j)
+        samples_i, samples_j = registered.samples[i], registered.samples[j]
         # Chosen by the prediction: choosing by a frame's own noisy signal would bias the ratio.
         ok = (
             (level_i > MIN_SNR * np.sqrt(var_i / samples_i))
             & (level_j > MIN_SNR * np.sqrt(var_j / samples_j))
-            & (level_i < 0.8 * stack.ceiling[i])
-            & (level_j < 0.8 * stack.ceiling[j])
-            & np.isfinite(stack.signal[i, c])
-            & np.isfinite(stack.signal[j, c])
+            & (level_i < 0.8 * registered.ceiling[i])
+            & (level_j < 0.8 * registered.ceiling[j])
+            & np.isfinite(registered.signal[i, c])
+            & np.isfinite(registered.signal[j, c])
         )
         chosen = np.flatnonzero(ok)
         if chosen.size < MIN_PIXELS:
@@ -167,7 +163,7 @@ def _compare(stack: Stack, i: int, j: int) -> list[tuple[int, Line, Floats, Floa
         def take(image: Pixels, chosen: NDArray[np.int64] = chosen) -> Floats:
             return image.ravel()[chosen].astype(np.float64)
 
-        x, y = take(stack.signal[i, c]), take(stack.signal[j, c])
+        x, y = take(registered.signal[i, c]), take(registered.signal[j, c])
         vx, vy = take(var_i) / samples_i, take(var_j) / samples_j
         line = york_line(x, y, vx, vy, start)
         if line is not None:
@@ -175,12 +171,12 @@ def _compare(stack: Stack, i: int, j: int) -> list[tuple[int, Line, Floats, Floa
     return out
 
 
-def relative_exposures(stack: Stack) -> RelativeExposures:
-    """Return the true relative exposures of the frames of a stack.
+def relative_exposures(registered: RegisteredFrames) -> RelativeExposures:
+    """Return the true relative exposures of the frames of a registered.
 
     Parameters
     ----------
-    stack : Stack
+    registered : RegisteredFrames
         Frames registered on the Sun, with nominal exposures.
 
     Returns
@@ -194,11 +190,11 @@ def relative_exposures(stack: Stack) -> RelativeExposures:
     of all ratios, weighted by their errors, and the nominal exposures with an error of 5 % give
     the factors by least squares; ratios far from the solution are damped (Cauchy weights).
     """
-    n = len(stack.exposure)
+    n = len(registered.exposure)
     log_ratio, sigma, ends = [], [], []
     compared = []
-    for i, j in pairs(stack.exposure):
-        found = _compare(stack, i, j)
+    for i, j in pairs(registered.exposure):
+        found = _compare(registered, i, j)
         compared += [(i, j, c, x, y, v) for c, _, x, y, v in found]
         if not found:
             continue
@@ -206,7 +202,7 @@ def relative_exposures(stack: Stack) -> RelativeExposures:
         errors = np.array([line.slope_sigma / line.slope for _, line, *_ in found])
         weight = 1.0 / (errors**2 + MODEL_SIGMA**2)
         log_ratio.append(
-            (weight @ logs) / weight.sum() - np.log(stack.exposure[j] / stack.exposure[i])
+            (weight @ logs) / weight.sum() - np.log(registered.exposure[j] / registered.exposure[i])
         )
         sigma.append(1.0 / np.sqrt(weight.sum()))
         ends.append((i, j))
@@ -216,7 +212,7 @@ def relative_exposures(stack: Stack) -> RelativeExposures:
     mean = np.eye(n) - 1.0 / n  # the common scale is a matter of definition, not of error
     spread = np.sqrt(np.maximum(np.diag(mean @ covariance @ mean), MODEL_SIGMA**2))
     factor_sigma = factor * spread  # a lone frame has no ratio, but its own scatter all the same
-    offset, offset_sigma = _offsets(stack, factor, compared)
+    offset, offset_sigma = _offsets(registered, factor, compared)
     return RelativeExposures(factor, factor_sigma, offset, offset_sigma, ties)
 
 
@@ -244,15 +240,19 @@ def _solve_logs(
 
 
 def _offsets(
-    stack: Stack, factor: Floats, compared: list[tuple[int, int, int, Floats, Floats, Floats]]
+    registered: RegisteredFrames,
+    factor: Floats,
+    compared: list[tuple[int, int, int, Floats, Floats, Floats]],
 ) -> tuple[Floats, Floats]:
     """Return what each frame has besides the common corona, given the factors."""
     n = len(factor)
-    true = factor * stack.exposure
+    true = factor * registered.exposure
     offset, offset_sigma = np.zeros((n, 3)), np.zeros((n, 3))
     for c in range(3):
-        darkest = float(np.percentile(stack.predicted[c], 1.0)) * true
-        prior_sigma = np.maximum(np.hypot(BLACK_SIGMA * stack.ceiling, SKY_SIGMA * darkest), 1e-9)
+        darkest = float(np.percentile(registered.predicted[c], 1.0)) * true
+        prior_sigma = np.maximum(
+            np.hypot(BLACK_SIGMA * registered.ceiling, SKY_SIGMA * darkest), 1e-9
+        )
         normal: Floats = np.diag(1.0 / prior_sigma**2)
         right: Floats = np.zeros(n)
         for i, j, colour, x, y, variance in compared:

@@ -17,7 +17,7 @@ from scipy.ndimage import map_coordinates, uniform_filter
 
 from limbward.radiance.kernels.inputs import BLOCK
 from limbward.radiance.kernels.sums import SHARPER
-from limbward.radiance.stack import effective_number
+from limbward.radiance.registered import effective_number
 from limbward.radiance.taps import Taps
 
 if TYPE_CHECKING:

@@ -10,12 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.camera.calibration import Setting
+from limbward.camera.choice import camera_of_most
 from limbward.errors import ConfigError
 from limbward.geometry.disc import Disc
 
 Floats = NDArray[np.float64]
 Texts = NDArray[np.object_]
 CalibrationFiles = dict[str, dict[Setting, list[Path]]]  # of darks, flats and biases
+
+DISPLAY_REFERRED = (
+    "All frames of totality are display-referred (encoded for a display). They are merged by the "
+    "curve that they declare, or that their brackets tell, for a picture: the corona's brightness "
+    "is no measurement. Export linear 16-bit TIFFs or use the RAW files for one."
+)
 
 
 @dataclass(frozen=True)
@@ -171,21 +178,12 @@ def _of_one_camera(
     files: Files, bodies: list[tuple[str, str]], wanted: str | None, where: str
 ) -> tuple[NDArray[np.bool_], tuple[str, str] | None]:
     """Return the usable files of the camera to merge, and its name and serial number."""
-    count = Counter(body for body, ok in zip(bodies, files.usable, strict=True) if ok)
-    if wanted is not None:
-        text = wanted.lower()
-        named = sorted({b for b in bodies if text in (b[0].lower(), b[1].lower())})
-        if not named:  # a model that was split into bodies: Model One (800 mm)
-            named = sorted({b for b in bodies if b[0].lower().startswith(f"{text} (")})
-        if not named:
-            known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
-            raise ConfigError(
-                f"{where}: no camera of the dump is called {wanted!r}; there are {known}."
-            )
-        count = Counter({b: n for b, n in count.items() if b in named})
-    if not count:
+    try:
+        body = camera_of_most(bodies, files.usable, wanted)
+    except LookupError as error:
+        raise ConfigError(f"{where}: {error}") from error
+    if body is None:
         return np.zeros(len(bodies), bool), None
-    body = max(sorted(count), key=lambda b: count[b])
     return files.usable & np.array([b == body for b in bodies]), body
 
 

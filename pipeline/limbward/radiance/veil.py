@@ -16,7 +16,7 @@ from scipy.interpolate import BSpline
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from limbward.normal_matrix import inverse
-from limbward.radiance.stack import Stack, predict
+from limbward.radiance.registered import RegisteredFrames, predict
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -36,7 +36,7 @@ SLOPE = 0.5  # prior of the sky's change, of the darkest sky, over the field
 LOOK_ROUNDS, ROUNDS = 2, 4  # of the fit: to see whether there is cloud, and then
 HUBER = 2.0  # standard errors
 CLEAREST = 85.0  # percentile of the frames that counts as clear: a cloud can only dim
-LEAST_BINS = 6.0  # bins of the small stack in the Sun's radius
+LEAST_BINS = 6.0  # bins of the small grid in the Sun's radius
 PATCHY = 0.003  # of the transmission, root mean square in a frame: less is not mended
 SURE = 3.0  # standard errors of it
 CLOUDY_PART = 0.15  # of the frames, in which cloud must be seen
@@ -99,39 +99,45 @@ def cloud_record(veil: Veil) -> dict[str, float] | None:
     }
 
 
-def without_bent(stack: Stack, factor: Floats, linear: Floats) -> Stack:
-    """Return a stack without the signals that are above the linear range.
+def without_bent(registered: RegisteredFrames, factor: Floats, linear: Floats) -> RegisteredFrames:
+    """Return registered frames without the signals that are above the linear range.
 
     Parameters
     ----------
-    stack : Stack
+    registered : RegisteredFrames
     factor : ndarray, shape (N,)
         True exposures in units of the nominal ones.
     linear : ndarray, shape (3,)
         ADU above black up to which R, G, B are linear.
     """
-    signal = stack.signal.copy()
-    true = factor * stack.exposure
+    signal = registered.signal.copy()
+    true = factor * registered.exposure
     top = np.asarray(linear, np.float32)[:, None, None]
     for _ in range(2):
         for k in range(len(signal)):
             # By what it should be too: a bent signal may lie below the limit.
-            signal[k][(signal[k] > top) | (stack.predicted * np.float32(true[k]) > top)] = np.nan
-        predicted = predict(signal, true, stack.grid, stack.factor, stack.sun_radius_px)
-        stack = replace(stack, signal=signal, predicted=predicted)
-    return stack
+            signal[k][(signal[k] > top) | (registered.predicted * np.float32(true[k]) > top)] = (
+                np.nan
+            )
+        predicted = predict(
+            signal, true, registered.grid, registered.factor, registered.sun_radius_px
+        )
+        registered = replace(registered, signal=signal, predicted=predicted)
+    return registered
 
 
-def unveiled(stack: Stack, factor: Floats, offset: Floats, veil: Veil) -> Stack:
-    """Return the stack as it would be without cloud, change of sky, and errors of black."""
-    true = factor * stack.exposure
-    signal = np.empty_like(stack.signal)
+def unveiled(
+    registered: RegisteredFrames, factor: Floats, offset: Floats, veil: Veil
+) -> RegisteredFrames:
+    """Return the frames as they would be without cloud, change of sky, and errors of black."""
+    true = factor * registered.exposure
+    signal = np.empty_like(registered.signal)
     for k in range(len(signal)):
         seconds = np.float32(true[k])
-        radiance = (stack.signal[k] - offset[k][:, None, None].astype(np.float32)) / seconds
+        radiance = (registered.signal[k] - offset[k][:, None, None].astype(np.float32)) / seconds
         signal[k] = (radiance / veil.transmission[k] - veil.sky[k]) * seconds
-    predicted = predict(signal, true, stack.grid, stack.factor, stack.sun_radius_px)
-    return replace(stack, signal=signal, predicted=predicted)
+    predicted = predict(signal, true, registered.grid, registered.factor, registered.sun_radius_px)
+    return replace(registered, signal=signal, predicted=predicted)
 
 
 def _splines(size: int, knots: int, places: Floats) -> Floats:
@@ -167,13 +173,13 @@ class _Places:
         1, x and y over the field, from -0.5 to 0.5.
     """
 
-    def __init__(self, stack: Stack, factor: Floats, offset: Floats) -> None:
-        h, w = stack.signal.shape[2:]
+    def __init__(self, registered: RegisteredFrames, factor: Floats, offset: Floats) -> None:
+        h, w = registered.signal.shape[2:]
         self.size = h, w
-        self.exposure = factor * stack.exposure
-        self._noise, self._own = stack.noise, stack.samples
-        small = stack.grid.reduced(stack.factor)
-        radius = stack.sun_radius_px / stack.factor
+        self.exposure = factor * registered.exposure
+        self._noise, self._own = registered.noise, registered.samples
+        small = registered.grid.reduced(registered.factor)
+        radius = registered.sun_radius_px / registered.factor
         y, x = np.indices((h, w), dtype=np.float64)
         near = np.hypot(x - small.sun_x, y - small.sun_y) < NEAR_RADII * radius
         thin = max(1, int(np.sqrt(np.count_nonzero(near) / MOST_NEAR)))
@@ -190,7 +196,9 @@ class _Places:
 
         far = blocks(near) == 0.0
         at = [np.concatenate([blocks(v)[far], v[chosen]]) for v in (y, x)]
-        value = [np.concatenate([blocks(s)[:, far], s[:, chosen]], axis=1) for s in stack.signal]
+        value = [
+            np.concatenate([blocks(s)[:, far], s[:, chosen]], axis=1) for s in registered.signal
+        ]
         self.value = (np.array(value) - offset[:, :, None]) / self.exposure[:, None, None]
         self.pixels = np.concatenate([np.full(far.sum(), b * b), np.ones(chosen.sum())])
         spacing = max(KNOT_RADII * radius, max(h, w) / MOST_KNOTS)
@@ -214,12 +222,12 @@ class _Places:
         return np.asarray(noise / self.exposure[k] ** 2 + (RESAMPLING * common) ** 2)
 
 
-def find_veil(stack: Stack, factor: Floats, offset: Floats) -> Veil:
+def find_veil(registered: RegisteredFrames, factor: Floats, offset: Floats) -> Veil:
     """Return what dims each frame by place, and how its sky differs from the common one.
 
     Parameters
     ----------
-    stack : Stack
+    registered : RegisteredFrames
     factor : ndarray, shape (N,)
         True exposures in units of the nominal ones.
     offset : ndarray, shape (N, 3)
@@ -233,15 +241,15 @@ def find_veil(stack: Stack, factor: Floats, offset: Floats) -> Veil:
     Statist. 35 (1964) 73). What all frames have in common no frame can tell; a cloud only dims, so
     at each place the clearest frames are taken as clear.
     """
-    places = _Places(stack, factor, offset)
+    places = _Places(registered, factor, offset)
     patchy = _solve(places, LOOK_ROUNDS)
     cloudy = bool(np.mean(patchy.spread > np.maximum(SURE * patchy.noise, PATCHY)) > CLOUDY_PART)
     # A corona of a few bins, half a bin misplaced, changes as much as cloud would change it.
-    cloudy &= stack.sun_radius_px >= LEAST_BINS * stack.factor
+    cloudy &= registered.sun_radius_px >= LEAST_BINS * registered.factor
     if cloudy:
-        return _veil(stack, places, _solve(places, ROUNDS, patchy), cloudy=True)
+        return _veil(registered, places, _solve(places, ROUNDS, patchy), cloudy=True)
     places.hats = np.ones((len(places.plane), 1))
-    return _veil(stack, places, _solve(places, LOOK_ROUNDS), cloudy=False)
+    return _veil(registered, places, _solve(places, LOOK_ROUNDS), cloudy=False)
 
 
 @dataclass
@@ -355,20 +363,20 @@ def _fit(places: _Places, k: int, common: Floats, prior: Floats, found: _Solutio
         found.noise[k] = float(np.sqrt(((here @ covariance) * here).sum(axis=1).mean()))
 
 
-def _veil(stack: Stack, places: _Places, found: _Solution, *, cloudy: bool) -> Veil:
+def _veil(registered: RegisteredFrames, places: _Places, found: _Solution, *, cloudy: bool) -> Veil:
     n, (h, w) = len(found.gain), places.size
     planes = np.einsum("nci,ihw->nchw", found.sky, _full_plane(h, w))
     if not cloudy:
         logs, change = np.zeros((n, h, w)), np.zeros((h, w))
     else:
         logs = np.stack([places.spread(g) for g in found.gain])
-        clear, change = _clearest(stack, places.exposure, logs)
+        clear, change = _clearest(registered, places.exposure, logs)
         logs -= clear
-    small = stack.grid.reduced(stack.factor)
+    small = registered.grid.reduced(registered.factor)
     y, x = np.indices((h, w), dtype=np.float64)
-    rho = np.hypot(x - small.sun_x, y - small.sun_y) * stack.factor / stack.sun_radius_px
+    rho = np.hypot(x - small.sun_x, y - small.sun_y) * registered.factor / registered.sun_radius_px
     near = np.asarray(rho < 2.5)
-    seen = np.asarray(np.isfinite(stack.signal).any(axis=1))
+    seen = np.asarray(np.isfinite(registered.signal).any(axis=1))
     level = []
     for k in range(n):
         both = np.logical_and(seen[k], near)
@@ -390,12 +398,14 @@ def _full_plane(h: int, w: int) -> Floats:
     return np.stack([np.ones_like(x), x, y])
 
 
-def _clearest(stack: Stack, exposure: Floats, logs: Floats) -> tuple[Floats, Floats]:
+def _clearest(
+    registered: RegisteredFrames, exposure: Floats, logs: Floats
+) -> tuple[Floats, Floats]:
     """Return the logarithm of the clearest frames' transmission by place, and its deviation.
 
     Of the frames that show a place, those of the longest exposures tell their transmission best.
     """
-    seen = np.isfinite(stack.signal).all(axis=1)
+    seen = np.isfinite(registered.signal).all(axis=1)
     light = seen * exposure[:, None, None]
     told = seen & (light >= LONGEST * light.max(axis=0))
     some = told.any(axis=0)
@@ -406,7 +416,7 @@ def _clearest(stack: Stack, exposure: Floats, logs: Floats) -> tuple[Floats, Flo
         distance_transform_edt(~some, return_distances=False, return_indices=True)
     )
     # Frames come and go where they saturate; a cloud has no edge there.
-    smooth = 0.5 * KNOT_RADII * stack.sun_radius_px / stack.factor
+    smooth = 0.5 * KNOT_RADII * registered.sun_radius_px / registered.factor
     out = []
     for found in (np.nanpercentile(values, CLEAREST, axis=0), np.nanstd(values, axis=0)):
         image = np.zeros(some.shape)

@@ -27,10 +27,12 @@ from limbward.render.smooth import fill_nearest, smooth_to_noise
 from limbward.render.space import Space
 from limbward.render.tone import ToneCurve, fit_tone, smooth_limit
 
+Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 MOON_LIGHTNESS = 0.03
 EARTHSHINE_LIGHTNESS = 0.10  # what the brightest highlands have more than the maria
+USUAL_BLUR_PX = 0.9  # where no frame's limb was measured: a good lens at the pixel's size
 DETAIL_SCALE = 2.5  # deviations of a filtered picture that count as full contrast
 
 
@@ -71,8 +73,14 @@ class Look:
     outer: float = 1e-3
     level_sky: bool = False
     earthshine: float = 1.0
-    limb_px: float = 0.9
+    limb_px: float = USUAL_BLUR_PX
     space: Literal["srgb", "wide"] = "srgb"
+
+
+def blur_of(limb_width: Floats) -> float:
+    """Return the typical blur of limbs of the frames merged, pixels; `USUAL_BLUR_PX` if none is."""
+    measured = limb_width[np.isfinite(limb_width)]
+    return float(np.median(measured)) if measured.size else USUAL_BLUR_PX
 
 
 @dataclass(frozen=True)

@@ -116,7 +116,7 @@ def iptc(caption: Caption) -> bytes:
     References
     ----------
     IPTC-NAA Information Interchange Model, version 4.2: numbers and lengths of the data sets of
-    record 2 (from memory).
+    record 2.
     """
     day, clock = caption.start[:10].replace("-", ""), caption.start[11:19].replace(":", "")
     fields = [

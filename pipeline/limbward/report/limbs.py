@@ -13,6 +13,7 @@ from limbward.report.pictures import Picture, jpeg_picture
 
 Floats = NDArray[np.float64]
 
+WORST = 12
 SIDE_PX = 220
 POINT = (255, 170, 60)
 CIRCLE = (90, 190, 255)
@@ -47,6 +48,20 @@ class LimbView:
     origin: tuple[float, float]
     points: Floats
     moon: tuple[float, float, float]
+
+
+def furthest_off(miss_px: Floats, most: int = WORST) -> NDArray[np.int64]:
+    """Return the frames whose limbs lie furthest from where the alignment has them.
+
+    Parameters
+    ----------
+    miss_px : ndarray, shape (N,)
+        NaN where not measured.
+    most : int
+        How many at most.
+    """
+    worst = np.argsort(np.nan_to_num(-miss_px, nan=np.inf), kind="stable")[:most]
+    return worst[np.isfinite(miss_px[worst])]
 
 
 def draw_limb(view: LimbView) -> Picture:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 
 from limbward.report.material import ClockAudit
 
@@ -13,6 +14,48 @@ SOURCES = {
     "direct": "stamps of a GPS receiver or reference shots",
     "totality": "the moments between which the Sun was covered",
 }
+
+
+@dataclass(frozen=True)
+class Said:
+    """What is said of a picture: its title, what stands below it and what it shows."""
+
+    title: str
+    caption: str
+    alt: str
+
+
+# Of the finished picture with its coordinates, beside its sources, and unwrapped.
+VARIANTS = (
+    Said(
+        "With its coordinates",
+        "Position angle, distance in solar radii, scale and what the picture is made of.",
+        "The corona with circles at whole solar radii and position angles drawn over it.",
+    ),
+    Said(
+        "What it is made of",
+        "The linear corona, white at the limb; the filtered one; and the finished picture.",
+        "Three pictures of the same corona beside each other: linear, filtered, finished.",
+    ),
+    Said(
+        "Unwrapped about the Sun",
+        "Position angle along, distance from the Sun's centre upwards.",
+        "The corona unwrapped: the limb is a level line and streamers rise from it.",
+    ),
+)
+
+
+def report_title(kind: str, day: date) -> str:
+    """Return what a report is called: ``Total eclipse of the Sun, 12 August 2026``."""
+    eclipse = f"{kind.capitalize()} eclipse" if kind else "Eclipse"
+    return f"{eclipse} of the Sun, {day.day} {day:%B %Y}"
+
+
+def composite_caption(frames: int, up: str) -> str:
+    """Return what the finished picture is made of, and what is up in it, by the config's word."""
+    words = up.replace("_", " ")
+    words = "As the camera stood." if up == "camera" else f"{words.capitalize()} is up."
+    return f"Made of {frames} frames. {words}"
 
 
 def exposure_text(seconds: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from scipy.ndimage import zoom
 
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid
+from limbward.render.colour import solar_white, to_linear_srgb
 from limbward.render.space import SRGB
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.layout import places
@@ -19,6 +21,24 @@ Pixels = NDArray[np.float32]
 
 EDGE_PX = 3.0  # a blurred limb is about this wide
 ENLARGED_PX = 360  # about the side of a crop on the overview
+
+
+def white_corona(radiance: Pixels, sun: Disc, daylight: Pixels, matrix: Pixels) -> Pixels:
+    """Return a merge in linear sRGB with a white corona.
+
+    Parameters
+    ----------
+    radiance : ndarray of float32, shape (3, H, W)
+    sun : Disc
+        In the merge.
+    daylight : ndarray, shape (3,)
+        The camera's balance for daylight, for a corona too faint to tell its own.
+    matrix : ndarray, shape (3, 3)
+        From balanced camera colours to sRGB.
+    """
+    y, x = np.ogrid[: radiance.shape[1], : radiance.shape[2]]
+    rho = (np.hypot(x - sun.x, y - sun.y) / sun.radius).astype(np.float32)
+    return to_linear_srgb(radiance, solar_white(radiance, rho, daylight), matrix)
 
 
 def prominences_of(linear: Pixels, grid: Grid, sun: Disc) -> list[Prominence]:
@@ -53,6 +73,23 @@ def box_of(p: Prominence, grid: Grid, sun: Disc, margin: float) -> tuple[slice, 
         slice(max(0, int(min(xs) - room)), min(grid.width, int(max(xs) + room) + 1)),
         slice(max(0, int(min(ys) - room)), min(grid.height, int(max(ys) + room) + 1)),
     )
+
+
+def entry_of(
+    p: Prominence, km_per_arcsec: float, box: tuple[slice, slice], file: str
+) -> dict[str, Any]:
+    """Return what is known of a prominence, for other programs; ``file`` is its crop's."""
+    return {
+        "file": file,
+        "position_angle": round(p.position_angle, 2),
+        "from_position_angle": round(p.first, 2),
+        "to_position_angle": round(p.last, 2),
+        "height_arcsec": round(p.height_arcsec, 2),
+        "height_thousand_km": round(p.thousand_km(km_per_arcsec), 2),
+        "red_excess": round(p.excess, 2),
+        "columns": [box[0].start, box[0].stop],
+        "rows": [box[1].start, box[1].stop],
+    }
 
 
 def crop_of(linear: Pixels, box: tuple[slice, slice]) -> Pixels:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import label, map_coordinates
 
 from limbward.geometry.orientation import Orientation
+from limbward.sky.ephemeris import ARCSEC
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -55,6 +56,11 @@ class Prominence:
             f"position angle {self.position_angle:.1f}°, {self.height_arcsec:.1f} arcsec "
             f"({self.thousand_km(km_per_arcsec):.1f} thousand km) high"
         )
+
+
+def km_per_arcsec(distance_m: float) -> float:
+    """Return how many kilometres an arcsecond is at a distance in metres, such as the Sun's."""
+    return distance_m / 1000.0 / ARCSEC
 
 
 def excess_map(

@@ -209,6 +209,37 @@ class Sheet:
         canvas.labels.append(Label(words, 0.06 * cell, foot, max(10.0, 0.05 * cell), False))
         return canvas, on_sheet
 
+    def numbers(self, off_px: Sequence[float]) -> dict[str, str]:
+        """Return what the report says of the sheet; ``off_px`` is from `registration`."""
+        shots = self.shots
+        measured = f"{len(off_px)}, off by at most {max(off_px):.2f} px" if off_px else "none"
+        return {
+            "from": f"{shots.clock_text(0)} UTC",
+            "to": f"{shots.clock_text(len(shots) - 1)} UTC",
+            "scale": f"{self.views[0].scale_arcsec:.2f} arcsec a pixel",
+            "discs measured again on the sheet": measured,
+        }
+
+    def details(
+        self, on_sheet: Sequence[tuple[float, float]], off_px: Sequence[float]
+    ) -> dict[str, Any]:
+        """Return what is known of the sheet, for other programs.
+
+        Parameters
+        ----------
+        on_sheet : sequence of tuple
+            From `drawn`.
+        off_px : sequence of float
+            From `registration`.
+        """
+        return {
+            "layout": self.layout,
+            "up": self.up,
+            "scale_arcsec": round(self.views[0].scale_arcsec, 5),
+            "registered_px": round(max(off_px), 3) if off_px else None,
+            "frames": self.rows(on_sheet),
+        }
+
     def rows(self, on_sheet: Sequence[tuple[float, float]]) -> list[dict[str, Any]]:
         """Return what is known of each crescent, for other programs."""
         covered = obscuration(self.shots)

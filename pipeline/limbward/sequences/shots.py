@@ -14,8 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from limbward.camera.response import Response
 from limbward.geometry.orientation import Orientation
+from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
-from limbward.sky.contacts import iso_utc
+from limbward.sky.circumstances import iso_utc
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -131,6 +132,43 @@ class Shots:
     def scale_arcsec(self) -> float:
         """Return the size of the camera's pixels."""
         return self.orientation[0].pixel_scale_arcsec
+
+
+def in_order(usable: NDArray[np.bool_], middle_s: Floats, sequence: Floats) -> NDArray[np.int64]:
+    """Return the usable frames in the order of taking.
+
+    Parameters
+    ----------
+    usable : ndarray of bool, shape (N,)
+    middle_s : ndarray, shape (N,)
+        Times of the frames, of which a millisecond counts.
+    sequence : ndarray, shape (N,)
+        Numbers that the camera gave them, for frames of one time; NaN where not known.
+    """
+    rows = np.flatnonzero(usable)
+    return rows[np.lexsort((np.nan_to_num(sequence[rows]), np.round(middle_s[rows], 3)))]
+
+
+def orientations(
+    pointing: Pointing, track: SkyTrack, middle_s: Floats, turn_deg: Floats
+) -> list[Orientation]:
+    """Return how the camera was turned in each of N frames.
+
+    Parameters
+    ----------
+    pointing : Pointing
+        At greatest eclipse.
+    track : SkyTrack
+    middle_s : ndarray, shape (N,)
+        Seconds from greatest eclipse.
+    turn_deg : ndarray, shape (N,)
+        How far the field had turned, as measured; NaN where the mount alone tells.
+    """
+    usual = np.zeros(middle_s.size)
+    if pointing.rotation_deg_per_hour:
+        usual = track.parallactic_angle(middle_s) - track.parallactic_angle(np.zeros(1))
+    turned = np.where(np.isfinite(turn_deg), turn_deg, usual)
+    return [pointing.orientation.turned(float(d)) for d in turned]
 
 
 def comparable_light(exposure_s: Floats, iso: Floats, f_number: Floats) -> Floats:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.render.space import SRGB
@@ -90,6 +91,11 @@ class Strip:
         """Arcsec a pixel of the strip."""
         return FIELD * self.radius_px * self.shots.scale_arcsec() / (self.cell_px / 2.0)
 
+    @property
+    def sigma_s(self) -> float:
+        """The usual standard error of the frames' times."""
+        return float(np.nanmedian(self.shots.sigma_s))
+
     def measuring_views(self) -> list[View]:
         """Return views for beads: at the camera's own scale, whatever the strip's."""
         side, native = 2 * math.ceil(1.15 * self.radius_px) + 1, self.shots.scale_arcsec()
@@ -149,6 +155,49 @@ class Strip:
         foot = canvas.picture.shape[1] - 0.09 * cell
         canvas.labels.append(Label(words, 0.05 * cell, foot, max(10.0, 0.042 * cell), False))
         return canvas, entries, notes
+
+    def numbers(self, entries: Sequence[dict[str, Any]]) -> dict[str, str]:
+        """Return what the report says of the strip; ``entries`` are from `drawn`."""
+        return {
+            "frames": str(len(entries)),
+            "beads found": str(sum(len(e["beads"] or []) for e in entries)),
+            "exposed too long to tell beads": str(sum(e["beads"] is None for e in entries)),
+            "standard error of the times": f"{self.sigma_s:.1f} s",
+        }
+
+    def details(
+        self,
+        entries: Sequence[dict[str, Any]],
+        contacts: tuple[Time, Time],
+        up: str,
+        *,
+        caution: str,
+    ) -> dict[str, Any]:
+        """Return what is known of the strip, for other programs.
+
+        Parameters
+        ----------
+        entries : sequence of dict
+            From `drawn`.
+        contacts : tuple of Time
+            Second and third.
+        up : str
+            What is up, as `Shots.up` takes it.
+        caution : str
+            What stands wherever a contact time is shown.
+        """
+        return {
+            "up": up,
+            "scale_arcsec": round(self.scale_arcsec, 5),
+            "contacts": {n: _iso(t) for n, t in zip(("C2", "C3"), contacts, strict=True)},
+            "caution": caution,
+            "time_sigma_s": round(self.sigma_s, 3) if math.isfinite(self.sigma_s) else None,
+            "frames": list(entries),
+        }
+
+
+def _iso(time: Time) -> str:
+    return f"{Time(time, precision=1).utc.isot}Z"
 
 
 def toned(made: Cut, gain: np.float32) -> Pixels:

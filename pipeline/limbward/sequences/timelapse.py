@@ -265,6 +265,47 @@ class Film:
             out.append(round(float(np.sqrt(np.mean(steps**2))), 6))
         return out[0], out[1]
 
+    def numbers(self, count: int, rate: float) -> dict[str, str]:
+        """Return what the report says of the film: ``count`` pictures, ``rate`` a second."""
+        side = self.views[0].side
+        numbers = {
+            "photographs": str(len(self.entries)),
+            "pictures": f"{count} at {rate:g} a second, {count / rate:.1f} s",
+            "size": f"{side} x {side} px",
+        }
+        before, after = self.flicker()
+        if before is not None and after is not None:
+            numbers["flicker of the disc's middle, frame to frame"] = (
+                f"{100 * before:.1f} % before, {100 * after:.2f} % after"
+            )
+        return numbers
+
+    def details(self, count: int, rate: float, up: str) -> dict[str, Any]:
+        """Return what is known of the film and its frames, for other programs.
+
+        Parameters
+        ----------
+        count : int
+            Pictures written.
+        rate : float
+            Pictures a second.
+        up : str
+            What is up, as `Shots.up` takes it.
+        """
+        view, (before, after) = self.views[0], self.flicker()
+        return {
+            "width": view.side,
+            "height": view.side,
+            "rate": rate,
+            "pictures": count,
+            "duration_s": round(count / rate, 4),
+            "up": up,
+            "scale_arcsec": round(view.scale_arcsec, 5),
+            "flicker_before": before,
+            "flicker_after": after,
+            "frames": self.entries,
+        }
+
     def contact_sheet(self) -> Pixels:
         """Return a few pictures of the film side by side, with their times."""
         cell = float(next(iter(self.stills.values())).shape[1])

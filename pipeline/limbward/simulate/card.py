@@ -14,13 +14,13 @@ from pathlib import Path
 
 from limbward.errors import LimbwardError
 from limbward.simulate.dng import ExposureTags, dng_bytes
-from limbward.simulate.frames import Frame, camera_frames, expose
+from limbward.simulate.frames import SimulatedFrame, camera_frames, expose
 from limbward.simulate.jpeg import write_jpeg
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Camera, Scenario, adapt
 from limbward.simulate.truth import frame_truth, truth_json
 from limbward.sky.caution import caution
-from limbward.sky.contacts import Circumstances
+from limbward.sky.circumstances import Circumstances
 
 CARD = "card"
 TRUNCATED_PART = 0.6  # of a file that a failing card keeps
@@ -31,7 +31,7 @@ class CardFile:
     """A frame and the path, relative to the dump, of the file that it goes into."""
 
     path: str
-    frame: Frame
+    frame: SimulatedFrame
 
 
 def card_names(camera: Camera, count: int) -> list[str]:
@@ -51,7 +51,7 @@ def card_names(camera: Camera, count: int) -> list[str]:
     return out
 
 
-def exposure_tags(scenario: Scenario, frame: Frame) -> ExposureTags:
+def exposure_tags(scenario: Scenario, frame: SimulatedFrame) -> ExposureTags:
     """Return what the camera writes about a frame."""
     camera, shot = frame.camera, frame.shot
     tags, body = camera.tags, camera.instrument

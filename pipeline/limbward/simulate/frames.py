@@ -42,7 +42,7 @@ GAIN_STEP_ARCSEC = 60.0
 
 
 @dataclass(frozen=True)
-class Frame:
+class SimulatedFrame:
     """One exposure with its truth.
 
     Attributes
@@ -82,7 +82,7 @@ class Frame:
 
 @dataclass(frozen=True)
 class _Lit:
-    """What a frame of the sky has and a dark has not; see `Frame`."""
+    """What a frame of the sky has and a dark has not; see `SimulatedFrame`."""
 
     place: Placement
     up: float
@@ -97,7 +97,7 @@ def camera_frames(
     index: int,
     contacts: dict[str, datetime],
     seed: int,
-) -> list[Frame]:
+) -> list[SimulatedFrame]:
     """Return the frames of one camera in time order.
 
     Parameters
@@ -121,7 +121,7 @@ def camera_frames(
     frames = []
     for shot in taken:
         seen = lit.get(shot.index)
-        frame = Frame(
+        frame = SimulatedFrame(
             camera=camera,
             shot=shot,
             place=None,
@@ -251,13 +251,15 @@ def _sky(
     return corner, slope_x, slope_y
 
 
-def cloud_gain(scenario: Scenario, frame: Frame, seed: int, x: Floats, y: Floats) -> Floats:
+def cloud_gain(
+    scenario: Scenario, frame: SimulatedFrame, seed: int, x: Floats, y: Floats
+) -> Floats:
     """Return what cloud lets through in a frame, mean over the exposure.
 
     Parameters
     ----------
     scenario : Scenario
-    frame : Frame
+    frame : SimulatedFrame
         With a placement.
     seed : int
         Of the whole simulation.
@@ -274,7 +276,7 @@ def cloud_gain(scenario: Scenario, frame: Frame, seed: int, x: Floats, y: Floats
     return exposed(cloud, seed, east, north, frame.cloud_shift_arcsec, frame.shot.exposure_s)
 
 
-def _passage(scenario: Scenario, frame: Frame, seed: int) -> Passage:
+def _passage(scenario: Scenario, frame: SimulatedFrame, seed: int) -> Passage:
     """Return what lies between the scene and the sensor in a frame."""
     weather, camera = scenario.weather, frame.camera
     body, scale = camera.instrument, camera.pixel_scale_arcsec
@@ -300,7 +302,7 @@ def _passage(scenario: Scenario, frame: Frame, seed: int) -> Passage:
     )
 
 
-def _scene(scenario: Scenario, frame: Frame, place: Placement, seed: int) -> Scene:
+def _scene(scenario: Scenario, frame: SimulatedFrame, place: Placement, seed: int) -> Scene:
     """Return the light that falls on the sensor, but for the sky's."""
     camera = frame.camera
     body, optics = camera.instrument, camera.optics
@@ -314,13 +316,13 @@ def _scene(scenario: Scenario, frame: Frame, place: Placement, seed: int) -> Sce
     )
 
 
-def expose(scenario: Scenario, frame: Frame, seed: int) -> NDArray[np.uint16]:
+def expose(scenario: Scenario, frame: SimulatedFrame, seed: int) -> NDArray[np.uint16]:
     """Return a frame's mosaic in ADU, masked margins included.
 
     Parameters
     ----------
     scenario : Scenario
-    frame : Frame
+    frame : SimulatedFrame
         From `camera_frames`.
     seed : int
         Of the whole simulation: fixes corona, Moon and sensor.

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from limbward.errors import LimbwardError
 from limbward.simulate.scenario import Camera, Clock, Plan, Scenario
-from limbward.sky.contacts import Circumstances, local_circumstances
+from limbward.sky.circumstances import Circumstances
+from limbward.sky.contacts import local_circumstances
 
 ShotKind = Literal["partial", "contact", "totality", "dark", "flat"]
 SETTLE_S = 3.0  # from C2 to the first bracket, and from the last one to C3

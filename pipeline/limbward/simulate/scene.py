@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,8 @@ EARTHSHINE = 2.5e-10
 
 # Scattered light round every bright point: (fraction, Gaussian sigma in arcsec).
 WINGS = ((0.006, 12.0), (0.0015, 60.0), (0.0004, 300.0))
+TURN = 1.0 / (2.0 * math.pi)
+PER_LOG = (HEIGHTS - 1) / math.log(OUTER)  # rows of the corona's table
 CELLS_ACROSS = 1300  # the wings are computed on a grid of at most about this many cells
 
 
@@ -128,48 +130,113 @@ def _edge_kernel(
 _edge = kernel(inline="always")(_edge_kernel)
 
 
-def _paint_kernel(
-    white: Any,
-    pink: Any,
-    centres: Any,
-    a: Any,
-    radii: Any,
-    axis: float,
-    moon_trail: Any,
-    structure: Any,
-    pink_table: Any,
-    limb: Any,
-    albedo: Any,
-    earthshine: float,
-) -> None:
+class _Places(NamedTuple):
+    """What `Placement` says, as the kernel takes it: pixels, arcsec and radians."""
+
+    sun_x: float
+    sun_y: float
+    moon_x: float
+    moon_y: float
+    sun_radius: float
+    moon_radius: float
+    axis: float
+    moon_trail_x: float
+    moon_trail_y: float
+    to_sky: Floats
+
+
+class _Tables(NamedTuple):
+    """What corona and Moon look like, see `Corona` and `Moon`."""
+
+    structure: Any
+    pink: Any
+    limb: Any
+    albedo: Any
+
+
+def _moon_kernel(e: float, n: float, r: float, place: Any, limb: Any, reach: float) -> Any:
+    """Return what `_edge` does of the Moon with its mountains, nothing of it ``reach`` outside."""
+    cover, ux, uy = 0.0, 0.0, 0.0
+    if r < place.moon_radius - reach:
+        cover = 1.0
+    elif r < place.moon_radius + reach:
+        where = math.atan2(e, n) * TURN * LIMB_ANGLES + LIMB_ANGLES
+        i = int(where)
+        f = where - i
+        height = limb[i % LIMB_ANGLES] * (1.0 - f) + limb[(i + 1) % LIMB_ANGLES] * f
+        cover, ux, uy = _edge(
+            e,
+            n,
+            r,
+            place.moon_radius + height,
+            place.to_sky,
+            place.moon_trail_x,
+            place.moon_trail_y,
+        )
+    return cover, ux, uy
+
+
+_moon = kernel(inline="always")(_moon_kernel)
+
+
+def _free_kernel(sun_cover: float, moon_cover: float, together: float) -> Any:
+    """Return how much of a pixel is Sun and how much is sky, of what the Moon leaves.
+
+    What two nearly parallel edges leave free between them matters most at the contacts, where a
+    product of coverages would let light through a closed gap. ``together`` is the cosine between
+    them.
+    """
+    if together > 0.5:
+        sun_free = max(sun_cover - moon_cover, 0.0)
+        sky_free = 1.0 - max(sun_cover, moon_cover)
+    elif together < -0.5:
+        sun_free = min(sun_cover, 1.0 - moon_cover)
+        sky_free = max(1.0 - sun_cover - moon_cover, 0.0)
+    else:
+        sun_free = sun_cover * (1.0 - moon_cover)
+        sky_free = (1.0 - sun_cover) * (1.0 - moon_cover)
+    return sun_free, sky_free
+
+
+_free = kernel(inline="always")(_free_kernel)
+
+
+def _sky_kernel(free: float, e: float, n: float, r: float, place: Any, tables: Any) -> Any:
+    """Return the white and the pink light of a pixel of which a part is sky."""
+    rho = max(r / place.sun_radius, 1.0)
+    angle = (math.atan2(e, n) - place.axis) * TURN
+    angle -= math.floor(angle)
+    i1 = 1.0 / (rho * rho)
+    i2 = i1 * i1
+    i8 = i2 * i2 * i2 * i2
+    mean = (LAW[0] * i1 / math.sqrt(rho) + LAW[1] * i2 * i1 / rho + LAW[2] * i8 / rho) * LAW_UNIT
+    row = min(math.log(rho) * PER_LOG, HEIGHTS - 1.0)
+    white = free * mean * _table(tables.structure, row, angle * ANGLES, HEIGHTS, ANGLES)
+    pink = 0.0
+    if rho < PINK_TOP:
+        row = (rho - 1.0) / (PINK_TOP - 1.0) * (PINK_HEIGHTS - 1)
+        pink = free * _table(tables.pink, row, angle * PINK_ANGLES, PINK_HEIGHTS, PINK_ANGLES)
+    return white, pink
+
+
+_sky = kernel(inline="always")(_sky_kernel)
+
+
+def _paint_kernel(white: Any, pink: Any, place: Any, tables: Any, earthshine: float) -> None:
     rows, columns = white.shape
-    sun_x, sun_y, moon_x, moon_y = centres
-    sun_r, moon_r = radii
-    turn = 1.0 / (2.0 * math.pi)
-    per_log = (HEIGHTS - 1) / math.log(OUTER)
+    a, sun_r, moon_r = place.to_sky, place.sun_radius, place.moon_radius
     reach = 3.0 * max(abs(a[0, 0]) + abs(a[0, 1]), abs(a[1, 0]) + abs(a[1, 1])) + 8.0
     for y in range(rows):
         for x in range(columns):
-            dx, dy = x - sun_x, y - sun_y
+            dx, dy = x - place.sun_x, y - place.sun_y
             e = a[0, 0] * dx + a[0, 1] * dy
             n = a[1, 0] * dx + a[1, 1] * dy
             r = math.sqrt(e * e + n * n) + 1e-9
-            mx, my = x - moon_x, y - moon_y
+            mx, my = x - place.moon_x, y - place.moon_y
             me = a[0, 0] * mx + a[0, 1] * my
             mn = a[1, 0] * mx + a[1, 1] * my
             mr = math.sqrt(me * me + mn * mn) + 1e-9
-
-            moon_cover, ux, uy = 0.0, 0.0, 0.0
-            if mr < moon_r - reach:
-                moon_cover = 1.0
-            elif mr < moon_r + reach:
-                place = math.atan2(me, mn) * turn * LIMB_ANGLES + LIMB_ANGLES
-                i = int(place)
-                f = place - i
-                height = limb[i % LIMB_ANGLES] * (1.0 - f) + limb[(i + 1) % LIMB_ANGLES] * f
-                moon_cover, ux, uy = _edge(
-                    me, mn, mr, moon_r + height, a, moon_trail[0], moon_trail[1]
-                )
+            moon_cover, ux, uy = _moon(me, mn, mr, place, tables.limb, reach)
 
             w, p = 0.0, 0.0
             if moon_cover < 1.0:
@@ -178,45 +245,20 @@ def _paint_kernel(
                     sun_cover = 1.0
                 elif r < sun_r + reach:
                     sun_cover, vx, vy = _edge(e, n, r, sun_r, a, 0.0, 0.0)
-                # What two nearly parallel edges leave free between them matters most at the
-                # contacts, where a product of coverages would let light through a closed gap.
-                together = ux * vx + uy * vy
-                if together > 0.5:
-                    sun_free = max(sun_cover - moon_cover, 0.0)
-                    sky_free = 1.0 - max(sun_cover, moon_cover)
-                elif together < -0.5:
-                    sun_free = min(sun_cover, 1.0 - moon_cover)
-                    sky_free = max(1.0 - sun_cover - moon_cover, 0.0)
-                else:
-                    sun_free = sun_cover * (1.0 - moon_cover)
-                    sky_free = (1.0 - sun_cover) * (1.0 - moon_cover)
+                sun_free, sky_free = _free(sun_cover, moon_cover, ux * vx + uy * vy)
                 if sun_free > 0.0:
                     s = min(r / sun_r, 1.0)
                     mu = math.sqrt(1.0 - s * s)
                     dark = LIMB_DARKENING[0] + mu * (LIMB_DARKENING[1] + mu * LIMB_DARKENING[2])
                     w += sun_free * dark / DARKENING_MEAN
                 if sky_free > 0.0:
-                    rho = max(r / sun_r, 1.0)
-                    angle = (math.atan2(e, n) - axis) * turn
-                    angle -= math.floor(angle)
-                    i1 = 1.0 / (rho * rho)
-                    i2 = i1 * i1
-                    i8 = i2 * i2 * i2 * i2
-                    mean = (
-                        LAW[0] * i1 / math.sqrt(rho) + LAW[1] * i2 * i1 / rho + LAW[2] * i8 / rho
-                    ) * LAW_UNIT
-                    row = min(math.log(rho) * per_log, HEIGHTS - 1.0)
-                    w += sky_free * mean * _table(structure, row, angle * ANGLES, HEIGHTS, ANGLES)
-                    if rho < PINK_TOP:
-                        row = (rho - 1.0) / (PINK_TOP - 1.0) * (PINK_HEIGHTS - 1)
-                        p = sky_free * _table(
-                            pink_table, row, angle * PINK_ANGLES, PINK_HEIGHTS, PINK_ANGLES
-                        )
+                    of_sky, p = _sky(sky_free, e, n, r, place, tables)
+                    w += of_sky
             if moon_cover > 0.0:
                 scale = 0.5 * (ALBEDO_SIZE - 1)
                 i = int(min(max((mn / moon_r + 1.0) * scale, 0.0), 2.0 * scale))
                 j = int(min(max((me / moon_r + 1.0) * scale, 0.0), 2.0 * scale))
-                w += moon_cover * earthshine * albedo[i, j]
+                w += moon_cover * earthshine * tables.albedo[i, j]
             white[y, x] = w
             pink[y, x] = p
 
@@ -313,20 +355,20 @@ def paint(
     """
     white = np.empty(shape, dtype=np.float32)
     pink = np.empty(shape, dtype=np.float32)
-    _paint(
-        white,
-        pink,
-        np.array([place.sun_x, place.sun_y, place.moon_x, place.moon_y]),
-        np.ascontiguousarray(place.to_sky, dtype=float),
-        np.array([place.sun_radius_arcsec, place.moon_radius_arcsec]),
+    places = _Places(
+        place.sun_x,
+        place.sun_y,
+        place.moon_x,
+        place.moon_y,
+        place.sun_radius_arcsec,
+        place.moon_radius_arcsec,
         math.radians(place.sun_axis_position_angle),
-        np.array([place.moon_trail_x, place.moon_trail_y]),
-        corona.structure,
-        corona.pink,
-        moon.limb_arcsec,
-        moon.albedo,
-        earthshine,
+        place.moon_trail_x,
+        place.moon_trail_y,
+        np.ascontiguousarray(place.to_sky, dtype=float),
     )
+    tables = _Tables(corona.structure, corona.pink, moon.limb_arcsec, moon.albedo)
+    _paint(white, pink, places, tables, earthshine)
     return Scene(white, pink)
 
 

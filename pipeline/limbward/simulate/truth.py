@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
-from limbward.simulate.frames import Frame, cloud_gain
+from limbward.simulate.frames import SimulatedFrame, cloud_gain
 from limbward.simulate.scenario import Camera, Scenario
-from limbward.sky.contacts import Circumstances
+from limbward.sky.circumstances import Circumstances
 
 
 def true_corona(
@@ -132,7 +132,7 @@ def _camera_truth(camera: Camera, greatest: datetime) -> dict[str, Any]:
     }
 
 
-def frame_truth(path: str, frame: Frame, scenario: Scenario, seed: int) -> dict[str, Any]:
+def frame_truth(path: str, frame: SimulatedFrame, scenario: Scenario, seed: int) -> dict[str, Any]:
     """Return what is true of one frame, written to the file at ``path``.
 
     ``gain`` is what patchy cloud lets through at the Sun's centre, mean over the exposure.
@@ -140,7 +140,7 @@ def frame_truth(path: str, frame: Frame, scenario: Scenario, seed: int) -> dict[
     Parameters
     ----------
     path : str
-    frame : Frame
+    frame : SimulatedFrame
     scenario : Scenario
     seed : int
         Of the simulation.

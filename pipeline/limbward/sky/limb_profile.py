@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from limbward.errors import LimbwardError
 from limbward.sky.caution import caution
-from limbward.sky.contacts import Circumstances, iso_utc
+from limbward.sky.circumstances import Circumstances, iso_utc
 from limbward.sky.ephemeris import Radii, Site, view
 
 Floats = NDArray[np.float64]

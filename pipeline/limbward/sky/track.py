@@ -26,7 +26,7 @@ class SkyTrack:
     _parallactic: CubicSpline
     _sun_radius: CubicSpline
     _moon_radius: CubicSpline
-    _squeeze: CubicSpline
+    _refraction: CubicSpline
 
     def offset_arcsec(self, t: Floats) -> Floats:
         """Return the Moon's refracted offset from the Sun, shape (..., 2): east, north."""
@@ -36,9 +36,9 @@ class SkyTrack:
         """Return the zenith's position angle at the Sun, degrees, without wraps."""
         return np.asarray(self._parallactic(t))
 
-    def squeeze(self, t: Floats) -> Floats:
+    def refraction(self, t: Floats) -> Floats:
         """Return what refraction does to offsets (east, north), shape (..., 2, 2)."""
-        return np.asarray(self._squeeze(t))
+        return np.asarray(self._refraction(t))
 
     def sun_radius_arcsec(self, t: Floats) -> Floats:
         """Return the Sun's radius, the mean of its refracted (slightly flattened) disc."""

@@ -8,16 +8,22 @@ from astropy.table import Table
 from astropy.time import Time
 
 from limbward.config import Config
+from limbward.config.said import said_of
+from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
 from limbward.stages import place_and_time
-from limbward.stages.phasing import said_of
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
-from limbward.workspace.measured import clock_readings, crops_of_rows, measured_discs
+from limbward.workspace.measured import (
+    clock_readings,
+    crops_of_rows,
+    measured_discs,
+    with_cores,
+)
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
 
@@ -29,7 +35,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     track = place_and_time.track(config, place_and_time.greatest(circumstances))
     totality_s = place_and_time.covered_s(config, circumstances)
     seen = _seen(ingest, timing, place_and_time.greatest(circumstances))
-    said = said_of(config, texts(ingest, "file"))
+    said = said_of(config.frames, texts(ingest, "file"))
     camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
     for body in sorted(set(zip(camera, serial, strict=True))):
         mine = (camera == body[0]) & (serial == body[1])
@@ -62,7 +68,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         else:
             placing.place_body(mine, pointing, crops, reporter.progress)
     words = Words(said.keep, said.drop, said.phase == "totality", said.key)
-    usable = placing.mergeable(totality_s, config.align.max_sigma_px, words)
+    usable = mergeable(placing, totality_s, config.align.max_sigma_px, words)
 
     table = Table()
     table["file"] = ingest["file"]
@@ -82,7 +88,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
 def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
     """Return what ingest measured, and timing measured anew."""
-    measured = measured_discs(ingest)
+    measured, drowned = with_cores(measured_discs(ingest), ingest, texts(timing, "phase"))
     anew = {name: floats(timing, name) for name in (*PLACES, "sun_sigma")}
     exposure = floats(ingest, "exposure")
     return Seen(
@@ -91,10 +97,12 @@ def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
         reading_s=clock_readings(ingest, epoch).reading_s + 0.5 * np.nan_to_num(exposure),
         middle_s=floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(exposure),
         time_sigma_s=floats(timing, "time_utc_sigma"),
-        exposure_s=exposure,
+        exposure_s=exposure * np.nan_to_num(floats(ingest, "iso"), nan=100.0) / 100.0,
         limb_width=floats(ingest, "limb_width"),
         trail=floats(ingest, "limb_trail"),
         behind_filter=flags(timing, "behind_filter"),
+        clipped=flags(ingest, "limb_saturated"),
+        drowned=drowned,
         measured=measured,
         best={n: np.where(np.isfinite(a), a, measured[n]) for n, a in anew.items()},
     )

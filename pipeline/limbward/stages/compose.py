@@ -12,27 +12,21 @@ from numpy.typing import NDArray
 from limbward.camera.colours import read_colours
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.disc import Disc
 from limbward.geometry.grid import north_known, read_geometry
-from limbward.picture.holes import without_holes
 from limbward.picture.resampling import shrink
 from limbward.radiance.fits import open_picture, planes_of, read_rows
-from limbward.render.compose import Look, compose, tone_json
+from limbward.render.compose import Look, blur_of, compose, tone_json
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
-from limbward.render.moon import inside
-from limbward.render.preview import linear_picture, structure_picture
-from limbward.render.rotate import turn_picture, up_of
+from limbward.render.rotate import up_of
 from limbward.render.space import Space, to_srgb
+from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
 from limbward.render.writers import Caption, caption_of, place_text, write_png, write_tiff
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import floats
+from limbward.workspace.stored import merged_limb_widths
 
 Pixels = NDArray[np.float32]
-
-USUAL_BLUR_PX = 0.9  # where no frame's limb was measured: a good lens at the pixel's size
-PANEL_PX = 1600
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -47,7 +41,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         reporter.note("There is no corona to compose.")
         return
     options = config.compose
-    space = Space(options.profile)
     with (
         reporter.progress(5, "composing") as advance,
         _open(workspace, Workspace.corona, "SIGMA", "MOON") as hdus,
@@ -56,7 +49,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         grid, sun, moon = read_geometry(header)
         if moon is None:
             raise LimbwardError(f"{Workspace.corona} does not say where the Moon was.")
-        on_sky, at_moon = Disc(sun.x, sun.y, sun.radius), Disc(moon.x, moon.y, moon.radius)
         radiance = np.empty(hdus[0].shape, np.float32)
         for c, plane in enumerate(radiance):
             read_rows(hdus[0], c, plane)
@@ -66,32 +58,18 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 f"compose.up is {options.up}, but north in the picture is not known; it is left as "
                 "the camera stood. Give align.up_position_angle in the config."
             )
-        valid = np.isfinite(radiance).all(axis=0)
-        valid |= inside(valid.shape, Disc(moon.x, moon.y, moon.radius + 0.05 * sun.radius))
-        # An inner corona that is clipped in all frames is no edge of the picture.
-        valid = without_holes(valid)
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
-
-        def turned(picture: Pixels, factor: int = 1) -> Pixels:
-            seen = valid if factor == 1 else shrink(valid[None], factor=factor)[0][0] == 1.0
-            size = None if half is None else half / factor
-            return turn_picture(picture, seen, grid.up_position_angle, to_up, size)
-
+        turn = Turn(valid_area(radiance, sun, moon), grid.up_position_angle, to_up, half)
         structure = _detail_plane(workspace, config)
-        small, factor = shrink(radiance, PANEL_PX)
-        linear_panel = turned(linear_picture(small, *read_colours(header)), factor)
-        small = shrink(structure[None], factor=factor)[0]
-        dark = shrink(inside(valid.shape, at_moon)[None], factor=factor)[0][0] > 0.5
-        filtered_panel = turned(structure_picture(small, ~dark), factor)
-        del small
+        linear, filtered = source_panels(radiance, structure, moon, *read_colours(header), turn)
         advance()
         try:
             made = compose(
                 radiance,
                 planes_of(hdus["SIGMA"]) if "SIGMA" in hdus else None,
                 structure,
-                on_sky,
-                at_moon,
+                sun,
+                moon,
                 *read_colours(header),
                 _look(config, workspace),
                 _surface(header, hdus),
@@ -100,10 +78,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             raise LimbwardError(f"The corona cannot be composed: {error}.") from error
         del structure, radiance
         advance()
-        picture = turned(made.picture)
+        picture = turn(made.picture)
         tone = tone_json(made, options.white_balance)
         del made
         caption = _caption(config, header, words)
+        space = Space(options.profile)
         with workspace.writing(Workspace.composite_tif) as part:
             write_tiff(part, picture, caption, space)
         with workspace.writing(Workspace.composite_png) as part:
@@ -118,14 +97,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         with workspace.writing(Workspace.polar) as part:
             polar_map(part, small, scene, moon_top=1.0)
         advance()
-        finished = shrink(small, PANEL_PX)[0]
-        panels = [
-            ("linear", linear_panel),
-            (f"filtered: {_name(config)}", filtered_panel),
-            ("finished", finished),
-        ]
+        panels = [("linear", linear), (f"filtered: {_name(config)}", filtered)]
         with workspace.writing(Workspace.side_by_side) as part:
-            side_by_side(part, panels)
+            side_by_side(part, [*panels, ("finished", shrink(small, PANEL_PX)[0])])
         workspace.write_json(Workspace.tone, tone)
         advance()
 
@@ -159,7 +133,7 @@ def _look(config: Config, workspace: Workspace) -> Look:
     options = config.compose
     blur = options.limb_px
     if blur is None:
-        blur = _measured_blur(workspace)
+        blur = blur_of(merged_limb_widths(workspace))
     return Look(
         detail=options.detail_strength,
         saturation=options.saturation,
@@ -172,16 +146,6 @@ def _look(config: Config, workspace: Workspace) -> Look:
         limb_px=blur,
         space=options.profile,
     )
-
-
-def _measured_blur(workspace: Workspace) -> float:
-    """Return the typical blur of the limbs of the frames merged, pixels."""
-    if not workspace.path(Workspace.table("ingest")).exists():
-        return USUAL_BLUR_PX
-    limb_width = floats(workspace.read_table(Workspace.table("ingest")), "limb_width")
-    used = np.asarray(workspace.read_table(Workspace.table("merge"))["used"], bool)
-    measured = limb_width[used & np.isfinite(limb_width)]
-    return float(np.median(measured)) if measured.size else USUAL_BLUR_PX
 
 
 def _caption(config: Config, header: Header, words: str) -> Caption:

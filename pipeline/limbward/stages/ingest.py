@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-import json
-import secrets
 from collections import Counter
 from pathlib import PurePosixPath
 
 from astropy.table import Table
 
-from limbward.camera.card import IMAGE_KINDS, Listing
+from limbward.camera.brackets import Answer
+from limbward.camera.card import IMAGE_KINDS
 from limbward.config import Config
-from limbward.config.inputs import card_paths, find_inputs, without_match
+from limbward.config.bodies import unmatched
+from limbward.config.inputs import (
+    card_paths,
+    find_inputs,
+    inputs_digest,
+    nothing_found,
+    without_match,
+)
 from limbward.errors import LimbwardError
+from limbward.sky.seen import only_partial
 from limbward.stages import place_and_time
 from limbward.stages.bodies import name_bodies
 from limbward.stages.copies import mark_copies
@@ -22,15 +29,22 @@ from limbward.stages.measuring import Row, Task, measure_all
 from limbward.stages.phasing import decide_phases
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
-from limbward.stages.told import unmatched
 from limbward.work.executors import crew
-from limbward.work.reach import UNREACHED, CardWatch
+from limbward.work.reach import CardWatch
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_texts, table_text, texts
 from limbward.workspace.ingest_table import to_table
-from limbward.workspace.journal import JOURNAL, files_digest, journal_line, read_journal
-from limbward.workspace.responses import Answer, write_responses
+from limbward.workspace.journal import (
+    JOURNAL,
+    artefacts_of,
+    earlier_rows,
+    end_journal,
+    files_digest,
+    journal_begun,
+    read_journal,
+)
+from limbward.workspace.responses import write_responses
 
 SAID_AT_MOST = 5
 
@@ -47,7 +61,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """
     sky = place_and_time.eclipse(config)
     workspace.write_json(Workspace.contacts, place_and_time.contacts_json(config, sky))
-    partial = place_and_time.only_partial(sky)
+    partial = only_partial(sky)
     if partial:
         reporter.warn(partial)
     listing, stated = find_inputs(config)
@@ -58,7 +72,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     for sentence in unmatched(config, [f.file for f in listing.files]):
         reporter.warn(sentence)
     if not any(f.kind in IMAGE_KINDS for f in listing.files):
-        raise LimbwardError(_nothing_found(config, listing))
+        raise LimbwardError(nothing_found(config, listing))
     tasks = [
         Task(f, workspace.root, round(sky.moon_sun_ratio, 6), stated.get(f.path))
         for f in listing.files
@@ -68,7 +82,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     say_what_is_linear(answers, reporter)
     for row, file in zip(rows, listing.files, strict=True):
         row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
-    made = _artefacts(rows)  # those of copies, too: an interrupted run goes on with them
+    made = artefacts_of(rows)  # those of copies, too: an interrupted run goes on with them
     mark_copies(rows)
     _say_what_vanished(workspace, rows, reporter)
     table = to_table(rows)
@@ -79,28 +93,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     write_responses(workspace, answers)
     _remove_stale(workspace, made)
     _say_what_was_found(rows, table, reporter)
-
-
-def _nothing_found(config: Config, listing: Listing) -> str:
-    where = ", ".join(str(path) for path in card_paths(config))
-    if not listing.files:
-        return f"There are no files in {where}. Name the folders of photographs under input.cards."
-    kinds = Counter(f.kind for f in listing.files)
-    found = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items()))
-    return (
-        f"There are no RAW, TIFF, FITS or JPEG frames in {where} (found: {found}). Name the "
-        "folders of photographs under input.cards; of videos `limbward clips` makes use."
-    )
-
-
-def fingerprint(config: Config) -> str:
-    """Return a digest of names, sizes and times of all input files."""
-    listing, stated = find_inputs(config)
-    digest = hashlib.sha256()
-    for f in listing.files:
-        line = (f.file, f.size, f.mtime_ns, stated.get(f.path))
-        digest.update(repr(line).encode("utf-8", "backslashreplace"))
-    return digest.hexdigest()
 
 
 def _key(task: Task, code: str) -> str:
@@ -130,15 +122,8 @@ def _measured(
         If a card is gone.
     """
     keys = [_key(task, code) for task in tasks]
-    known, complete = read_journal(workspace)
     asked = files_digest([*keys, _asked(config)])
-    if complete and complete == asked:
-        known = {}
-    known = {key: row for key, row in known.items() if _is_whole(row, workspace)}
-    # The first line is for a run that is killed: it tells a journal of this run from another's.
-    begun = json.dumps({"begun": secrets.token_hex(16)}) + "\n"
-    earlier = "".join(journal_line(k, r) for k, r in known.items())
-    workspace.write_text(JOURNAL, begun + earlier, grows=True)
+    known = earlier_rows(workspace, asked)
     unchanged = sum(key in known for key in keys)
     if unchanged:
         files = "1 file was" if unchanged == 1 else f"{unchanged} files were"
@@ -148,7 +133,7 @@ def _measured(
     ]
     watch = CardWatch(card_paths(config), good)
     with (
-        workspace.path(JOURNAL).open("a", encoding="utf-8") as journal,
+        journal_begun(workspace, known) as add,
         crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
     ):
 
@@ -158,9 +143,7 @@ def _measured(
                 for key, row in measure_all(todo, hands):
                     watch.see(todo[key].file.path, row)
                     known[key] = row
-                    if row.get(UNREACHED) is None:
-                        journal.write(journal_line(key, row))
-                        journal.flush()
+                    add(key, row)
                     advance()
 
         measure(dict(zip(keys, tasks, strict=True)), "measuring frames")
@@ -172,14 +155,7 @@ def _measured(
             measure({keys_again[i]: again[i] for i in again}, "measuring frames made linear")
     for i, key in keys_again.items():
         rows[i] = known[key]
-    lines = [
-        journal_line(key, known[key])
-        for key in [*keys, *keys_again.values()]
-        if known[key].get(UNREACHED) is None
-    ]
-    if len(lines) == len(keys) + len(keys_again):
-        lines.append(json.dumps({"complete": asked}) + "\n")
-    workspace.write_text(JOURNAL, "".join(lines))
+    end_journal(workspace, [(k, known[k]) for k in (*keys, *keys_again.values())], asked)
     return [dict(row) for row in rows], answers
 
 
@@ -192,14 +168,6 @@ def _asked(config: Config) -> str:
     """Return a digest of what is said of the frames, which is no reason to measure them again."""
     said = repr((config.frames, config.bodies))
     return hashlib.sha256(said.encode("utf-8", "backslashreplace")).hexdigest()
-
-
-def _is_whole(row: Row, workspace: Workspace) -> bool:
-    return all(workspace.holds(n) and workspace.path(n).is_file() for n in _artefacts([row]))
-
-
-def _artefacts(rows: list[Row]) -> set[str]:
-    return {row[name] for row in rows for name in ("reduced", "preview") if row.get(name)}
 
 
 def _remove_stale(workspace: Workspace, wanted: set[str]) -> None:
@@ -270,6 +238,6 @@ STAGE = Stage(
         Workspace.reduced,
         Workspace.previews,
     ),
-    fingerprint=fingerprint,
+    fingerprint=inputs_digest,
     is_unfinished=is_unfinished,
 )

@@ -1,28 +1,21 @@
-"""Whether the numbers of the frames are in proportion to light, asked of their brackets."""
+"""Which files are measured a second time: not linear by their brackets, or in place of a RAW."""
 
 from __future__ import annotations
 
-import hashlib
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
-from itertools import islice
 
 import numpy as np
+from numpy.typing import NDArray
 
-from limbward.camera.card import IMAGE_KINDS
-from limbward.camera.response import Tested, View, solve_response, view_of
-from limbward.stages.measuring import MADE_OF_RAW, Row, Task
+from limbward.camera.brackets import Answer, Bracketed, Origin, ask_brackets
+from limbward.camera.card import IMAGE_KINDS, MADE_OF_RAW
+from limbward.stages.measuring import Row, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.responses import Answer
 from limbward.workspace.stored import read_planes
-
-MOST_FRAMES = 48  # of a group, four brackets: more would not tell more
-APART_S, APART = 30.0, 6  # of a pair: seconds, and files
-RATIOS = (1.3, 20.0)  # of the light of a pair; beyond, one is dark where the other is not clipped
-Key = tuple[str, str, str, str]
 
 
 def answers_of(rows: Sequence[Row], workspace: Workspace) -> list[Answer]:
@@ -35,33 +28,24 @@ def answers_of(rows: Sequence[Row], workspace: Workspace) -> list[Answer]:
     workspace : Workspace
         With their reduced frames.
     """
-    groups: dict[Key, list[Row]] = defaultdict(list)
-    for row in rows:
-        if row["kind"] in IMAGE_KINDS and row.get("range_adu"):
-            groups[_key(row)].append(row)
-    answers = []
-    for key, members in groups.items():
-        camera, serial, kind, declared = key
-        shown = _chosen(members)
-        # Of all, for where the corona is clipped the Moon looks smaller, by up to 3 %.
-        moon = float(np.median([r["measured_moon_radius"] for r in shown])) if shown else 0.0
-        views = [_view(row, workspace, moon) for row in shown]
-        tested = solve_response(list(_pairs(views)), declared=bool(declared))
-        if kind == "raw" and tested.response is not None:
-            # A sensor that is this far from linear is a fault of the exposures it states.
-            tested = replace(tested, response=None)
-        answers.append(
-            Answer(_name(key, tested), camera, serial, kind, declared, len(members), tested)
+
+    def planes(i: int) -> tuple[NDArray[np.float32], int]:
+        return read_planes(workspace.path(rows[i]["reduced"]))
+
+    groups: dict[Origin, list[int]] = defaultdict(list)
+    for i, row in enumerate(rows):
+        origin = _origin(row)
+        if origin is not None:
+            groups[origin].append(i)
+    return [
+        ask_brackets(
+            origin,
+            [_bracketed(i, rows[i]) for i in members if _shows_totality(rows[i])],
+            planes,
+            len(members),
         )
-    return answers
-
-
-def answer_for(row: Row, answers: Sequence[Answer]) -> Answer | None:
-    """Return what is known of a row's files."""
-    if row["kind"] not in IMAGE_KINDS or not row.get("range_adu"):
-        return None
-    key = _key(row)
-    return next((a for a in answers if (a.camera, a.serial, a.kind, a.declared) == key), None)
+        for origin, members in groups.items()
+    ]
 
 
 def tasks_again(
@@ -73,9 +57,11 @@ def tasks_again(
     JPEGs of RAW frames that cannot be decoded, in their place.
     """
     unreadable = {row["file"] for row in rows if row["phase"] == "unreadable"}
+    by_origin = {answer.origin: answer for answer in answers}
     again: dict[int, Task] = {}
     for i, (task, row) in enumerate(zip(tasks, rows, strict=True)):
-        answer = answer_for(row, answers)
+        origin = _origin(row)
+        answer = None if origin is None else by_origin.get(origin)
         if answer is not None and answer.tested.response is not None:
             again[i] = replace(task, response=answer.tested.response, response_name=answer.name)
         elif task.file.kind in MADE_OF_RAW and task.file.paired_with in unreadable:
@@ -86,72 +72,34 @@ def tasks_again(
 def say_what_is_linear(answers: Sequence[Answer], reporter: Reporter) -> None:
     """Tell of files whose numbers are not in proportion to light, and how that is known."""
     for answer in answers:
-        tested, who = answer.tested, f"{answer.camera or 'a camera'} {answer.serial}".strip()
-        files = f"{answer.frames} {answer.kind.upper() if answer.kind != 'raw' else 'RAW'} files"
-        if tested.response is not None:
-            reporter.warn(
-                f"{who}: the {files} are not linear"
-                + (f" (encoded for a display, by {answer.declared})" if answer.declared else "")
-                + f"; {tested.pairs} pairs of exposures give the curve by which they are read. "
-                "They make pictures, not measurements of brightness."
-            )
-        elif answer.declared:
-            held = (
-                f"; {tested.pairs} pairs of exposures agree with its curve" if tested.places else ""
-            )
-            reporter.note(
-                f"{who}: the {files} are encoded for a display, by {answer.declared}{held}"
-            )
-        elif tested.is_straight is False:
-            reporter.warn(
-                f"{who}: the numbers of the {files} go with the power {tested.exponent:.2f} of the "
-                "exposures that the files state. If those are right, the brightness of the corona "
-                "is not; see responses.json."
-            )
+        warning, remark = answer.warning(), answer.remark()
+        if warning:
+            reporter.warn(warning)
+        if remark:
+            reporter.note(remark)
 
 
-def _key(row: Row) -> Key:
+def _origin(row: Row) -> Origin | None:
+    """Return whose numbers a file holds; None if it is no frame that was decoded."""
+    if row["kind"] not in IMAGE_KINDS or not row.get("range_adu"):
+        return None
     said = row.get("declared") or ""
-    return row.get("camera") or "", row.get("serial") or "", row["kind"], said
+    return Origin(row.get("camera") or "", row.get("serial") or "", row["kind"], said)
 
 
-def _name(key: Key, tested: Tested) -> str:
-    """Return a name that changes with the curve."""
-    curve = () if tested.response is None else tested.response.light
-    digest = hashlib.sha256(repr((key, curve)).encode("utf-8", "backslashreplace"))
-    return f"{key[2]}-{digest.hexdigest()[:8]}"
+def _shows_totality(row: Row) -> bool:
+    known = all(row.get(name) for name in ("measured_moon_radius", "reduced", "exposure"))
+    return known and row["phase"] == "totality"
 
 
-def _chosen(rows: list[Row]) -> list[Row]:
-    shown = [
-        row
-        for row in rows
-        if row["phase"] == "totality"
-        and row.get("measured_moon_radius")
-        and row.get("reduced")
-        and row.get("exposure")
-    ]
-    start = max(0, (len(shown) - MOST_FRAMES) // 2)
-    return shown[start : start + MOST_FRAMES]
-
-
-def _view(row: Row, workspace: Workspace, moon: float) -> tuple[float, View]:
-    """Return when a frame was taken, seconds, and what it shows; ``moon`` is a radius, pixels."""
-    planes, factor = read_planes(workspace.path(row["reduced"]))
-    light = row["exposure"] * (row.get("iso") or 100.0) / (row.get("f_number") or 8.0) ** 2
-    centre = tuple((row[f"measured_moon_{a}"] + 0.5) / factor - 0.5 for a in "xy")
-    shown = planes / np.float32(row["range_adu"])
-    return _seconds(row), view_of(shown, (centre[0], centre[1]), moon / factor, light)
-
-
-def _seconds(row: Row) -> float:
+def _bracketed(i: int, row: Row) -> Bracketed:
     time = row.get("time_camera")
-    return datetime.fromisoformat(time).timestamp() if time else np.nan
-
-
-def _pairs(views: Sequence[tuple[float, View]]) -> Iterator[tuple[View, View]]:
-    for i, (when, view) in enumerate(views):
-        for later, other in islice(views, i + 1, i + 1 + APART):
-            ratio = max(other.light, view.light) / min(other.light, view.light)
-            if RATIOS[0] < ratio < RATIOS[1] and not abs(later - when) > APART_S:
-                yield view, other
+    return Bracketed(
+        row=i,
+        seconds=datetime.fromisoformat(time).timestamp() if time else np.nan,
+        exposure_s=row["exposure"],
+        range_adu=row["range_adu"],
+        iso=row.get("iso"),
+        f_number=row.get("f_number"),
+        moon=(row["measured_moon_x"], row["measured_moon_y"], row["measured_moon_radius"]),
+    )

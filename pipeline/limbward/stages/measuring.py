@@ -5,21 +5,19 @@ from __future__ import annotations
 import errno
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import asdict, dataclass
-from datetime import datetime
+from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from limbward.camera.card import IMAGE_KINDS, CardFile
+from limbward.camera.card import IMAGE_KINDS, MADE_OF_RAW, CardFile
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.camera.response import Response
 from limbward.camera.shot import Exif
 from limbward.errors import LimbwardError
-from limbward.limb.frame import Limbs, Look, find_limbs, look_at
-from limbward.limb.measurement import LimbMeasurement
+from limbward.limb.frame import limbs_if_any, look_at
 from limbward.phase.light import light_of
 from limbward.regular import sha256
 from limbward.work.executors import Crew
@@ -28,14 +26,12 @@ from limbward.work.map import Task as FileTask
 from limbward.work.reach import UNREACHED, failure_to_reach, reached_again
 from limbward.workspace import Workspace
 from limbward.workspace.columns import table_text
+from limbward.workspace.ingest_rows import exif_columns, light_columns, limb_columns, look_columns
 from limbward.workspace.stored import StoredCrop, write_reduced
 
 Row = dict[str, Any]
 
-# Of the range: where the equator is twice as bright, converters begin to bend, which widens edges.
-IN_PROPORTION = 0.35
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
-MADE_OF_RAW = ("jpeg", "heif")  # by the camera, beside it
 NOT_MEASURED = {
     "video": "A video is not measured here: `limbward clips` does that.",
     "other": "This is not a frame.",
@@ -100,7 +96,7 @@ def unreadable_row(file: CardFile, reason: str) -> Row:
     row["phase"] = "unreadable"
     try:
         row["sha256"] = sha256(file.path)
-        row.update(_exif_columns(read_exif(file.path, decode=False), row))
+        _add_exif(row, read_exif(file.path, decode=False))
     except OSError as error:
         # That it cannot be read is what the reason says; whether that may pass, this column.
         row[UNREACHED] = failure_to_reach(error)
@@ -177,7 +173,7 @@ def measure_file(task: Task) -> Row:
     try:
         row["sha256"] = sha256(file.path)
         if file.kind in IMAGE_KINDS:
-            row.update(_exif_columns(read_exif(file.path), row))
+            _add_exif(row, read_exif(file.path))
         if file.kind not in IMAGE_KINDS:
             row["note"] = [NOT_MEASURED[file.kind]]
         elif file.kind in MADE_OF_RAW and file.paired_with and not task.in_place:
@@ -195,6 +191,11 @@ def measure_file(task: Task) -> Row:
         reason = f"It could not be measured ({type(error).__name__}: {error})."
         _give_up(row, file, error, reason)
     return row
+
+
+def _add_exif(row: Row, exif: Exif) -> None:
+    row["note"].extend(exif.notes)
+    row.update(exif_columns(exif))
 
 
 def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
@@ -222,11 +223,8 @@ def _measure_pixels(task: Task, row: Row) -> None:
         stated=task.stated,
     )
     del frame  # nobody holds it while limbs are measured
-    row["width"], row["height"] = look.width, look.height
-    row["saturated_fraction"] = look.saturated_fraction
-    row["pixels_sha256"] = look.pixels_sha256
-    row["linear"], row["declared"] = not look.encoding, declared
-    row["encoding"], row["response"] = look.encoding, task.response_name
+    row.update(look_columns(look))
+    row["declared"], row["response"] = declared, task.response_name
     if look.encoding:
         row["note"].append(
             f"display-referred (encoded, by {look.encoding}): a picture, no measurement of "
@@ -244,17 +242,14 @@ def _measure_pixels(task: Task, row: Row) -> None:
         row["note"].append(look.note)
     row["phase"] = row["looks_like"] = look.content
     row["stated"] = task.stated
-    limbs = None
-    # A field may be even for want of contrast in an overexposed corona: a limb says what it is.
-    if look.content == "light" or (look.content == "flat" and task.stated is None):
-        limbs = find_limbs(look, task.radius_ratio)
-        if look.content == "flat" and limbs.found.kind not in ("totality", "contact"):
-            limbs = None
-    light = _light_columns(look, limbs)
-    row.update(light)
+    limbs = limbs_if_any(look, task.radius_ratio, stated=task.stated)
+    moon = None if limbs is None else limbs.found.moon
+    circle = None if moon is None else (moon.x, moon.y, moon.radius)
+    light = light_of(look.plane, look.range_adu, circle)
+    row.update(light_columns(light))
     if limbs is None:
         return
-    if isfinite(limbs.trail_px) and light.get("light_limb_level", 1.0) < IN_PROPORTION:
+    if isfinite(limbs.trail_px) and light.in_proportion:
         row["limb_trail"] = limbs.trail_px
     found, reduced = limbs.found, limbs.reduced
     cut = limbs.crop
@@ -269,55 +264,6 @@ def _measure_pixels(task: Task, row: Row) -> None:
         factor=reduced.factor,
         crop=crop,
     )
-    row.update(_limb_columns(found))
+    row.update(limb_columns(found, limbs.core))
     if found.note:
         row["note"].append(found.note)
-
-
-def _light_columns(look: Look, limbs: Limbs | None) -> Row:
-    moon = None if limbs is None else limbs.found.moon
-    circle = None if moon is None else (moon.x, moon.y, moon.radius)
-    light = light_of(look.plane, look.range_adu, circle)
-    return {f"light_{name}": value for name, value in asdict(light).items() if isfinite(value)}
-
-
-def _limb_columns(found: LimbMeasurement) -> Row:
-    kind = "other" if found.kind == "none" else found.kind
-    row: Row = {
-        "phase": kind,
-        "looks_like": kind,
-        "limb_width": found.limb_width,
-        "limb_saturated": found.limb_saturated,
-        "limb_coverage": found.coverage,
-    }
-    for name, circle in (("sun", found.sun), ("moon", found.moon)):
-        if circle is not None:
-            for quantity in ("x", "y", "radius", "sigma"):
-                row[f"measured_{name}_{quantity}"] = getattr(circle, quantity)
-    return row
-
-
-def _exif_columns(exif: Exif, row: Row) -> Row:
-    row["note"].extend(exif.notes)
-    return {
-        "camera_note": list(exif.camera_notes),
-        "camera": exif.camera,
-        "serial": exif.serial,
-        "exposure": exif.exposure_s,
-        "iso": None if exif.iso is None else round(exif.iso),
-        "f_number": exif.f_number,
-        "focal_length": exif.focal_length_mm,
-        "time_camera": _iso(exif.time_camera, exif.has_subsec),
-        "has_subsec": exif.has_subsec,
-        "time_source": exif.time_source or ("" if exif.time_camera is None else "camera"),
-        "offset_tag_hours": exif.offset_hours,
-        "gps_utc": _iso(exif.gps_utc, exif.gps_utc is not None and exif.gps_utc.microsecond > 0),
-        "pixel_pitch_um": exif.pixel_pitch_um,
-        "orientation": exif.orientation,
-    }
-
-
-def _iso(time: datetime | None, subsec: bool) -> str | None:
-    return (
-        None if time is None else time.isoformat(timespec="microseconds" if subsec else "seconds")
-    )

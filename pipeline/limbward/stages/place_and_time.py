@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, time
 from typing import Any
 
 from astropy.time import Time
@@ -10,9 +10,11 @@ from astropy.time import Time
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.air import Air, standard_air
-from limbward.sky.contacts import Circumstances, local_circumstances
-from limbward.sky.doubt import MEASURED_AIR, SEASON, Doubt, doubted_track
+from limbward.sky.circumstances import Circumstances
+from limbward.sky.contacts import local_circumstances
+from limbward.sky.doubt import MEASURED_AIR, SEASON, SITE_KM, Doubt, doubted_track
 from limbward.sky.ephemeris import Radii, Site
+from limbward.sky.gps_place import GpsPlace
 from limbward.sky.limb_profile import (
     LimbProfile,
     ProfileContacts,
@@ -20,9 +22,8 @@ from limbward.sky.limb_profile import (
     profile_contacts,
     read_profile,
 )
+from limbward.sky.seen import eclipse_after, totality_of, why_not_seen
 from limbward.sky.track import SkyTrack, sky_track
-
-SAME_ECLIPSE_DAYS = 20  # two solar eclipses are a month apart at least
 
 
 def site(config: Config) -> Site:
@@ -63,36 +64,10 @@ def eclipse(config: Config) -> Circumstances:
         )
     except LimbwardError as error:
         raise ConfigError(f"{config.where('eclipse')}: {error}") from error
-    where = (
-        f"at latitude {config.site.latitude:g}, longitude {config.site.longitude:g}. Check the "
-        "date (UTC or local) and the signs: north and east are positive."
-    )
-    if found.other_date:
-        raise ConfigError(
-            f"{config.where('eclipse')}: there is no solar eclipse on {config.eclipse}, but there "
-            f"is one on {found.other_date} {where}"
-        )
-    if found.kind == "none":
-        raise ConfigError(
-            f"{config.where('eclipse')}: there is no solar eclipse on {config.eclipse} {where}"
-        )
-    if not found.visible:
-        raise ConfigError(
-            f"{config.where('eclipse')}: the Sun is down during the eclipse of {config.eclipse} "
-            f"{where}"
-        )
+    fault = why_not_seen(found, config.eclipse.isoformat(), site(config))
+    if fault:
+        raise ConfigError(f"{config.where('eclipse')}: {fault}")
     return found
-
-
-def only_partial(circumstances: Circumstances) -> str:
-    """Return a warning where the eclipse is not total; empty where it is."""
-    if circumstances.kind == "total":
-        return ""
-    return (
-        f"The eclipse is only {circumstances.kind} at the site (magnitude "
-        f"{circumstances.magnitude:.3f}): there will be no corona. If you saw totality, check the "
-        "site's coordinates."
-    )
 
 
 def limb_profile(config: Config) -> LimbProfile | None:
@@ -130,12 +105,7 @@ def by_limb_profile(config: Config, circumstances: Circumstances) -> ProfileCont
 
 def covered(config: Config, circumstances: Circumstances) -> tuple[Time, Time] | None:
     """Return when the photosphere vanishes and returns; None where the eclipse is not total."""
-    if circumstances.kind != "total":
-        return None
-    profiled = by_limb_profile(config, circumstances)
-    if profiled is not None:
-        return profiled.second, profiled.third
-    return circumstances.contacts["C2"].time, circumstances.contacts["C3"].time
+    return totality_of(circumstances, by_limb_profile(config, circumstances))
 
 
 def covered_s(config: Config, circumstances: Circumstances) -> tuple[float, float] | None:
@@ -170,9 +140,13 @@ def track(config: Config, epoch: Time) -> SkyTrack:
     )
 
 
-def doubt(config: Config, around: SkyTrack) -> Doubt:
-    """Return what is not known of the site's place and its air, and what that does to its track."""
+def doubt(config: Config, around: SkyTrack, stood: GpsPlace | None = None) -> Doubt:
+    """Return what is not known of the site's place and its air, and what that does to its track.
+
+    Where GPS tags contradict the stated site, it may be as far off as they say.
+    """
     sky = config.sky
+    off = SITE_KM if stood is None or not stood.contradicts else stood.distance_km
     measured = None not in (sky.pressure_hpa, sky.temperature_c)
     return doubted_track(
         around,
@@ -180,19 +154,18 @@ def doubt(config: Config, around: SkyTrack) -> Doubt:
         air(config),
         radii=radii(config),
         ephemeris=sky.ephemeris,
+        site_km=off,
         air_error=MEASURED_AIR if measured or not sky.refraction else SEASON,
     )
 
 
 def other_eclipse(config: Config, epoch: Time, days: int) -> str:
     """Return the date of an eclipse seen at the site so many days after ``epoch``; "" for none."""
-    if abs(days) < SAME_ECLIPSE_DAYS:
-        return ""
-    date = (epoch.utc.to_datetime() + timedelta(days=days)).date().isoformat()
-    try:
-        found = local_circumstances(
-            date, site(config), radii=radii(config), ephemeris=config.sky.ephemeris
-        )
-    except LimbwardError:  # outside the ephemeris: a date that no camera can have bears witness
-        return ""
-    return date if found.kind != "none" and found.visible and not found.other_date else ""
+    return eclipse_after(
+        epoch, days, site(config), radii=radii(config), ephemeris=config.sky.ephemeris
+    )
+
+
+def noon(config: Config) -> datetime:
+    """Return an instant on the day of the eclipse; only differences of readings count."""
+    return datetime.combine(config.eclipse, time(12))

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
-from astropy.time import Time, TimeDelta
-from numpy.typing import NDArray
+from astropy.time import Time
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.clock.body import middle_s, orient_by_corona, solve_body
@@ -23,15 +20,17 @@ from limbward.clock.readings import (
 )
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.clock.times import Times
+from limbward.clock.wording import dated_by_another
 from limbward.config import Config
+from limbward.config.said import said_of
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
-from limbward.sky.contacts import iso_utc
 from limbward.sky.doubt import Doubt
+from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
-from limbward.stages.phasing import decide_phases, said_of
+from limbward.stages.phasing import decide_phases
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -54,9 +53,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     epoch = place_and_time.greatest(circumstances)
     totality_s = place_and_time.covered_s(config, circumstances)
     track = place_and_time.track(config, epoch)
-    dropped = said_of(config, texts(frames, "file")).drop
-    doubt = place_and_time.doubt(config, track)
-    readings = _without(clock_readings(frames, epoch), dropped)
+    dropped = said_of(config.frames, texts(frames, "file")).drop
+    latitude, longitude = (floats(frames, f"gps_{name}") for name in ("latitude", "longitude"))
+    stood = gps_place(place_and_time.site(config), latitude, longitude)
+    doubt = place_and_time.doubt(config, track, stood)
+    readings = clock_readings(frames, epoch).without(dropped)
     references = _references(config, frames)
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
     tags = floats(frames, "offset_tag_hours")
@@ -87,19 +88,17 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             )
             clocks.append(clock)
             clock["warnings"] += elsewhen + said
+            if stood is not None and stood.contradicts and np.isfinite(latitude[rows]).any():
+                clock["warnings"].append(stood.warning())
             if solution is not None and solution.orientation is not None:
                 pointings.append(describe_pointing(body, solution, track))
             for warning in clock["warnings"]:
                 reporter.warn(f"{body.camera} {body.serial}: {warning}".strip())
             advance()
 
-    utc = [
-        iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else ""
-        for t in times.since_greatest_s
-    ]
     table = Table()
     table["file"] = frames["file"]
-    table["time_utc"] = masked_texts(utc)
+    table["time_utc"] = masked_texts(times.utc(epoch))
     table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
     table["since_greatest_s"] = masked_floats(times.since_greatest_s, u.s)
     middle_s = times.since_greatest_s + 0.5 * readings.exposure_s
@@ -117,15 +116,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     workspace.write_json(Workspace.pointing, {"cameras": pointings})
 
 
-def _without(readings: Readings, dropped: NDArray[np.bool_]) -> Readings:
-    """Return the readings with frames that the config drops telling nothing but their times."""
-    return replace(
-        readings,
-        phase=np.where(dropped, "other", readings.phase),
-        gps_utc=np.where(dropped, "", readings.gps_utc),
-    )
-
-
 def _solve(
     config: Config,
     workspace: Workspace,
@@ -139,7 +129,6 @@ def _solve(
 ) -> tuple[ClockSolution | None, Discs | None]:
     """Solve one body's clock, and for its orientation by the corona where no crescent tells."""
     measured = measured_discs(frames)
-    turns = {"auto": None, "equatorial": False, "altazimuth": True, "fixed": True}
     solution, discs = solve_body(
         track,
         body,
@@ -148,7 +137,7 @@ def _solve(
         limbs_of_rows(workspace, frames),
         direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
         totality_s=totality_s,
-        rotates=turns[config.timing.mount],
+        rotates=config.timing.rotates,
         profile=place_and_time.limb_profile(config),
         doubt=doubt,
     )
@@ -168,21 +157,13 @@ def _of_this_eclipse(
     config: Config, epoch: Time, solution: ClockSolution | None, claimed: float | None
 ) -> tuple[ClockSolution | None, list[str]]:
     """Return the solution, or None and why if the frames are dated by another eclipse."""
-    if solution is None or not solution.runs:
+    if solution is None or not solution.runs or "direct" in solution.sources:
         return solution, []
     days = split_zone(solution.offset_s, claimed)[0]
     date = place_and_time.other_eclipse(config, epoch, days)
     if not date:
         return solution, []
-    warning = (
-        f"The frames are dated {date}, when another eclipse was seen at the site, and fit that of "
-        f"{config.eclipse} only with a clock {abs(days)} days {'fast' if days > 0 else 'slow'}; so "
-        "the clock is not solved. Check eclipse in the config; if the camera's date was wrong, "
-        "name a frame under timing.references."
-    )
-    if "direct" in solution.sources:
-        return solution, []
-    return None, [warning]
+    return None, [dated_by_another(date, config.eclipse.isoformat(), days)]
 
 
 def _references(config: Config, frames: Table) -> list[Reference]:

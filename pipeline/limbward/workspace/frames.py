@@ -11,36 +11,26 @@ from astropy.table import Table
 
 from limbward.workspace import Workspace
 from limbward.workspace.columns import typed
+from limbward.workspace.ingest_table import COLUMNS
 
-# Column, type and unit. A unit of None is the one the stage gives.
-FRAME_COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
-    "file": (str, None),
-    "sha256": (str, None),
-    "size": (int, u.byte),
-    "camera": (str, None),
-    "serial": (str, None),
-    "exposure": (float, u.s),
-    "iso": (int, None),
-    "f_number": (float, None),
-    "focal_length": (float, u.mm),
-    "time_camera": (str, None),
+# What the stages after ingest add; the rest has the type and the unit that it has there. A unit of
+# None is the one the stage gives.
+LATER: dict[str, tuple[type, u.UnitBase | None]] = {
     "time_utc": (str, None),
     "time_utc_sigma": (float, u.s),
-    "phase": (str, None),
-    "sun_x": (float, u.pix),
-    "sun_y": (float, u.pix),
-    "sun_radius": (float, u.pix),
-    "moon_x": (float, u.pix),
-    "moon_y": (float, u.pix),
-    "moon_radius": (float, u.pix),
+    **dict.fromkeys(("sun_x", "sun_y", "sun_radius"), (float, u.pix)),
+    **dict.fromkeys(("moon_x", "moon_y", "moon_radius"), (float, u.pix)),
     "limb_sigma": (float, u.pix),
     "limb_width": (float, None),
-    "saturated_fraction": (float, None),
     "used": (bool, None),
-    "note": (str, None),
-    "linear": (bool, None),
-    "time_source": (str, None),
 }
+ORDER = (
+    *("file", "sha256", "size", "camera", "serial", "exposure", "iso", "f_number"),
+    *("focal_length", "time_camera", "time_utc", "time_utc_sigma", "phase"),
+    *("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma"),
+    *("limb_width", "saturated_fraction", "used", "note", "linear", "time_source"),
+)
+FRAME_COLUMNS = {name: LATER.get(name) or COLUMNS[name] for name in ORDER}
 SOURCES = ("ingest", "timing", "align", "merge")
 
 

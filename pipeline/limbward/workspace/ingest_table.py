@@ -1,16 +1,23 @@
-"""The table of ingest: its columns with their units."""
+"""The table of ingest: its columns with their units, which nothing else lists."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import astropy.units as u
+import numpy as np
 from astropy.table import Table
+from numpy.typing import NDArray
 
-from limbward.workspace.columns import table_text, typed
+from limbward.camera.card import IMAGE_KINDS
+from limbward.workspace.columns import table_text, texts, typed
 
 Row = dict[str, Any]
 
+MEASURED = tuple(
+    f"measured_{b}_{q}" for b in ("sun", "moon") for q in ("x", "y", "radius", "sigma")
+)
+LIMB_COLUMNS = ("limb_width", "limb_saturated", "limb_coverage", *MEASURED)
 COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "file": (str, None),
     "sha256": (str, None),
@@ -32,6 +39,8 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "time_source": (str, None),
     "offset_tag_hours": (float, u.hour),
     "gps_utc": (str, None),
+    "gps_latitude": (float, u.deg),
+    "gps_longitude": (float, u.deg),
     "width": (int, u.pix),
     "height": (int, u.pix),
     "phase": (str, None),
@@ -51,14 +60,10 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "response": (str, None),
     "limb_saturated": (bool, None),
     "limb_coverage": (float, None),
-    "measured_sun_x": (float, u.pix),
-    "measured_sun_y": (float, u.pix),
-    "measured_sun_radius": (float, u.pix),
-    "measured_sun_sigma": (float, u.pix),
-    "measured_moon_x": (float, u.pix),
-    "measured_moon_y": (float, u.pix),
-    "measured_moon_radius": (float, u.pix),
-    "measured_moon_sigma": (float, u.pix),
+    **dict.fromkeys(MEASURED, (float, u.pix)),
+    "core_x": (float, u.pix),
+    "core_y": (float, u.pix),
+    "core_sigma": (float, u.pix),
     "reduced": (str, None),
     "preview": (str, None),
     "note": (str, None),
@@ -76,3 +81,13 @@ def to_table(rows: list[Row]) -> Table:
             values = [table_text(text) for text in notes]
         table[name] = typed([None if v == "" else v for v in values], kind, unit)
     return table
+
+
+def pictures_of(table: Table) -> NDArray[np.bool_]:
+    """Return which rows are frames that were decoded and are there once.
+
+    A JPEG beside a RAW frame that is used instead was not.
+    """
+    kind = np.isin(texts(table, "kind"), tuple(IMAGE_KINDS))
+    decoded = (texts(table, "phase") != "unreadable") & (texts(table, "looks_like") != "")
+    return kind & decoded & (texts(table, "copy_of") == "")

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+import secrets
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
+from limbward.work.reach import UNREACHED
 from limbward.workspace import Workspace
 
 Row = dict[str, Any]
@@ -43,3 +46,54 @@ def read_journal(workspace: Workspace) -> tuple[dict[str, Row], str | None]:
         if isinstance(entry.get("complete"), str):
             complete = entry["complete"]
     return rows, complete
+
+
+def artefacts_of(rows: Iterable[Row]) -> set[str]:
+    """Return the names of the reduced frames and previews that rows speak of."""
+    return {row[name] for row in rows for name in ("reduced", "preview") if row.get(name)}
+
+
+def earlier_rows(workspace: Workspace, asked: str) -> dict[str, Row]:
+    """Return the rows that an interrupted or earlier run has left, with all they speak of.
+
+    A run that finds the journal complete for the very files it was asked for, by their digest, was
+    forced: none is left then, and all files are measured again.
+    """
+    known, complete = read_journal(workspace)
+    if complete and complete == asked:
+        return {}
+
+    def is_whole(row: Row) -> bool:
+        return all(workspace.holds(n) and workspace.path(n).is_file() for n in artefacts_of([row]))
+
+    return {key: row for key, row in known.items() if is_whole(row)}
+
+
+@contextmanager
+def journal_begun(
+    workspace: Workspace, known: Mapping[str, Row]
+) -> Iterator[Callable[[str, Row], None]]:
+    """Begin the journal with the rows that are there; yield what adds one and flushes it.
+
+    Rows of files that could not be reached are left out: these are tried again by the next run.
+    """
+    # The first line is for a run that is killed: it tells a journal of this run from another's.
+    begun = json.dumps({"begun": secrets.token_hex(16)}) + "\n"
+    earlier = "".join(journal_line(key, row) for key, row in known.items())
+    workspace.write_text(JOURNAL, begun + earlier, grows=True)
+    with workspace.path(JOURNAL).open("a", encoding="utf-8") as stream:
+
+        def add(key: str, row: Row) -> None:
+            if row.get(UNREACHED) is None:
+                stream.write(journal_line(key, row))
+                stream.flush()
+
+        yield add
+
+
+def end_journal(workspace: Workspace, rows: Sequence[tuple[str, Row]], asked: str) -> None:
+    """Write the journal anew, as complete if all files could be reached."""
+    lines = [journal_line(key, row) for key, row in rows if row.get(UNREACHED) is None]
+    if len(lines) == len(rows):
+        lines.append(json.dumps({"complete": asked}) + "\n")
+    workspace.write_text(JOURNAL, "".join(lines))

@@ -34,6 +34,28 @@ def measured_discs(ingest: Table) -> dict[str, Floats]:
     return {name: floats(ingest, f"measured_{name}") for name in DISCS}
 
 
+def with_cores(
+    measured: dict[str, Floats], ingest: Table, phase: NDArray[np.object_]
+) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
+    """Return discs with Moons put where totality is clipped that hides them, and in which rows.
+
+    Parameters
+    ----------
+    measured : dict of str to ndarray
+        Of `measured_discs`.
+    ingest : Table
+    phase : ndarray of str
+        What the frames show.
+    """
+    core = {name: floats(ingest, f"core_{name}") for name in ("x", "y", "sigma")}
+    drowned = (phase == "totality") & np.isfinite(core["x"]) & ~np.isfinite(measured["moon_x"])
+    moons = {
+        f"moon_{name}": np.where(drowned, values, measured[f"moon_{name}"])
+        for name, values in core.items()
+    }
+    return {**measured, **moons}, drowned
+
+
 def clock_readings(ingest: Table, epoch: Time) -> Readings:
     """Return the frames' clock readings less ``epoch``."""
     return Readings(

@@ -4,37 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from limbward.camera.response import Response, Tested
+from limbward.camera.brackets import Answer
+from limbward.camera.response import Response
 from limbward.workspace import Workspace
 from limbward.workspace.stored import damaged
-
-
-@dataclass(frozen=True)
-class Answer:
-    """What is known of the files of one kind from one camera.
-
-    Attributes
-    ----------
-    name : str
-        By which the column ``response`` of frames refers to it.
-    camera, serial, kind : str
-    declared : str
-        What in the files says that they are encoded for a display, or empty.
-    frames : int
-    tested : Tested
-    """
-
-    name: str
-    camera: str
-    serial: str
-    kind: str
-    declared: str
-    frames: int
-    tested: Tested
 
 
 def write_responses(workspace: Workspace, answers: Sequence[Answer]) -> None:

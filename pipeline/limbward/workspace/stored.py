@@ -16,6 +16,7 @@ from limbward.errors import LimbwardError
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
+from limbward.workspace.columns import floats
 
 Floats = NDArray[np.float64]
 
@@ -267,6 +268,15 @@ def _check_pointing(path: Path, camera: dict[str, Any]) -> None:
             raise damaged(path, f"{key} is {value!r}", "timing")
     if not isinstance(camera.get("mirrored"), bool):
         raise damaged(path, f"mirrored is {camera.get('mirrored')!r}", "timing")
+
+
+def merged_limb_widths(workspace: Workspace) -> Floats:
+    """Return how wide limbs were measured in the frames merged, pixels; NaN where not measured."""
+    ingest = Workspace.table("ingest")
+    if not workspace.path(ingest).exists():
+        return np.zeros(0)
+    width = floats(workspace.read_table(ingest), "limb_width")
+    return width[np.asarray(workspace.read_table(Workspace.table("merge"))["used"], bool)]
 
 
 def damaged(path: Path, why: str, stage: str = "ingest") -> LimbwardError:

@@ -14,9 +14,9 @@ from numba import prange
 from limbward.compiled import SUMS, kernel
 from limbward.radiance.kernels.inputs import (
     BLOCK,
+    BatchSamples,
     Cells,
     Floats,
-    Frames,
     Maps,
     Numbers,
     Pixels,
@@ -124,7 +124,7 @@ def cells_of(maps: Maps, on_map: tuple[Numbers, Pixels], left: int, width: int) 
 def gather_piece(
     upper: int,
     left: int,
-    frames: Frames,
+    frames: BatchSamples,
     views: Views,
     table: Table,
     maps: Maps,
@@ -194,7 +194,7 @@ def gather_piece(
 
 @kernel(parallel=True, fastmath=SUMS)
 def gather(
-    frames: Frames,
+    frames: BatchSamples,
     views: Views,
     table: Table,
     maps: Maps,

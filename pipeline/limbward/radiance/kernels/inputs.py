@@ -22,7 +22,7 @@ BLOCK = 16  # pixels, over which the scatter between frames is summed
 Samples = NDArray[Any]  # of the camera's type
 
 
-class Frames(NamedTuple):
+class BatchSamples(NamedTuple):
     """Samples of frames alike in size, filters and calibration.
 
     Attributes

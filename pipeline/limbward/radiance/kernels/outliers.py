@@ -10,8 +10,9 @@ from limbward.radiance.kernels.inputs import Counts, Pixels, Row, Sums, Trial
 OUTLIER_FRAMES = 5  # that must cover a pixel before one of them is called wrong
 OUTLIER_SIGMA = 6.0
 SORTED = OUTLIER_FRAMES + 1  # values whose median is looked for: of a batch, and the mean before
-# Which two rows to put in order, one after the other, to sort six (D. E. Knuth, *The Art of
-# Computer Programming* 3, 5.3.4, from memory).
+# Which two rows to put in order, one after the other, to sort six, with the least number of steps
+# (D. E. Knuth, *The Art of Computer Programming* 3, 5.3.4). What sorts all rows of zeros and ones
+# sorts any.
 NETWORK = (
     (0, 5), (1, 3), (2, 4), (1, 2), (3, 4), (0, 3), (2, 5), (0, 1), (2, 3), (4, 5), (1, 2), (3, 4),
 )  # fmt: skip

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from limbward.compiled import SUMS, kernel
-from limbward.radiance.kernels.inputs import Floats, Frames, Pixels, Ring, Samples, Table
+from limbward.radiance.kernels.inputs import BatchSamples, Floats, Pixels, Ring, Samples, Table
 from limbward.radiance.taps import RADIUS, STEPS
 
 RING = 16  # rows of a frame kept linear; a power of two above 2 * RADIUS + 1 and what a turn adds
@@ -19,7 +19,7 @@ ALIGNED = 1.5e-3  # slope of a row up to which it stays within RING rows over 60
 
 
 @kernel(fastmath=frozenset({"contract"}), inner=True)
-def fetch(raw: Samples, frames: Frames, y: int, ring: Ring) -> None:
+def fetch(raw: Samples, frames: BatchSamples, y: int, ring: Ring) -> None:
     """Make a piece of row y of a frame, with samples ``raw`` (P, H, W), linear."""
     black, dark, flat = frames.black, frames.dark, frames.flat
     linear, base = ring.linear, ring.base
@@ -126,7 +126,7 @@ def sample_aligned(
     columns: tuple[int, int],
     a: Floats,
     raw: Samples,
-    frames: Frames,
+    frames: BatchSamples,
     table: Table,
     ring: Ring,
     weights: Pixels,
@@ -173,7 +173,7 @@ def sample_turned(
     columns: tuple[int, int],
     a: Floats,
     raw: Samples,
-    frames: Frames,
+    frames: BatchSamples,
     table: Table,
     weights: Pixels,
     values: Pixels,

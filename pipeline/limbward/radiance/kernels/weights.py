@@ -6,11 +6,11 @@ import numpy as np
 
 from limbward.compiled import SUMS, kernel
 from limbward.radiance.kernels.inputs import (
+    BatchSamples,
     Bits,
     Cells,
     Flags,
     Floats,
-    Frames,
     Maps,
     Numbers,
     Pixels,
@@ -255,7 +255,7 @@ def weigh(
     y: int,
     b: int,
     a: Floats,
-    frames: Frames,
+    frames: BatchSamples,
     views: Views,
     maps: Maps,
     cells: Cells,

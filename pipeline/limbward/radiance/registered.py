@@ -17,6 +17,7 @@ from scipy.ndimage import (
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, reduced_affine
 from limbward.geometry.law import mean_corona
+from limbward.radiance.exposures import by_exposure
 from limbward.radiance.noise import NoiseModel
 
 Floats = NDArray[np.float64]
@@ -30,7 +31,6 @@ BEHIND = 0.85  # solar radii
 NEGLIGIBLE = (0.015, 0.03)
 SURE = 0.75  # of the ceiling
 NEAR_CLIP = 0.9  # of the level at which samples end: bins above may hold some of them
-SAME_EXPOSURE = 1.1
 FEW, MANY = 6.0, 18.0  # frames: with few, noise matters more than a tenth of the sharpness
 
 
@@ -67,7 +67,7 @@ class FrameView:
 
 
 @dataclass(frozen=True)
-class Stack:
+class RegisteredFrames:
     """Frames registered on the Sun on a small grid.
 
     Attributes
@@ -191,13 +191,13 @@ def predict(
     return out
 
 
-def build_stack(
+def register_frames(
     views: Sequence[FrameView],
     grid: Grid,
     moon_margin_px: float = 2.0,
     long_side: int = LONG_SIDE,
     clip: float = np.inf,
-) -> Stack:
+) -> RegisteredFrames:
     """Register frames on the Sun on a small grid.
 
     Parameters
@@ -226,7 +226,7 @@ def build_stack(
             signal[k][bright > NEAR_CLIP * clip] = np.nan
     exposure = np.array([v.exposure_s for v in views], np.float64)
     sun_radius_px = float(np.median([v.sun.radius for v in views]))
-    return Stack(
+    return RegisteredFrames(
         grid=grid,
         factor=factor,
         signal=signal,
@@ -248,7 +248,7 @@ def smoothstep(t: Pixels) -> Pixels:
 
 
 def weight_maps(
-    stack: Stack,
+    registered: RegisteredFrames,
     factor: Floats,
     linear: Floats | None = None,
     transmission: Pixels | None = None,
@@ -257,13 +257,13 @@ def weight_maps(
 
     Parameters
     ----------
-    stack : Stack
+    registered : RegisteredFrames
     factor : ndarray, shape (N,)
         True exposures in units of the nominal ones.
     linear : ndarray, shape (3,), optional
         Up to which part of the ceiling the sensor is linear in R, G, B; 1 if not given.
     transmission : ndarray of float32, shape (N, h, w), optional
-        Of what lay before the corona in each frame; the stack's signals are without it.
+        Of what lay before the corona in each frame; the registered signals are without it.
 
     Notes
     -----
@@ -272,15 +272,17 @@ def weight_maps(
     al., SIAM J. Imaging Sci. 7 (2014) 1). Weights from the noisy sample itself would favour low
     values.
     """
-    true = factor * stack.exposure
-    predicted = predict(stack.signal, true, stack.grid, stack.factor, stack.sun_radius_px)
+    true = factor * registered.exposure
+    predicted = predict(
+        registered.signal, true, registered.grid, registered.factor, registered.sun_radius_px
+    )
     brightest = maximum_filter(predicted, size=(1, 3, 3))
     dimmest = minimum_filter(predicted, size=(1, 3, 3))
-    out = np.empty(stack.signal.shape, np.float32)
-    total = np.zeros(stack.signal.shape[1:], np.float64)
+    out = np.empty(registered.signal.shape, np.float32)
+    total = np.zeros(registered.signal.shape[1:], np.float64)
     part = np.ones((3, 1, 1)) if linear is None else np.reshape(linear, (3, 1, 1))
-    for k, noise in enumerate(stack.noise):
-        ceiling = stack.ceiling[k] * part
+    for k, noise in enumerate(registered.noise):
+        ceiling = registered.ceiling[k] * part
         through = np.float32(1.0) if transmission is None else transmission[k]
         level = predicted * true[k] * through
         # The kernel lets the weight fade towards saturation, pixel by pixel.
@@ -288,13 +290,13 @@ def weight_maps(
         out[k] = possible * ((true[k] * through) ** 2 / noise.variance(np.minimum(level, ceiling)))
         # Counted on only where no sample around is near saturation: a spot that the prediction does
         # not show must find the short exposures still there.
-        sure = minimum_filter(np.isfinite(stack.signal[k]), size=(1, 3, 3))
+        sure = minimum_filter(np.isfinite(registered.signal[k]), size=(1, 3, 3))
         sure &= brightest * true[k] < SURE * ceiling
-        total += out[k] * (sure & stack.open[k])
+        total += out[k] * (sure & registered.open[k])
     below = np.zeros_like(total)
-    for group in _by_exposure(stack.exposure):
+    for group in by_exposure(registered.exposure):
         for k in group:
-            below += out[k] * stack.open[k]
+            below += out[k] * registered.open[k]
         share = below / np.maximum(total, 1e-30)
         above = (share - NEGLIGIBLE[0]) / (NEGLIGIBLE[1] - NEGLIGIBLE[0])
         keep = smoothstep(np.asarray(above, np.float32))
@@ -330,14 +332,3 @@ def effective_number(weights: Sequence[Pixels]) -> Floats:
         total += weight
         squares += weight.astype(np.float64) ** 2
     return np.asarray(total**2 / np.maximum(squares, np.finfo(float).tiny))
-
-
-def _by_exposure(exposure: Floats) -> list[list[int]]:
-    """Return the frames of like exposures together, the shortest first."""
-    groups: list[list[int]] = []
-    for k in np.argsort(exposure, kind="stable"):
-        if groups and exposure[k] < SAME_EXPOSURE * exposure[groups[-1][0]]:
-            groups[-1].append(int(k))
-        else:
-            groups.append([int(k)])
-    return groups

@@ -1,0 +1,154 @@
+"""The clock of a film, told by the limbs in its pictures as a camera's is by its frames."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+from astropy.time import Time
+from numpy.typing import NDArray
+
+from limbward.clips.sampling import Sampled
+from limbward.clips.times import clock_of, entry_of, phase_of
+from limbward.clock.body import solve_body
+from limbward.clock.readings import Body, Readings
+from limbward.clock.solution import ClockSolution
+from limbward.limb.measurement import LimbMeasurement
+from limbward.limb.partial import measured_columns, partial_discs
+from limbward.sky.doubt import Doubt
+from limbward.sky.limb_profile import LimbProfile
+from limbward.sky.track import SkyTrack
+
+Floats = NDArray[np.float64]
+
+STEP_S = 0.01  # the step that clocks know for times finer than a second
+
+
+@dataclass(frozen=True)
+class Beforehand:
+    """What is known of the eclipse and of how films were taken, before their clocks are.
+
+    Attributes
+    ----------
+    track : SkyTrack
+    doubt : Doubt or None
+        What is not known of site and air.
+    totality_s : tuple of float or None
+        When the photosphere vanishes and returns, seconds from the track's epoch.
+    rotates : bool or None
+        Whether the field turns with the zenith; None tries both.
+    profile : LimbProfile or None
+        Of the Moon.
+    """
+
+    track: SkyTrack
+    doubt: Doubt | None = None
+    totality_s: tuple[float, float] | None = None
+    rotates: bool | None = None
+    profile: LimbProfile | None = None
+
+
+@dataclass(frozen=True)
+class Timed:
+    """A film's entry in clips.json and its N samples on UTC.
+
+    ``since_greatest_s`` counts from the track's epoch; it and its standard error ``sigma_s`` are
+    NaN where nothing tells the time.
+    """
+
+    entry: dict[str, Any]
+    since_greatest_s: Floats
+    sigma_s: Floats
+
+
+def solve_pictures(
+    beforehand: Beforehand,
+    found: Sequence[LimbMeasurement],
+    reading_s: Floats,
+    exposure_s: Floats,
+) -> ClockSolution | None:
+    """Solve for the clock of a device from N pictures that it took.
+
+    Parameters
+    ----------
+    beforehand : Beforehand
+    found : sequence of LimbMeasurement
+        The limbs in each picture, in the order of taking.
+    reading_s : ndarray, shape (N,)
+        The device's clock at the start of each exposure, less the track's epoch, seconds.
+    exposure_s : ndarray, shape (N,)
+        0 where not known.
+
+    Returns
+    -------
+    ClockSolution or None
+        None if nothing tells the time.
+    """
+    n = len(found)
+    rows = np.arange(n)
+    nothing = np.full(n, "", dtype=object)
+    phase = np.array([phase_of(m) for m in found], dtype=object)
+    # The pictures of a film are spaced exactly: what the whole second of the creation time leaves
+    # open is part of the clock's offset, and no picture's reading is uncertain by itself.
+    readings = Readings(
+        nothing,
+        phase,
+        nothing,
+        reading_s - 0.5 * STEP_S,
+        np.full(n, STEP_S),
+        exposure_s,
+        rows.astype(float),
+    )
+    solution, _ = solve_body(
+        beforehand.track,
+        Body("", "", rows),
+        readings,
+        partial_discs(measured_columns(found), phase == "partial", rows),
+        lambda row: (found[row].sun_limb, found[row].moon_limb),
+        totality_s=beforehand.totality_s,
+        rotates=beforehand.rotates,
+        profile=beforehand.profile,
+        doubt=beforehand.doubt,
+    )
+    return solution
+
+
+def timed(
+    file: str, sampled: Sampled, beforehand: Beforehand, epoch: Time, zone_hours: float | None
+) -> Timed:
+    """Return a film's samples on UTC, by its own clock and what they show.
+
+    Parameters
+    ----------
+    file : str
+        Its name in tables.
+    sampled : Sampled
+    beforehand : Beforehand
+    epoch : Time
+        Of the track.
+    zone_hours : float or None
+        What the creation time is said to be ahead of UTC; None takes it as UTC and finds another
+        zone.
+    """
+    clip, at_s = sampled.clip, sampled.at_s
+    unknown = Timed(
+        entry_of(file, clip, sampled.found), np.full(at_s.size, np.nan), np.full(at_s.size, np.nan)
+    )
+    if clip.created is None:
+        return unknown
+    zone = zone_hours or 0.0
+    begun = clip.created - timedelta(hours=zone) - epoch.utc.to_datetime()
+    reading = np.array([(begun + timedelta(seconds=float(s))).total_seconds() for s in at_s])
+    # A film does not say how long its pictures are exposed: at most the step between them.
+    solution = solve_pictures(beforehand, sampled.found, reading, np.zeros(at_s.size))
+    if solution is None:
+        return unknown
+    return replace(
+        unknown,
+        entry=unknown.entry | clock_of(clip, solution, at_s, reading, epoch, zone),
+        since_greatest_s=solution.since_greatest_s(reading, 0.0),
+        sigma_s=solution.sigma_s(reading, 0.0),
+    )

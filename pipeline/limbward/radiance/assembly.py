@@ -1,0 +1,191 @@
+"""From frames of totality to the corona: compared at reduced size, merged, the sky taken off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.camera.frame import RawFrame
+from limbward.errors import LimbwardError
+from limbward.radiance.batch import Limits
+from limbward.radiance.comparison import Compared, compare, frames_to_merge
+from limbward.radiance.corona import Corona, without_sky
+from limbward.radiance.field import Field, describe_field
+from limbward.radiance.linearity import describe_range
+from limbward.radiance.masters import Masters
+from limbward.radiance.merge import MergeFrame, merge, moon_box
+from limbward.radiance.noise import NoiseRecord
+from limbward.radiance.selection import Files, Frames, calibration_files
+from limbward.radiance.survey import Survey
+from limbward.radiance.veil import cloud_record, cloud_warning
+
+Pixels = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Which frames are merged, and how, after they have been compared.
+
+    Attributes
+    ----------
+    frames : Frames
+    field : Field
+    survey : Survey
+    masters : Masters
+    compared : Compared
+    todo : list of MergeFrame
+    """
+
+    frames: Frames
+    field: Field
+    survey: Survey
+    masters: Masters
+    compared: Compared
+    todo: list[MergeFrame]
+
+    @property
+    def undecoded(self) -> list[int]:
+        """The numbers of the frames that the survey has not decoded, in the order of merging."""
+        return [k for k in range(len(self.todo)) if k not in self.survey.kept]
+
+
+@dataclass(frozen=True)
+class Made:
+    """The corona and what was found on the way to it.
+
+    Attributes
+    ----------
+    corona : Corona
+    calibration : list of str
+        What was done to the frames, a line each.
+    record : NoiseRecord
+    left_out : dict of int to str
+        Frames that are not in it, by their numbers, and why.
+    warnings, notes : list of str
+    """
+
+    corona: Corona
+    calibration: list[str]
+    record: NoiseRecord
+    left_out: dict[int, str]
+    warnings: list[str]
+    notes: list[str]
+
+
+def plan_merge(
+    files: Files,
+    frames: Frames,
+    field: Field,
+    planes: Callable[[int], tuple[Pixels, int]],
+    read: Callable[[Path], RawFrame],
+    *,
+    linear_up_to: float,
+    moon_margin_px: float,
+    warn: Callable[[str], None],
+) -> Plan:
+    """Compare frames at reduced size, after decoding a few to survey the camera.
+
+    Parameters
+    ----------
+    files : Files
+        All there are; those that calibrate are found among them.
+    frames : Frames
+        Those to be merged.
+    field : Field
+    planes : callable
+        Takes a row of the files, returns its colours (3, h, w) and by how much they are smaller.
+    read : callable
+        Decodes a file.
+    linear_up_to : float
+        Fraction of the range up to which frames are used at most.
+    moon_margin_px : float
+        Pixels beside the lunar limb that are left out.
+    warn : callable
+        Told of calibration frames that are not used.
+    """
+    calibrating = calibration_files(files, frames)
+    survey = Survey(calibrating, frames, read)
+    masters = Masters(calibrating, frames, survey, warn)
+    reduced = (
+        (masters.flatten(small, factor), factor)
+        for small, factor in (planes(row) for row in frames.row)
+    )
+    compared = compare(frames, reduced, field, survey, linear_up_to, moon_margin_px)
+    todo = frames_to_merge(frames, compared, survey.range_adu, masters.spread)
+    return Plan(frames, field, survey, masters, compared, todo)
+
+
+def make_corona(
+    plan: Plan,
+    decoded: Iterable[tuple[int, RawFrame | LimbwardError]],
+    *,
+    moon_margin_px: float,
+    bloom_px: float,
+    take_sky_off: bool,
+    solar_radius_km: float,
+    progress: Callable[[], None] | None = None,
+) -> Made:
+    """Merge frames and take the sky off.
+
+    Parameters
+    ----------
+    plan : Plan
+    decoded : iterable of (int, RawFrame or LimbwardError)
+        The frames of ``plan.undecoded``, as `limbward.radiance.merge.merge` takes them.
+    moon_margin_px, bloom_px : float
+        Pixels beside the lunar limb, and around saturated ones, that are left out.
+    take_sky_off : bool
+    solar_radius_km : float
+        The photosphere's, to which the coordinates refer.
+    progress : callable, optional
+        Called after each frame.
+
+    Raises
+    ------
+    LimbwardError
+        If no frame could be decoded.
+    """
+    frames, field, survey, compared = plan.frames, plan.field, plan.survey, plan.compared
+    box, veil = moon_box(field.moon), compared.veil
+    merged, surface = merge(
+        plan.todo,
+        chain(survey.released(), decoded),
+        field.grid,
+        compared.factor,
+        compared.predicted,
+        plan.masters,
+        limits=Limits(compared.linear, moon_margin_px, bloom_px, survey.white),
+        box=box,
+        change=veil.change if veil.cloudy else None,
+        progress=progress,
+    )
+    if len(merged.failed) == len(plan.todo):
+        raise LimbwardError(
+            f"None of the {len(plan.todo)} frames of totality can be decoded: {merged.failed[0]}"
+        )
+    left_out = {**compared.left_out, **merged.failed}
+    warnings = [cloud_warning(veil)] if veil.cloudy else []
+    if compared.ghost is not None:
+        warnings.append(compared.ghost.words())
+    header = describe_field(field, frames, left_out, solar_radius_km)
+    survey.describe(header)
+    describe_range(header, compared.linear)
+    radius = field.sun_radius_px if take_sky_off else None
+    corona = without_sky(merged, surface, box, header, field.grid, radius)
+    notes = []
+    if take_sky_off and corona.sky is None:
+        notes.append("The sky cannot be told from the corona in so small a field; it is kept.")
+    record = NoiseRecord(
+        frames.camera,
+        frames.serial,
+        survey.models(compared.linear),
+        None if corona.sky is None else corona.sky.level.tolist(),
+        None if compared.ghost is None else compared.ghost.record(),
+        cloud_record(veil),
+    )
+    return Made(corona, plan.masters.used, record, left_out, warnings, notes)

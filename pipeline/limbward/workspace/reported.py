@@ -1,0 +1,228 @@
+"""What a run's artefacts tell, as the report wants it; what was not made is None or empty."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+
+from limbward.camera.card import dcf_number
+from limbward.clock.wording import clock_drift, clock_error, clock_name, clock_zone
+from limbward.errors import LimbwardError
+from limbward.radiance.fits import history_of, read_picture
+from limbward.radiance.noise import NoiseRecord
+from limbward.report import ClockAudit, Corona, Frame, Product, Sample
+from limbward.report.corona import corona_of
+from limbward.report.limbs import LimbView, furthest_off
+from limbward.report.wording import VARIANTS
+from limbward.workspace import Workspace
+from limbward.workspace.columns import flags, floats, texts
+from limbward.workspace.stored import read_crop, read_limbs, read_planes
+
+GREEN = 1
+SEQUENCES = "sequences/"
+PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma")
+
+
+def there(workspace: Workspace, name: str) -> Path | None:
+    """Return where an artefact lies, None if it was not made."""
+    path = workspace.path(name)
+    return path if path.is_file() else None
+
+
+def read_told(workspace: Workspace, name: str) -> dict[str, Any]:
+    """Return a JSON object, without keys if it was not made.
+
+    Raises
+    ------
+    LimbwardError
+        If the file holds something else.
+    """
+    if not workspace.path(name).exists():
+        return {}
+    told = workspace.read_json(name)
+    if not isinstance(told, dict):
+        raise LimbwardError(f"{workspace.path(name)} is damaged; delete it and run again.")
+    return told
+
+
+def read_frames(workspace: Workspace) -> list[Frame]:
+    """Return the files of frames.ecsv, with what the stages' own tables know besides.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    if not workspace.path(Workspace.frames).exists():
+        return []
+    frames = workspace.read_table(Workspace.frames)
+    ingest, timing, merge = (_table(workspace, s, frames) for s in ("ingest", "timing", "merge"))
+    number = {name: floats(frames, name) for name in ("size", "exposure", "iso", *PLACES)}
+    text = {n: texts(frames, n) for n in ("file", "phase", "camera", "serial", "time_utc", "note")}
+    used = flags(frames, "used")
+    residual = floats(timing, "clock_residual_s")
+    relative = floats(merge, "relative_exposure")
+    width, height = floats(ingest, "width"), floats(ingest, "height")
+    preview = texts(ingest, "preview")
+    found = []
+    for i, file in enumerate(text["file"]):
+        path = PurePosixPath(file)
+        time = text["time_utc"][i]
+        found.append(
+            Frame(
+                file=file,
+                phase=text["phase"][i] or "other",
+                camera=clock_name({"camera": text["camera"][i], "serial": text["serial"][i]}),
+                size=int(np.nan_to_num(number["size"][i])),
+                exposure_s=number["exposure"][i],
+                iso=number["iso"][i],
+                time=datetime.fromisoformat(time.rstrip("Z")) if time else None,
+                **{name: float(number[name][i]) for name in PLACES},
+                width=width[i],
+                height=height[i],
+                clock_residual_s=residual[i],
+                relative_exposure=relative[i],
+                used=bool(used[i]),
+                note=text["note"][i],
+                number=dcf_number(Path(file)),
+                # The count runs on across the folders of one DCIM, and is the camera's own.
+                roll=f"{path.parent.parent.as_posix()}/{path.stem[:4]}",
+                preview=workspace.path(preview[i]) if preview[i] else None,
+            )
+        )
+    return found
+
+
+def read_clocks(workspace: Workspace) -> list[ClockAudit]:
+    """Return what each camera's clock did, with words for it."""
+    return [
+        ClockAudit(
+            name=clock_name(clock),
+            error=clock_error(clock),
+            zone=clock_zone(clock),
+            drift=clock_drift(clock),
+            entry=clock,
+        )
+        for clock in read_told(workspace, Workspace.clock).get("cameras", [])
+    ]
+
+
+def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | None:
+    """Return the merged corona's green plane, None if there is no corona."""
+    path = there(workspace, Workspace.corona)
+    if path is None:
+        return None
+    green, header, more = read_picture(path, ["SIGMA", "COUNT"], plane=GREEN)
+    return corona_of(
+        green,
+        header,
+        sigma=more.get("SIGMA"),
+        count=more.get("COUNT"),
+        noise={} if noise is None else noise.by_iso(),
+        history=history_of(header),
+    )
+
+
+def read_samples(workspace: Workspace) -> Iterator[Sample]:
+    """Yield the reduced frames of the merge with the Sun's place in them."""
+    frames = workspace.read_table(Workspace.frames)
+    reduced = texts(_table(workspace, "ingest", frames), "reduced")
+    x, y, radius = (floats(frames, f"sun_{n}") for n in ("x", "y", "radius"))
+    exposure, iso = floats(frames, "exposure"), floats(frames, "iso")
+    for i in np.flatnonzero(flags(frames, "used") & np.isfinite(x + y + radius)):
+        path = workspace.path(reduced[i])
+        if not reduced[i] or not path.exists():
+            continue
+        planes, factor = read_planes(path)
+        yield Sample(
+            exposure_s=float(exposure[i]),
+            iso=float(np.nan_to_num(iso[i])),
+            plane=planes[GREEN],
+            sun_x=(float(x[i]) + 0.5) / factor - 0.5,
+            sun_y=(float(y[i]) + 0.5) / factor - 0.5,
+            sun_radius=float(radius[i]) / factor,
+        )
+
+
+def read_worst_limbs(workspace: Workspace) -> list[LimbView]:
+    """Return the frames of totality whose limb lies furthest from where the alignment has it."""
+    names = [Workspace.table(name) for name in ("ingest", "align")]
+    if not all(workspace.path(name).exists() for name in names):
+        return []
+    ingest, align = (workspace.read_table(name) for name in names)
+    file, reduced = texts(align, "file"), texts(ingest, "reduced")
+    exposure, miss = floats(ingest, "exposure"), floats(align, "limb_miss")
+    moon = np.column_stack([floats(align, f"moon_{n}") for n in ("x", "y", "radius")])
+    found = []
+    for row in furthest_off(miss):
+        path = workspace.path(reduced[row])
+        crop = read_crop(path)
+        if crop is None:
+            continue
+        x, y, radius = (float(value) for value in moon[row])
+        found.append(
+            LimbView(
+                file=file[row],
+                exposure_s=float(exposure[row]),
+                miss_px=float(miss[row]),
+                values=crop.values,
+                scale=crop.scale,
+                origin=crop.origin,
+                points=read_limbs(path)[1][:, :2],
+                moon=(x, y, radius),
+            )
+        )
+    return found
+
+
+def read_variants(workspace: Workspace) -> list[Product]:
+    """Return the finished picture in the other forms that compose makes."""
+    names = (Workspace.annotated, Workspace.side_by_side, Workspace.polar)
+    return [
+        Product(said.title, workspace.path(name), said.caption, said.alt)
+        for name, said in zip(names, VARIANTS, strict=True)
+        if workspace.path(name).is_file()
+    ]
+
+
+def read_products(workspace: Workspace) -> list[Product]:
+    """Return the sequences and clips that were made, each of which has a JSON file.
+
+    Raises
+    ------
+    LimbwardError
+        If such a file is damaged.
+    """
+    return [_product(workspace, p) for p in sorted(workspace.path(SEQUENCES).glob("*.json"))]
+
+
+def _product(workspace: Workspace, path: Path) -> Product:
+    told = workspace.read_json(f"{SEQUENCES}{path.name}")
+    try:
+        return Product(
+            title=str(told["title"]),
+            picture=there(workspace, told["picture"]) if told["picture"] else None,
+            caption=str(told["caption"]),
+            alt=str(told["alt"]),
+            numbers={str(k): str(v) for k, v in told["numbers"].items()},
+            warnings=[str(w) for w in told["warnings"]],
+            files=[str(f) for f in told["files"]],
+        )
+    except (LookupError, TypeError, AttributeError) as error:
+        raise LimbwardError(
+            f"{path} does not tell what was made; delete it and make the {path.stem} again."
+        ) from error
+
+
+def _table(workspace: Workspace, stage: str, frames: Table) -> Table:
+    """Return a stage's table if it is there and fits the frames, else one without columns."""
+    name = Workspace.table(stage)
+    if workspace.path(name).exists():
+        table = workspace.read_table(name)
+        if list(table["file"]) == list(frames["file"]):
+            return table
+    return frames["file",]

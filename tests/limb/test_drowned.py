@@ -1,0 +1,74 @@
+"""Frames of totality without a limb, against how they were drawn."""
+
+import numpy as np
+import pytest
+
+from limbward.geometry.disc import MeasuredDisc
+from limbward.limb.corona import corona_detail, crop_corona, register
+from limbward.limb.drowned import clipped_core, is_drowned
+from tests.limb.pictures import corona
+
+SHAPE = (640, 900)
+R_SUN, R_MOON = 90.0, 93.5
+CORE = 2.2  # solar radii, up to which glare clips
+
+
+def long_frame(rng, sun, moon, *, glare):
+    """Return a long exposure, in which glare around the Sun clips everything near it or nothing."""
+    image, saturated = corona(SHAPE, (*sun, R_SUN), (*moon, R_MOON), rng, exposure=4.0, threads=0.1)
+    if glare:
+        y, x = np.indices(SHAPE)
+        near = np.hypot(x - sun[0], y - sun[1]) < CORE * R_SUN
+        image, saturated = np.where(near, image.max(), image), saturated | near
+    return image.astype(np.float32), saturated
+
+
+@pytest.mark.parametrize("sun", [(450.0, 320.0), (380.5, 250.0), (250.0, 200.0)])
+def test_the_middle_of_what_is_clipped_is_the_suns_within_what_is_said(sun):
+    _, saturated = long_frame(np.random.default_rng(1), sun, (sun[0] + 6, sun[1] - 4), glare=True)
+    core = clipped_core(saturated)
+    assert np.hypot(core.x - sun[0], core.y - sun[1]) < core.sigma
+    assert core.radius == pytest.approx(CORE * R_SUN, rel=0.15)
+    in_full = clipped_core(saturated, 2.0, (0.5, 0.5))
+    assert in_full.x == pytest.approx(2 * core.x + 0.5)
+    assert in_full.radius == pytest.approx(2 * core.radius)
+
+
+def test_nothing_round_is_no_core():
+    nothing = np.zeros(SHAPE, bool)
+    assert clipped_core(nothing) is None
+    assert clipped_core(~nothing) is None
+    bar = nothing.copy()
+    bar[300:310, 100:800] = True
+    assert clipped_core(bar) is None
+    hot = np.random.default_rng(2).random(SHAPE) < 1e-3
+    assert clipped_core(hot) is None
+
+
+def test_a_moon_in_the_middle_and_a_diamond_beside_it_are_not_drowned():
+    core = MeasuredDisc(300.0, 300.0, 200.0, 20.0)
+    assert is_drowned(core, None)
+    assert not is_drowned(core, MeasuredDisc(310.0, 295.0, R_MOON, 0.2))
+    assert is_drowned(core, MeasuredDisc(480.0, 300.0, 60.0, 0.2))  # an edge of the clipped area
+    diamond = MeasuredDisc(300.0, 300.0, 40.0, 4.0)
+    assert not is_drowned(diamond, MeasuredDisc(300.0 + R_MOON, 300.0, R_MOON, 0.2))
+
+
+def test_a_drowned_frame_is_registered_by_the_outer_corona():
+    rng = np.random.default_rng(3)
+    sun, other = (452.31, 318.64), (430.0, 330.0)
+    image, saturated = long_frame(rng, sun, (447.0, 322.0), glare=True)
+    core = clipped_core(saturated)
+    drowned = corona_detail(
+        crop_corona(image, saturated, 1.0, (0.0, 0.0), core, core),
+        MeasuredDisc(core.x, core.y, R_MOON, core.sigma),
+    )
+    image, saturated = long_frame(rng, other, (436.0, 326.0), glare=False)
+    seen = MeasuredDisc(436.0, 326.0, R_MOON, 0.1)
+    wide = clipped_core(saturated)
+    shorter = corona_detail(crop_corona(image, saturated, 1.0, (0.0, 0.0), seen, wide), seen)
+    start = (core.x, core.y)
+    found = register(shorter, drowned, other, start, furthest_px=3 * core.sigma)
+    assert found.dx == pytest.approx(start[0] - sun[0], abs=0.25)
+    assert found.dy == pytest.approx(start[1] - sun[1], abs=0.25)
+    assert found.sigma_px < 0.25

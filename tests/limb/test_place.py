@@ -1,0 +1,119 @@
+"""A camera's frames placed on a drawn corona, some of which have no limb to go by."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+
+from limbward.geometry.disc import MeasuredDisc
+from limbward.geometry.orientation import Orientation
+from limbward.geometry.pointing import Pointing
+from limbward.limb.corona import Crop, crop_corona
+from limbward.limb.drowned import clipped_core
+from limbward.limb.mergeable import mergeable
+from limbward.limb.place import PLACES, Placing, Seen
+from limbward.sky.contacts import local_circumstances
+from limbward.sky.ephemeris import Site
+from limbward.sky.track import SkyTrack, sky_track
+from tests.limb.pictures import corona
+
+SITE = Site(65.0, -23.4, 40.0)
+SHAPE, SCALE = (420, 420), 16.0
+N, DROWNED, WRONG, EMPTY = 9, 3, 5, 7
+DRAWN_WRONG_PX, CORE = 9.0, 1.9
+
+
+@contextmanager
+def silent(steps: int, what: str):
+    yield lambda: None
+
+
+@pytest.fixture(scope="module")
+def track() -> SkyTrack:
+    greatest = local_circumstances("2026-08-12", SITE).contacts["greatest"].time
+    return sky_track(greatest, SITE)
+
+
+@pytest.fixture(scope="module")
+def placed(track: SkyTrack) -> tuple[Placing, np.ndarray, np.ndarray]:
+    """Return frames of which one is drowned, one wrongly measured, and one shows no corona."""
+    rng = np.random.default_rng(8)
+    t = np.linspace(-36.0, 36.0, N)
+    orientation = Orientation(SCALE, 20.0)
+    sun = 210.0 + rng.normal(0.0, 3.0, (N, 2))
+    moon = sun + np.stack(orientation.to_pixels(*track.offset_arcsec(t).T), axis=1)
+    radius = track.moon_radius_arcsec(t) / SCALE
+    sun_radius = track.sun_radius_arcsec(t) / SCALE
+    measured = {
+        "moon_x": moon[:, 0] + rng.normal(0.0, 0.05, N),
+        "moon_y": moon[:, 1] + rng.normal(0.0, 0.05, N),
+        "moon_radius": radius.copy(),
+        "moon_sigma": np.full(N, 0.05),
+    }
+    crops: dict[int, Crop] = {}
+    drowned = np.zeros(N, bool)
+    for k in range(N):
+        image, saturated = corona(
+            SHAPE, (*sun[k], sun_radius[k]), (*moon[k], radius[k]), rng, exposure=0.3, threads=0.1
+        )
+        disc = MeasuredDisc(*moon[k], radius[k], 0.05)
+        if k in (DROWNED, EMPTY):
+            y, x = np.indices(SHAPE)
+            saturated |= np.hypot(x - sun[k, 0], y - sun[k, 1]) < CORE * sun_radius[k]
+            core = clipped_core(saturated)
+            if k == EMPTY:  # what is not clipped is the glow of a lamp
+                image = np.full(SHAPE, 3000.0, np.float32)
+            crops[k] = crop_corona(image, saturated, 1.0, (0.0, 0.0), core, core)
+            drowned[k] = True
+            measured["moon_x"][k], measured["moon_y"][k] = core.x, core.y
+            measured["moon_sigma"][k], measured["moon_radius"][k] = core.sigma, np.nan
+            continue
+        crops[k] = crop_corona(image, saturated, 1.0, (0.0, 0.0), disc, clipped_core(saturated))
+    measured["moon_x"][WRONG] += DRAWN_WRONG_PX
+    measured["moon_radius"][WRONG] *= 0.9
+    phase = np.full(N, "totality", dtype=object)
+    nothing = np.full(N, np.nan)
+    best = {name: nothing.copy() for name in (*PLACES, "sun_sigma")}
+    best["moon_radius"] = np.where(drowned, np.nan, measured["moon_radius"])
+    seen = Seen(
+        phase=phase, content=phase, reading_s=t, middle_s=t, time_sigma_s=np.full(N, 0.1),
+        exposure_s=np.full(N, 0.3), limb_width=np.ones(N), trail=nothing,
+        behind_filter=np.zeros(N, bool), clipped=np.ones(N, bool), drowned=drowned,
+        measured=measured, best=best,
+    )  # fmt: skip
+    placing = Placing(track, seen)
+    pointing = Pointing("A", "1", orientation, up_sigma_deg=0.02)
+    placing.place_body(np.arange(N), pointing, crops.get, silent)
+    return placing, sun, mergeable(placing, (-60.0, 60.0), 0.5)
+
+
+def off(placed: tuple[Placing, np.ndarray, np.ndarray]) -> np.ndarray:
+    placing, sun, _ = placed
+    return np.hypot(placing.place["sun_x"] - sun[:, 0], placing.place["sun_y"] - sun[:, 1])
+
+
+def test_frames_with_limbs_are_where_they_were_drawn(placed):
+    usual = [k for k in range(N) if k not in (DROWNED, WRONG, EMPTY)]
+    assert off(placed)[usual].max() < 0.15
+    assert placed[2][usual].all()
+
+
+@pytest.mark.parametrize(
+    ("frame", "says"), [(DROWNED, "hides the Moon's limb"), (WRONG, "the disc found has a radius")]
+)
+def test_a_frame_without_a_limb_to_go_by_is_placed_by_the_corona(placed, frame, says):
+    placing, _, merged = placed
+    assert off(placed)[frame] < 0.3
+    assert off(placed)[frame] < 4.0 * placing.sun_sigma[frame]
+    assert merged[frame]
+    assert says in placing.note[frame]
+    assert "placed by the corona" in placing.note[frame]
+
+
+def test_a_frame_with_neither_limb_nor_corona_is_refused_in_words(placed):
+    placing, _, merged = placed
+    assert not merged[EMPTY]
+    assert "the corona does not tell its place" in placing.note[EMPTY]
+    assert "frames in the config" in placing.note[EMPTY]
