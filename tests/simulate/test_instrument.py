@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -158,3 +160,27 @@ def test_values_stop_at_white_and_margins_stay_dark():
     assert np.mean(visible == body.white) > 0.99
     assert dn[:4].mean() == pytest.approx(np.mean(body.black), abs=1.0)
     assert dn.max() == body.white
+
+
+def test_the_bend_has_its_slope_and_ends_at_the_clip():
+    body = replace(SMALL, clip=0.9, bend=0.8)
+    black = np.mean(body.black)
+    room = body.top - black
+    assert room == pytest.approx(0.9 * (body.white - black), abs=0.5)
+    light = np.linspace(0.0, 1.3 * room, 4001)
+    number = body.bent(light.astype(np.float32)).astype(float)
+    below = light < 0.8 * room
+    assert number[below] == pytest.approx(light[below], rel=1e-6)
+    # Slope 1 / (1 + u)^2 with u the excess over the knee, in twice what is left to the end.
+    slope = np.gradient(number, light)
+    u = (light - 0.8 * room) / (2 * 0.2 * room)
+    above = u > 0.02
+    assert slope[above] == pytest.approx(1 / (1 + u[above]) ** 2, abs=5e-3)
+    end = np.argmin(np.abs(number - room))
+    assert slope[end] == pytest.approx(0.25, abs=0.01)
+
+
+def test_a_straight_sensor_is_left_alone():
+    signal = np.linspace(-20.0, 30000.0, 100, dtype=np.float32)
+    assert SMALL.bent(signal) is signal
+    assert SMALL.top == SMALL.white

@@ -14,8 +14,10 @@ from limbward.cli.messages import Quiet, Verbose, make_reporter, plain_endings
 from limbward.cli.options import (
     CautionedCommand,
     Command,
+    Conditions,
     ConfigPath,
     Day,
+    Effects,
     Ephemeris,
     FirstStage,
     Height,
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from limbward.workspace import Workspace
 
 DEMO_MEGAPIXELS = 4.0
+DEMO_CONDITIONS = "usual"
 
 app = typer.Typer(
     name="limbward",
@@ -78,6 +81,7 @@ def demo(
     directory: Annotated[
         Path, typer.Argument(metavar="DIR", help="Folder for the card and all that is made.")
     ] = Path("limbward-demo"),
+    conditions: Conditions = DEMO_CONDITIONS,
     megapixels: Megapixels = DEMO_MEGAPIXELS,
     seed: Seed = 1,
     jobs: Jobs = None,
@@ -93,7 +97,12 @@ def demo(
 
     reporter = make_reporter()
     config = simulate_demo(
-        directory, megapixels=megapixels, seed=seed, jobs=jobs, reporter=reporter
+        directory,
+        megapixels=megapixels,
+        conditions=conditions,
+        seed=seed,
+        jobs=jobs,
+        reporter=reporter,
     )
     settings, space = load(config, None, jobs)
     _run(settings, space, reporter)
@@ -109,6 +118,8 @@ def demo(
 def simulate(
     directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the card.")],
     scenario: ScenarioName = "telescope",
+    conditions: Conditions = DEMO_CONDITIONS,
+    effect: Effects = None,
     latitude: Annotated[float | None, Latitude] = None,
     longitude: Annotated[float | None, Longitude] = None,
     height: Annotated[float | None, Height] = None,
@@ -133,6 +144,8 @@ def simulate(
         longitude=longitude,
         height=height,
         date=None if date is None else date.date().isoformat(),
+        conditions=conditions,
+        effects=tuple(effect or ()),
     )
     config = simulate_into(directory, chosen, seed=seed, jobs=jobs, reporter=make_reporter())
     print(f"config: {config}")

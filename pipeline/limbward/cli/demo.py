@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any
 from limbward.errors import ConfigError, LimbwardError
 from limbward.simulate import scenario as scenarios
 from limbward.simulate.card import simulate_card
+from limbward.simulate.conditions import CONDITIONS, EFFECTS, under
 from limbward.simulate.scenario import Scenario
 from limbward.sky.ephemeris import Site
 from limbward.work.reporting import Advance, Reporter
@@ -34,8 +36,10 @@ def choose_scenario(
     longitude: float | None = None,
     height: float | None = None,
     date: str | None = None,
+    conditions: str = "calm",
+    effects: tuple[str, ...] = (),
 ) -> Scenario:
-    """Return a scenario, moved to another place and day if these are given.
+    """Return a scenario under some conditions, moved to another place and day if these are given.
 
     Parameters
     ----------
@@ -48,6 +52,10 @@ def choose_scenario(
         Metres.
     date : str, optional
         YYYY-MM-DD.
+    conditions : str
+        One of `limbward.simulate.conditions.CONDITIONS`.
+    effects : tuple of str
+        Faults added to them, of `limbward.simulate.conditions.EFFECTS`.
 
     Raises
     ------
@@ -55,15 +63,28 @@ def choose_scenario(
         For another name, or half a place.
     """
     if name not in SCENARIOS:
-        raise ConfigError(f"No scenario is called {name!r}; there are {', '.join(SCENARIOS)}.")
+        raise ConfigError(f"No scenario is called {name!r}; there are {_list(SCENARIOS)}.")
+    scenario = _under(SCENARIOS[name](megapixels), conditions, effects)
     if (latitude is None) != (longitude is None):
         raise ConfigError("A place needs both --lat and --lon.")
-    scenario = SCENARIOS[name](megapixels)
     if latitude is not None and longitude is not None:
         scenario = replace(scenario, site=Site(latitude, longitude, 0.0))
     if height is not None:
         scenario = replace(scenario, site=replace(scenario.site, height=height))
     return scenario if date is None else replace(scenario, date=date)
+
+
+def _under(scenario: Scenario, conditions: str, effects: tuple[str, ...] = ()) -> Scenario:
+    if conditions not in CONDITIONS:
+        raise ConfigError(f"No conditions are called {conditions!r}; they are {_list(CONDITIONS)}.")
+    for name in effects:
+        if name not in EFFECTS:
+            raise ConfigError(f"No effect is called {name!r}; there are {_list(EFFECTS)}.")
+    return under(scenario, conditions, effects)
+
+
+def _list(names: Iterable[str]) -> str:
+    return ", ".join(names)
 
 
 def simulate(
@@ -104,7 +125,13 @@ def simulate(
 
 
 def simulate_demo(
-    directory: Path, *, megapixels: float, seed: int, jobs: int | None, reporter: Reporter
+    directory: Path,
+    *,
+    megapixels: float,
+    conditions: str,
+    seed: int,
+    jobs: int | None,
+    reporter: Reporter,
 ) -> Path:
     """Return the config of the demo in a folder, simulating its card if it is not there yet.
 
@@ -114,8 +141,10 @@ def simulate_demo(
     ------
     LimbwardError
         If the folder holds something else, or a demo made with other options.
+    ConfigError
+        For conditions of another name.
     """
-    scenario = scenarios.demo_scenario(megapixels)
+    scenario = _under(scenarios.demo_scenario(megapixels), conditions)
     if not directory.exists() or (directory.is_dir() and not any(directory.iterdir())):
         return simulate(directory, scenario, seed=seed, jobs=jobs, reporter=reporter)
     truth, config = directory / TRUTH, directory / "limbward.yaml"
@@ -127,7 +156,8 @@ def simulate_demo(
     camera, made = scenario.cameras[0], read_truth(directory)
     rows, columns = camera.instrument.shape
     like = [(c["height"], c["width"]) for c in made.get("cameras", [])]
-    if (made.get("seed"), made.get("name"), like) != (seed, scenario.name, [(rows, columns)]):
+    asked = (seed, scenario.name, scenario.conditions, [(rows, columns)])
+    if (made.get("seed"), made.get("name"), made.get("conditions"), like) != asked:
         raise LimbwardError(
             f"{directory} holds a simulation made with other options; choose another folder or "
             "remove it."

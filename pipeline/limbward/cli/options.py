@@ -174,6 +174,24 @@ ScenarioName = Annotated[
         "two-cameras or partial (no totality).",
     ),
 ]
+Conditions = Annotated[
+    str,
+    typer.Option(
+        "--conditions",
+        metavar="NAME",
+        help="calm, usual (a careful amateur's ordinary day) or hard (haze, patchy cloud, and what "
+        "else goes wrong).",
+    ),
+]
+Effects = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--effect",
+        metavar="NAME",
+        help="Add one fault of air, optics, camera or mount, of the size that it has under hard "
+        "conditions; may be repeated. With --conditions calm it is the only one.",
+    ),
+]
 FirstStage = Annotated[
     str | None, typer.Option("--from", metavar="STAGE", help="Run this stage and all that follow.")
 ]

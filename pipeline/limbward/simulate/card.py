@@ -69,7 +69,7 @@ def exposure_tags(scenario: Scenario, frame: SimulatedFrame) -> ExposureTags:
         exposure_s=shot.nominal_s,
         f_number=camera.f_number,
         focal_length_mm=tags.focal_length_mm or camera.focal_length_mm,
-        iso=camera.plan.iso,
+        iso=shot.iso,
         pixel_pitch_um=body.pixel_pitch_um,
         subsec_digits=tags.subsec_digits,
         offset_hours=tags.offset_hours,
@@ -152,7 +152,7 @@ def simulate_card(
         names = card_names(camera, len(frames))
         files += [CardFile(top + n, f) for n, f in zip(names, frames, strict=True)]
     config = root / "limbward.yaml"
-    rows = [frame_truth(f.path, f.frame) for f in files]
+    rows = [frame_truth(f.path, f.frame, scenario, seed) for f in files]
     truth = truth_json(scenario, rows, circumstances, contacts, seed)
     try:
         root.mkdir(parents=True, exist_ok=True)

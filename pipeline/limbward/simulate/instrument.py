@@ -66,7 +66,11 @@ class Instrument:
     black : tuple of float
         Black level of the four places of the mosaic, ADU.
     white : int
-        Saturation, ADU.
+        Saturation that its files declare, ADU.
+    clip : float
+        Part of the range from black to white at which the numbers really end.
+    bend : float
+        Part of the range up to there at which the numbers begin to fall behind the light.
     margins : tuple of int
         Masked rows and columns round the visible area: top, left, bottom, right.
     pixel_spread : float
@@ -84,6 +88,8 @@ class Instrument:
     response: tuple[float, float, float] = (0.5, 1.0, 0.7)
     black: tuple[float, float, float, float] = (511.0, 513.0, 512.0, 514.0)
     white: int = 16200
+    clip: float = 1.0
+    bend: float = 1.0
     margins: tuple[int, int, int, int] = (0, 0, 0, 0)
     pixel_spread: float = 0.003
     vignetting: float = 0.22
@@ -104,6 +110,26 @@ class Instrument:
     def area_ratio(self) -> float:
         """Area of a pixel in units of a 6 um one."""
         return (self.pixel_pitch_um / REFERENCE_PITCH_UM) ** 2
+
+    @property
+    def top(self) -> int:
+        """The largest number there is, ADU."""
+        black = float(np.mean(self.black))
+        return round(black + self.clip * (self.white - black))
+
+    def bent(self, signal: Pixels) -> Pixels:
+        """Return numbers over black, ADU, for a signal that would be so in a straight line.
+
+        Above the knee k the excess s - k becomes (s - k) / (1 + (s - k) / w), with w twice what
+        is left to the end of the range: the slope falls from 1 at the knee to a quarter there.
+        """
+        if self.bend >= 1.0:
+            return signal
+        room = self.top - float(np.mean(self.black))
+        knee = np.float32(self.bend * room)
+        over = np.maximum(signal - knee, np.float32(0.0))
+        width = np.float32(2.0 * (1.0 - self.bend) * room)
+        return np.minimum(signal, knee) + over / (np.float32(1.0) + over / width)
 
     def gain(self, iso: int) -> float:
         """Return electrons per ADU."""
@@ -275,19 +301,20 @@ def read_out(
     electrons[few] = counts
     electrons += noise * spread
     electrons /= np.float32(instrument.gain(iso))
+    electrons = instrument.bent(electrons)
 
     top, left, bottom, right = instrument.margins
     rows, columns = electrons.shape
     black = np.array(instrument.black, dtype=np.float32).reshape(2, 2)
     electrons += np.tile(black, (rows // 2, columns // 2))
-    visible = _to_adu(electrons, instrument.white)
+    visible = _to_adu(electrons, instrument.top)
     if not any(instrument.margins):
         return visible
     full = (rows + top + bottom, columns + left + right)
     masked = rng.standard_normal(full, dtype=np.float32) * read / np.float32(instrument.gain(iso))
     # The mosaic's phase counts from the visible corner; the margins there are even.
     masked += np.tile(black, (full[0] // 2 + 1, full[1] // 2 + 1))[: full[0], : full[1]]
-    out = _to_adu(masked, instrument.white)
+    out = _to_adu(masked, instrument.top)
     out[top : top + rows, left : left + columns] = visible
     return out
 

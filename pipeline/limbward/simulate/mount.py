@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.orientation import Orientation
+from limbward.simulate.axes import level_error, polar_error
 from limbward.sky.ephemeris import ARCSEC, SkyView
 from limbward.sky.refraction import refraction_arcsec
 
@@ -39,6 +40,20 @@ class Mount:
     jumps : tuple
         Of (seconds from greatest eclipse, arcsec east, arcsec north): the Sun moves on the sensor
         by so much from then on.
+    recentred_s : tuple of float
+        Seconds from greatest eclipse at which the photographer brings the Sun back, by hand, to
+        where it was at greatest eclipse.
+    recentring_arcsec : float
+        How far off it then is, standard deviation on each axis.
+    polar_error_arcmin : tuple of float
+        Of an equatorial mount: how much too high its axis is, and how far east of the pole.
+    lean_deg : tuple of float
+        Of an alt-azimuth head that turns as if it stood level: how far its vertical axis leans
+        towards the Sun and to the right of it, at greatest eclipse.
+    knocked : float
+        Part of the frames that are taken while the mount shakes.
+    knock_arcsec, knock_hz : float
+        Amplitude and frequency of the shaking.
     centre_offset : tuple of float
         Where the Sun is at greatest eclipse: fractions of the width and height from the centre.
     """
@@ -51,6 +66,13 @@ class Mount:
     field_rotation_deg_per_hour: float = 0.0
     reframe_s: float = 120.0
     jumps: tuple[tuple[float, float, float], ...] = ()
+    recentred_s: tuple[float, ...] = ()
+    recentring_arcsec: float = 60.0
+    polar_error_arcmin: tuple[float, float] = (0.0, 0.0)
+    lean_deg: tuple[float, float] = (0.0, 0.0)
+    knocked: float = 0.0
+    knock_arcsec: float = 12.0
+    knock_hz: float = 12.0
     centre_offset: tuple[float, float] = (0.0, 0.0)
 
 
@@ -135,15 +157,20 @@ def pointing(
     """
     n = len(from_greatest_s)
     jitter = rng.normal(0.0, 1.0, (n, 2)) * mount.jitter_arcsec
-    east = mount.drift_arcsec_per_min[0] * from_greatest_s / 60.0 + jitter[:, 0]
-    north = mount.drift_arcsec_per_min[1] * from_greatest_s / 60.0 + jitter[:, 1]
+    wrong = _wrong_axes(mount, sky, from_greatest_s, greatest)
+    soon = _wrong_axes(mount, later, from_greatest_s + 1.0, greatest)
+    steady_east = mount.drift_arcsec_per_min[0] * from_greatest_s / 60.0 + wrong[0]
+    steady_north = mount.drift_arcsec_per_min[1] * from_greatest_s / 60.0 + wrong[1]
     for when, jump_east, jump_north in mount.jumps:
         after = from_greatest_s >= when
-        east, north = east + after * jump_east, north + after * jump_north
+        steady_east = steady_east + after * jump_east
+        steady_north = steady_north + after * jump_north
+    _recentre(mount, from_greatest_s, steady_east, steady_north, rng)
+    east, north = steady_east + jitter[:, 0], steady_north + jitter[:, 1]
 
-    up = np.full(n, mount.up_position_angle)
-    speed_east = np.full(n, mount.drift_arcsec_per_min[0] / 60.0)
-    speed_north = np.full(n, mount.drift_arcsec_per_min[1] / 60.0)
+    up = np.full(n, mount.up_position_angle) + wrong[2]
+    speed_east = np.full(n, mount.drift_arcsec_per_min[0] / 60.0) + soon[0] - wrong[0]
+    speed_north = np.full(n, mount.drift_arcsec_per_min[1] / 60.0) + soon[1] - wrong[1]
     if mount.kind == "equatorial":
         up = up + mount.field_rotation_deg_per_hour * from_greatest_s / 3600.0
     else:
@@ -174,6 +201,53 @@ def pointing(
         tx, ty = camera.to_pixels(speed_east[i], speed_north[i])
         out[:, i] = x0 + float(dx), y0 + float(dy), float(tx), float(ty)
     return Pointing(out[0], out[1], up, out[2], out[3])
+
+
+def _wrong_axes(
+    mount: Mount, sky: SkyView, from_greatest_s: Floats, greatest: SkyView
+) -> tuple[Floats, Floats, Floats]:
+    """Return what wrong axes do: the Sun's offset east and north, arcsec, and the field's turn."""
+    if mount.kind == "equatorial" and any(mount.polar_error_arcmin):
+        return polar_error(mount.polar_error_arcmin, from_greatest_s, greatest)
+    if mount.kind == "altazimuth" and any(mount.lean_deg):
+        return level_error(mount.lean_deg, sky, greatest)
+    nothing = np.zeros(len(from_greatest_s))
+    return nothing, nothing, nothing
+
+
+def _recentre(
+    mount: Mount, from_greatest_s: Floats, east: Floats, north: Floats, rng: np.random.Generator
+) -> None:
+    """Bring the Sun back, in place, from the first frame after each moment on."""
+    for when in sorted(mount.recentred_s):
+        after = np.flatnonzero(from_greatest_s >= when)
+        if len(after):
+            missed = rng.normal(0.0, mount.recentring_arcsec, 2)
+            east[after] += missed[0] - east[after[0]]
+            north[after] += missed[1] - north[after[0]]
+
+
+def knocks(
+    mount: Mount, exposures_s: Floats, scale_arcsec: float, rng: np.random.Generator
+) -> Floats:
+    """Return how far the picture runs in frames taken while the mount shakes, (N, 2) pixels.
+
+    A shutter that is open for less than half a period sees a part of one swing, at its fastest; a
+    longer one the whole swing.
+
+    Parameters
+    ----------
+    mount : Mount
+    exposures_s : ndarray, shape (N,)
+    scale_arcsec : float
+    rng : Generator
+    """
+    n = len(exposures_s)
+    hit = rng.random(n) < mount.knocked
+    way = rng.uniform(0.0, 2.0 * np.pi, n)
+    phase = np.minimum(np.pi * mount.knock_hz * exposures_s, 0.5 * np.pi)
+    length = hit * 2.0 * mount.knock_arcsec * np.sin(phase) / scale_arcsec
+    return np.stack([length * np.cos(way), length * np.sin(way)], axis=-1)
 
 
 def _drift_in_a_second(sky: SkyView, later: SkyView, index: int) -> tuple[float, float]:

@@ -33,8 +33,9 @@ class Shot:
     nominal_s, exposure_s : float
         What the camera says, and how long the shutter was open.
     transmission : float
-        Of the air, without the filter.
+        Of the air, without the filter and without patchy cloud.
     filter_density : float
+    iso : int
     index : int
         Counts the camera's shots in time order.
     jpeg, truncated : bool
@@ -46,6 +47,7 @@ class Shot:
     exposure_s: float
     transmission: float
     filter_density: float
+    iso: int
     index: int
     jpeg: bool = False
     truncated: bool = False
@@ -156,6 +158,7 @@ def shots(
     with_jpeg = set(totality[:: max(1, len(totality) // max(1, plan.jpegs))][: plan.jpegs])
     whole = [i for i in totality if i not in with_jpeg]
     cut = set(whole[len(whole) // 2 :][: plan.truncated])
+    isos = {i: _bracket_iso(plan, k) for k, i in enumerate(totality)}
     return [
         Shot(
             kind=kind,
@@ -164,12 +167,20 @@ def shots(
             exposure_s=shutter_s(nominal, scenario.binary_shutter) * float(error[i]),
             transmission=float(air[i]) if kind not in ("dark", "flat") else 1.0,
             filter_density=plan.filter_density if kind == "partial" else 0.0,
+            iso=isos.get(i, plan.iso),
             index=i,
             jpeg=i in with_jpeg,
             truncated=i in cut,
         )
         for i, (kind, start, nominal) in enumerate(rough)
     ]
+
+
+def _bracket_iso(plan: Plan, number: int) -> int:
+    """Return the ISO of a frame of totality, counted from the first; each bracket begins anew."""
+    if not plan.bracket_isos:
+        return plan.iso
+    return plan.bracket_isos[number % len(plan.bracket_s) % len(plan.bracket_isos)]
 
 
 def _contact_frames(

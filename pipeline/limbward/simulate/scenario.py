@@ -9,8 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from limbward.simulate.cloud import Cloud
 from limbward.simulate.instrument import Instrument
 from limbward.simulate.mount import Mount
+from limbward.simulate.optics import Optics
 from limbward.sky.ephemeris import Radii, Site
 
 
@@ -59,6 +61,8 @@ class Plan:
     Attributes
     ----------
     iso : int
+    bracket_isos : tuple of int
+        Of the frames of a bracket, in turn; empty is ``iso`` for all.
     partial_frames : int
         Through the filter, spread over the partial phases, half before and half after totality
         unless ``partial_sides`` says otherwise.
@@ -88,6 +92,7 @@ class Plan:
     """
 
     iso: int = 100
+    bracket_isos: tuple[int, ...] = ()
     partial_frames: int = 24
     partial_exposure_s: float = 1 / 500
     filter_density: float = 5.0
@@ -109,14 +114,16 @@ class Plan:
 class Camera:
     """A body with its optics, mount, clock and plan.
 
-    ``prefix`` and ``first_number`` name its files; ``folder`` is its card's folder beside the
-    others when there are several, below which lies DCIM.
+    ``psf_sigma_px`` is the blur of the optics in focus, ``optics`` holds their faults. ``prefix``
+    and ``first_number`` name its files; ``card`` is its card's folder beside the others when there
+    are several, below which lies DCIM.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
     focal_length_mm: float = 800.0
     f_number: float = 8.0
     psf_sigma_px: float = 0.8
+    optics: Optics = field(default_factory=Optics)
     mount: Mount = field(default_factory=Mount)
     clock: Clock = field(default_factory=Clock)
     tags: Tags = field(default_factory=Tags)
@@ -140,19 +147,31 @@ class Weather:
     Attributes
     ----------
     cloud_absorption : float
-        Largest fraction that passing clouds take; 0 is clear.
+        Largest fraction that passing clouds take, the same over the field; 0 is clear.
     cloud_period_s : float
         How fast they change.
+    cloud : Cloud
+        Patches that drift through the field.
     sky_brightness : float
         In totality, units of the mean solar disc.
     sky_gradient : float
         Relative change from the frame's centre to a degree nearer the horizon.
+    aureole : float
+        Part of all light that dust, haze and thin cirrus spread into wide wings.
+    aureole_arcsec : tuple of float
+        Where the wings begin and end.
+    seeing_arcsec : tuple of float
+        Least and largest full width at half maximum of what the air adds to a frame's blur.
     """
 
     cloud_absorption: float = 0.0
     cloud_period_s: float = 25.0
+    cloud: Cloud = field(default_factory=Cloud)
     sky_brightness: float = 7.0e-10
     sky_gradient: float = 0.2
+    aureole: float = 0.0
+    aureole_arcsec: tuple[float, float] = (20.0, 1200.0)
+    seeing_arcsec: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -176,6 +195,8 @@ class Scenario:
     binary_shutter : bool
         True if 1/500 s is really 1/512 s and so on, as in cameras whose steps are powers of two.
     name : str
+    conditions : str
+        What `limbward.simulate.conditions` made of it.
     """
 
     site: Site
@@ -189,6 +210,7 @@ class Scenario:
     shutter_error: float = 0.003
     binary_shutter: bool = True
     name: str = ""
+    conditions: str = "calm"
 
 
 DEMO_SITE = Site(latitude=65.0, longitude=-23.4, height=40.0, name="Lava field camp")
@@ -300,7 +322,7 @@ def adapt(
     camera : dict
         Fields of `Camera` itself.
     **parts : dict
-        Fields of its ``instrument``, ``mount``, ``clock``, ``tags`` or ``plan``.
+        Fields of its ``instrument``, ``optics``, ``mount``, ``clock``, ``tags`` or ``plan``.
 
     Examples
     --------

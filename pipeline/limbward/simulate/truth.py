@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
-from limbward.simulate.frames import SimulatedFrame
+from limbward.simulate.frames import SimulatedFrame, cloud_gain
 from limbward.simulate.scenario import Camera, Scenario
 from limbward.sky.circumstances import Circumstances
 
@@ -83,11 +83,14 @@ def truth_json(
     return {
         "seed": seed,
         "name": scenario.name,
+        "conditions": scenario.conditions,
         "date": scenario.date,
         "site": asdict(scenario.site),
         "contacts": seen["contacts"],
         "caution": seen["caution"],
         "sky_brightness": scenario.weather.sky_brightness,
+        "weather": asdict(scenario.weather),
+        "shutter_error": scenario.shutter_error,
         "cameras": cameras,
         "frames": rows,
     }
@@ -104,10 +107,15 @@ def _camera_truth(camera: Camera, greatest: datetime) -> dict[str, Any]:
         "focal_length_mm": camera.focal_length_mm,
         "f_number": camera.f_number,
         "pixel_scale_arcsec": camera.pixel_scale_arcsec,
+        "optics": asdict(camera.optics),
+        "optical_axis": list(camera.optics.axis_px(body.shape, body.pixel_pitch_um)),
         "mount": mount.kind,
         "up_position_angle": mount.up_position_angle,
         "mirrored": mount.mirrored,
         "field_rotation_deg_per_hour": mount.field_rotation_deg_per_hour,
+        "polar_error_arcmin": list(mount.polar_error_arcmin),
+        "lean_deg": list(mount.lean_deg),
+        "recentred_s": list(mount.recentred_s),
         "utc_offset_hours": clock.utc_offset_hours,
         "offset_s": clock.offset_s,
         "drift_s_per_hour": clock.drift_s_per_hour,
@@ -116,14 +124,27 @@ def _camera_truth(camera: Camera, greatest: datetime) -> dict[str, Any]:
         "response": list(body.response),
         "black": list(body.black),
         "white": body.white,
+        "clip_adu": body.top,
+        "bend": body.bend,
         "electrons_per_adu": body.gain(camera.plan.iso),
         "read_noise_electrons": body.read_noise_electrons(camera.plan.iso),
         "disc_electrons_per_s": body.disc_rate(camera.f_number),
     }
 
 
-def frame_truth(path: str, frame: SimulatedFrame) -> dict[str, Any]:
-    """Return what is true of one frame, written to the file at ``path``."""
+def frame_truth(path: str, frame: SimulatedFrame, scenario: Scenario, seed: int) -> dict[str, Any]:
+    """Return what is true of one frame, written to the file at ``path``.
+
+    ``gain`` is what patchy cloud lets through at the Sun's centre, mean over the exposure.
+
+    Parameters
+    ----------
+    path : str
+    frame : SimulatedFrame
+    scenario : Scenario
+    seed : int
+        Of the simulation.
+    """
     shot, place = frame.shot, frame.place
     body = frame.camera.instrument
     row: dict[str, Any] = {
@@ -136,11 +157,13 @@ def frame_truth(path: str, frame: SimulatedFrame) -> dict[str, Any]:
         "time_camera": frame.time_camera.isoformat(timespec="milliseconds"),
         "exposure_s": shot.exposure_s,
         "nominal_exposure_s": shot.nominal_s,
-        "iso": frame.camera.plan.iso,
+        "iso": shot.iso,
         "filter_density": shot.filter_density,
         "transmission": shot.transmission,
     }
     if place is not None:
+        sun = np.array([place.sun_x]), np.array([place.sun_y])
+        gain = float(cloud_gain(scenario, frame, seed, *sun)[0])
         # Refraction makes the discs ellipses; the radius is that of the circle of equal area.
         scale = math.sqrt(abs(float(np.linalg.det(place.to_sky))))
         row |= {
@@ -153,5 +176,11 @@ def frame_truth(path: str, frame: SimulatedFrame) -> dict[str, Any]:
             "up_position_angle": frame.up_position_angle,
             "sun_axis_position_angle": place.sun_axis_position_angle,
             "trail_px": [place.trail_x, place.trail_y],
+            "knocked": frame.knocked,
+            "gain": gain,
+            "cloud_shift_arcsec": list(frame.cloud_shift_arcsec),
+            "sky": list(frame.sky),
         }
+    if frame.blur is not None:
+        row["blur"] = asdict(frame.blur)
     return row

@@ -1,0 +1,121 @@
+"""What a lens does besides making a picture: lateral colour, a ghost, a focus that drifts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.compiled import kernel
+
+Pixels = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Optics:
+    """Faults of an optical system.
+
+    Attributes
+    ----------
+    focus_drift_px : float
+        Radius of the disc of defocus that has grown from the first to the last lit frame, as the
+        tube cools after it was focused.
+    lateral : tuple of float
+        Relative magnification of red and blue light, over green's, less 1.
+    ghost : float
+        Part of the light that two reflections bring back, mirrored through the axis.
+    ghost_mm : float
+        Diameter of the disc that a point becomes in the ghost: light that has gone 4 mm further
+        at f/8 is 0.5 mm wide.
+    axis_mm : tuple of float
+        Where the axis meets the sensor, right of and below its centre.
+    """
+
+    focus_drift_px: float = 0.0
+    lateral: tuple[float, float] = (0.0, 0.0)
+    ghost: float = 0.0
+    ghost_mm: float = 0.5
+    axis_mm: tuple[float, float] = (0.4, -0.25)
+
+    def axis_px(self, shape: tuple[int, int], pitch_um: float) -> tuple[float, float]:
+        """Return where the axis meets the sensor, (x, y) in pixels."""
+        rows, columns = shape
+        x = (columns - 1) / 2 + self.axis_mm[0] * 1000.0 / pitch_um
+        return x, (rows - 1) / 2 + self.axis_mm[1] * 1000.0 / pitch_um
+
+
+def _between(t: float) -> tuple[float, float, float, float]:
+    """Return the weights of four samples at -1, 0, 1, 2: a cubic through the middle two."""
+    a = t * (-0.5 + t * (1.0 - 0.5 * t))
+    b = 1.0 + t * t * (-2.5 + 1.5 * t)
+    c = t * (0.5 + t * (2.0 - 1.5 * t))
+    return a, b, c, 1.0 - a - b - c
+
+
+_weights = kernel(inline="always")(_between)
+
+
+def _magnify_kernel(image: Any, out: Any, pattern: Any, grown: Any, axis: Any) -> None:
+    """Fill ``out`` with what each colour of the mosaic sees of an image."""
+    rows, columns = image.shape
+    for y in range(rows):
+        for x in range(columns):
+            by = grown[pattern[y & 1, x & 1]]
+            if by == 1.0:
+                out[y, x] = image[y, x]
+                continue
+            u = axis[0] + (x - axis[0]) / by
+            v = axis[1] + (y - axis[1]) / by
+            # The outermost pixels, of which a neighbour is missing, repeat the last one.
+            j = min(max(int(u), 1), columns - 3)
+            i = min(max(int(v), 1), rows - 3)
+            a, b, c, d = _weights(min(max(u - j, 0.0), 1.0))
+            e, f, g, h = _weights(min(max(v - i, 0.0), 1.0))
+            total = 0.0
+            for k in range(4):
+                p = i - 1 + k
+                weight = e if k == 0 else f if k == 1 else g if k == 2 else h
+                total += weight * (
+                    a * image[p, j - 1]
+                    + b * image[p, j]
+                    + c * image[p, j + 1]
+                    + d * image[p, j + 2]
+                )
+            # A cubic undershoots beside an edge, and there is no light below none.
+            out[y, x] = max(total, 0.0)
+
+
+_magnify = kernel(fastmath=True)(_magnify_kernel)
+
+
+def lateral_colour(
+    image: Pixels,
+    pattern: NDArray[np.int64],
+    lateral: tuple[float, float],
+    axis: tuple[float, float],
+) -> Pixels:
+    """Return an image in which red and blue pixels see it magnified about the axis.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (H, W)
+        Blurred: it is interpolated by cubics.
+    pattern : ndarray of int, shape (2, 2)
+        Colour (0 R, 1 G, 2 B) of each place of the mosaic.
+    lateral : tuple of float
+        Magnification of red and blue, less 1.
+    axis : tuple of float
+        (x, y), pixels.
+
+    Returns
+    -------
+    ndarray of float32, shape (H, W)
+    """
+    if lateral == (0.0, 0.0):
+        return image
+    out = np.empty_like(image)
+    grown = np.array([1.0 + lateral[0], 1.0, 1.0 + lateral[1]])
+    _magnify(image, out, pattern, grown, np.array(axis))
+    return out
