@@ -36,7 +36,8 @@ def refit(
     radius_ratio : float, optional
         Second radius over the first.
     radius : tuple of float, optional
-        First radius without refraction, if it is known, and its standard deviation, pixels.
+        First radius as it appears, the mean of the flattened disc, if it is known, and its standard
+        deviation, pixels.
 
     Returns
     -------
@@ -58,8 +59,9 @@ def refit(
         arcs.append(Arc(px, py, limb[:, 2]))
         cx, cy = undo @ (np.array([x, y]) - origin)
         round_starts.append((float(cx), float(cy), size))
-    fit = fit_circles(arcs, round_starts, radius_ratio=radius_ratio, radius=radius)
     mean = float(np.sqrt(np.linalg.det(refraction)))
+    known = None if radius is None else (radius[0] / mean, radius[1] / mean)
+    fit = fit_circles(arcs, round_starts, radius_ratio=radius_ratio, radius=known)
     found = []
     for c in fit.circles:
         x, y = origin + refraction @ np.array([c.x, c.y])
