@@ -1,9 +1,18 @@
 """What all tests share."""
 
+import pytest
 from hypothesis import settings
+
+SLOW = {"card", "statistical"}
 
 # The same examples every time: a failure is of the change at hand, not of the day's luck. A longer,
 # random search is `pytest --hypothesis-profile=search`.
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.register_profile("search", max_examples=2000, deadline=None)
 settings.load_profile("steady")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the files that take long, so that no process ends with one while others idle."""
+    slow = {item.path for item in items if SLOW & {mark.name for mark in item.iter_markers()}}
+    items.sort(key=lambda item: item.path not in slow)

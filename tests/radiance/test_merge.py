@@ -26,6 +26,8 @@ from tests.radiance.reference import gathered
 from tests.radiance.scene import RGGB, Scene, Shot
 from tests.radiance.test_relative import bracketed
 
+pytestmark = pytest.mark.statistical
+
 GBRG = np.array([[1, 2], [0, 1]], np.int8)
 
 

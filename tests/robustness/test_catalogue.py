@@ -7,6 +7,8 @@ import pytest
 from tests.robustness import cases_backup, cases_decode, cases_loss
 from tests.robustness.case import Case, faults
 
+pytestmark = pytest.mark.card
+
 # Each area adds its cases in a module of its own, as a tuple named CASES.
 CATALOGUE: tuple[Case, ...] = (*cases_backup.CASES, *cases_decode.CASES, *cases_loss.CASES)
 

@@ -17,6 +17,8 @@ from limbward.work.executors import local_pool
 from tests.robustness import fuzz_clips, fuzz_configs
 from tests.robustness.bombs import QUICK, blast
 
+pytestmark = pytest.mark.statistical
+
 CONFIG = "site: {{latitude: 65.0, longitude: -23.4}}\neclipse: {}\ninput:\n  cards: [{}]\n{}"
 
 

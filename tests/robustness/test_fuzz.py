@@ -20,6 +20,8 @@ from tests.robustness.fuzz_folders import fuzz_artefacts, fuzz_trees
 from tests.robustness.fuzz_ingest import fuzz
 from tests.robustness.kill_points import small_card
 
+pytestmark = pytest.mark.statistical
+
 FILES = 60
 
 
