@@ -12,7 +12,9 @@ from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import split_zone
 from limbward.clock.solve import solve_clock
 from limbward.geometry.orientation import Orientation
+from limbward.sky.air import Air
 from limbward.sky.contacts import local_circumstances
+from limbward.sky.doubt import doubted_track, moved_site
 from limbward.sky.ephemeris import Site, view
 from limbward.sky.refraction import apparent_moon_offset
 from limbward.sky.track import sky_track
@@ -292,3 +294,27 @@ def test_mountains_on_the_limb_do_not_average_away(track):
         pulls.append((found.offset_s - 3.0) / found.offset_sigma_s)
     # 30 draws: the standard deviation is known to 13 %; a mean error counts as scatter here.
     assert 0.6 < np.sqrt(np.mean(np.square(pulls))) < 1.4
+
+
+# Near the central line the Moon's path and its mirror image are 10 km apart.
+CENTRAL = Site(67.8009, -26.40299, 15.0)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("east_km", [0.0, 10.0])
+def test_a_wrong_site_is_not_taken_for_a_mirrored_camera(mirrored, east_km):
+    """With the right site a star diagonal is found; with a wrong one no certainty is claimed."""
+    greatest = local_circumstances("2026-08-12", CENTRAL).contacts["greatest"].time
+    rng = np.random.default_rng(4)
+    true = Orientation(11.92, 104.0, mirrored)
+    c = crescents(
+        sky_track(greatest, CENTRAL), session(rng, 18), rng, offset=-31.0, drift=1.0,
+        orientation=true, sigma=0.02,
+    )  # fmt: skip
+    stated = moved_site(CENTRAL, 0.0, east_km)
+    there = sky_track(greatest, stated)
+    found = solve_clock(there, crescents=c, doubt=doubted_track(there, stated, Air(1010.0, 10.0)))
+    if east_km == 0.0 or not mirrored:
+        assert found.orientation.mirrored == mirrored
+        assert found.orientation.up_position_angle == pytest.approx(104.0, abs=0.1)
+    assert abs(found.offset_s + 31.0) < 5.0 * found.offset_sigma_s

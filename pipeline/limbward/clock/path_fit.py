@@ -13,6 +13,10 @@ from limbward.normal_matrix import inverse
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 
+# Chi-square; one camera in thirty is behind a star diagonal (common practice, no source). Near the
+# central line a mirrored path differs from the true one by little.
+MIRRORED_COST = 7.0
+
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Complexes = NDArray[np.complex128]
@@ -95,7 +99,7 @@ def fit_path(
         return None
     turnings = (False, True) if rotates is None else (rotates,)
     fits = [sky.fit(start, m, turning) for m in (False, True) for turning in turnings]
-    best = min(fits, key=lambda f: f.cost)
+    best = min(fits, key=lambda f: f.cost + (MIRRORED_COST if f.mirrored else 0.0))
     enough = max(LEAST_FRAMES, LEAST_SHARE * c.order.size)
     return best if best.on_path.sum() >= enough else None
 
