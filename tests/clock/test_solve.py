@@ -305,11 +305,11 @@ CENTRAL = Site(67.8009, -26.40299, 15.0)
 def test_a_wrong_site_is_not_taken_for_a_mirrored_camera(mirrored, east_km):
     """With the right site a star diagonal is found; with a wrong one no certainty is claimed."""
     greatest = local_circumstances("2026-08-12", CENTRAL).contacts["greatest"].time
-    rng = np.random.default_rng(4)
+    rng = np.random.default_rng(1)
     true = Orientation(11.92, 104.0, mirrored)
     c = crescents(
-        sky_track(greatest, CENTRAL), session(rng, 18), rng, offset=-31.0, drift=1.0,
-        orientation=true, sigma=0.02,
+        sky_track(greatest, CENTRAL), session(rng, 16), rng, offset=-31.0, drift=1.0,
+        orientation=true, sigma=0.03,
     )  # fmt: skip
     stated = moved_site(CENTRAL, 0.0, east_km)
     there = sky_track(greatest, stated)
