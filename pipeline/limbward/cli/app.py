@@ -32,6 +32,7 @@ from limbward.cli.options import (
     PenumbraRadius,
     ScenarioName,
     Seed,
+    Smooth,
     SolarRadius,
     Steps,
     UmbraRadius,
@@ -205,13 +206,17 @@ def contacts(
     height: Annotated[float, Height] = 0.0,
     k_penumbra: Annotated[float, PenumbraRadius] = 0.2725076,
     k_umbra: Annotated[float, UmbraRadius] = 0.2725076,
-    solar_radius_km: Annotated[float, SolarRadius] = 696000.0,
+    solar_radius_km: Annotated[float | None, SolarRadius] = None,
     limb_profile: LimbProfile = None,
+    smooth: Smooth = False,
     ephemeris: Annotated[str, Ephemeris] = "de421",
     as_json: Json = False,
     verbose: Verbose = False,
 ) -> None:
     """Local circumstances of an eclipse: C1, C2, greatest, C3, C4.
+
+    These are for a smooth Moon. Of a total eclipse, C2, C3 and the beads by the mountains and
+    valleys of the Moon's limb follow, or come first if light returns earlier by them.
 
     P and V say where on the Sun's limb the Moon touches it (at greatest eclipse, where the Moon's
     centre lies): degrees from celestial north (P) and from the zenith (V), through east, which is
@@ -221,14 +226,21 @@ def contacts(
     from limbward.sky.contacts import local_circumstances
     from limbward.sky.ephemeris import Radii, Site
     from limbward.sky.limb_profile import circumstances_json, profile_contacts, read_profile
+    from limbward.sky.real_limb import real_limb, real_limb_json
 
-    site, radii = Site(latitude, longitude, height), Radii(k_penumbra, k_umbra, solar_radius_km)
+    site = Site(latitude, longitude, height)
+    radii = Radii(k_penumbra, k_umbra, solar_radius_km or Radii.solar_radius_km)
     found = local_circumstances(date.date().isoformat(), site, radii=radii, ephemeris=ephemeris)
-    profiled = None
+    profiled = real = None
+    if limb_profile is None and not smooth:
+        by_relief = real_limb(
+            found, site, radii=radii, solar_radius_km=solar_radius_km, ephemeris=ephemeris
+        )
+        real = None if by_relief is None else real_limb_json(by_relief)
     if limb_profile is not None:
         profile = read_profile(limb_profile)
         profiled = profile_contacts(found, site, profile, radii=radii, ephemeris=ephemeris)
-    circumstances = circumstances_json(found, profiled)
+    circumstances = circumstances_json(found, profiled, real)
     if as_json:
         print_json(circumstances)
     else:

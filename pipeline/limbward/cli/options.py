@@ -122,7 +122,8 @@ SolarRadius = typer.Option(
     "--solar-radius-km",
     parser=number(690000, 700000, "a number of kilometres (696000)"),
     metavar="KM",
-    help="Sun's radius, 690000 to 700000 km; 696000 is the IAU's of 1976.",
+    help="Sun's radius, 690000 to 700000 km. Without it, 696000 (the IAU's of 1976) for the smooth "
+    "Moon, and 696221, as measured at eclipses, for the real limb.",
 )
 
 Ephemeris = typer.Option(
@@ -204,9 +205,10 @@ LimbProfile = Annotated[
         "--limb-profile",
         metavar="FILE",
         help="CSV of position angle (degrees) and height of the lunar limb (arcsec), for C2, C3 "
-        "and the beads.",
+        "and the beads; without it they are by the Moon's relief.",
     ),
 ]
+Smooth = Annotated[bool, typer.Option("--smooth", help="Only the contacts of a smooth Moon.")]
 Steps = Annotated[
     list[str],
     typer.Option(

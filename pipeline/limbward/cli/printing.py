@@ -11,12 +11,18 @@ from rich.console import Console
 from rich.table import Table
 
 from limbward.sky.caution import caution
-from limbward.sky.wording import contacts_heading, light_returns_earlier
+from limbward.sky.wording import contacts_heading, light_returns_earlier, uneven_limb
 
 ANGLES = (
     "P and V: where on the Sun's limb the Moon touches it (at greatest eclipse, where\n"
     "the Moon's centre lies), in degrees from celestial north (P) and from the zenith\n"
     "(V), through east: anticlockwise as the eye sees it."
+)
+
+LIMBS = (
+    "The real limb is the Moon's relief against the Sun as measured at eclipses; the other\n"
+    "table is for a smooth Moon and the Sun of published tables. The real limb's times are\n"
+    "good to a few tenths of a second; near the edge of the path 100 m can be a second."
 )
 
 _COVERING = (("C2", "vanishes"), ("C3", "returns"))
@@ -33,13 +39,16 @@ def print_contacts(circumstances: dict[str, Any]) -> None:
     if circumstances["contacts"]:
         console = Console(highlight=False, soft_wrap=True)
         tables = [contacts_table(circumstances)]
-        if "limb_profile" in circumstances:
-            tables.append(beads_table(circumstances["limb_profile"]))
+        by, limb = uneven_limb(circumstances)
+        if by:
+            tables.append(beads_table(by, limb))
         if light_returns_earlier(circumstances):  # the earlier C3 is the one to be read first
             tables.reverse()
         for table in tables:
             console.print(table)
         print(ANGLES)
+        if "real_limb" in circumstances:
+            print(LIMBS)
     print("\n" + textwrap.fill(caution(circumstances), 80))
 
 
@@ -57,16 +66,46 @@ def contacts_table(circumstances: dict[str, Any]) -> Table:
     return table
 
 
-def beads_table(profile: dict[str, Any]) -> Table:
-    """Return C2, C3 and the beads by a limb profile as a table."""
-    table = Table("by the limb profile", "UTC", "P", box=None, pad_edge=False)
-    rows = [(profile[name], f"{name}: the photosphere {does}", "") for name, does in _COVERING]
-    for bead in profile["beads"]:
+def beads_table(by: str, limb: dict[str, Any]) -> Table:
+    """Return C2, C3 and the beads by an uneven limb as a table; see `uneven_limb`."""
+    rows = [
+        (limb[name], f"{name}: the photosphere {does}", "", "", "")
+        for name, does in _COVERING
+        if name in limb
+    ]
+    for bead in limb["beads"]:
         does = "goes out" if bead["contact"] == "C2" else "appears"
-        rows.append((bead["utc"], f"a bead {does}", f"{bead['position_angle']:.1f}°"))
-    for utc, what, angle in sorted(rows):
-        table.add_row(what, _to_tenth(utc), angle)
+        angle = f"{bead['position_angle']:.1f}°"
+        rows.append((bead["utc"], f"a bead {does}", angle, _alone(bead), _valley(bead)))
+    # Only of the real limb more is known of a bead than its place.
+    headings = ("UTC", "P", "alone", "valley") if any(row[-1] for row in rows) else ("UTC", "P")
+    table = Table(f"by {by}", *headings, box=None, pad_edge=False)
+    if "C2" not in limb:
+        table.add_row("no C2, no C3: the photosphere never vanishes")
+    for utc, what, *more in sorted(rows):
+        # The day stands in the other table; without it, all fits into 80 columns.
+        table.add_row(what, _to_tenth(utc)[11:], *more[: len(headings) - 1])
     return table
+
+
+def _alone(bead: dict[str, Any]) -> str:
+    """Return for how long a bead stands alone."""
+    ends = [bead.get(name) for name in ("start", "end")]
+    if None in ends:
+        return ""
+    start, end = (datetime.fromisoformat(str(utc)) for utc in ends)
+    return f"{(end - start).total_seconds():.1f} s"
+
+
+def _valley(bead: dict[str, Any]) -> str:
+    """Return a valley's selenographic place."""
+    if "selenographic_longitude" not in bead:
+        return ""
+    latitude, longitude = bead["selenographic_latitude"], bead["selenographic_longitude"]
+    return (
+        f"{abs(latitude):.1f}° {'N' if latitude >= 0 else 'S'} "
+        f"{abs(longitude):.1f}° {'E' if longitude >= 0 else 'W'}"
+    )
 
 
 def _to_tenth(utc: str) -> str:

@@ -65,12 +65,17 @@ class SkyConfig(Section):
         description="Moon's radius for C2 and C3, Earth radii.",
     )
     solar_radius_km: float = Field(
-        default=696000.0, ge=690000, le=700000, description="Radius of the photosphere."
+        default=696000.0,
+        ge=690000,
+        le=700000,
+        description="Radius of the photosphere; where it is not given, C2 and C3 by the Moon's "
+        "relief are for 696221 km, as measured at eclipses.",
     )
     limb_profile: PathText | None = Field(
         default=None,
         description="CSV of position angle (degrees) and height of the Moon's limb (arcsec), for "
-        "C2, C3 and the beads; null is a smooth limb.",
+        "C2, C3 and the beads. With null the frames are dated by a smooth limb, and contacts.json "
+        "has C2, C3 and the beads by the Moon's relief too.",
     )
     refraction: bool = Field(
         default=True, description="Whether positions allow for the air flattening the field."

@@ -32,6 +32,7 @@ from limbward.report.wording import (
     unbroken,
 )
 from limbward.sky.caution import caution
+from limbward.sky.wording import uneven_limb
 
 COMPOSITE_PX = 1800
 ENHANCED_PX = 1200
@@ -71,7 +72,7 @@ def build_report(material: Material) -> str:
         timeline=_timeline(material),
         caution=caution(material.contacts),
         contacts=_contact_rows(material),
-        profiled="limb_profile" in material.contacts,
+        uneven_limb=uneven_limb(material.contacts)[0],
         clocks=[(clock, _clock(frames, clock, k)) for k, clock in enumerate(material.clocks)],
         coverage=coverage_section(material.coverage),
         registration=registration_section(material),
@@ -163,8 +164,8 @@ def _timeline(material: Material) -> Section:
 def _contact_rows(material: Material) -> list[dict[str, Any]]:
     """Return the contacts in order of time, so that of two C3 the earlier one is read first."""
     rows = [(c["utc"], name, c) for name, c in material.contacts.get("contacts", {}).items()]
-    profile = material.contacts.get("limb_profile") or {}
-    rows += [(profile[n], f"{n} by the limb profile", {}) for n in ("C2", "C3") if n in profile]
+    by, limb = uneven_limb(material.contacts)
+    rows += [(limb[n], f"{n} by {by}", {}) for n in ("C2", "C3") if n in limb]
     return [
         {**contact, "name": name, "time": time_text(parse_utc(utc))}
         for utc, name, contact in sorted(rows, key=lambda row: parse_utc(row[0]))

@@ -61,7 +61,7 @@ def caution(circumstances: Mapping[str, Any]) -> str:
     circumstances : mapping
         As in contacts.json: ``kind`` (total, annular, partial, none), and where they are known
         ``magnitude`` (of the Sun's diameter), ``moon_sun_ratio``, ``duration_s`` (seconds) and
-        ``limb_profile`` with its own.
+        ``limb_profile`` or ``real_limb`` with its own.
 
     Returns
     -------
@@ -94,8 +94,8 @@ def near_edge(circumstances: Mapping[str, Any]) -> bool:
         As for `caution`.
     """
     kind = circumstances.get("kind")
-    profile = circumstances.get("limb_profile") or {}
-    for duration in (circumstances.get("duration_s"), profile.get("duration_s")):
+    limbs = (circumstances, *(circumstances.get(k) or {} for k in ("limb_profile", "real_limb")))
+    for duration in (limb.get("duration_s") for limb in limbs):
         if kind == "total" and duration is not None and duration < SHORT_S:
             return True
     magnitude, ratio = circumstances.get("magnitude"), circumstances.get("moon_sun_ratio")

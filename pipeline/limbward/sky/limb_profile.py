@@ -19,8 +19,18 @@ from limbward.sky.ephemeris import Radii, Site, view
 Floats = NDArray[np.float64]
 
 SPAN_S = 60.0  # before C2 and after C3; beads last a few seconds to half a minute
-STEP_S = 0.05
+# The difference of the limbs bends by v**2 / r = 3e-4 arcsec / s**2: straight lines between
+# instants 2 s apart are good to 0.5 ms.
+STEP_S = 2.0
+BEADS_S = 30.0  # before C2 and after C3
+# Sparks that join a neighbour within a second are part of it, and of the others those that stand
+# alone longest are told: there are sixty at a contact, more than anybody looks up.
+MERGED_S, MOST_BEADS = 1.0, 8
 HIGHEST_ARCSEC = 10.0  # the Moon's relief stays within about 4 arcsec of the mean limb
+
+
+class NeverCovered(LimbwardError):
+    """By its limb the Moon leaves part of the photosphere uncovered throughout."""
 
 
 @dataclass(frozen=True)
@@ -42,12 +52,15 @@ class LimbProfile:
 class Bead:
     """A stretch of photosphere seen through a valley.
 
-    ``contact`` is C2 or C3. Of a bead at C2, ``time`` is when it goes out; at C3, when it appears.
+    ``contact`` is C2 or C3. A bead at C2 goes out at ``time``, and ``parted`` is when it parted
+    from the last of its neighbours; at C3 it appears at ``time``, and ``parted`` is when it joins
+    the first. ``parted`` is None if there is no neighbour in the 60 s that are looked at.
     """
 
     contact: str
     time: Time
     position_angle: float
+    parted: Time | None = None
 
 
 @dataclass(frozen=True)
@@ -121,7 +134,9 @@ def profile_contacts(
     Raises
     ------
     LimbwardError
-        If the eclipse is not total at the site, or no totality is left with this profile.
+        If the eclipse is not total at the site.
+    NeverCovered
+        If no totality is left with this profile, or less than two seconds.
 
     Notes
     -----
@@ -131,31 +146,30 @@ def profile_contacts(
     """
     if circumstances.kind != "total":
         raise LimbwardError("A limb profile makes sense only where the eclipse is total.")
+    smooth = circumstances.contacts["C2"].time
+    middle_s = float((circumstances.contacts["C3"].time - smooth).to_value("s"))
+    t = np.arange(-SPAN_S, middle_s + SPAN_S + STEP_S, STEP_S)
     angle = np.arange(0.0, 360.0, 0.1)
-    height = profile.height(angle)
-    found: dict[str, Time] = {}
-    beads: list[Bead] = []
-    for name, sign in (("C2", 1.0), ("C3", -1.0)):
-        contact = circumstances.contacts[name].time
-        # Time runs towards the middle of totality from either side.
-        t = np.arange(-SPAN_S, SPAN_S / 2 + STEP_S / 2, STEP_S)
-        gap = _gap(contact, sign * t, site, radii, ephemeris, angle, height)
-        open_ = gap.max(axis=1) > 0
-        if not open_.any() or open_[-1]:
-            raise LimbwardError(
-                f"With this limb profile the photosphere never vanishes around {name}: there is no "
-                "totality then, and a filter has to stay on. Check that its heights are arcsec "
-                "from the mean limb."
-            )
-        last = int(np.flatnonzero(open_)[-1])
-        found[name] = contact + TimeDelta(sign * _crossing(t, gap.max(axis=1), last), format="sec")
-        beads += _beads(name, contact, sign, t, gap, angle)
-    beads.sort(key=lambda bead: float((bead.time - found["C2"]).to_value("s")))
-    return ProfileContacts(found["C2"], found["C3"], tuple(beads))
+    gap = _gap(smooth, t, site, radii, ephemeris, angle, profile.height(angle))
+    first, end = _longest(gap.max(axis=1) <= 0.0)
+    if first == 0 or end >= t.size:
+        raise NeverCovered(
+            "With this limb profile the photosphere never vanishes: there is no totality then, and "
+            "a filter has to stay on. Check that its heights are arcsec from the mean limb."
+        )
+    goes = _last_lit(t[: first + 1], gap[: first + 1])
+    # Seen backwards in time, C3 is as C2.
+    comes = -_last_lit(-t[end - 1 :][::-1], gap[end - 1 :][::-1])
+    second, third = smooth + TimeDelta([goes.max(), comes.min()], format="sec")
+    beads = [*_beads("C2", smooth, 1.0, goes, angle), *_beads("C3", smooth, -1.0, -comes, angle)]
+    beads.sort(key=lambda bead: float((bead.time - smooth).to_value("s")))
+    return ProfileContacts(second, third, tuple(beads))
 
 
 def circumstances_json(
-    circumstances: Circumstances, profiled: ProfileContacts | None = None
+    circumstances: Circumstances,
+    profiled: ProfileContacts | None = None,
+    real_limb: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Return circumstances as plain values, as in contacts.json.
 
@@ -164,11 +178,14 @@ def circumstances_json(
     circumstances : Circumstances
     profiled : ProfileContacts, optional
         Adds ``limb_profile``; the caution then heeds the duration that it gives, too.
+    real_limb : dict, optional
+        From `limbward.sky.real_limb.real_limb_json`; likewise.
     """
     found = circumstances.to_json_dict()
-    if profiled is None:
-        return found
-    found |= {"limb_profile": profile_json(profiled)}
+    if profiled is not None:
+        found |= {"limb_profile": profile_json(profiled)}
+    if real_limb is not None:
+        found |= {"real_limb": real_limb}
     return found | {"caution": caution(found)}
 
 
@@ -199,12 +216,12 @@ def _gap(
     height: Floats,
 ) -> Floats:
     """Return by how much the Sun's limb overtops the Moon's, arcsec, shape (T, A)."""
-    # A minute and a half of smooth motion: a parabola through ephemeris places 10 s apart.
-    coarse = np.arange(seconds.min() - 1.0, seconds.max() + 11.0, 10.0)
+    # Up to ten minutes of smooth motion: a polynomial of the seventh degree is good to 1e-5 arcsec.
+    coarse = np.linspace(seconds.min(), seconds.max(), 12)
     sky = view(contact + TimeDelta(coarse, format="sec"), site, radii=radii, ephemeris=ephemeris)
 
     def at(values: Floats) -> Floats:
-        return np.polynomial.Polynomial.fit(coarse, values, 4)(seconds)[:, None]
+        return np.polynomial.Polynomial.fit(coarse, values, 7)(seconds)[:, None]
 
     east, north = -at(sky.moon_east_arcsec), -at(sky.moon_north_arcsec)
     sun, moon = at(sky.sun_radius_arcsec), at(sky.moon_radius_arcsec)
@@ -215,29 +232,89 @@ def _gap(
     return np.asarray(reach - moon - height)
 
 
-def _crossing(t: Floats, values: Floats, last: int) -> float:
-    """Return where values fall through zero after index ``last``."""
-    a, b = values[last], values[last + 1]
-    return float(t[last] + (t[1] - t[0]) * a / (a - b))
+def _longest(dark: NDArray[np.bool_]) -> tuple[int, int]:
+    """Return where the longest run of True begins, and where it has ended; (0, 0) for none."""
+    edges = np.flatnonzero(np.diff(dark, prepend=False, append=False))
+    if not edges.size:
+        return 0, 0
+    k = int(np.argmax(edges[1::2] - edges[0::2]))
+    return int(edges[2 * k]), int(edges[2 * k + 1])
 
 
-def _beads(
-    name: str, contact: Time, sign: float, t: Floats, gap: Floats, angle: Floats
-) -> list[Bead]:
-    """Return the beads of one contact: places of the limb that go out after their neighbours."""
-    # When each place goes out, NaN where it never shone in the span.
+def _last_lit(t: Floats, gap: Floats) -> Floats:
+    """Return when each place goes out, (A,); minus infinity where it is dark throughout.
+
+    At the last of the instants ``t`` (T,) all of ``gap`` (T, A) is dark.
+    """
     shone = gap > 0
-    last = shone.shape[0] - 1 - np.argmax(shone[::-1], axis=0)
-    lit = shone.any(axis=0) & (last < shone.shape[0] - 1)
-    out = np.full(angle.size, -np.inf)
-    for k in np.flatnonzero(lit):
-        out[k] = _crossing(t, gap[:, k], int(last[k]))
+    last = np.minimum(t.size - 1 - np.argmax(shone[::-1], axis=0), t.size - 2)
+    k = np.arange(gap.shape[1])
+    a, b = gap[last, k], gap[last + 1, k]
+    lit = shone.any(axis=0)
+    part = np.divide(a, a - b, out=np.zeros_like(a), where=lit)
+    return np.where(lit, t[last] + (t[last + 1] - t[last]) * part, -np.inf)
+
+
+def _beads(name: str, epoch: Time, sign: float, out: Floats, angle: Floats) -> list[Bead]:
+    """Return the beads of one contact: places that go out after their neighbours.
+
+    ``out`` (A,) is in seconds from ``epoch``, times ``sign``: towards the middle of totality.
+    """
+
+    def instant(seconds: float) -> Time:
+        return epoch + TimeDelta(sign * seconds, format="sec")
+
+    peaks = _peaks(out)
     found = []
-    for k in np.flatnonzero(lit):
-        before, after = out[k - 1], out[(k + 1) % angle.size]
-        # A valley narrower than a tenth of a degree (1.6 arcsec of the limb) is not told apart.
-        if out[k] > before and out[k] >= after and out[k] > -SPAN_S / 2:
-            found.append(
-                Bead(name, contact + TimeDelta(sign * out[k], format="sec"), float(angle[k]))
+    for i, k in enumerate(peaks):
+        # The lowest place on the way to the neighbours on either side is the last to part them.
+        ways = [(k, peaks[(i + 1) % len(peaks)]), (peaks[i - 1], k)] if len(peaks) > 1 else []
+        parted = max((_lowest(out, *way) for way in ways), default=-np.inf)
+        found.append(
+            Bead(
+                name,
+                instant(out[k]),
+                float(angle[k]),
+                instant(parted) if np.isfinite(parted) else None,
             )
+        )
     return found
+
+
+def _lowest(out: Floats, start: int, end: int) -> float:
+    """Return the smallest value on the way around from one place to another."""
+    way = np.arange(start, end if end > start else end + out.size)
+    return float(out[way % out.size].min())
+
+
+def _peaks(out: Floats) -> list[int]:
+    """Return the places of the maxima that stand alone longest, in order around the circle.
+
+    From the highest place down, each joins the groups beside it; where it joins two, the one with
+    the lower peak has stood alone since that peak.
+    """
+    group: dict[int, int] = {}  # towards its peak
+    alone: dict[int, float] = {}  # seconds
+    since = out.max() - BEADS_S
+
+    def peak_of(k: int) -> int:
+        while group[k] != k:
+            group[k] = group[group[k]]
+            k = group[k]
+        return k
+
+    for k in np.argsort(-out, kind="stable").tolist():
+        if not np.isfinite(out[k]):
+            break
+        beside = {peak_of(j % out.size) for j in (k - 1, k + 1) if j % out.size in group}
+        group[k] = k
+        if not beside:
+            continue
+        highest, *lower = sorted(beside, key=lambda j: -out[j])
+        group[k] = highest
+        for j in lower:
+            group[j] = highest
+            alone[j] = out[j] - out[k]
+    alone |= {k: np.inf for k in group if group[k] == k}
+    kept = [k for k, time in alone.items() if time >= MERGED_S and out[k] > since]
+    return sorted(sorted(kept, key=lambda k: (-alone[k], k))[:MOST_BEADS])

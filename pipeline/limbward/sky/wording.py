@@ -2,17 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
 
+def uneven_limb(circumstances: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
+    """Return what mountains and valleys make of C2 and C3, and by what they are known.
+
+    Parameters
+    ----------
+    circumstances : mapping
+        As in contacts.json.
+
+    Returns
+    -------
+    str
+        ``the limb profile`` (a user's own comes first), ``the real limb``, or nothing.
+    dict
+        ``C2`` and ``C3`` as UTC where they happen, ``duration_s`` and ``beads``.
+    """
+    profile, real = circumstances.get("limb_profile"), circumstances.get("real_limb")
+    if profile:
+        return "the limb profile", profile
+    if real:
+        return "the real limb", real | {n: real[n]["utc"] for n in ("C2", "C3") if n in real}
+    return "", {}
+
+
 def light_returns_earlier(circumstances: dict[str, Any]) -> bool:
-    """Return whether C3 by the limb profile is earlier than that of the smooth Moon."""
-    profile = circumstances.get("limb_profile")
-    if not profile:
+    """Return whether light returns earlier by the uneven limb than by the smooth Moon's C3."""
+    name, limb = uneven_limb(circumstances)
+    if not name:
         return False
+    if "C3" not in limb:  # it never went
+        return True
     smooth = datetime.fromisoformat(circumstances["contacts"]["C3"]["utc"])
-    return datetime.fromisoformat(profile["C3"]) < smooth
+    return datetime.fromisoformat(limb["C3"]) < smooth
 
 
 def contacts_heading(circumstances: dict[str, Any]) -> str:
@@ -38,14 +64,16 @@ def contacts_heading(circumstances: dict[str, Any]) -> str:
         name = "totality" if kind == "total" else "annularity"
         earlier = light_returns_earlier(circumstances)
         duration = circumstances["duration_s"]
+        by, limb = uneven_limb(circumstances)
         if earlier:
-            profile = circumstances["limb_profile"]
-            second, third = (datetime.fromisoformat(profile[name]) for name in ("C2", "C3"))
-            duration = (third - second).total_seconds()
+            duration = 0.0
+            if "C3" in limb:
+                second, third = (datetime.fromisoformat(limb[name]) for name in ("C2", "C3"))
+                duration = (third - second).total_seconds()
         # Whole seconds, rounded down: totality is not said to be longer than it is.
         minutes, seconds = divmod(int(duration), 60)
         text += f", {name} {minutes} min {seconds} s"
-        text += " by the limb profile" if earlier else ""
+        text += f" by {by}" if earlier else ""
     if circumstances.get("visible") is False:
         text += "; the Sun is below the horizon throughout"
     return text + "."

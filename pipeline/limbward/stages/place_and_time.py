@@ -22,6 +22,7 @@ from limbward.sky.limb_profile import (
     profile_contacts,
     read_profile,
 )
+from limbward.sky.real_limb import real_limb, real_limb_json
 from limbward.sky.seen import eclipse_after, totality_of, why_not_seen
 from limbward.sky.track import SkyTrack, sky_track
 
@@ -119,7 +120,20 @@ def covered_s(config: Config, circumstances: Circumstances) -> tuple[float, floa
 
 def contacts_json(config: Config, circumstances: Circumstances) -> dict[str, Any]:
     """Return what goes to contacts.json."""
-    return circumstances_json(circumstances, by_limb_profile(config, circumstances))
+    profiled = by_limb_profile(config, circumstances)
+    if profiled is not None:
+        return circumstances_json(circumstances, profiled)
+    given = "solar_radius_km" in config.sky.model_fields_set
+    real = real_limb(
+        circumstances,
+        site(config),
+        radii=radii(config),
+        solar_radius_km=config.sky.solar_radius_km if given else None,
+        ephemeris=config.sky.ephemeris,
+    )
+    return circumstances_json(
+        circumstances, real_limb=None if real is None else real_limb_json(real)
+    )
 
 
 def greatest(circumstances: Circumstances) -> Time:
