@@ -1,6 +1,6 @@
-"""``python data/make_terrain.py LDEM_16.IMG moon_pa_de421_1900-2050.bpc``: the packaged files.
+"""``python make_terrain.py LDEM_16.IMG moon_pa_de421_1900-2050.bpc``: the packaged files.
 
-Writes what the package needs of the Moon's relief and orientation to pipeline/limbward/sky/data.
+Writes what the package needs of the Moon's relief and orientation beside itself.
 README.md beside this script says where the two sources come from. Nothing of this runs later.
 """
 
@@ -10,12 +10,13 @@ import argparse
 import hashlib
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from jplephem.daf import DAF
 from numpy.typing import NDArray
 
-TARGET = Path(__file__).resolve().parents[1] / "pipeline/limbward/sky/data"
+TARGET = Path(__file__).resolve().parent
 SHA256 = {
     "LDEM_16.IMG": "84db3e58bcb5c6631bf2f0c1953df5ef55212f5a5f8145760fd188802f1870ed",
     "LDEM_16.LBL": "bba0e73e67fcef1c1fae63a03053c5ea65b7c63c84a4a9b2b1552d61da01c2be",
@@ -37,7 +38,7 @@ def read(path: Path) -> bytes:
     """Return a file whose SHA-256 is as it should be."""
     content = path.read_bytes()
     if hashlib.sha256(content).hexdigest() != SHA256[path.name]:
-        raise SystemExit(f"{path} is not the file that is described in data/README.md.")
+        raise SystemExit(f"{path} is not the file that is described in README.md.")
     return content
 
 
@@ -113,11 +114,11 @@ def main() -> None:
     parser.add_argument("image", type=Path, help="LDEM_16.IMG, with LDEM_16.LBL beside it")
     parser.add_argument("kernel", type=Path, help="moon_pa_de421_1900-2050.bpc")
     told = parser.parse_args()
-    TARGET.mkdir(exist_ok=True)
-    for name, arrays in (
-        ("lunar_limb.npz", terrain(told.image)),
-        ("lunar_orientation.npz", orientation(told.kernel)),
-    ):
+    made: dict[str, dict[str, Any]] = {
+        "lunar_limb.npz": terrain(told.image),
+        "lunar_orientation.npz": orientation(told.kernel),
+    }
+    for name, arrays in made.items():
         np.savez_compressed(TARGET / name, **arrays)
         content = (TARGET / name).read_bytes()
         print(f"{name}: {len(content)} bytes, sha256 {hashlib.sha256(content).hexdigest()}")
