@@ -186,7 +186,7 @@ def test_contacts_for_people_carry_the_caution(limbward):
     assert found["caution"] in " ".join(out.split())
     exact = found["contacts"]
     for name, contact in exact.items():
-        (line,) = (line for line in out.splitlines() if line.startswith(name))
+        (line,) = (line for line in out.splitlines() if line.startswith(f"{name} "))
         shown = re.search(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d", line)
         assert shown
         difference = datetime.fromisoformat(shown[0] + "Z") - datetime.fromisoformat(contact["utc"])
