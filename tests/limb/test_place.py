@@ -10,10 +10,12 @@ import pytest
 from limbward.geometry.disc import MeasuredDisc
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
+from limbward.limb.adjust import Pairs
 from limbward.limb.corona import Crop, crop_corona
 from limbward.limb.drowned import clipped_core
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
+from limbward.limb.session import Session
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site
 from limbward.sky.track import SkyTrack, sky_track
@@ -117,3 +119,22 @@ def test_a_frame_with_neither_limb_nor_corona_is_refused_in_words(placed):
     assert not merged[EMPTY]
     assert "the corona does not tell its place" in placing.note[EMPTY]
     assert "frames in the config" in placing.note[EMPTY]
+
+
+@pytest.mark.parametrize(("apart_px", "kept"), [(0.2, True), (5.0, False)])
+def test_comparisons_that_disagree_place_no_frame_without_a_limb(placed, track, apart_px, kept):
+    """Cloud that drifts over the corona is registered as well as the corona."""
+    before, sun, _ = placed
+    placing = Placing(track, before.seen)
+    placing.place["sun_x"][:], placing.place["sun_y"][:] = sun.T
+    placing.sun_sigma[:], placing.tied[:] = 0.1, True
+    placing._loose[DROWNED] = "what is clipped hides the Moon's limb"
+    seen = before.seen.measured
+    s = Session(np.arange(N), before.seen.middle_s, before.seen.exposure_s, *seen.values())
+    others = np.array([0, 1, 2])
+    off = apart_px * np.array([-1.0, 1.0, 1.0])
+    d = sun[DROWNED] - sun[others]
+    pairs = Pairs(np.full(3, DROWNED), others, d[:, 0] + off, d[:, 1], np.full(3, 0.1))
+    placing._judge_loose(s, pairs)
+    assert np.isfinite(placing.sun_sigma[DROWNED]) == kept
+    assert ("placed by the corona" in placing.note[DROWNED]) == kept
