@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from limbward.geometry.disc import MeasuredDisc
+from limbward.limb.circle import algebraic_circle
 from limbward.picture.binning import block_mean
 
 Mask = NDArray[np.bool_]
 
+DROWNED = "what is clipped hides the Moon's limb"
 COARSE_SIDE = 320  # px of the small version that the outline is taken from
 LEAST_RADIUS = 6.0  # px of it
 LEAST_OUTLINE = 0.35  # of a whole circle that lies in the frame
@@ -51,11 +53,10 @@ def clipped_core(
     y, x = (at.astype(np.float64) for at in np.nonzero(edge))
     if x.size < 2 * np.pi * LEAST_RADIUS * LEAST_OUTLINE:
         return None
-    # I. Kasa, IEEE Trans. Instrum. Meas. 25 (1976) 8: the circle of least algebraic distance.
-    design = np.column_stack([x, y, np.ones_like(x)])
-    (a, b, c), *_ = np.linalg.lstsq(design, x**2 + y**2, rcond=None)
-    cx, cy = 0.5 * a, 0.5 * b
-    radius = float(np.sqrt(max(c + cx**2 + cy**2, 0.0)))
+    try:
+        cx, cy, radius = algebraic_circle(x, y)
+    except ValueError:  # all on a line
+        return None
     if not LEAST_RADIUS <= radius <= max(blob.shape):
         return None
     scatter = float(np.std(np.hypot(x - cx, y - cy)))

@@ -15,14 +15,13 @@ from limbward.camera.preview import preview
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
 from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.corona import Crop, crop_corona
-from limbward.limb.drowned import clipped_core, is_drowned
+from limbward.limb.drowned import DROWNED, clipped_core, is_drowned
 from limbward.limb.measure import measure
 from limbward.limb.measurement import LimbMeasurement
 from limbward.limb.trail import trail_px
 
 ENDED = 0.992  # of the number at which a sensor's pixels pile up
 WIDE = 1.4  # lunar radii: of a corona clipped so far out, more is kept to compare it by
-DROWNED = "what is clipped hides the Moon's limb"
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 
 
@@ -145,7 +144,7 @@ def find_limbs(look: Look, radius_ratio: float) -> Limbs:
     radius_ratio : float
         Moon's radius over the Sun's.
     """
-    plane, reduced, crop, trail = look.plane, look.reduced, None, nan
+    plane, reduced = look.plane, look.reduced
     found = measure(
         plane.image,
         plane.saturated,
@@ -156,20 +155,17 @@ def find_limbs(look: Look, radius_ratio: float) -> Limbs:
     )
     if found.kind == "partial" and found.sun is not None:
         # Through a filter, so never merged; hundreds of them in full would fill a disk.
-        reduced = coarser(reduced, FILTERED_COARSER)
-        return Limbs(found, reduced, None)
+        return Limbs(found, coarser(reduced, FILTERED_COARSER), None)
+    picture = plane.image, plane.saturated, plane.scale, plane.origin
     core = clipped_core(plane.saturated, plane.scale, plane.origin)
     if core is not None and is_drowned(core, found.moon):
-        found = LimbMeasurement("none", note=DROWNED)
-        crop = crop_corona(plane.image, plane.saturated, plane.scale, plane.origin, core, core)
-    elif found.moon is not None and found.kind != "partial":
-        core = None if core is None or core.radius < WIDE * found.moon.radius else core
-        crop = crop_corona(
-            plane.image, plane.saturated, plane.scale, plane.origin, found.moon, core
-        )
-        trail = trail_px(plane, found.moon)
-        core = None
-    return Limbs(found, reduced, crop, trail, core)
+        crop = crop_corona(*picture, core, core)
+        return Limbs(LimbMeasurement("none", note=DROWNED), reduced, crop, core=core)
+    if found.moon is None or found.kind == "partial":
+        return Limbs(found, reduced, None)
+    wide = core is not None and core.radius >= WIDE * found.moon.radius
+    crop = crop_corona(*picture, found.moon, core if wide else None)
+    return Limbs(found, reduced, crop, trail_px(plane, found.moon))
 
 
 def limbs_if_any(look: Look, radius_ratio: float, stated: Content | None = None) -> Limbs | None:

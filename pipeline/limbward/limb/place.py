@@ -13,6 +13,7 @@ from limbward.geometry.pointing import Pointing
 from limbward.limb.adjust import Adjustment, Limbs, Pairs, adjust, doubted
 from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
+from limbward.limb.drowned import DROWNED
 from limbward.limb.register import is_moon_sized
 from limbward.limb.session import Session, limbs_of, scale_by_moon, session
 from limbward.limb.trail import trailed
@@ -253,7 +254,7 @@ class Placing:
         radius = self.place["moon_radius"][mine]
         for k, row in enumerate(mine):
             if self.seen.drowned[row]:
-                self._hold_loosely(row, expected[k], "what is clipped hides the Moon's limb")
+                self._hold_loosely(row, expected[k], DROWNED)
                 continue
             if not measured[k]:
                 self.note[row] = "the Moon's limb could not be measured in this frame"
@@ -270,9 +271,9 @@ class Placing:
                 self._hold_loosely(row, expected[k], wrong)
             else:
                 self.note[row] = wrong
+                self.limb_sigma[row] = np.nan
             for name in ("moon_x", "moon_y", "moon_radius"):
                 self.place[name][row] = np.nan
-            self.limb_sigma[row] = np.nan
 
     def _hold_loosely(self, row: int, radius: float, why: str) -> None:
         self._loose[row] = why
