@@ -30,6 +30,17 @@ class Contact:
     position_angle: float
     vertex_angle: float
 
+    def to_json_dict(self) -> dict[str, Any]:
+        """Return the contact as plain values, as in contacts.json."""
+        return {
+            "utc": iso_utc(self.time),
+            "altitude": round(self.altitude, 3),
+            "azimuth": round(self.azimuth, 3),
+            "position_angle": round(self.position_angle, 3),
+            "vertex_angle": round(self.vertex_angle, 3),
+            "above_horizon": self.altitude > SUNRISE_ALTITUDE,
+        }
+
 
 @dataclass(frozen=True)
 class Circumstances:
@@ -78,17 +89,6 @@ class Circumstances:
 
     def to_json_dict(self) -> dict[str, Any]:
         """Return the circumstances as plain values, as in contacts.json."""
-
-        def contact(c: Contact) -> dict[str, Any]:
-            return {
-                "utc": iso_utc(c.time),
-                "altitude": round(c.altitude, 3),
-                "azimuth": round(c.azimuth, 3),
-                "position_angle": round(c.position_angle, 3),
-                "vertex_angle": round(c.vertex_angle, 3),
-                "above_horizon": c.altitude > SUNRISE_ALTITUDE,
-            }
-
         found = {
             "date": self.date,
             "site": {
@@ -104,7 +104,7 @@ class Circumstances:
             "moon_sun_ratio": round(self.moon_sun_ratio, 6),
             "duration_s": None if self.duration_s is None else round(self.duration_s, 2),
             "delta_t": round(self.delta_t_s, 3),
-            "contacts": {name: contact(c) for name, c in self.contacts.items()},
+            "contacts": {name: c.to_json_dict() for name, c in self.contacts.items()},
             **{name: iso_utc(t) for name, t in self.sun_events.items()},
             **({"other_date": self.other_date} if self.other_date else {}),
         }

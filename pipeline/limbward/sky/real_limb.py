@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from astropy.time import Time
 
-from limbward.sky.circumstances import SUNRISE_ALTITUDE, Circumstances, iso_utc
+from limbward.sky.circumstances import Circumstances, Contact, iso_utc
 from limbward.sky.ephemeris import ARCSEC, Radii, Site, view
 from limbward.sky.libration import TurnedMoon, orientation_known, turned_moon
 from limbward.sky.limb_profile import Bead, NeverCovered, ProfileContacts, profile_contacts
@@ -125,16 +125,10 @@ def _contacts(found: RealLimb, times: tuple[Time, Time]) -> dict[str, Any]:
     told = {}
     for i, (name, last) in enumerate((("C2", -1), ("C3", 0))):
         bead = [b for b in found.contacts.beads if b.contact == name][last]
-        altitude = float(sky.sun_altitude[i])
-        vertex = bead.position_angle - float(sky.parallactic_angle[i])
-        told[name] = {
-            "utc": iso_utc(times[i]),
-            "altitude": round(altitude, 3),
-            "azimuth": round(float(sky.sun_azimuth[i]), 3),
-            "position_angle": round(bead.position_angle, 3),
-            "vertex_angle": round(vertex % 360.0, 3),
-            "above_horizon": altitude > SUNRISE_ALTITUDE,
-        }
+        vertex = (bead.position_angle - float(sky.parallactic_angle[i])) % 360.0
+        altitude, azimuth = float(sky.sun_altitude[i]), float(sky.sun_azimuth[i])
+        contact = Contact(times[i], altitude, azimuth, bead.position_angle, vertex)
+        told[name] = contact.to_json_dict()
     return told
 
 
