@@ -147,17 +147,25 @@ def spoil(rng: np.random.Generator, c: Crescents, bad: np.ndarray) -> tuple[str,
     return way, Crescents(**columns)
 
 
-def instants(rng: np.random.Generator, offset: float, drift: float, n: int, bad: int) -> Direct:
-    """Return N instants known directly, the last ``bad`` of which contradict the others."""
+def instants(
+    rng: np.random.Generator, offset: float, drift: float, n: int, bad: int
+) -> tuple[Direct, float]:
+    """Return N instants known directly, and by how much the last ``bad`` of them lie, seconds."""
     utc = np.sort(rng.uniform(-7200, 7200, n))
     reading = np.floor(utc + offset + drift * utc / 3600)
     wrong = np.arange(n) >= n - bad
     lie = rng.choice([-2901138804.0, 3600.0, 5.0, DAY, 40.0]) + rng.normal(0, 1, n)
     stamps = utc + rng.normal(0, 0.05, n) + np.where(wrong, lie, 0.0)
-    return Direct(
+    known = Direct(
         reading, np.ones(n), stamps, rng.choice([0.0, 1.0]) * np.ones(n), np.full(n, 0.1),
         np.sort(rng.uniform(0, 30, n)),
     )  # fmt: skip
+    return known, float(np.abs(lie[wrong]).min(initial=np.inf))
+
+
+def error_of_one_s(c: Crescents) -> float:
+    """Return to how many seconds one crescent tells the time."""
+    return float(np.hypot(c.sigma_px[0] * 960.0 / np.median(c.sun_radius_px) / 0.5, 0.3))
 
 
 def dark(rng: np.random.Generator, offset: float) -> TotalityEvidence:
@@ -188,7 +196,9 @@ def table(track: SkyTrack, rng: np.random.Generator) -> Table:
         if rng.random() < 0.5:
             bad = np.sort(bad)  # in one run, at the end
         way, c = spoil(rng, c, bad)
-        d = instants(rng, offset, drift, int(rng.integers(1, 6)), 0) if rng.random() < 0.2 else None
+        d = None
+        if rng.random() < 0.2:
+            d, _ = instants(rng, offset, drift, int(rng.integers(1, 6)), 0)
         return Table(f"spoilt: {way}", c, d, some, offset)
     if kind == "pieces":
         cuts = np.sort(rng.choice(np.arange(1, n), int(rng.integers(1, 4)), replace=False))
@@ -197,15 +207,17 @@ def table(track: SkyTrack, rng: np.random.Generator) -> Table:
         jumps[0] = 0.0
         begun = (c.reading_s + 0.5 * c.resolution_s - offset) / (1.0 + drift / 3600.0)
         later = replace(c, reading_s=c.reading_s + jumps[piece])
-        error = np.hypot(c.sigma_px[0] * 960.0 / np.median(c.sun_radius_px) / 0.5, 0.3)
-        clear = np.abs(np.diff(jumps)).min() > 15.0 * error
+        clear = np.abs(np.diff(jumps)).min() > 15.0 * error_of_one_s(c)
         return Table(kind, later, None, some, None, begun if clear else None)
     if kind == "references":
         m = int(rng.integers(1, 7))
         bad = int(rng.integers(0, m // 2 + 1))
-        d = instants(rng, offset, drift, m, bad)
+        d, lie_s = instants(rng, offset, drift, m, bad)
         if rng.random() < 0.5:
-            return Table("references, crescents", c, d, some, offset)
+            # A lie that the crescents together cannot tell is believed; their clock's error is
+            # three times that of their mean, since drift and orientation are found with it.
+            told = lie_s > 9.0 * error_of_one_s(c) / np.sqrt(n)
+            return Table("references, crescents", c, d, some, offset if told else None)
         # Without crescents nothing tells a reference that is 5 s off from a clock that drifts.
         return Table(kind, None, d, some, None if bad else offset)
     if kind == "degenerate":

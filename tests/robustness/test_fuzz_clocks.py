@@ -8,8 +8,10 @@ import pytest
 from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.solve import solve_clock
 from limbward.geometry.orientation import Orientation
+from limbward.sky.air import Air
+from limbward.sky.doubt import doubted_track
 from tests.clock.test_solve import crescents
-from tests.robustness.fuzz_clocks import faults, fuzz, the_track
+from tests.robustness.fuzz_clocks import SITE, faults, fuzz, table, the_track
 
 DAY = 86400.0
 OFFSET = 7200.0 - 41.3
@@ -51,6 +53,30 @@ def test_random_tables():
     assert tally.tried == 150
     assert tally.judged > 40
     assert tally.unsolved == 0
+
+
+@pytest.mark.parametrize("k", [1837, 2311, 3423])
+def test_lies_that_lie_on_a_line(track, k):
+    """Tables whose wrong references, 5 s off, agree with the right ones by another drift."""
+    made = table(track, np.random.default_rng([11, k]))
+    doubt = doubted_track(track, SITE, Air(1010.0, 10.0))
+    found = solve_clock(
+        track, crescents=made.crescents, direct=made.direct, doubt=doubt if k % 2 else None
+    )
+    assert "direct" in found.sources
+    assert found.offset_s == pytest.approx(made.offset_s, abs=3.0 * found.offset_sigma_s)
+    assert found.offset_sigma_s < 6.0
+
+
+def test_right_references_are_not_doubted(track, good):
+    """They make the clock better than crescents do."""
+    t = np.array([-3000.0, 0.0, 3000.0])
+    reading = np.floor(10.0 * (t + OFFSET + 0.7 * t / 3600.0)) / 10.0
+    stamped = Direct(reading, np.full(3, 0.1), t, np.zeros(3), np.full(3, 0.02), np.arange(3.0))
+    both = solve_clock(track, crescents=good, direct=stamped)
+    alone = solve_clock(track, crescents=good)
+    assert both.offset_s == pytest.approx(OFFSET, abs=0.1)
+    assert both.offset_sigma_s < 0.5 * alone.offset_sigma_s
 
 
 @pytest.mark.parametrize("hours", [0.5, 9.0])

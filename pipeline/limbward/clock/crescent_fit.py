@@ -47,6 +47,7 @@ MORE_PIECES, LEAST_SPLIT = 4, 6  # settings besides those of the start; frames t
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
 APART_SIGMA = 3.0  # of both together, by which two clocks differ that are two
 DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may differ from crescents
+PULL_SIGMA = 2.0  # by which instants that are right may pull the clock of the crescents
 DIRECT_OUT = 40.0  # chi-square of an instant that is of no clock near the crescents'
 BESIDE_SIGMA = 5.0  # a crescent further beside the Moon's path tells no time of its own
 STRAIGHT_S = 600.0
@@ -94,7 +95,8 @@ class CrescentFit:
     crescent lies on the Moon's path, NaN elsewhere.
     ``direct_used`` (M,) are the instants known directly that agree well enough to have joined.
     ``covariance`` is that of offset and drift, ``place`` None where the site was not doubted.
-    ``alone_s`` is the offset by crescents alone.
+    ``alone_s`` is the offset by crescents alone, ``pulled`` (2,) the variance of offset and drift
+    by which instants known directly pull them further from it than both may be off.
     """
 
     cost: float
@@ -115,6 +117,7 @@ class CrescentFit:
     direct_used: Mask
     place: Place | None
     alone_s: float
+    pulled: Floats
 
 
 @dataclass(frozen=True)
@@ -266,8 +269,19 @@ def _fits_from(
             miss = np.abs(used_model.direct_miss_s(q))
             joined[chosen] = miss < LOSS_SIGMA * np.hypot(d.sigma_s, d.coarseness_s)
         found.append((fitted, _finish(fitted, q, used_model, used, joined)))
-    alone = [fit.offset_s for _, fit in found if not fit.direct_used.any()]
-    return [(f, replace(fit, alone_s=alone[-1]) if alone else fit) for f, fit in found]
+    alone = [fit for _, fit in found if not fit.direct_used.any()]
+    return [(f, _beside(fit, alone[-1]) if alone else fit) for f, fit in found]
+
+
+def _beside(fit: CrescentFit, alone: CrescentFit) -> CrescentFit:
+    """Return a fit with what crescents alone say of its clock.
+
+    If the instants that joined are right, the two fits differ by what the one knows better.
+    """
+    apart = np.array([fit.offset_s - alone.offset_s, fit.drift_s_per_hour - alone.drift_s_per_hour])
+    due = np.maximum(np.diag(alone.covariance - fit.covariance), 0.0)
+    pulled = np.maximum(apart**2 - PULL_SIGMA**2 * due, 0.0)
+    return replace(fit, alone_s=alone.offset_s, pulled=pulled)
 
 
 def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
@@ -391,6 +405,7 @@ def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
         direct_used=direct_used,
         place=place,
         alone_s=float(model.base_s + p[OFFSET]),
+        pulled=np.zeros(2),
     )
 
 

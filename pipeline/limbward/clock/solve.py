@@ -117,7 +117,7 @@ def _from_crescents(
     """Return the solution with what a person should know about it."""
     fit, rivals_s = chosen
     warnings = []
-    more = 0.0  # variance of the offset beyond the fit's
+    more, more_drift = fit.pulled  # variance beyond the fit's
     if rivals_s:
         warnings.append(two_clocks("The crescents allow", fit.offset_s, rivals_s[0]))
         if fit.direct_used.any() or (direct is not None and not fit.direct_used.all()):
@@ -159,11 +159,12 @@ def _from_crescents(
     return ClockSolution(
         offset_s=fit.offset_s,
         drift_s_per_hour=fit.drift_s_per_hour,
-        covariance=fit.covariance + np.diag([more, 0.0]),
+        covariance=fit.covariance + np.diag([more, more_drift]),
         sources=("crescents", "direct") if fit.direct_used.any() else ("crescents",),
         warnings=tuple(warnings),
         steps=tuple(
-            replace(step, covariance=step.covariance + np.diag([more, 0.0])) for step in fit.steps
+            replace(step, covariance=step.covariance + np.diag([more, more_drift]))
+            for step in fit.steps
         ),
         place=fit.place,
         orientation=fit.orientation,
