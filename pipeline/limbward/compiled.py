@@ -25,9 +25,11 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from hashlib import blake2b
 from importlib.metadata import PackageNotFoundError, version
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar, overload
 
@@ -38,6 +40,7 @@ from platformdirs import user_cache_dir
 from limbward.imports import PACKAGE, sources, stamp
 
 KEEP_DAYS = 30.0
+PARTS = 4  # into which a thread's share of the work is cut
 TOUCH_DAYS = 1.0  # a folder in use is marked as used at most this often
 # Every kernel may reorder sums and fuse products, but keeps NaN and infinity: samples have both.
 SUMS = frozenset({"contract", "reassoc", "nsz"})
@@ -111,6 +114,37 @@ def kernel(
                 numba.config.CACHE_DIR = before
 
     return decorate if function is None else decorate(function)
+
+
+def in_threads(function: Callable[..., None], count: int, *arguments: Any) -> None:
+    """Call a function on parts of a range, as many at a time as numba has threads.
+
+    Numba's own loops over ``prange`` compile the body three times, once for each layer around it.
+
+    Parameters
+    ----------
+    function : callable
+        A kernel, or what spends its time in kernels: they do without the interpreter's lock. Called
+        with the first item, the one behind the last, and ``arguments``. No item may touch what
+        another one does.
+    count : int
+        The number of items.
+    *arguments
+        Handed on.
+    """
+    threads = min(numba.get_num_threads(), count)
+    if threads <= 1:
+        function(0, count, *arguments)
+        return
+    # Some parts are done sooner than others: each thread takes the next when it has done one.
+    edges = [count * k // (PARTS * threads) for k in range(PARTS * threads + 1)]
+    with ThreadPoolExecutor(threads) as pool:
+        for done in [
+            pool.submit(function, first, last, *arguments)
+            for first, last in pairwise(edges)
+            if first < last
+        ]:
+            done.result()
 
 
 @cache

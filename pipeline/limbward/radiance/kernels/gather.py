@@ -9,16 +9,17 @@ the sums, which are larger than any cache.
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 
-from limbward.compiled import SUMS, kernel
+from limbward.compiled import SUMS, in_threads, kernel
 from limbward.radiance.kernels.inputs import (
     BLOCK,
     BatchSamples,
     Cells,
     Floats,
     Maps,
+    Memory,
     Numbers,
+    Piece,
     Pixels,
     Ring,
     Row,
@@ -38,31 +39,24 @@ TILE = 1024  # columns of a piece of work: its buffers stay in the cache of a co
 SLACK = 16  # columns of a frame beyond those of a piece: taps, and what a turn adds in CHUNK rows
 
 
-@kernel(fastmath=SUMS, inner=True)
 def columns_on_map(maps: Maps, width: int) -> tuple[Numbers, Pixels]:
     """Return where the columns of the result lie on the small grid.
 
     That is the column at which each cell begins, (w,), and how far each is to the next cell, (W,).
     """
     map_width = maps.weight.shape[3]
-    place = np.minimum(
-        np.maximum(maps.affine[0] * np.arange(width) + maps.affine[1], 0.0), map_width - 1.0
-    )
-    cell = np.minimum(place.astype(np.int32), max(map_width - 2, 0))
+    place = np.clip(maps.affine[0] * np.arange(width) + maps.affine[1], 0.0, map_width - 1.0)
+    cell = np.minimum(place.astype(np.int64), max(map_width - 2, 0))
     edges = np.searchsorted(cell, np.arange(map_width)).astype(np.int64)
     edges[-1] = width
     return edges, (place - cell).astype(np.float32)
 
 
-@kernel(inner=True)
 def first_columns(affine: Floats, upper: int, tw: int) -> Numbers:
     """Return the first column of each frame that a piece needs, a multiple of tw."""
-    base = np.zeros(len(affine), np.int64)
-    for b in range(len(affine)):
-        corner = affine[b, 0, 2] + affine[b, 0, 1] * upper
-        corner = min(corner, corner + affine[b, 0, 1] * CHUNK)
-        base[b] = max(0, int(np.floor(corner)) - 2 * RADIUS) // tw * tw
-    return base
+    corner = affine[:, 0, 2] + affine[:, 0, 1] * upper
+    corner = np.minimum(corner, corner + affine[:, 0, 1] * CHUNK)
+    return np.maximum(0, np.floor(corner).astype(np.int64) - 2 * RADIUS) // tw * tw
 
 
 @kernel(inner=True)
@@ -85,86 +79,39 @@ def add_up(y: int, left: int, columns: Numbers, row: Row, sums: Sums) -> None:
         tally(weights, good, sums.counted[y, here])
 
 
-@kernel(inner=True)
-def new_row(n_frames: int, width: int) -> Row:
-    """Return a row without weight."""
-    return Row(
-        np.zeros((n_frames, 3, width), np.float32),
-        np.zeros((n_frames, 3, width), np.float32),
-        np.zeros((n_frames, 3, width), np.float32),
-        np.ones((n_frames, width), np.float32),
-    )
-
-
-@kernel(inner=True)
-def new_trial(width: int) -> Trial:
-    """Return memory for the search for outliers."""
-    return Trial(
-        np.empty(width, np.float32),
-        np.empty(width, np.float32),
-        np.zeros(width, np.float32),
-        np.zeros(width, np.float32),
-        np.zeros(width, np.float32),
-        np.zeros(width, np.float32),
-        np.empty((SORTED + 2, width), np.float32),
-    )
-
-
-@kernel(inner=True)
-def cells_of(maps: Maps, on_map: tuple[Numbers, Pixels], left: int, width: int) -> Cells:
-    """Return where a piece lies on the small grid."""
-    map_width = maps.weight.shape[3]
-    place = maps.affine.copy()
-    place[1] += maps.affine[0] * left
-    row, level = np.empty((4, map_width), np.float32), np.empty(map_width, np.float32)
-    return Cells(place, on_map[0] - left, on_map[1][left : left + width], row, level)
-
-
-@kernel(fastmath=SUMS, inner=True)
+@kernel(fastmath=SUMS)
 def gather_piece(
-    upper: int,
-    left: int,
+    piece: Piece,
     frames: BatchSamples,
     views: Views,
     table: Table,
     maps: Maps,
-    on_map: tuple[Numbers, Pixels],
-    options: tuple[bool, bool],
+    cells: Cells,
+    memory: Memory,
+    row: Row,
+    trial: Trial,
     sums: Sums,
 ) -> None:
-    """Add B frames to a piece of the sums, from row ``upper`` and column ``left`` on."""
-    inside, reject = options
-    n_frames, n_planes = frames.raw.shape[0], frames.raw.shape[1]
-    tw = frames.black.shape[2]
-    width = min(TILE, sums.light.shape[2] - left)
-    # Outside a frame's columns, what an earlier row has left is multiplied by 0.
-    row, trial = new_row(n_frames, width), new_trial(width)
-    veil = np.empty((4, width), np.float32)
-    power, sharp = np.ones((3, width), np.float32), np.empty((3, width), np.float32)
-    ring_width = (width + SLACK + tw - 1) // tw
-    linear, run = np.empty(ring_width * tw, np.float32), np.empty((tw, RUN), np.float32)
-    rings = np.empty((n_frames, n_planes, RING, tw, ring_width), np.float32)
-    which = np.full((n_frames, RING), -1, np.int64)
-    columns = np.zeros((n_frames, 2), np.int64)
-    # The affines from this piece's own columns.
-    affine = views.affine.copy()
-    affine[:, :, 2] += views.affine[:, :, 0] * left
-    base = first_columns(affine, upper, tw)
-    cells = cells_of(maps, on_map, left, width)
-    for y in range(upper, min(sums.light.shape[1], upper + CHUNK)):
+    """Add B frames to a piece of the sums, whose own columns ``views.affine`` counts."""
+    n_frames, width = frames.raw.shape[0], memory.veil.shape[1]
+    columns, veil, power, sharp = memory.columns, memory.veil, memory.power, memory.sharp
+    for y in range(piece.upper, piece.lower):
         low, high = width, 0
         enlarge(y, maps.sharp, cells, sharp)
         for b in range(n_frames):
-            a, values, weights = affine[b], row.values[b], row.weights[b]
+            a, values, weights = views.affine[b], row.values[b], row.weights[b]
+            # Outside a frame's columns, what an earlier row has left is multiplied by 0.
             weights[:, columns[b, 0] : columns[b, 1]] = np.float32(0.0)
-            begin, end = weigh(y, b, a, frames, views, maps, cells, inside, weights)
+            begin, end = weigh(y, b, a, frames, views, maps, cells, piece.inside, weights)
             columns[b, 0], columns[b, 1] = begin, end
             if end <= begin:
                 continue
             low, high = min(low, begin), max(high, end)
             here = (begin, end)
             if abs(a[0, 0] - 1.0) < ALIGNED and abs(a[1, 0]) < ALIGNED:
-                ring = Ring(rings[b], which[b], base[b], linear, run)
+                ring = Ring(
+                    memory.rings[b], memory.which[b], memory.base[b], memory.linear, memory.run
+                )
                 sample_aligned(
                     y, here, a, frames.raw[b], frames, table, ring, weights, values, power
                 )
@@ -187,12 +134,11 @@ def gather_piece(
                     grow(y, begin, end, a, frames.flat[table.plane[c]], row.errors[b, c])
         if high <= low:
             continue
-        if reject:
-            judge(y, low, high, left, row, sums, trial)
-        add_up(y, left, columns, row, sums)
+        if piece.reject:
+            judge(y, low, high, piece.left, row, sums, trial)
+        add_up(y, piece.left, columns, row, sums)
 
 
-@kernel(parallel=True, fastmath=SUMS)
 def gather(
     frames: BatchSamples,
     views: Views,
@@ -207,8 +153,65 @@ def gather(
     outliers are left out.
     """
     height, width = sums.light.shape[1], sums.light.shape[2]
+    down, across = -(-height // CHUNK), -(-width // TILE)
     on_map = columns_on_map(maps, width)
-    down, across = (height + CHUNK - 1) // CHUNK, (width + TILE - 1) // TILE
-    for piece in prange(down * across):
-        upper, left = piece // across * CHUNK, piece % across * TILE
-        gather_piece(upper, left, frames, views, table, maps, on_map, options, sums)
+    n_frames, n_planes = frames.raw.shape[:2]
+    tw = frames.black.shape[2]
+
+    def gather_pieces(first: int, last: int) -> None:
+        for number in range(first, last):
+            upper, left = number // across * CHUNK, number % across * TILE
+            size = min(TILE, width - left)
+            piece = Piece(upper, min(height, upper + CHUNK), left, *options)
+            affine = views.affine.copy()
+            affine[:, :, 2] += views.affine[:, :, 0] * left
+            base = first_columns(affine, upper, tw)
+            gather_piece(
+                piece, frames, views._replace(affine=affine), table, maps,
+                cells_of(maps, on_map, left, size), new_memory(n_planes, tw, base, size),
+                new_row(n_frames, size), new_trial(size), sums,
+            )  # fmt: skip
+
+    in_threads(gather_pieces, down * across)
+
+
+def cells_of(maps: Maps, on_map: tuple[Numbers, Pixels], left: int, width: int) -> Cells:
+    """Return where a piece lies on the small grid."""
+    map_width = maps.weight.shape[3]
+    place = maps.affine.copy()
+    place[1] += maps.affine[0] * left
+    row, level = np.empty((4, map_width), np.float32), np.empty(map_width, np.float32)
+    return Cells(place, on_map[0] - left, on_map[1][left : left + width], row, level)
+
+
+def new_memory(n_planes: int, tw: int, base: Numbers, width: int) -> Memory:
+    """Return memory for a piece, of frames of which ``base`` (B,) are the first columns."""
+    n_frames, ring_width = len(base), -(-(width + SLACK) // tw)
+    return Memory(
+        np.zeros((n_frames, 2), np.int64),
+        np.empty((4, width), np.float32),
+        np.ones((3, width), np.float32),
+        np.empty((3, width), np.float32),
+        np.empty((n_frames, n_planes, RING, tw, ring_width), np.float32),
+        np.full((n_frames, RING), -1, np.int64),
+        base,
+        np.empty(ring_width * tw, np.float32),
+        np.empty((tw, RUN), np.float32),
+    )
+
+
+def new_row(n_frames: int, width: int) -> Row:
+    """Return a row without weight."""
+    return Row(
+        np.zeros((n_frames, 3, width), np.float32),
+        np.zeros((n_frames, 3, width), np.float32),
+        np.zeros((n_frames, 3, width), np.float32),
+        np.ones((n_frames, width), np.float32),
+    )
+
+
+def new_trial(width: int) -> Trial:
+    """Return memory for the search for outliers."""
+    reference, limit, total, worst, second, number = np.zeros((6, width), np.float32)
+    ranks = np.empty((SORTED + 2, width), np.float32)
+    return Trial(reference, limit, total, worst, second, number, ranks)

@@ -125,6 +125,44 @@ class Sums(NamedTuple):
     expected: Pixels
 
 
+class Piece(NamedTuple):
+    """A piece of work: rows ``upper`` to before ``lower`` of the sums, from column ``left`` on.
+
+    ``inside`` says whether only the Moon's disc is merged, ``reject`` whether outliers are left
+    out.
+    """
+
+    upper: int
+    lower: int
+    left: int
+    inside: bool
+    reject: bool
+
+
+class Memory(NamedTuple):
+    """Memory for a piece of work.
+
+    Attributes
+    ----------
+    columns : ndarray of int64, shape (B, 2)
+        Of each frame, those of the row at hand that have any weight.
+    veil : ndarray of float32, shape (4, T)
+    power, sharp : ndarray of float32, shape (3, T)
+    rings, which, base, linear, run
+        Those of `Ring`, the first three with an axis for the frames before.
+    """
+
+    columns: Numbers
+    veil: Pixels
+    power: Pixels
+    sharp: Pixels
+    rings: Pixels
+    which: Numbers
+    base: Numbers
+    linear: Pixels
+    run: Pixels
+
+
 class Cells(NamedTuple):
     """Where a piece of work lies on the small grid, and memory for two rows of it.
 
