@@ -68,6 +68,23 @@ def test_pieces_of_a_clock_are_found(track, steps):
     assert np.abs(off).max() < 4
 
 
+@pytest.mark.parametrize(
+    ("seconds", "sigma_px"), [(3.0, 0.02), (-4.0, 0.02), (8.0, 0.2), (20.0, 0.2)]
+)
+def test_a_small_setting_is_not_taken_for_drift(track, seconds, sigma_px):
+    """Dated by its own crescent, a frame is not sharp enough for it; all of them together are."""
+    rng = np.random.default_rng(4)
+    c = crescents(
+        track, steady(36), rng, offset=11.0, drift=0.4, orientation=Orientation(3.2, 40.0),
+        sigma=sigma_px, step=0.01,
+    )  # fmt: skip
+    c.reading_s[20:] += seconds
+    found = solve_clock(track, crescents=c)
+    assert [(step.after, step.before) for step in found.steps] == [(19.0, 20.0)]
+    assert found.steps[0].seconds == pytest.approx(seconds, abs=4 * found.steps[0].sigma_s)
+    assert found.used.all()
+
+
 @pytest.mark.parametrize("drift", [-60.0, 60.0, 600.0])
 def test_a_clock_that_drifts_far(track, drift):
     """A minute an hour, and ten: no clock that anyone has, but solved all the same."""

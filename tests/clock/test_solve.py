@@ -154,6 +154,15 @@ def test_totality_alone_gives_an_interval_and_says_so(track):
     assert "more time than totality lasts" in wide.warnings[0]
 
 
+def test_totality_alone_says_nothing_of_the_drift(track):
+    """A clock that gains 20 s an hour is 40 s off two hours later, and its stated error covers it."""
+    t = np.linspace(-50, 50, 12)
+    found = solve_clock(track, covered=covered(t + 20.0 * t / 3600.0 + 100.0))
+    later = np.array([7200.0 + 40.0 + 100.0])
+    assert np.abs(found.since_greatest_s(later, 1.0) - 7200.0) < 2 * found.sigma_s(later, 1.0)
+    assert found.sigma_s(np.array([100.0]), 1.0) < 10.0
+
+
 def test_beads_narrow_the_interval(track):
     t = np.linspace(-30, 30, 12)
     wide = solve_clock(track, covered=covered(t + 100.0))

@@ -22,7 +22,7 @@ from limbward.radiance.merge import (
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.registered import register_frames, weight_maps
 from limbward.radiance.relative import relative_exposures
-from tests.radiance.reference import gathered
+from tests.radiance.reference import KERNEL_REACH_PX, gathered
 from tests.radiance.scene import RGGB, Scene, Shot
 from tests.radiance.test_relative import bracketed
 
@@ -195,6 +195,11 @@ def test_kernel_agrees_with_plain_numpy(pattern, turn, corrected):
         off = np.abs(found / expected - 1.0)
         assert np.quantile(off, 0.98) < 2e-3
         assert np.median(off) < 1e-4
+    # The rim, over which weights fall to nothing beside the Moon, is half a pixel wide.
+    away = np.hypot(fx - 50.0, fy - 40.0) - 12.0 - 2.0 - KERNEL_REACH_PX
+    rim = (away > 0.05) & (away < 0.45) & (weight > 0).all(axis=0)
+    assert rim.sum() > 20
+    assert np.median(np.abs(sums.weight[:, rim] / weight[:, rim] - 1.0)) < 1e-3
 
 
 def test_aligned_and_turned_ways_agree():
