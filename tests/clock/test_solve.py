@@ -155,7 +155,7 @@ def test_totality_alone_gives_an_interval_and_says_so(track):
 
 
 def test_totality_alone_says_nothing_of_the_drift(track):
-    """A clock that gains 20 s an hour is 40 s off two hours later, and its stated error covers it."""
+    """A clock that gains 20 s an hour is 40 s off two hours later: its stated error covers it."""
     t = np.linspace(-50, 50, 12)
     found = solve_clock(track, covered=covered(t + 20.0 * t / 3600.0 + 100.0))
     later = np.array([7200.0 + 40.0 + 100.0])
