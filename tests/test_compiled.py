@@ -9,6 +9,8 @@ import textwrap
 import time
 from pathlib import Path
 
+import numba
+import numpy as np
 import pytest
 
 import limbward
@@ -268,3 +270,82 @@ def test_a_caller_holds_its_inner_kernel_and_no_second_copy(tmp_path):
         )  # fmt: skip
         said["inner=True" in text] = done.stdout.strip()
     assert said == {True: "holds", False: "calls"}
+
+
+MERGED = """
+import sys
+from hashlib import sha256
+
+import numpy as np
+
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid
+from limbward.radiance.kernels.gather import gather_piece
+from limbward.radiance.merge import Accumulator, MergeFrame, add_frames, map_affine
+from limbward.radiance.noise import NoiseModel
+from tests.radiance.test_merge import RGGB, batch_of
+
+rng = np.random.default_rng(5)
+data = rng.integers(600, 9000, (5, 300, 400)).astype(np.uint16)
+grid = Grid(380, 280, 190.0, 140.0)
+frames = [
+    MergeFrame(
+        affine=np.array([[1.0, -turn, 10.3], [turn, 1.0, 10.1 + k]]), exposure_s=0.1 + k,
+        offset=np.zeros(3), moon=Disc(190.0, 140.0, 40.0), noise=NoiseModel(0.3, 2.0),
+        weight=rng.uniform(0.5, 1.5, (3, 28, 38)).astype(np.float32),
+    )
+    for k, turn in enumerate([0.0, 1e-4, 0.0, 0.01, 0.3])
+]
+sums = Accumulator.empty(280, 380)
+predicted = rng.uniform(10.0, 1e5, (3, 28, 38)).astype(np.float32)
+add_frames(
+    sums, frames, batch_of(data, RGGB, np.full((2, 2), 600.0)), predicted,
+    rng.uniform(0.0, 1.0, (3, 28, 38)).astype(np.float32), map_affine(grid, 10), 2,
+)
+loaded = sum(gather_piece.stats.cache_hits.values())
+print(loaded, sha256(b"".join(a.tobytes() for a in vars(sums).values())).hexdigest())
+"""
+
+
+@pytest.mark.card
+def test_a_merge_is_the_same_compiled_or_loaded(tmp_path):
+    """To the last bit, on frames that are shifted, hardly turned and turned."""
+    (tmp_path / "merged.py").write_text(MERGED)
+    environment = os.environ | {
+        "NUMBA_CACHE_DIR": str(tmp_path / "cache"),
+        "PYTHONPATH": os.pathsep.join([str(PACKAGE.parent), str(Path(__file__).parents[1])]),
+    }
+    said = [
+        subprocess.run(
+            [sys.executable, "merged.py"],
+            cwd=tmp_path, env=environment, capture_output=True, text=True, check=True,
+        ).stdout.split()
+        for _ in range(2)
+    ]  # fmt: skip
+    assert [loaded for loaded, _ in said] == ["0", "1"]
+    assert said[0][1] == said[1][1]
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+@pytest.mark.parametrize("count", [0, 1, 3, 1000])
+def test_a_range_in_threads_is_all_done_once(count, threads):
+    done, before = np.zeros(count, int), numba.get_num_threads()
+
+    def work(first, last, step):
+        done[first:last] += step
+
+    numba.set_num_threads(min(threads, before))
+    try:
+        compiled.in_threads(work, count, 2)
+    finally:
+        numba.set_num_threads(before)
+    assert (done == 2).all()
+
+
+def test_what_fails_in_a_thread_is_not_swallowed():
+    def work(first, last):
+        if first <= 500 < last:
+            raise ValueError("the fifth hundred")
+
+    with pytest.raises(ValueError, match="fifth"):
+        compiled.in_threads(work, 1000)
