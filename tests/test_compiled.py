@@ -6,10 +6,10 @@ import shutil
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from pathlib import Path
 
-import numba
 import numpy as np
 import pytest
 
@@ -329,17 +329,16 @@ def test_a_merge_is_the_same_compiled_or_loaded(tmp_path):
 @pytest.mark.parametrize("threads", [1, 2])
 @pytest.mark.parametrize("count", [0, 1, 3, 1000])
 def test_a_range_in_threads_is_all_done_once(count, threads):
-    done, before = np.zeros(count, int), numba.get_num_threads()
+    done, names = np.zeros(count, int), set()
 
     def work(first, last, step):
         done[first:last] += step
+        names.add(threading.current_thread().name)
 
-    numba.set_num_threads(min(threads, before))
-    try:
+    with compiled.at_most(threads):
         compiled.in_threads(work, count, 2)
-    finally:
-        numba.set_num_threads(before)
     assert (done == 2).all()
+    assert len(names) <= threads
 
 
 def test_what_fails_in_a_thread_is_not_swallowed():

@@ -24,8 +24,9 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from functools import cache
 from hashlib import blake2b
 from importlib.metadata import PackageNotFoundError, version
@@ -46,6 +47,8 @@ TOUCH_DAYS = 1.0  # a folder in use is marked as used at most this often
 SUMS = frozenset({"contract", "reassoc", "nsz"})
 
 _lock = threading.Lock()
+# One a core that this process may use, or as NUMBA_NUM_THREADS says.
+_most_threads: int = numba.config.NUMBA_NUM_THREADS
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -57,7 +60,6 @@ def kernel(function: Callable[P, R]) -> Callable[P, R]: ...
 @overload
 def kernel(
     *,
-    parallel: bool = False,
     fastmath: bool | frozenset[str] = False,
     inline: str = "never",
     inner: bool = False,
@@ -67,7 +69,6 @@ def kernel(
 def kernel(
     function: Callable[..., Any] | None = None,
     *,
-    parallel: bool = False,
     fastmath: bool | frozenset[str] = False,
     inline: str = "never",
     inner: bool = False,
@@ -78,8 +79,6 @@ def kernel(
     ----------
     function : callable
         Of numbers, arrays and flat named tuples of them.
-    parallel : bool
-        Whether loops over ``prange`` are shared among the threads.
     fastmath : bool or set of str
         LLVM's flags; `SUMS` for loops of sums and products.
     inline : str
@@ -97,7 +96,7 @@ def kernel(
 
     def decorate(plain: Callable[..., Any]) -> Any:
         flags = set(fastmath) if isinstance(fastmath, frozenset) else fastmath
-        options = {"parallel": parallel, "nogil": True, "fastmath": flags, "inline": inline}
+        options = {"nogil": True, "fastmath": flags, "inline": inline}
         if inner:
             options["forceinline"] = True
         # Numba reads its setting when it decorates. It is put back, so that other packages in this
@@ -117,7 +116,7 @@ def kernel(
 
 
 def in_threads(function: Callable[..., None], count: int, *arguments: Any) -> None:
-    """Call a function on parts of a range, as many at a time as numba has threads.
+    """Call a function on parts of a range, as many at a time as there are cores.
 
     Numba's own loops over ``prange`` compile the body three times, once for each layer around it.
 
@@ -132,7 +131,7 @@ def in_threads(function: Callable[..., None], count: int, *arguments: Any) -> No
     *arguments
         Handed on.
     """
-    threads = min(numba.get_num_threads(), count)
+    threads = min(_most_threads, count)
     if threads <= 1:
         function(0, count, *arguments)
         return
@@ -145,6 +144,18 @@ def in_threads(function: Callable[..., None], count: int, *arguments: Any) -> No
             if first < last
         ]:
             done.result()
+
+
+@contextmanager
+def at_most(threads: int | None) -> Iterator[None]:
+    """Let `in_threads` have no more threads than this; None leaves the number as it is."""
+    global _most_threads
+    before = _most_threads
+    _most_threads = max(1, min(threads or before, before))
+    try:
+        yield
+    finally:
+        _most_threads = before
 
 
 @cache

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 from scipy.linalg import solve_banded
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
@@ -68,7 +67,10 @@ def _normal(value: float, cubics: Floats, at: float) -> float:
 normal = kernel(inner=True)(_normal)
 
 
-def _measure_bands(
+@kernel
+def measure_bands(
+    first: int,
+    last: int,
     image: Pixels,
     visible: NDArray[np.bool_],
     sun_x: float,
@@ -81,7 +83,7 @@ def _measure_bands(
     """Add up count, value and square of the normalised pixels of each annulus, by bands of rows."""
     height, columns = image.shape
     bands = sums.shape[0]
-    for band in prange(bands):
+    for band in range(first, last):
         for y in range(band * height // bands, (band + 1) * height // bands):
             for x in range(columns):
                 r = np.sqrt((x - sun_x) ** 2 + (y - sun_y) ** 2) / width
@@ -97,7 +99,10 @@ def _measure_bands(
                 sums[band, 2, k] += z * z
 
 
-def _normalise_bands(
+@kernel
+def normalise_bands(
+    first: int,
+    last: int,
     image: Pixels,
     sun_x: float,
     sun_y: float,
@@ -105,24 +110,24 @@ def _normalise_bands(
     cubics: Floats,
     out: Pixels,
 ) -> None:
-    height, columns = image.shape
-    for y in prange(height):
+    """Write rows of a picture less the mean of their annulus, over its deviation."""
+    columns = image.shape[1]
+    for y in range(first, last):
         for x in range(columns):
             r = np.sqrt((x - sun_x) ** 2 + (y - sun_y) ** 2) / width
             out[y, x] = np.float32(normal(image[y, x], cubics, r - 0.5))
 
 
-def _at_distance(profile: Floats, sun_x: float, sun_y: float, width: float, out: Pixels) -> None:
-    height, columns = out.shape
-    for y in prange(height):
+@kernel
+def at_distance(
+    first: int, last: int, profile: Floats, sun_x: float, sun_y: float, width: float, out: Pixels
+) -> None:
+    """Write rows of a picture that has the values of a profile."""
+    columns = out.shape[1]
+    for y in range(first, last):
         for x in range(columns):
             r = np.sqrt((x - sun_x) ** 2 + (y - sun_y) ** 2) / width
             out[y, x] = np.float32(profile_at(profile, r - 0.5))
-
-
-measure_bands = kernel(parallel=True)(_measure_bands)
-normalise_bands = kernel(parallel=True)(_normalise_bands)
-at_distance = kernel(parallel=True)(_at_distance)
 
 
 def annulus_count(shape: tuple[int, int], geometry: Geometry, width_px: float) -> int:
@@ -141,7 +146,8 @@ def normalised(
 ) -> None:
     """Write a picture less the mean of its annulus, over the deviation, to ``out``."""
     cubics = _cubics(mean, deviation)
-    normalise_bands(image, geometry.sun_x, geometry.sun_y, width_px, cubics, out)
+    sun = geometry.sun_x, geometry.sun_y
+    in_threads(normalise_bands, len(out), image, *sun, width_px, cubics, out)
 
 
 def spread_out(
@@ -149,7 +155,7 @@ def spread_out(
 ) -> Pixels:
     """Return a profile over the distance from the Sun as a picture (H, W)."""
     out = np.empty(shape, np.float32)
-    at_distance(profile, geometry.sun_x, geometry.sun_y, width_px, out)
+    in_threads(at_distance, len(out), profile, geometry.sun_x, geometry.sun_y, width_px, out)
     return out
 
 
@@ -211,7 +217,8 @@ def refine(
     for _ in range(PASSES):
         sums = np.zeros((BANDS, 3, mean.size))
         cubics = _cubics(mean, deviation)
-        measure_bands(image, visible, geometry.sun_x, geometry.sun_y, width_px, cubics, todo, sums)
+        sun = geometry.sun_x, geometry.sun_y
+        in_threads(measure_bands, len(sums), image, visible, *sun, width_px, cubics, todo, sums)
         count, first, second = sums.sum(axis=0)
         good = (count >= MIN_PIXELS) & todo
         if not good.any():

@@ -9,12 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
@@ -23,7 +22,10 @@ CELL_PX = 2.0  # width of a cell along the limb; narrower ones are often empty
 ANGLES = (256, 2048)  # fewest and most cells round the Sun; 2048 are 0.18 degrees each
 
 
-def _add_up(
+@kernel
+def add_up(
+    begin: int,
+    end: int,
     image: Pixels,
     visible: NDArray[np.bool_],
     sun_x: float,
@@ -38,7 +40,7 @@ def _add_up(
     split_x = min(max(int(np.ceil(sun_x)), 0), columns)
     per_turn = angles / (2.0 * np.pi)
     quarter = angles // 4
-    for quadrant in prange(4):
+    for quadrant in range(begin, end):
         top, bottom = (0, split_y) if quadrant >= 2 else (split_y, height)
         left, right = (split_x, columns) if quadrant in (0, 3) else (0, split_x)
         first = quadrant * quarter
@@ -60,12 +62,15 @@ def _add_up(
                     sums[2, k, cell] += value * value
 
 
-def _look_up(field: Pixels, sun_x: float, sun_y: float, width: float, out: Pixels) -> None:
+@kernel
+def look_up(
+    first: int, last: int, field: Pixels, sun_x: float, sun_y: float, width: float, out: Pixels
+) -> None:
     """Interpolate a field over cells linearly at every pixel."""
-    height, columns = out.shape
+    columns = out.shape[1]
     rings, angles = field.shape
     per_turn = angles / (2.0 * np.pi)
-    for y in prange(height):
+    for y in range(first, last):
         dy = y - sun_y
         for x in range(columns):
             dx = x - sun_x
@@ -83,10 +88,6 @@ def _look_up(field: Pixels, sun_x: float, sun_y: float, width: float, out: Pixel
             inner = field[i, j] * (1.0 - q) + field[i, k] * q
             outer = field[i + 1, j] * (1.0 - q) + field[i + 1, k] * q
             out[y, x] = np.float32(inner * (1.0 - p) + outer * p)
-
-
-add_up = kernel(parallel=True)(_add_up)
-look_up = kernel(parallel=True)(_look_up)
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,8 @@ class Polar:
         """Return a field over the cells as a picture (H, W), by linear interpolation."""
         out = np.empty(self.shape, np.float32)
         g = self.geometry
-        look_up(np.ascontiguousarray(field, np.float32), g.sun_x, g.sun_y, self.width_px, out)
+        cells = np.ascontiguousarray(field, np.float32)
+        in_threads(look_up, len(out), cells, g.sun_x, g.sun_y, self.width_px, out)
         return out
 
 
@@ -144,7 +146,8 @@ def unwrap(image: Pixels, geometry: Geometry, rings: int, width_px: float = 1.0)
     angles = int(np.clip(2 ** round(np.log2(max(wanted, 4.0))), *ANGLES))
     sums = np.zeros((3, rings, angles), np.float32)
     visible = geometry.visible(height, width)
-    add_up(image, visible, geometry.sun_x, geometry.sun_y, width_px, sums)
+    sun = geometry.sun_x, geometry.sun_y
+    in_threads(add_up, 4, image, visible, *sun, width_px, sums)
     return Polar(sums[0], sums[1], sums[2], geometry, width_px, (height, width))
 
 

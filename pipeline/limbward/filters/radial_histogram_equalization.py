@@ -21,10 +21,9 @@ IEEE Trans. Computers C-23 (1974) 207.
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.filters.flattened import Flat, RingParams, by_plane, nearest
 from limbward.geometry.disc import Geometry
 
@@ -39,7 +38,10 @@ class Params(RingParams):
     """Parameters of the filter."""
 
 
-def _count_bands(
+@kernel
+def count_bands(
+    first: int,
+    last: int,
     z: Pixels,
     visible: NDArray[np.bool_],
     sun_x: float,
@@ -50,7 +52,7 @@ def _count_bands(
     """Count the pixels of each ring in bins of brightness, by bands of rows."""
     height, columns = z.shape
     bands, _, bins = counts.shape
-    for band in prange(bands):
+    for band in range(first, last):
         for y in range(band * height // bands, (band + 1) * height // bands):
             dy = y - sun_y
             for x in range(columns):
@@ -61,7 +63,10 @@ def _count_bands(
                     counts[band, k, min(int(u * bins), bins - 1)] += 1
 
 
-def _ranks(
+@kernel
+def ranks(
+    first: int,
+    last: int,
     z: Pixels,
     sun_x: float,
     sun_y: float,
@@ -71,10 +76,10 @@ def _ranks(
     out: Pixels,
 ) -> None:
     """Write the ranks; ``below`` holds, for each ring, the share of pixels below each bin."""
-    height, columns = z.shape
+    columns = z.shape[1]
     bins = below.shape[1] - 1
     scale = np.sqrt(12.0)
-    for y in prange(height):
+    for y in range(first, last):
         dy = y - sun_y
         for x in range(columns):
             v = z[y, x]
@@ -89,17 +94,14 @@ def _ranks(
             out[y, x] = np.float32(scale * (share - 0.5))
 
 
-_jit = kernel(parallel=True)
-count_bands, ranks = _jit(_count_bands), _jit(_ranks)
-
-
 def equalise(flat: Flat, geometry: Geometry) -> Pixels:
     """Return the ranks of a plane (H, W)."""
     z, width = flat.z, flat.width_px
     rings = len(flat.polar.count)
     counts = np.zeros((BANDS, rings, BINS), np.int32)
     visible = geometry.visible(*z.shape)
-    count_bands(z, visible, geometry.sun_x, geometry.sun_y, width, counts)
+    sun = geometry.sun_x, geometry.sun_y
+    in_threads(count_bands, BANDS, z, visible, *sun, width, counts)
     total = counts.sum(axis=0, dtype=np.int32)
     del counts
     number = total.sum(axis=1)
@@ -110,7 +112,7 @@ def equalise(flat: Flat, geometry: Geometry) -> Pixels:
     known = np.nonzero(flat.own if flat.own.any() else number > 0)[0]
     source = nearest(known, ring) if known.size else ring
     out = np.empty(z.shape, np.float32)
-    ranks(z, geometry.sun_x, geometry.sun_y, width, source, below, out)
+    in_threads(ranks, len(z), z, *sun, width, source, below, out)
     return out
 
 

@@ -22,11 +22,10 @@ Astronomical Journal 89 (1984) 571. Cubic convolution: R. G. Keys, IEEE Trans. A
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 from pydantic import Field
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.filters.annulus import spread_out
 from limbward.filters.flattened import ColourParams, Flat, by_plane
 from limbward.geometry.disc import Geometry
@@ -87,7 +86,10 @@ weight = kernel(inner=True)(_weight)
 sample = kernel(inner=True)(_sample)
 
 
-def _difference(
+@kernel
+def difference(
+    first: int,
+    last: int,
     image: Pixels,
     hidden: Pixels,
     depth: Pixels,
@@ -97,9 +99,10 @@ def _difference(
     shift: float,
     out: Pixels,
 ) -> None:
-    height, width = image.shape
+    """Write rows of twice the picture less the picture turned either way."""
+    width = image.shape[1]
     cos, sin = np.cos(turn), np.sin(turn)
-    for y in prange(height):
+    for y in range(first, last):
         dy = y - sun_y
         for x in range(width):
             dx = x - sun_x
@@ -136,7 +139,6 @@ def _inside(depth: Pixels, y: float, x: float) -> float:
 
 
 inside = kernel(inner=True)(_inside)
-difference = kernel(parallel=True)(_difference)
 
 
 def _depth(hidden: Pixels, width_px: float) -> Pixels:
@@ -175,7 +177,8 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
         turn = float(np.radians(params.angle_deg))
         depth = _depth(hidden, EDGE * geometry.sun_radius_px)
         sun = geometry.sun_x, geometry.sun_y
-        difference(relative, hidden, depth, *sun, turn, params.radial_px, out)
+        shift = params.radial_px
+        in_threads(difference, height, relative, hidden, depth, *sun, turn, shift, out)
         return out
 
     return by_plane(image, geometry, params, work)

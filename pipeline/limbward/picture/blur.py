@@ -14,10 +14,9 @@ H. Knutsson, C.-F. Westin, *Normalized and differential convolution*, Proc. CVPR
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from limbward.compiled import SUMS, kernel
+from limbward.compiled import SUMS, in_threads, kernel
 
 Pixels = NDArray[np.float32]
 
@@ -26,10 +25,12 @@ BINNED_SIGMA = 2.0  # of the blur in bins, at least
 TINY = np.float32(1e-4)  # of the kernel's weight: less than that is no value
 
 
-def _rows(image: Pixels, taps: Pixels, out: Pixels) -> None:
-    height, width = image.shape
+@kernel(fastmath=SUMS)
+def rows_pass(first: int, last: int, image: Pixels, taps: Pixels, out: Pixels) -> None:
+    """Convolve rows of a picture with taps along themselves."""
+    width = image.shape[1]
     reach = taps.size // 2
-    for y in prange(height):
+    for y in range(first, last):
         padded = np.zeros(width + 2 * reach, np.float32)
         padded[reach : reach + width] = image[y]
         for k in range(taps.size):
@@ -41,10 +42,12 @@ def _rows(image: Pixels, taps: Pixels, out: Pixels) -> None:
                     out[y, x] += t * padded[x + k]
 
 
-def _columns(image: Pixels, taps: Pixels, out: Pixels) -> None:
+@kernel(fastmath=SUMS)
+def columns_pass(first: int, last: int, image: Pixels, taps: Pixels, out: Pixels) -> None:
+    """Convolve a picture with taps down its columns; write rows of it."""
     height, width = image.shape
     reach = taps.size // 2
-    for y in prange(height):
+    for y in range(first, last):
         for x in range(width):
             out[y, x] = np.float32(0.0)
         for k in range(taps.size):
@@ -55,9 +58,11 @@ def _columns(image: Pixels, taps: Pixels, out: Pixels) -> None:
                     out[y, x] += t * image[at, x]
 
 
-def _bin(image: Pixels, factor: int, out: Pixels) -> None:
+@kernel(fastmath=SUMS)
+def bin_sums(first: int, last: int, image: Pixels, factor: int, out: Pixels) -> None:
+    """Sum a picture in bins of ``factor`` by ``factor`` pixels; write rows of these."""
     height, width = image.shape
-    for row in prange(out.shape[0]):
+    for row in range(first, last):
         for x in range(out.shape[1]):
             out[row, x] = np.float32(0.0)
         for y in range(row * factor, min((row + 1) * factor, height)):
@@ -65,11 +70,14 @@ def _bin(image: Pixels, factor: int, out: Pixels) -> None:
                 out[row, x // factor] += image[y, x]
 
 
-def _expand(value: Pixels, weight: Pixels, factor: int, least: float, out: Pixels) -> None:
+@kernel(fastmath=SUMS)
+def expand(
+    first: int, last: int, value: Pixels, weight: Pixels, factor: int, least: float, out: Pixels
+) -> None:
     """Write value over weight, both interpolated linearly, NaN where there is no weight."""
-    height, width = out.shape
+    width = out.shape[1]
     rows, columns = value.shape
-    for y in prange(height):
+    for y in range(first, last):
         v = (y + 0.5) / factor - 0.5
         v = min(max(v, 0.0), rows - 1.0)
         i = min(int(v), max(rows - 2, 0))
@@ -88,7 +96,8 @@ def _expand(value: Pixels, weight: Pixels, factor: int, least: float, out: Pixel
             out[y, x] = a / b if b > least else np.float32(np.nan)
 
 
-def _line_at(value: Pixels, y: int, factor: int) -> Pixels:
+@kernel(fastmath=SUMS, inner=True)
+def line_at(value: Pixels, y: int, factor: int) -> Pixels:
     """Return the bins (columns + 1) interpolated at row y of the picture, the last one twice."""
     rows, columns = value.shape
     v = min(max((y + 0.5) / factor - 0.5, 0.0), rows - 1.0)
@@ -102,34 +111,36 @@ def _line_at(value: Pixels, y: int, factor: int) -> Pixels:
     return line
 
 
-line_at = kernel(fastmath=SUMS, inner=True)(_line_at)
-
-
-def _enlarge(value: Pixels, at: NDArray[np.int32], share: Pixels, factor: int, out: Pixels) -> None:
+@kernel(fastmath=SUMS)
+def read_back(
+    first: int,
+    last: int,
+    value: Pixels,
+    at: NDArray[np.int32],
+    share: Pixels,
+    factor: int,
+    out: Pixels,
+) -> None:
     """Write a binned picture at full size, interpolated linearly."""
-    height, width = out.shape
-    for y in prange(height):
+    width = out.shape[1]
+    for y in range(first, last):
         line = line_at(value, y, factor)
         for x in range(width):
             j = at[x]
             out[y, x] = line[j] + share[x] * (line[j + 1] - line[j])
 
 
-def _weigh(image: Pixels, weight: Pixels, square: bool, out: Pixels) -> None:
-    height, width = image.shape
-    for y in prange(height):
+@kernel(fastmath=SUMS)
+def weigh(first: int, last: int, image: Pixels, weight: Pixels, square: bool, out: Pixels) -> None:
+    """Multiply rows of a picture, or of its square, by weights; 0 where there is none."""
+    width = image.shape[1]
+    for y in range(first, last):
         for x in range(width):
             w = weight[y, x]
             value = image[y, x]
             if square:
                 value *= value
             out[y, x] = value * w if w > 0 else np.float32(0.0)
-
-
-_jit = kernel(parallel=True, fastmath=SUMS)
-rows_pass, columns_pass, bin_sums, expand, read_back, weigh = (
-    _jit(f) for f in (_rows, _columns, _bin, _expand, _enlarge, _weigh)
-)
 
 
 def gaussian_taps(sigma: float) -> Pixels:
@@ -175,12 +186,12 @@ class Blur:
         if f > 1:
             height, width = image.shape
             binned = np.empty((-(-height // f), -(-width // f)), np.float32)
-            bin_sums(image, f, binned)
+            in_threads(bin_sums, len(binned), image, f, binned)
             image, scratch = binned, None
         once = np.empty_like(image) if scratch is None else scratch
-        rows_pass(image, self.taps, once)
+        in_threads(rows_pass, len(once), image, self.taps, once)
         out = np.empty_like(image) if f == 1 else image
-        columns_pass(once, self.taps, out)
+        in_threads(columns_pass, len(out), once, self.taps, out)
         return out
 
     def means(self, image: Pixels, scratch: Pixels | None = None) -> Pixels:
@@ -221,14 +232,14 @@ class Blur:
             return out
         if self.factor == 1:  # in two buffers: 0.1 GB each at 24 megapixels
             spread = np.empty_like(out)
-            weigh(image, self.weight, square, spread)
-            rows_pass(spread, self.taps, out)
-            columns_pass(out, self.taps, spread)
+            in_threads(weigh, len(out), image, self.weight, square, spread)
+            in_threads(rows_pass, len(out), spread, self.taps, out)
+            in_threads(columns_pass, len(out), out, self.taps, spread)
         else:
-            weigh(image, self.weight, square, out)
+            in_threads(weigh, len(out), image, self.weight, square, out)
             spread = self._spread(out)
         least = float(TINY) * self.factor**2
-        expand(spread, self.sums, self.factor, least, out)
+        in_threads(expand, len(out), spread, self.sums, self.factor, least, out)
         return out
 
 
@@ -250,7 +261,8 @@ def enlarge(image: Pixels, factor: int, out: Pixels) -> None:
     out : ndarray of float32, shape (H, W)
         Written; beyond the last bin the values at the edge go on.
     """
-    read_back(image, *between(image.shape[1], factor, out.shape[1]), factor, out)
+    places = between(image.shape[1], factor, out.shape[1])
+    in_threads(read_back, len(out), image, *places, factor, out)
 
 
 def gaussian_blur(image: Pixels, sigma: float) -> Pixels:

@@ -5,17 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 
 Pixels = NDArray[np.float32]
 
 
-def _means(picture: NDArray[Any], factor: int, out: Pixels) -> None:
+@kernel
+def means(first: int, last: int, picture: NDArray[Any], factor: int, out: Pixels) -> None:
+    """Write rows of the means of ``factor`` by ``factor`` pixels."""
     part = np.float32(1.0 / (factor * factor))
-    for row in prange(out.shape[1]):
+    for row in range(first, last):
         for c in range(out.shape[0]):
             for column in range(out.shape[2]):
                 total = np.float32(0.0)
@@ -23,9 +24,6 @@ def _means(picture: NDArray[Any], factor: int, out: Pixels) -> None:
                     for x in range(column * factor, (column + 1) * factor):
                         total += np.float32(picture[c, y, x])
                 out[c, row, column] = total * part if factor > 1 else total
-
-
-means = kernel(parallel=True)(_means)
 
 
 def shrink(
@@ -48,5 +46,5 @@ def shrink(
     y, x = ((n - m * factor) // 2 for n, m in zip(picture.shape[1:], (rows, columns), strict=True))
     cut = picture[:, y : y + rows * factor, x : x + columns * factor]
     out = np.empty((len(picture), rows, columns), np.float32)
-    means(cut, factor, out)
+    in_threads(means, rows, cut, factor, out)
     return out, factor

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.radiance.taps import RADIUS
 
 Pixels = NDArray[np.float32]
@@ -74,7 +73,10 @@ def _bits(samples: Any, own: Any, bent: Any, clipped: Any, least: Any, out: Any)
 bits = kernel(inner=True)(_bits)
 
 
-def _mark(
+@kernel
+def mark(
+    first_piece: int,
+    end_piece: int,
     data: Any,
     colours: NDArray[np.int64],
     bent: Pixels,
@@ -84,11 +86,12 @@ def _mark(
     out: NDArray[np.uint8],
     rows: NDArray[np.bool_],
 ) -> None:
+    """Mark bands of `CHUNK` rows of a frame, as `saturated_places` says."""
     n_planes, height, width = data.shape
     th, tw = colours.shape[1], colours.shape[2]
     reach = wide.size // 2
     near = core.size // 2
-    for piece in prange((height + CHUNK - 1) // CHUNK):
+    for piece in range(first_piece, end_piece):
         top, bottom = piece * CHUNK, min(height, (piece + 1) * CHUNK)
         first, last = max(0, top - reach), min(height, bottom + reach)
         over = np.zeros((last - first, width), np.uint8)
@@ -117,9 +120,6 @@ def _mark(
                     if abs(n - reach) <= near:
                         spread(over[k], 0, core[n - reach + near], begins[k], ends[k], row)
             rows[y] = seen
-
-
-mark = kernel(parallel=True)(_mark)
 
 
 def saturated_places(
@@ -167,7 +167,9 @@ def saturated_places(
             bent = np.full(3, bent.min())
     else:
         colours = np.arange(len(data), dtype=np.int64).reshape(-1, 1, 1)
-    mark(
+    in_threads(
+        mark,
+        -(-data.shape[1] // CHUNK),
         data,
         colours,
         np.asarray(black + bent * span, np.float32),

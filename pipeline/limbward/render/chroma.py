@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.geometry.disc import Disc
 from limbward.picture.blur import enlarge
 from limbward.picture.resampling import shrink
@@ -29,16 +28,17 @@ def around(moon: Disc, shape: tuple[int, ...]) -> Box:
     )
 
 
-def _ratio_to(plane: Pixels, light: Pixels, good: NDArray[np.bool_], out: Pixels) -> None:
-    for y in prange(plane.shape[0]):
+@kernel
+def ratio_to(
+    first: int, last: int, plane: Pixels, light: Pixels, good: NDArray[np.bool_], out: Pixels
+) -> None:
+    """Write rows of a colour over the luminance, from 0 to 4; NaN where it is not good."""
+    for y in range(first, last):
         for x in range(plane.shape[1]):
             ratio = np.float32(np.nan)
             if good[y, x]:
                 ratio = min(max(plane[y, x] / light[y, x], np.float32(0.0)), np.float32(4.0))
             out[y, x] = ratio
-
-
-ratio_to = kernel(parallel=True)(_ratio_to)
 
 
 def to_chromaticity(
@@ -60,7 +60,7 @@ def to_chromaticity(
     spread[~good] = 0.0
     depth = depth_of(spread, target=0.02)
     for plane in linear:
-        ratio_to(plane, light, good, spread)
+        in_threads(ratio_to, len(plane), plane, light, good, spread)
         smooth_to_depth(fill_nearest(spread, box), depth, out=plane)
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.render.space import SRGB, Space
 
 Pixels = NDArray[np.float32]
@@ -117,7 +116,10 @@ def paint(
     """
     out = np.empty(ratio.shape, np.float32) if out is None else out
     strength, codes = np.float32(saturation), _codes(space)
-    paint_pixels(lightness, ratio, strength, space.from_srgb, space.luminance, codes, out)
+    in_threads(
+        paint_pixels, len(lightness), lightness, ratio, strength, space.from_srgb, space.luminance,
+        codes, out,
+    )  # fmt: skip
     return out
 
 
@@ -130,7 +132,10 @@ def _codes(space: Space) -> Pixels:
     return space.encode(np.linspace(0.0, 1.0, CODES, dtype=np.float32) ** 2)
 
 
-def _paint_pixels(
+@kernel
+def paint_pixels(
+    first: int,
+    end: int,
     lightness: Pixels,
     ratio: Pixels,
     saturation: np.float32,
@@ -139,8 +144,9 @@ def _paint_pixels(
     codes: Pixels,
     out: Pixels,
 ) -> None:
+    """Give rows of a picture the colours of ``ratio`` at their lightness."""
     one, zero, last = np.float32(1.0), np.float32(0.0), np.float32(codes.size - 1)
-    for row in prange(lightness.shape[0]):
+    for row in range(first, end):
         for x in range(lightness.shape[1]):
             f = min(max(lightness[row, x], zero), one) * np.float32(100.0 / 116.0)
             f += np.float32(16.0 / 116.0)
@@ -161,6 +167,3 @@ def _paint_pixels(
                 at = np.sqrt(min(linear, one)) * last
                 k = min(int(at), codes.size - 2)
                 out[c, row, x] = codes[k] + (at - np.float32(k)) * (codes[k + 1] - codes[k])
-
-
-paint_pixels = kernel(parallel=True)(_paint_pixels)

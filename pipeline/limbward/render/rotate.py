@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from astropy.io.fits import Header
-from numba import prange
 from numpy.typing import NDArray
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.geometry.grid import north_known
 
 UP = {
@@ -23,17 +22,18 @@ POLE = np.sqrt(3.0) - 2.0  # of the recursion that gives a cubic spline's coeffi
 COLUMNS = 128  # filtered together down a picture: 512 bytes of every row, whole cache lines
 
 
-def _coefficients(plane: Pixels, out: Pixels) -> None:
-    """Write the coefficients of the cubic B-spline through all pixels.
+@kernel
+def along_rows(first: int, last: int, plane: Pixels, out: Pixels) -> None:
+    """Write the coefficients of the cubic B-spline through the pixels of each row.
 
     Beyond its edges the plane goes on as it is there. M. Unser, A. Aldroubi, M. Eden, IEEE Trans.
     Signal Processing 41 (1993) 834: a causal and an anticausal recursion in each direction.
     """
-    height, width = plane.shape
+    width = plane.shape[1]
     z, gain = np.float32(POLE), np.float32((1.0 - POLE) * (1.0 - 1.0 / POLE))
     even = np.float32(1.0 / (1.0 - POLE))
     left = np.float32(1.0 / (1.0 - POLE**2))
-    for y in prange(height):
+    for y in range(first, last):
         far = plane[y, width - 1] * gain * even
         before = plane[y, 0] * gain * even
         out[y, 0] = before
@@ -45,7 +45,16 @@ def _coefficients(plane: Pixels, out: Pixels) -> None:
         for x in range(width - 2, -1, -1):
             after = z * (after - out[y, x])
             out[y, x] = after
-    for part in prange((width + COLUMNS - 1) // COLUMNS):
+
+
+@kernel
+def down_columns(first: int, last: int, out: Pixels) -> None:
+    """Turn the coefficients along rows into those of the plane, in place, by strips of columns."""
+    height, width = out.shape
+    z, gain = np.float32(POLE), np.float32((1.0 - POLE) * (1.0 - 1.0 / POLE))
+    even = np.float32(1.0 / (1.0 - POLE))
+    left = np.float32(1.0 / (1.0 - POLE**2))
+    for part in range(first, last):
         a, b = part * COLUMNS, min((part + 1) * COLUMNS, width)
         far = out[height - 1, a:b] * (gain * even)
         for x in range(a, b):
@@ -61,7 +70,8 @@ def _coefficients(plane: Pixels, out: Pixels) -> None:
                 out[y, x] = z * (out[y + 1, x] - out[y, x])
 
 
-def _weights(way: float) -> tuple[np.float32, np.float32, np.float32, np.float32]:
+@kernel(inline="always")
+def weights(way: float) -> tuple[np.float32, np.float32, np.float32, np.float32]:
     """Return the cubic B-spline at 1 + p, p, 1 - p and 2 - p, where p is the way from a pixel."""
     p = np.float32(way)
     q = np.float32(1.0) - p
@@ -71,13 +81,13 @@ def _weights(way: float) -> tuple[np.float32, np.float32, np.float32, np.float32
     return a, b, np.float32(1.0) - a - b - d, d
 
 
-weights = kernel(inline="always")(_weights)
-
-
-def _read_turned(c: Pixels, cos: float, sin: float, y0: float, x0: float, out: Pixels) -> None:
+@kernel
+def read_turned(
+    first: int, last: int, c: Pixels, cos: float, sin: float, y0: float, x0: float, out: Pixels
+) -> None:
     """Write the spline's values, from 0 to 1, along rows that are turned."""
     height, width = c.shape
-    for row in prange(out.shape[0]):
+    for row in range(first, last):
         for column in range(out.shape[1]):
             v = min(max(y0 + cos * row - sin * column, 0.0), height - 1.0)
             u = min(max(x0 + sin * row + cos * column, 0.0), width - 1.0)
@@ -95,9 +105,6 @@ def _read_turned(c: Pixels, cos: float, sin: float, y0: float, x0: float, out: P
             s += a2 * (b0 * c[i2, j0] + b1 * c[i2, j1] + b2 * c[i2, j2] + b3 * c[i2, j3])
             s += a3 * (b0 * c[i3, j0] + b1 * c[i3, j1] + b2 * c[i3, j2] + b3 * c[i3, j3])
             out[row, column] = min(max(s, np.float32(0.0)), np.float32(1.0))
-
-
-coefficients, read_turned = (kernel(parallel=True)(f) for f in (_coefficients, _read_turned))
 
 
 def up_of(header: Header, wanted: str) -> tuple[float, str]:
@@ -183,8 +190,9 @@ def turn_picture(
     # Own kernels in place of scipy's: 0.9 s of a processor for 24 megapixels in place of 4.3.
     spline = np.empty((height, width), np.float32)
     for plane, into in zip(picture, out, strict=True):
-        coefficients(plane, spline)
-        read_turned(spline, np.cos(d), np.sin(d), start[0], start[1], into)
+        in_threads(along_rows, height, plane, spline)
+        in_threads(down_columns, -(-width // COLUMNS), spline)
+        in_threads(read_turned, rows, spline, np.cos(d), np.sin(d), start[0], start[1], into)
     return out
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.picture.blur import Blur, between, line_at
 
 Pixels = NDArray[np.float32]
@@ -16,10 +15,11 @@ BLURS_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
 CORRELATION_PX = 0.8  # the noise of the merge is itself as if blurred by this
 
 
-def _along_rows(image: Pixels) -> None:
+@kernel
+def along_rows(begin: int, end: int, image: Pixels) -> None:
     """Give missing pixels the nearest value in their row, in place."""
-    height, width = image.shape
-    for y in prange(height):
+    width = image.shape[1]
+    for y in range(begin, end):
         last = -1
         for x in range(width):
             if np.isfinite(image[y, x]):
@@ -32,7 +32,10 @@ def _along_rows(image: Pixels) -> None:
                 image[y, gap] = image[y, last]
 
 
-def _mix(
+@kernel
+def mix(
+    first: int,
+    last: int,
     value: Pixels,
     at: NDArray[np.int32],
     share: Pixels,
@@ -42,8 +45,8 @@ def _mix(
     out: Pixels,
 ) -> None:
     """Move pixels towards a blurred picture, given in bins, where the depth is beyond a level."""
-    height, width = out.shape
-    for y in prange(height):
+    width = out.shape[1]
+    for y in range(first, last):
         line = line_at(value, y, factor)
         for x in range(width):
             part = min(max(depth[y, x] - np.float32(level), np.float32(0.0)), np.float32(1.0))
@@ -52,8 +55,12 @@ def _mix(
             out[y, x] += part * (blurred - out[y, x])
 
 
-def _depths(noise: Pixels, target: float, falls: NDArray[np.float64], out: Pixels) -> None:
-    for y in prange(noise.shape[0]):
+@kernel
+def depths(
+    first: int, last: int, noise: Pixels, target: float, falls: NDArray[np.float64], out: Pixels
+) -> None:
+    """Write rows of `depth_of`."""
+    for y in range(first, last):
         for x in range(noise.shape[1]):
             depth = 0.0
             if noise[y, x] > target:
@@ -64,10 +71,6 @@ def _depths(noise: Pixels, target: float, falls: NDArray[np.float64], out: Pixel
                 if k < falls.size - 1:
                     depth += (falls[k] - wanted) / (falls[k] - falls[k + 1])
             out[y, x] = np.float32(depth)
-
-
-_jit = kernel(parallel=True)
-along_rows, mix, depths = _jit(_along_rows), _jit(_mix), _jit(_depths)
 
 
 def fill_nearest(image: Pixels, box: tuple[slice, slice] | None = None) -> Pixels:
@@ -89,7 +92,7 @@ def fill_nearest(image: Pixels, box: tuple[slice, slice] | None = None) -> Pixel
     if gap.any() and not gap.all():
         at = distance_transform_edt(gap, return_distances=False, return_indices=True)
         out[box][gap] = image[box][at[0][gap], at[1][gap]]
-    along_rows(out)
+    in_threads(along_rows, len(out), out)
     empty = ~np.isfinite(out[:, 0])  # rows in which nothing is known
     if empty.any():
         full = np.nonzero(~empty)[0]
@@ -120,7 +123,7 @@ def depth_of(noise: Pixels, target: float) -> Pixels:
         0 is the picture itself, 1 the first of `BLURS_PX`, 1.5 midway to the second.
     """
     out = np.empty(noise.shape, np.float32)
-    depths(noise, target, _falls(), out)
+    in_threads(depths, len(out), noise, target, _falls(), out)
     return out
 
 
@@ -142,7 +145,9 @@ def smooth_to_depth(image: Pixels, depth: Pixels, out: Pixels | None = None) -> 
             break
         blur = Blur((image.shape[0], image.shape[1]), width)
         means = blur.means(image, scratch)
-        mix(
+        in_threads(
+            mix,
+            len(out),
             means,
             *between(means.shape[1], blur.factor, image.shape[1]),
             blur.factor,

@@ -11,11 +11,10 @@ from xml.sax.saxutils import escape
 import numpy as np
 import tifffile
 from astropy.io.fits import Header
-from numba import prange
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
-from limbward.compiled import kernel
+from limbward.compiled import in_threads, kernel
 from limbward.render.space import SRGB, Space, to_srgb
 
 Pixels = NDArray[np.float32]
@@ -26,16 +25,20 @@ ROWS = 256
 QUICK = {"compress_level": 1, "compress_type": 3}  # zlib's Z_RLE, which was made for PNG
 
 
-def _to_16_bits(picture: Pixels, out: NDArray[np.uint16]) -> None:
-    for y in prange(out.shape[0]):
+@kernel
+def to_16_bits(first: int, last: int, picture: Pixels, out: NDArray[np.uint16]) -> None:
+    """Round rows of a picture from 0 to 1 to 16 bits, and put their colours last."""
+    for y in range(first, last):
         for x in range(out.shape[1]):
             for c in range(3):
                 value = min(max(picture[c, y, x], np.float32(0.0)), np.float32(1.0))
                 out[y, x, c] = np.uint16(np.rint(value * np.float32(65535.0)))
 
 
-def _to_8_bits(picture: Pixels, top: int, out: NDArray[np.uint8]) -> None:
-    for y in prange(out.shape[0]):
+@kernel
+def to_8_bits(first: int, last: int, picture: Pixels, top: int, out: NDArray[np.uint8]) -> None:
+    """Dither rows of a picture from 0 to 1 to 8 bits, and put their colours last."""
+    for y in range(first, last):
         along_y = 0.5698402909980532 * (top + y)
         for x in range(out.shape[1]):
             # R2 sequence: a dither without period or clumps, the same in every run.
@@ -45,10 +48,6 @@ def _to_8_bits(picture: Pixels, top: int, out: NDArray[np.uint8]) -> None:
                 value = min(max(picture[c, y, x], np.float32(0.0)), np.float32(1.0))
                 value = value * np.float32(255.0) + np.float32(dither)
                 out[y, x, c] = np.uint8(min(value, np.float32(255.0)))
-
-
-to_16_bits = kernel(parallel=True)(_to_16_bits)
-to_8_bits = kernel(parallel=True)(_to_8_bits)
 
 
 @dataclass(frozen=True)
@@ -217,7 +216,7 @@ def write_tiff(
     caption = _caption(caption)
     height, width = picture.shape[1:]
     data = np.empty((height, width, 3), np.uint16)
-    to_16_bits(picture, data)
+    in_threads(to_16_bits, len(data), picture, data)
     packet, records = xmp(caption).encode(), iptc(caption)
     tifffile.imwrite(
         path,
@@ -262,7 +261,9 @@ def write_png(
     height, width = picture.shape[1:]
     data = np.empty((height, width, 3), np.uint8)
     for top in range(0, height, ROWS):  # in bands: the sRGB of a wide picture is not held whole
-        to_8_bits(to_srgb(picture[:, top : top + ROWS], space), top, data[top : top + ROWS])
+        part = data[top : top + ROWS]
+        encoded = to_srgb(picture[:, top : top + ROWS], space)
+        in_threads(to_8_bits, len(part), encoded, top, part)
     info = PngImagePlugin.PngInfo()
     info.add(b"sRGB", b"\x00")
     info.add_text("Software", SOFTWARE)

@@ -9,6 +9,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.camera.response import Response
+from limbward.compiled import at_most
 from limbward.config import Config
 from limbward.radiance.assembly import make_corona, plan_merge
 from limbward.radiance.corona import write_corona
@@ -20,7 +21,7 @@ from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
 from limbward.work.decoding import Decoder
-from limbward.work.executors import crew, threads
+from limbward.work.executors import crew
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
@@ -144,7 +145,7 @@ def _merge(
             warn=reporter.warn,
         )
     pixels = frames.width * frames.height
-    with threads(config.run.jobs), reporter.progress(len(plan.todo), "merging frames") as advance:
+    with at_most(config.run.jobs), reporter.progress(len(plan.todo), "merging frames") as advance:
         made = make_corona(
             plan,
             decoder.ahead(frames.path, plan.undecoded, pixels),

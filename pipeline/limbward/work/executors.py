@@ -74,19 +74,6 @@ def cores() -> int:
     return os.cpu_count() or 1
 
 
-@contextmanager
-def threads(jobs: int | None) -> Iterator[None]:
-    """Let compiled loops use as many threads as there are to be processes at work."""
-    from numba import get_num_threads, set_num_threads  # each worker imports this module
-
-    before: int = get_num_threads()
-    set_num_threads(max(1, min(jobs or before, before)))
-    try:
-        yield
-    finally:
-        set_num_threads(before)
-
-
 class ClusterPool(Executor):
     """A Dask cluster's executor that tells a worker's death as a pool of processes does."""
 
