@@ -214,9 +214,11 @@ def table(track: SkyTrack, rng: np.random.Generator) -> Table:
         bad = int(rng.integers(0, m // 2 + 1))
         d, lie_s = instants(rng, offset, drift, m, bad)
         if rng.random() < 0.5:
-            # A lie that the crescents together cannot tell is believed; their clock's error is
-            # three times that of their mean, since drift and orientation are found with it.
-            told = lie_s > 9.0 * error_of_one_s(c) / np.sqrt(n)
+            # Instants on a line are believed where the crescents cannot tell it from the right one:
+            # by its offset, or by its drift over the time from the first instant to the last.
+            error = error_of_one_s(c) / np.sqrt(n)
+            reach = np.ptp(d.since_greatest_s) / np.std(c.reading_s)
+            told = lie_s > 3.0 * error * (1.0 + reach)
             return Table("references, crescents", c, d, some, offset if told else None)
         # Without crescents nothing tells a reference that is 5 s off from a clock that drifts.
         return Table(kind, None, d, some, None if bad else offset)
