@@ -215,32 +215,31 @@ def contacts(
 ) -> None:
     """Local circumstances of an eclipse: C1, C2, greatest, C3, C4.
 
-    These are for a smooth Moon. Of a total eclipse, C2, C3 and the beads by the mountains and
-    valleys of the Moon's limb follow, or come first if light returns earlier by them.
+    These are for a smooth Moon. Of a total or annular eclipse, C2, C3 and the beads by the
+    mountains and valleys of the Moon's limb follow, or come first if light returns earlier by them.
 
     P and V say where on the Sun's limb the Moon touches it (at greatest eclipse, where the Moon's
     centre lies): degrees from celestial north (P) and from the zenith (V), through east, which is
     anticlockwise as the eye sees it.
     """
     from limbward.cli.printing import print_contacts, print_json
+    from limbward.sky.best_limb import contacts_told
     from limbward.sky.contacts import local_circumstances
     from limbward.sky.ephemeris import Radii, Site
-    from limbward.sky.limb_profile import circumstances_json, profile_contacts, read_profile
-    from limbward.sky.real_limb import real_limb, real_limb_json
+    from limbward.sky.limb_profile import read_profile
 
     site = Site(latitude, longitude, height)
     radii = Radii(k_penumbra, k_umbra, solar_radius_km or Radii.solar_radius_km)
     found = local_circumstances(date.date().isoformat(), site, radii=radii, ephemeris=ephemeris)
-    profiled = real = None
-    if limb_profile is None and not smooth:
-        by_relief = real_limb(
-            found, site, radii=radii, solar_radius_km=solar_radius_km, ephemeris=ephemeris
-        )
-        real = None if by_relief is None else real_limb_json(by_relief)
-    if limb_profile is not None:
-        profile = read_profile(limb_profile)
-        profiled = profile_contacts(found, site, profile, radii=radii, ephemeris=ephemeris)
-    circumstances = circumstances_json(found, profiled, real)
+    circumstances = contacts_told(
+        found,
+        site,
+        own=None if limb_profile is None else read_profile(limb_profile),
+        smooth=smooth,
+        radii=radii,
+        solar_radius_km=solar_radius_km,
+        ephemeris=ephemeris,
+    )
     if as_json:
         print_json(circumstances)
     else:

@@ -11,7 +11,13 @@ from rich.console import Console
 from rich.table import Table
 
 from limbward.sky.caution import caution
-from limbward.sky.wording import contacts_heading, light_returns_earlier, uneven_limb
+from limbward.sky.wording import (
+    bead_words,
+    contacts_heading,
+    covering_words,
+    light_returns_earlier,
+    uneven_limb,
+)
 
 ANGLES = (
     "P and V: where on the Sun's limb the Moon touches it (at greatest eclipse, where\n"
@@ -24,8 +30,6 @@ LIMBS = (
     "table is for a smooth Moon and the Sun of published tables. The real limb's times are\n"
     "good to a few tenths of a second; near the edge of the path 100 m can be a second."
 )
-
-_COVERING = (("C2", "vanishes"), ("C3", "returns"))
 
 
 def print_json(value: Any) -> None:
@@ -41,7 +45,7 @@ def print_contacts(circumstances: dict[str, Any]) -> None:
         tables = [contacts_table(circumstances)]
         by, limb = uneven_limb(circumstances)
         if by:
-            tables.append(beads_table(by, limb))
+            tables.append(beads_table(by, limb, circumstances["kind"]))
         if light_returns_earlier(circumstances):  # the earlier C3 is the one to be read first
             tables.reverse()
         for table in tables:
@@ -49,6 +53,8 @@ def print_contacts(circumstances: dict[str, Any]) -> None:
         print(ANGLES)
         if "real_limb" in circumstances:
             print(LIMBS)
+        if "limb_note" in circumstances:
+            print(textwrap.fill(circumstances["limb_note"], 80))
     print("\n" + textwrap.fill(caution(circumstances), 80))
 
 
@@ -66,22 +72,19 @@ def contacts_table(circumstances: dict[str, Any]) -> Table:
     return table
 
 
-def beads_table(by: str, limb: dict[str, Any]) -> Table:
+def beads_table(by: str, limb: dict[str, Any], kind: str) -> Table:
     """Return C2, C3 and the beads by an uneven limb as a table; see `uneven_limb`."""
-    rows = [
-        (limb[name], f"{name}: the photosphere {does}", "", "", "")
-        for name, does in _COVERING
-        if name in limb
-    ]
+    words = covering_words(kind)
+    rows = [(limb[name], f"{name}: {words[name]}", "", "", "") for name in words if name in limb]
     for bead in limb["beads"]:
-        does = "goes out" if bead["contact"] == "C2" else "appears"
+        does = bead_words(kind, bead["contact"])
         angle = f"{bead['position_angle']:.1f}°"
         rows.append((bead["utc"], f"a bead {does}", angle, _alone(bead), _valley(bead)))
     # Only of the real limb more is known of a bead than its place.
     headings = ("UTC", "P", "alone", "valley") if any(row[-1] for row in rows) else ("UTC", "P")
     table = Table(f"by {by}", *headings, box=None, pad_edge=False)
     if "C2" not in limb:
-        table.add_row("no C2, no C3: the photosphere never vanishes")
+        table.add_row(words[""])
     for utc, what, *more in sorted(rows):
         # The day stands in the other table; without it, all fits into 80 columns.
         table.add_row(what, _to_tenth(utc)[11:], *more[: len(headings) - 1])

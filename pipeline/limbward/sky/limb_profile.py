@@ -23,14 +23,22 @@ SPAN_S = 60.0  # before C2 and after C3; beads last a few seconds to half a minu
 # instants 2 s apart are good to 0.5 ms.
 STEP_S = 2.0
 BEADS_S = 30.0  # before C2 and after C3
+NEVER_COVERED = (
+    "With this limb profile the photosphere never vanishes: there is no totality then, and a "
+    "filter has to stay on. Check that its heights are arcsec from the mean limb."
+)
+NEVER_WHOLE = (
+    "With this limb profile the ring is never whole: mountains cut it throughout. Check that its "
+    "heights are arcsec from the mean limb."
+)
 # Sparks that join a neighbour within a second are part of it, and of the others those that stand
 # alone longest are told: there are sixty at a contact, more than anybody looks up.
 MERGED_S, MOST_BEADS = 1.0, 8
 HIGHEST_ARCSEC = 10.0  # the Moon's relief stays within about 4 arcsec of the mean limb
 
 
-class NeverCovered(LimbwardError):
-    """By its limb the Moon leaves part of the photosphere uncovered throughout."""
+class NoContacts(LimbwardError):
+    """By its limb the Moon never covers all of the photosphere, or never leaves a whole ring."""
 
 
 @dataclass(frozen=True)
@@ -52,24 +60,36 @@ class LimbProfile:
 class Bead:
     """A stretch of photosphere seen through a valley.
 
-    ``contact`` is C2 or C3. A bead at C2 goes out at ``time``, and ``parted`` is when it parted
-    from the last of its neighbours; at C3 it appears at ``time``, and ``parted`` is when it joins
-    the first. ``parted`` is None if there is no neighbour in the 60 s that are looked at.
+    ``contact`` is C2 or C3. At C2 of a total eclipse, and at C3 of an annular one, it goes out at
+    ``time``, and ``parted`` is when it parted from the last of its neighbours; at the other contact
+    it appears at ``time``, and ``parted`` is when it joins the first. ``parted`` is None if there
+    is no neighbour in the 60 s that are looked at.
     """
 
     contact: str
     time: Time
     position_angle: float
     parted: Time | None = None
+    appears: bool = False
+
+    @property
+    def alone(self) -> tuple[Time | None, Time | None]:
+        """From when to when it stands alone."""
+        return (self.time, self.parted) if self.appears else (self.parted, self.time)
 
 
 @dataclass(frozen=True)
 class ProfileContacts:
-    """C2 and C3 by a limb profile, and the beads in order of time."""
+    """C2 and C3 by a limb profile, and the beads in order of time.
+
+    ``places`` are the position angles about the Moon's centre, degrees, of what decides C2 and C3:
+    in a total eclipse the last and the first valley, in an annular one the last and first mountain.
+    """
 
     second: Time
     third: Time
     beads: tuple[Bead, ...]
+    places: tuple[float, float] = (np.nan, np.nan)
 
 
 def read_profile(path: Path) -> LimbProfile:
@@ -124,7 +144,7 @@ def profile_contacts(
     Parameters
     ----------
     circumstances : Circumstances
-        Of a total eclipse at ``site``.
+        Of a total or annular eclipse at ``site``.
     site : Site
     profile : LimbProfile
         About the mean limb of ``radii.k_penumbra``.
@@ -134,42 +154,53 @@ def profile_contacts(
     Raises
     ------
     LimbwardError
-        If the eclipse is not total at the site.
-    NeverCovered
-        If no totality is left with this profile, or less than two seconds.
+        If the eclipse is neither total nor annular at the site.
+    NoContacts
+        If no totality or whole ring is left with this profile, or less than two seconds.
 
     Notes
     -----
     The photosphere shows at a position angle while the Sun's limb lies further from the Moon's
     centre there than the Moon's own limb does. C2 is when the last such place vanishes. A bead is
-    a local maximum of the difference; it goes out when that falls below zero.
+    a local maximum of the difference; it goes out when that falls below zero. In an annular
+    eclipse C2 is when the last mountain leaves the Sun's edge and the ring is whole, and beads
+    appear before: light in valleys that joins as the mountains go. So there mountains make C2 late
+    and C3 early, and in a total eclipse it is the other way around.
     """
-    if circumstances.kind != "total":
-        raise LimbwardError("A limb profile makes sense only where the eclipse is total.")
+    if circumstances.kind not in ("total", "annular"):
+        raise LimbwardError(
+            "A limb profile makes sense only where the eclipse is total or annular."
+        )
+    total = circumstances.kind == "total"
     smooth = circumstances.contacts["C2"].time
     middle_s = float((circumstances.contacts["C3"].time - smooth).to_value("s"))
     t = np.arange(-SPAN_S, middle_s + SPAN_S + STEP_S, STEP_S)
     angle = np.arange(0.0, 360.0, 0.1)
-    gap = _gap(smooth, t, site, radii, ephemeris, angle, profile.height(angle))
+    # What is above zero is in the way: photosphere of totality, mountains of the ring.
+    gap = (1.0 if total else -1.0) * sun_over_limb(
+        smooth, t, site, angle, profile, radii=radii, ephemeris=ephemeris
+    )
     first, end = _longest(gap.max(axis=1) <= 0.0)
     if first == 0 or end >= t.size:
-        raise NeverCovered(
-            "With this limb profile the photosphere never vanishes: there is no totality then, and "
-            "a filter has to stay on. Check that its heights are arcsec from the mean limb."
-        )
-    goes = _last_lit(t[: first + 1], gap[: first + 1])
+        raise NoContacts(NEVER_COVERED if total else NEVER_WHOLE)
+    goes = _last_positive(t[: first + 1], gap[: first + 1])
     # Seen backwards in time, C3 is as C2.
-    comes = -_last_lit(-t[end - 1 :][::-1], gap[end - 1 :][::-1])
-    second, third = smooth + TimeDelta([goes.max(), comes.min()], format="sec")
-    beads = [*_beads("C2", smooth, 1.0, goes, angle), *_beads("C3", smooth, -1.0, -comes, angle)]
+    comes = _last_positive(-t[end - 1 :][::-1], gap[end - 1 :][::-1])
+    second, third = smooth + TimeDelta([goes.max(), -comes.max()], format="sec")
+    beads = [
+        *_beads("C2", smooth, 1.0, goes, angle, total),
+        *_beads("C3", smooth, -1.0, comes, angle, total),
+    ]
     beads.sort(key=lambda bead: float((bead.time - smooth).to_value("s")))
-    return ProfileContacts(second, third, tuple(beads))
+    places = (float(angle[goes.argmax()]), float(angle[comes.argmax()]))
+    return ProfileContacts(second, third, tuple(beads), places)
 
 
 def circumstances_json(
     circumstances: Circumstances,
     profiled: ProfileContacts | None = None,
     real_limb: dict[str, Any] | None = None,
+    limb_note: str = "",
 ) -> dict[str, Any]:
     """Return circumstances as plain values, as in contacts.json.
 
@@ -180,12 +211,16 @@ def circumstances_json(
         Adds ``limb_profile``; the caution then heeds the duration that it gives, too.
     real_limb : dict, optional
         From `limbward.sky.real_limb.real_limb_json`; likewise.
+    limb_note : str
+        Why there is no real limb, if there could be one.
     """
     found = circumstances.to_json_dict()
     if profiled is not None:
         found |= {"limb_profile": profile_json(profiled)}
     if real_limb is not None:
         found |= {"real_limb": real_limb}
+    if limb_note:
+        found |= {"limb_note": limb_note}
     return found | {"caution": caution(found)}
 
 
@@ -206,19 +241,39 @@ def profile_json(found: ProfileContacts) -> dict[str, Any]:
     }
 
 
-def _gap(
-    contact: Time,
+def sun_over_limb(
+    epoch: Time,
     seconds: Floats,
     site: Site,
-    radii: Radii | None,
-    ephemeris: str,
     angle: Floats,
-    height: Floats,
+    profile: LimbProfile,
+    *,
+    radii: Radii | None = None,
+    ephemeris: str = "de421",
 ) -> Floats:
-    """Return by how much the Sun's limb overtops the Moon's, arcsec, shape (T, A)."""
+    """Return by how much the Sun's limb overtops the Moon's: photosphere shows where it does.
+
+    Parameters
+    ----------
+    epoch : Time
+    seconds : ndarray, shape (T,)
+        From ``epoch``, within ten minutes.
+    site : Site
+    angle : ndarray, shape (A,)
+        Position angles about the Moon's centre, degrees.
+    profile : LimbProfile
+    radii : Radii, optional
+    ephemeris : str
+
+    Returns
+    -------
+    ndarray, shape (T, A)
+        Arcsec, along the radius from the Moon's centre.
+    """
     # Up to ten minutes of smooth motion: a polynomial of the seventh degree is good to 1e-5 arcsec.
-    coarse = np.linspace(seconds.min(), seconds.max(), 12)
-    sky = view(contact + TimeDelta(coarse, format="sec"), site, radii=radii, ephemeris=ephemeris)
+    middle, half = 0.5 * (seconds.min() + seconds.max()), max(np.ptp(seconds) / 2.0, 1.0)
+    coarse = np.linspace(middle - half, middle + half, 12)
+    sky = view(epoch + TimeDelta(coarse, format="sec"), site, radii=radii, ephemeris=ephemeris)
 
     def at(values: Floats) -> Floats:
         return np.polynomial.Polynomial.fit(coarse, values, 7)(seconds)[:, None]
@@ -229,7 +284,7 @@ def _gap(
     along = east * np.sin(a) + north * np.cos(a)
     across = east * np.cos(a) - north * np.sin(a)
     reach = along + np.sqrt(np.maximum(sun**2 - across**2, 0.0))
-    return np.asarray(reach - moon - height)
+    return np.asarray(reach - moon - profile.height(angle))
 
 
 def _longest(dark: NDArray[np.bool_]) -> tuple[int, int]:
@@ -241,41 +296,56 @@ def _longest(dark: NDArray[np.bool_]) -> tuple[int, int]:
     return int(edges[2 * k]), int(edges[2 * k + 1])
 
 
-def _last_lit(t: Floats, gap: Floats) -> Floats:
-    """Return when each place goes out, (A,); minus infinity where it is dark throughout.
+def _last_positive(t: Floats, gap: Floats) -> Floats:
+    """Return when each place's gap falls to zero, (A,); minus infinity where it is never above.
 
-    At the last of the instants ``t`` (T,) all of ``gap`` (T, A) is dark.
+    At the last of the instants ``t`` (T,) all of ``gap`` (T, A) is at or below zero.
     """
-    shone = gap > 0
-    last = np.minimum(t.size - 1 - np.argmax(shone[::-1], axis=0), t.size - 2)
+    above = gap > 0
+    last = np.minimum(t.size - 1 - np.argmax(above[::-1], axis=0), t.size - 2)
     k = np.arange(gap.shape[1])
     a, b = gap[last, k], gap[last + 1, k]
-    lit = shone.any(axis=0)
-    part = np.divide(a, a - b, out=np.zeros_like(a), where=lit)
-    return np.where(lit, t[last] + (t[last + 1] - t[last]) * part, -np.inf)
+    ever = above.any(axis=0)
+    part = np.divide(a, a - b, out=np.zeros_like(a), where=ever)
+    return np.where(ever, t[last] + (t[last + 1] - t[last]) * part, -np.inf)
 
 
-def _beads(name: str, epoch: Time, sign: float, out: Floats, angle: Floats) -> list[Bead]:
-    """Return the beads of one contact: places that go out after their neighbours.
+def _beads(
+    name: str, epoch: Time, sign: float, goes: Floats, angle: Floats, total: bool
+) -> list[Bead]:
+    """Return the beads of one contact: places that are lit for longer than their neighbours.
 
-    ``out`` (A,) is in seconds from ``epoch``, times ``sign``: towards the middle of totality.
+    ``goes`` (A,) is when the light of a place goes, or the mountain on it if not ``total``, in
+    seconds from ``epoch`` times ``sign``: towards the middle of the eclipse.
     """
+    near = goes > goes.max() - BEADS_S
+    lit = goes
+    if not total:
+        # Of a ring, what is lit first stands out; the crescent from which it grows always was.
+        always = np.isneginf(goes)
+        lit = np.where(always, 1.0 - goes[~always].min(), -goes)
+        sign = -sign
 
     def instant(seconds: float) -> Time:
         return epoch + TimeDelta(sign * seconds, format="sec")
 
-    peaks = _peaks(out)
+    peaks = _peaks(lit, near)
+    crescent = [] if total else [int(lit.argmax())]
+    around = sorted(peaks + crescent)
     found = []
-    for i, k in enumerate(peaks):
+    for i, k in enumerate(around):
+        if k in crescent:
+            continue
         # The lowest place on the way to the neighbours on either side is the last to part them.
-        ways = [(k, peaks[(i + 1) % len(peaks)]), (peaks[i - 1], k)] if len(peaks) > 1 else []
-        parted = max((_lowest(out, *way) for way in ways), default=-np.inf)
+        ways = [(k, around[(i + 1) % len(around)]), (around[i - 1], k)] if len(around) > 1 else []
+        parted = max((_lowest(lit, *way) for way in ways), default=-np.inf)
         found.append(
             Bead(
                 name,
-                instant(out[k]),
+                instant(lit[k]),
                 float(angle[k]),
                 instant(parted) if np.isfinite(parted) else None,
+                appears=(name == "C3") is total,
             )
         )
     return found
@@ -287,15 +357,14 @@ def _lowest(out: Floats, start: int, end: int) -> float:
     return float(out[way % out.size].min())
 
 
-def _peaks(out: Floats) -> list[int]:
-    """Return the places of the maxima that stand alone longest, in order around the circle.
+def _peaks(out: Floats, near: NDArray[np.bool_]) -> list[int]:
+    """Return the places, of those near, of the maxima that stand alone longest, around the circle.
 
     From the highest place down, each joins the groups beside it; where it joins two, the one with
     the lower peak has stood alone since that peak.
     """
     group: dict[int, int] = {}  # towards its peak
     alone: dict[int, float] = {}  # seconds
-    since = out.max() - BEADS_S
 
     def peak_of(k: int) -> int:
         while group[k] != k:
@@ -316,5 +385,5 @@ def _peaks(out: Floats) -> list[int]:
             group[j] = highest
             alone[j] = out[j] - out[k]
     alone |= {k: np.inf for k in group if group[k] == k}
-    kept = [k for k, time in alone.items() if time >= MERGED_S and out[k] > since]
+    kept = [k for k, time in alone.items() if time >= MERGED_S and near[k]]
     return sorted(sorted(kept, key=lambda k: (-alone[k], k))[:MOST_BEADS])

@@ -13,12 +13,11 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.errors import LimbwardError
-from limbward.sky.ephemeris import ARCSEC, EARTH_EQUATORIAL_RADIUS_KM, Radii, Site
-from limbward.sky.libration import DATA, TurnedMoon, turned_moon
+from limbward.sky.ephemeris import ARCSEC, EARTH_EQUATORIAL_RADIUS_KM, Radii
+from limbward.sky.libration import DATA, TurnedMoon
 from limbward.sky.limb_profile import LimbProfile
 
 Floats = NDArray[np.float64]
@@ -58,10 +57,10 @@ class LunarLimb:
     longitude: Floats
     latitude: Floats
 
-    def height_km(self, radii: Radii | None = None) -> Floats:
-        """Return the limb's height above the mean limb of ``radii.k_penumbra``, kilometres."""
-        mean = (radii or Radii()).k_penumbra * EARTH_EQUATORIAL_RADIUS_KM
-        return self.distance_km * np.sin(self.radius_arcsec / ARCSEC) - mean
+    def place(self, position_angle: float) -> tuple[float, float]:
+        """Return selenographic longitude and latitude of what makes the limb somewhere, degrees."""
+        k = round(position_angle / 360.0 * POINTS) % POINTS
+        return float(self.longitude[k]), float(self.latitude[k])
 
     def profile(self, radii: Radii | None = None) -> LimbProfile:
         """Return the limb's height in arcsec above the mean limb of ``radii.k_penumbra``."""
@@ -70,40 +69,29 @@ class LunarLimb:
         return LimbProfile(self.position_angle, self.radius_arcsec - smooth)
 
 
-def lunar_limb(time: Time, site: Site, *, ephemeris: str = "de421") -> LunarLimb:
-    """Return the Moon's limb as seen from a site at one instant.
+def limb_of(moon: TurnedMoon) -> LunarLimb:
+    """Return the limb of a Moon that is turned so, at the first of its instants.
 
     Parameters
     ----------
-    time : Time
-        Near a solar eclipse, 1900 to 2050.
-    site : Site
-    ephemeris : str
+    moon : TurnedMoon
+        Near a solar eclipse, from `limbward.sky.libration.turned_moon`.
 
     Raises
     ------
     LimbwardError
-        At other times, when the Moon shows other edges than those that come with limbward.
+        If the libration is larger than at any solar eclipse, when the Moon shows other edges than
+        those that come with limbward.
 
     Examples
     --------
     >>> from astropy.time import Time
     >>> from limbward.sky.ephemeris import Site
-    >>> from limbward.sky.lunar_limb import lunar_limb
-    >>> limb = lunar_limb(Time("2026-08-12T17:46:00"), Site(65.0, -25.0))
+    >>> from limbward.sky.libration import turned_moon
+    >>> from limbward.sky.lunar_limb import limb_of
+    >>> limb = limb_of(turned_moon(Time("2026-08-12T17:46:00"), Site(65.0, -25.0)))
     >>> bool(abs(limb.profile().height_arcsec).max() < 4)
     True
-    """
-    return limb_of(turned_moon(time, site, ephemeris=ephemeris))
-
-
-def limb_of(moon: TurnedMoon) -> LunarLimb:
-    """Return the limb of a Moon that is turned so, at the first of its instants.
-
-    Raises
-    ------
-    LimbwardError
-        If the libration is larger than at any solar eclipse.
     """
     if abs(moon.longitude[0]) > LONGEST or abs(moon.latitude[0]) > WIDEST:
         raise LimbwardError(

@@ -11,7 +11,7 @@ from astropy.time import Time
 from limbward.sky.circumstances import Circumstances, Contact, iso_utc
 from limbward.sky.ephemeris import ARCSEC, Radii, Site, view
 from limbward.sky.libration import TurnedMoon, orientation_known, turned_moon
-from limbward.sky.limb_profile import Bead, NeverCovered, ProfileContacts, profile_contacts
+from limbward.sky.limb_profile import Bead, NoContacts, ProfileContacts, profile_contacts
 from limbward.sky.lunar_limb import LONGEST, WIDEST, LunarLimb, limb_of
 
 # L. Quaglia et al., Astrophys. J. Suppl. 256 (2021) 36: 959.95 +- 0.05 arcsec at 1 au, measured at
@@ -23,11 +23,12 @@ MEASURED_SUN_KM = float(AU_KM * np.sin(SUN_ARCSEC / ARCSEC))
 
 @dataclass(frozen=True)
 class RealLimb:
-    """What the Moon's relief makes of a total eclipse at a site.
+    """What the Moon's relief makes of a total or annular eclipse at a site.
 
-    ``contacts`` is None where valleys leave some photosphere uncovered throughout. ``moon`` and
-    ``limb`` are those of greatest eclipse: in the four minutes around it the limb changes by 0.02
-    arcsec rms, and with the limbs of C2 and C3 these come out 0.012 s from there at most.
+    ``contacts`` is None where valleys leave some photosphere uncovered throughout, or mountains cut
+    the ring throughout. ``moon`` and ``limb`` are those of greatest eclipse: in the four minutes
+    around it the limb changes by 0.02 arcsec rms, and with the limbs of C2 and C3 these come out
+    0.012 s from there at most.
     """
 
     site: Site
@@ -60,7 +61,8 @@ def real_limb(
     Returns
     -------
     RealLimb or None
-        None where the eclipse is not total with a smooth Moon, and before 1900 and after 2050.
+        None where the eclipse is neither total nor annular with a smooth Moon, and before 1900 and
+        after 2050.
 
     Examples
     --------
@@ -72,7 +74,7 @@ def real_limb(
     >>> found.contacts.beads[0].contact
     'C2'
     """
-    if circumstances.kind != "total":
+    if circumstances.kind not in ("total", "annular"):
         return None
     greatest = circumstances.contacts["greatest"].time
     if not orientation_known(greatest):
@@ -86,7 +88,7 @@ def real_limb(
         contacts = profile_contacts(
             circumstances, site, limb.profile(radii), radii=radii, ephemeris=ephemeris
         )
-    except NeverCovered:
+    except NoContacts:
         contacts = None
     return RealLimb(site, moon, limb, radii.solar_radius_km, contacts)
 
@@ -96,8 +98,9 @@ def real_limb_json(found: RealLimb) -> dict[str, Any]:
 
     Notes
     -----
-    The duration is 0 and there is neither C2 nor C3 where the photosphere never vanishes. The
-    position angles are those of the valleys, about the Moon's centre.
+    The duration is 0 and there is neither C2 nor C3 where the photosphere never vanishes, or the
+    ring is never whole. The position angles are those of the valleys of a total eclipse and of the
+    mountains of an annular one, about the Moon's centre.
     """
     told: dict[str, Any] = {}
     beads: tuple[Bead, ...] = ()
@@ -106,7 +109,7 @@ def real_limb_json(found: RealLimb) -> dict[str, Any]:
         times = (found.contacts.second, found.contacts.third)
         duration = float((times[1] - times[0]).to_value("s"))
         beads = found.contacts.beads
-        told = _contacts(found, times)
+        told = _contacts(found.contacts, found.site)
     return told | {
         "duration_s": round(duration, 2),
         "solar_radius_km": round(found.solar_radius_km, 1),
@@ -119,30 +122,26 @@ def real_limb_json(found: RealLimb) -> dict[str, Any]:
     }
 
 
-def _contacts(found: RealLimb, times: tuple[Time, Time]) -> dict[str, Any]:
-    assert found.contacts is not None
-    sky = view(Time([*times]), found.site)
+def _contacts(contacts: ProfileContacts, site: Site) -> dict[str, Any]:
+    times = (contacts.second, contacts.third)
+    sky = view(Time([*times]), site)
     told = {}
-    for i, (name, last) in enumerate((("C2", -1), ("C3", 0))):
-        bead = [b for b in found.contacts.beads if b.contact == name][last]
-        vertex = (bead.position_angle - float(sky.parallactic_angle[i])) % 360.0
+    for i, (name, angle) in enumerate(zip(("C2", "C3"), contacts.places, strict=True)):
+        vertex = (angle - float(sky.parallactic_angle[i])) % 360.0
         altitude, azimuth = float(sky.sun_altitude[i]), float(sky.sun_azimuth[i])
-        contact = Contact(times[i], altitude, azimuth, bead.position_angle, vertex)
-        told[name] = contact.to_json_dict()
+        told[name] = Contact(times[i], altitude, azimuth, angle, vertex).to_json_dict()
     return told
 
 
 def _bead(bead: Bead, limb: LunarLimb) -> dict[str, Any]:
-    parted = None if bead.parted is None else iso_utc(bead.parted)
-    utc = iso_utc(bead.time)
-    start, end = (parted, utc) if bead.contact == "C2" else (utc, parted)
-    k = round(bead.position_angle / 360.0 * limb.position_angle.size) % limb.position_angle.size
+    alone = [None if time is None else iso_utc(time) for time in bead.alone]
+    longitude, latitude = limb.place(bead.position_angle)
     return {
         "contact": bead.contact,
-        "utc": utc,
+        "utc": iso_utc(bead.time),
         "position_angle": round(bead.position_angle, 1),
-        "start": start,
-        "end": end,
-        "selenographic_longitude": round(float(limb.longitude[k]), 2),
-        "selenographic_latitude": round(float(limb.latitude[k]), 2),
+        "start": alone[0],
+        "end": alone[1],
+        "selenographic_longitude": round(longitude, 2),
+        "selenographic_latitude": round(latitude, 2),
     }

@@ -31,14 +31,37 @@ def uneven_limb(circumstances: Mapping[str, Any]) -> tuple[str, dict[str, Any]]:
 
 
 def light_returns_earlier(circumstances: dict[str, Any]) -> bool:
-    """Return whether light returns earlier by the uneven limb than by the smooth Moon's C3."""
+    """Return whether light returns earlier by the uneven limb than by the smooth Moon's C3.
+
+    Only where it goes at all: not in an annular eclipse.
+    """
     name, limb = uneven_limb(circumstances)
-    if not name:
+    if not name or circumstances["kind"] == "annular":
         return False
     if "C3" not in limb:  # it never went
         return True
     smooth = datetime.fromisoformat(circumstances["contacts"]["C3"]["utc"])
     return datetime.fromisoformat(limb["C3"]) < smooth
+
+
+def covering_words(kind: str) -> dict[str, str]:
+    """Return what happens at C2 and C3, and without them (``""``), at an eclipse of some kind."""
+    if kind == "annular":
+        return {
+            "C2": "the ring is whole",
+            "C3": "the ring breaks",
+            "": "no C2, no C3: the ring is never whole",
+        }
+    return {
+        "C2": "the photosphere vanishes",
+        "C3": "the photosphere returns",
+        "": "no C2, no C3: the photosphere never vanishes",
+    }
+
+
+def bead_words(kind: str, contact: str) -> str:
+    """Return what a bead does at C2 or C3 of an eclipse of some kind."""
+    return "goes out" if (contact == "C2") is (kind != "annular") else "appears"
 
 
 def contacts_heading(circumstances: dict[str, Any]) -> str:

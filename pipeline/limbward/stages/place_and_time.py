@@ -10,6 +10,7 @@ from astropy.time import Time
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.air import Air, standard_air
+from limbward.sky.best_limb import BestLimb, best_limb, contacts_told
 from limbward.sky.circumstances import Circumstances
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.doubt import MEASURED_AIR, SEASON, SITE_KM, Doubt, doubted_track
@@ -18,11 +19,9 @@ from limbward.sky.gps_place import GpsPlace
 from limbward.sky.limb_profile import (
     LimbProfile,
     ProfileContacts,
-    circumstances_json,
     profile_contacts,
     read_profile,
 )
-from limbward.sky.real_limb import real_limb, real_limb_json
 from limbward.sky.seen import eclipse_after, totality_of, why_not_seen
 from limbward.sky.track import SkyTrack, sky_track
 
@@ -120,20 +119,39 @@ def covered_s(config: Config, circumstances: Circumstances) -> tuple[float, floa
 
 def contacts_json(config: Config, circumstances: Circumstances) -> dict[str, Any]:
     """Return what goes to contacts.json."""
-    profiled = by_limb_profile(config, circumstances)
-    if profiled is not None:
-        return circumstances_json(circumstances, profiled)
-    given = "solar_radius_km" in config.sky.model_fields_set
-    real = real_limb(
+    own = limb_profile(config) if circumstances.kind in ("total", "annular") else None
+    return contacts_told(
         circumstances,
         site(config),
+        own=own,
         radii=radii(config),
-        solar_radius_km=config.sky.solar_radius_km if given else None,
+        solar_radius_km=_given_sun_km(config),
         ephemeris=config.sky.ephemeris,
     )
-    return circumstances_json(
-        circumstances, real_limb=None if real is None else real_limb_json(real)
+
+
+def moon_limb(config: Config, circumstances: Circumstances) -> BestLimb | None:
+    """Return the Moon's limb as well as it is known; None without totality or a ring.
+
+    Raises
+    ------
+    LimbwardError
+        If the configured limb profile cannot be read, is none, or makes neither C2 nor C3.
+    """
+    return best_limb(
+        circumstances,
+        site(config),
+        own=limb_profile(config),
+        radii=radii(config),
+        solar_radius_km=_given_sun_km(config),
+        ephemeris=config.sky.ephemeris,
     )
+
+
+def _given_sun_km(config: Config) -> float | None:
+    """Return the Sun's radius if the config gives it."""
+    sky = config.sky
+    return sky.solar_radius_km if "solar_radius_km" in sky.model_fields_set else None
 
 
 def greatest(circumstances: Circumstances) -> Time:
