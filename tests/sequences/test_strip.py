@@ -67,7 +67,7 @@ def test_frames_are_shown_as_if_equally_exposed():
     made = made_up(light=light)
     views = made.shots.views(200, made.scale_arcsec, "celestial_north")
     cuts = [(i, even(0.01 * made.shots.light[i])) for i in range(len(made.shots))]
-    canvas, entries, notes = made.drawn(views, cuts, [[]] * 6, "words")
+    canvas, entries, notes = made.drawn(views, cuts, [[]] * 6, [[]] * 6, "words")
     shown = [canvas.picture[1, round(y), round(x)] for x, y in strip.centres_of((3, 3), 200)]
     assert notes == []
     assert len(entries) == 6
@@ -91,21 +91,29 @@ def test_ticks_and_labels_stand_at_the_beads():
     views = made.shots.views(200, made.scale_arcsec, "celestial_north")
     beads = [[Bead(90.0, 1.0, 2.0)], None, [], [], [], []]
     cuts = [(i, even(0.0)) for i in range(5)] + [(5, "it is gone")]
-    canvas, entries, notes = made.drawn(views, cuts, beads, "words")
+    due = [[Bead(91.0, 0.5, 1.0), Bead(270.0, 0.5, 1.0)], *[[]] * 5]
+    canvas, entries, notes = made.drawn(views, cuts, beads, due, "words")
     ys, xs = np.nonzero(canvas.picture[1] == np.float32(0.8))
     x, y = strip.centres_of((3, 3), 200)[0]
     radius = 100.0 / strip.FIELD
     assert np.abs(ys - y).max() <= 1.0  # east is to the left of north
     assert [x - xs.max(), x - xs.min()] == pytest.approx([1.12 * radius, 1.2 * radius], abs=1.5)
+    # Where the limb makes them, on the Moon: west is to the right.
+    ys, xs = np.nonzero(canvas.picture[1] == strip.EXPECTED[1])
+    right = [xs[xs > x].min() - x, xs[xs > x].max() - x]
+    assert right == pytest.approx([0.84 * radius, 0.92 * radius], abs=1.5)
     texts = [label.text for label in canvas.labels]
     assert texts[0] == "90.0°"
     assert texts[-1] == "words"
     assert any(text.endswith("C3 −1.0 s") for text in texts)
     assert notes == ["10.dng is not on the strip: it is gone"]
     assert [e["beads"] for e in entries[:3]] == [
-        [{"position_angle": 90.0, "width_deg": 2.0, "light": 1.0}],
+        [{"position_angle": 90.0, "width_deg": 2.0, "light": 1.0,
+          "expected_position_angle": 91.0}],
         None,
         [],
-    ]
+    ]  # fmt: skip
+    assert [b["position_angle"] for b in entries[0]["expected_beads"]] == [91.0, 270.0]
+    assert made.numbers(entries)["of them expected within a degree"] == "1, 1.00° rms off"
     assert [e["contact"] for e in entries] == ["C2", "C2", "C2", "C3", "C3"]
     assert entries[3]["seconds_from_contact"] == -1.0

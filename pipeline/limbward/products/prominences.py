@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import read_geometry
+from limbward.geometry.grid import north_known, read_geometry
 from limbward.products.product import Product, artefact, write_product
 from limbward.radiance.fits import read_picture
 from limbward.render.writers import Caption, write_png, write_tiff
@@ -20,7 +22,9 @@ from limbward.sequences.prominence_crops import (
     prominences_of,
     white_corona,
 )
-from limbward.sequences.prominences import km_per_arcsec
+from limbward.sequences.prominences import Prominence, km_per_arcsec
+from limbward.sky.best_limb import smooth_limb
+from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
@@ -51,6 +55,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         linear = white_corona(radiance, sun, *_colours(header))
         del radiance
         found = prominences_of(linear, grid, sun)[: options.count]
+        found, limb = _above_the_moon(config, found, north_known(header))
         advance()
         if not found:
             raise LimbwardError("No prominence stands out in the merged corona.")
@@ -74,7 +79,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         title="Prominences",
         caption="Crops of the linear merge at its own scale (enlarged here), each with its "
         "position angle from celestial north and its height above the Sun's limb: where the "
-        "red of hydrogen is half as bright as the corona behind it.",
+        "red of hydrogen is half as bright as the corona behind it."
+        + (f" Above the Moon: above {limb} there, when it stood lowest in totality." * bool(limb)),
         alt=f"{len(found)} crops of the Sun's limb with prominences",
         picture=OVERVIEW,
         numbers={f"{n}": p.words(km) for n, p in enumerate(found, start=1)},
@@ -84,10 +90,36 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             "up_position_angle": grid.up_position_angle,
             "km_per_arcsec": round(km, 3),
             "limb": "the Sun's, by the ephemeris",
+            # Of moon_limb_arcsec and height_above_moon_arcsec; null where it is not known.
+            "moon_limb": limb or None,
             "prominences": entries,
         },
     )
     write_product(workspace, reporter, product)
+
+
+def _above_the_moon(
+    config: Config, found: list[Prominence], oriented: bool
+) -> tuple[list[Prominence], str]:
+    """Return prominences with the height of the Moon's limb there, and which limb that is.
+
+    Without a known north the limb's mountains lie nobody knows where: then the Moon is smooth.
+    """
+    circumstances = place_and_time.eclipse(config)
+    radii = place_and_time.radii(config)
+    limb = place_and_time.moon_limb(config, circumstances)
+    if limb is None or circumstances.kind != "total":
+        return found, ""
+    if not oriented:
+        limb = smooth_limb(circumstances, radii)
+    over = limb.lowest_over_sun(
+        np.array([p.position_angle for p in found]),
+        place_and_time.site(config),
+        radii.solar_radius_km,
+        config.sky.ephemeris,
+    )
+    placed = [replace(p, moon_arcsec=float(h)) for p, h in zip(found, over, strict=True)]
+    return placed, limb.by
 
 
 def _colours(header: Header) -> tuple[Pixels, Pixels]:

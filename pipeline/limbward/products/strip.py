@@ -7,6 +7,7 @@ from limbward.errors import LimbwardError
 from limbward.products.product import Product, artefact, caption_of, write_product
 from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.render.writers import write_png, write_tiff
+from limbward.sequences.beads import expected_beads
 from limbward.sequences.shots import UP_WORDS
 from limbward.sequences.strip import Strip
 from limbward.stages import place_and_time
@@ -27,13 +28,13 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     options = config.strip
     shots = read_shots(config, workspace, ("contact", "totality"), options.camera, "strip")
     circumstances = place_and_time.eclipse(config)
-    totality = place_and_time.covered(config, circumstances)
-    if totality is None or not len(shots):
+    limb = place_and_time.moon_limb(config, circumstances)
+    if circumstances.kind != "total" or limb is None or not len(shots):
         raise LimbwardError(
             "There are no frames of totality or of the minute around it, so there are no contacts "
             "to show."
         )
-    second, third = (float((t - shots.epoch).to_value("s")) for t in totality)
+    second, third = (float((t - shots.epoch).to_value("s")) for t in limb.central)
     strip = Strip.around(shots, (second, third), options.span_s, options.count, options.cell_px)
     picked = strip.shots
     if not len(picked):
@@ -46,7 +47,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         f"{UP_WORDS[options.up]}"
     )
     caption = caption_of(config, picked, words)
-    foot = f"{caption.text()}. Ticks: beads, with their position angles from celestial north."
+    foot = (
+        f"{caption.text()}. Ticks: beads, with their position angles from celestial north; "
+        f"on the Moon, where {limb.by} makes them."
+    )
+    gap = limb.sun_over(
+        picked.epoch, picked.middle_s, place_and_time.site(config), config.sky.ephemeris
+    )
+    expected = [expected_beads(g, strip.radius_px) for g in gap]
     moon = picked.moon[:, :2]
     native = strip.measuring_views()
     views = picked.views(options.cell_px, strip.scale_arcsec, options.up)
@@ -54,7 +62,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         made = cuts(config, picked, moon, native)
         beads = strip.measured(native, counted_off(made, advance))
         made = cuts(config, picked, moon, views)
-        canvas, entries, notes = strip.drawn(views, counted_off(made, advance), beads, foot)
+        canvas, entries, notes = strip.drawn(
+            views, counted_off(made, advance), beads, expected, foot
+        )
     picture = canvas.drawn()
     tif, png = NAMES
     with workspace.writing(tif) as part:
@@ -65,8 +75,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         name="strip",
         title="The contacts",
         caption=f"{len(entries)} frames within {options.span_s:g} s of second and third "
-        "contact, registered on the Moon, as if equally exposed. Times are those of the "
-        "middle of the exposure, corrected for the camera's clock.",
+        f"contact by {limb.by}, registered on the Moon, as if equally exposed. Times are those of "
+        "the middle of the exposure, corrected for the camera's clock. Ticks outside the limb: "
+        f"beads that were found; on the Moon: where {limb.by} makes them at that time.",
         alt="The Moon's disc with the last and the first light of the Sun beside it",
         picture=png,
         numbers=strip.numbers(entries),
@@ -74,8 +85,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         files=[*NAMES, artefact("strip")],
         details=strip.details(
             entries,
-            totality,
             options.up,
+            limb=limb,
             caution=place_and_time.contacts_json(config, circumstances)["caution"],
         ),
     )

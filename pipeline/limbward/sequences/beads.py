@@ -1,7 +1,8 @@
-"""Beads and the diamond ring: where the photosphere shines over the Moon's limb."""
+"""Beads and the diamond ring: where the photosphere shines over the Moon's limb, and should."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,10 @@ CLIPPED_OVER_CORONA = 8.0
 # What parts two beads, as a part of the brightest one's light: the edge of a clipped blob is a
 # staircase of pixels with steps of half that.
 LEAST_DIP = 0.12
+EXPECTED_BLUR_PX = 1.5  # of air, lens and mosaic: what is nearer together runs into one
+# An observed bead and an expected one are the same within this; beads are measured to 0.2 degrees
+# rms, and at one contact the eight that stand alone longest are seldom nearer together.
+SAME_DEG = 1.0
 
 
 @dataclass(frozen=True)
@@ -37,7 +42,8 @@ class Bead:
     position_angle : float
         About the Moon's centre, degrees from celestial north through east.
     light : float
-        Along the radius, in pixels of the sensor's white; a clipped pixel counts as one.
+        Along the radius, in pixels of the sensor's white, where a clipped pixel counts as one; of
+        an expected bead, arcsec of photosphere.
     width_deg : float
         Along the limb, at half of its light.
     """
@@ -95,7 +101,7 @@ def find_beads(picture: Pixels, view: View, moon_radius: float) -> list[Bead] | 
     the light above half of its own and above the dips beside it, which a clipped, flat top does
     not move.
     """
-    angle, light, peak = limb_light(picture, view, moon_radius)
+    _, light, peak = limb_light(picture, view, moon_radius)
     corona = float(np.median(peak))
     if corona * CLIPPED_OVER_CORONA > 1.0:
         return None
@@ -104,12 +110,53 @@ def find_beads(picture: Pixels, view: View, moon_radius: float) -> list[Bead] | 
     if not photosphere.any():
         return []
     light = gaussian_filter1d(light - np.median(light), 1.0 / STEP_PX, mode="wrap")
+    return _parted(light, photosphere)
+
+
+def expected_beads(gap_arcsec: Floats, moon_radius: float) -> list[Bead]:
+    """Return the beads that a limb makes at one instant.
+
+    Parameters
+    ----------
+    gap_arcsec : ndarray, shape (A,)
+        By how much the Sun's limb overtops the Moon's, at position angles from 0 to 360 degrees in
+        even steps, from `limbward.sky.limb_profile.sun_over_limb`.
+    moon_radius : float
+        Pixels of the camera, which tell what it can part.
+
+    Returns
+    -------
+    list of Bead
+        In order of position angle, parted as `find_beads` parts what was photographed.
+    """
+    if gap_arcsec.max() <= 0:
+        return []
+    blur = np.degrees(EXPECTED_BLUR_PX / moon_radius) * gap_arcsec.size / 360.0
+    light = gaussian_filter1d(np.maximum(gap_arcsec, 0.0), blur, mode="wrap")
+    return _parted(light, gap_arcsec > 0)
+
+
+def same_place(position_angles: Iterable[float], position_angle: float) -> float | None:
+    """Return the one of some position angles that is nearest; None if beyond ``SAME_DEG``."""
+    nearest = min(position_angles, key=lambda a: abs(off_deg(a, position_angle)), default=None)
+    if nearest is None or abs(off_deg(nearest, position_angle)) > SAME_DEG:
+        return None
+    return nearest
+
+
+def off_deg(position_angle: float, other: float) -> float:
+    """Return a position angle less another, between -180 and 180 degrees."""
+    return (position_angle - other + 180.0) % 360.0 - 180.0
+
+
+def _parted(light: Floats, sure: NDArray[np.bool_]) -> list[Bead]:
+    """Return the beads of light around the limb (A,); each peak is ``sure`` to be photosphere."""
     # The limb is cut open where it is darkest, so that no bead lies across the seam.
     seam = int(np.argmin(gaussian_filter1d(light, 8.0, mode="wrap")))
-    rolled, sure = np.roll(light, -seam), np.roll(photosphere, -seam)
+    rolled, known = np.roll(light, -seam), np.roll(sure, -seam)
     peaks, _ = find_peaks(rolled, height=0.0, prominence=LEAST_DIP * float(light.max()))
-    peaks = [int(k) for k in peaks if sure[max(k - 1, 0) : k + 2].any()]
-    step = 360.0 / angle.size
+    peaks = [int(k) for k in peaks if known[max(k - 1, 0) : k + 2].any()]
+    step = 360.0 / light.size
     beads = []
     for n, k in enumerate(peaks):
         base = 0.5 * rolled[k]

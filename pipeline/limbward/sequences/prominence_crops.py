@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -86,10 +87,16 @@ def entry_of(
         "to_position_angle": round(p.last, 2),
         "height_arcsec": round(p.height_arcsec, 2),
         "height_thousand_km": round(p.thousand_km(km_per_arcsec), 2),
+        "moon_limb_arcsec": _known(p.moon_arcsec),
+        "height_above_moon_arcsec": _known(p.seen_arcsec),
         "red_excess": round(p.excess, 2),
         "columns": [box[0].start, box[0].stop],
         "rows": [box[1].start, box[1].stop],
     }
+
+
+def _known(value: float) -> float | None:
+    return round(value, 2) if math.isfinite(value) else None
 
 
 def crop_of(linear: Pixels, box: tuple[slice, slice]) -> Pixels:

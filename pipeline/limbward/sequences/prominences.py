@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,9 @@ class Prominence:
         Above the Sun's limb, of its highest point.
     excess : float
         Its greatest red excess, in units of the corona beside it.
+    moon_arcsec : float
+        Height of the Moon's limb above the Sun's there, when it was lowest in totality; NaN where
+        that is not known.
     """
 
     position_angle: float
@@ -45,16 +49,23 @@ class Prominence:
     last: float
     height_arcsec: float
     excess: float
+    moon_arcsec: float = math.nan
+
+    @property
+    def seen_arcsec(self) -> float:
+        """Its height above the Moon's limb at the lowest: so much of it can have been seen."""
+        return self.height_arcsec - self.moon_arcsec
 
     def thousand_km(self, km_per_arcsec: float) -> float:
         """Return the height in thousand km."""
         return self.height_arcsec * km_per_arcsec / 1000.0
 
     def words(self, km_per_arcsec: float) -> str:
-        """Return position angle and height."""
+        """Return position angle and heights."""
+        seen = "" if math.isnan(self.moon_arcsec) else f", {self.seen_arcsec:.1f} above the Moon"
         return (
             f"position angle {self.position_angle:.1f}°, {self.height_arcsec:.1f} arcsec "
-            f"({self.thousand_km(km_per_arcsec):.1f} thousand km) high"
+            f"({self.thousand_km(km_per_arcsec):.1f} thousand km) high{seen}"
         )
 
 

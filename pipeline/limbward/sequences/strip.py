@@ -12,10 +12,13 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.render.space import SRGB
-from limbward.sequences.beads import Bead, find_beads
+from limbward.sequences.beads import Bead, find_beads, off_deg, same_place
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.shots import Shots
+from limbward.sky.best_limb import BestLimb
+from limbward.sky.circumstances import iso_utc
+from limbward.sky.limb_profile import Bead as LimbBead
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -23,6 +26,10 @@ Floats = NDArray[np.float64]
 FIELD = 1.5  # lunar radii from the centre to the sides of a frame
 SOFT = 25.0  # arcsinh: a 25th of white is drawn at a fifth
 LONGEST = 20.0  # exposures this many times the shortest near the contact are left out
+# Ticks, in lunar radii from the centre: observed beads outside the limb, expected ones on the Moon.
+OBSERVED_AT, EXPECTED_AT = np.array([1.12, 1.2]), np.array([0.84, 0.92])
+OBSERVED = np.full(3, 0.8, np.float32)
+EXPECTED = np.array([0.25, 0.62, 0.85], np.float32)  # blue, which no bead is
 
 
 def near_contact(shots: Shots, contact_s: float, span_s: float, count: int) -> NDArray[np.int64]:
@@ -120,6 +127,7 @@ class Strip:
         views: Sequence[View],
         made: Iterable[tuple[int, Cut | str]],
         beads: Sequence[list[Bead] | None],
+        expected: Sequence[Sequence[Bead]],
         words: str,
     ) -> tuple[Canvas, list[dict[str, Any]], list[str]]:
         """Return the strip, what is known of each frame on it, and what could not be shown.
@@ -130,6 +138,8 @@ class Strip:
             Of the cuts that are shown.
         beads : sequence
             From `measured`.
+        expected : sequence of sequence of Bead
+            Those that the limb makes at the time of each frame.
         words : str
             To stand at the bottom.
         """
@@ -148,10 +158,12 @@ class Strip:
                 continue
             x, y = canvas.lighten(toned(c, np.float32(white / shots.light[i])), *centres[i])
             _mark(canvas, beads[i] or [], views[i], x, y, radius)
+            for bead in expected[i]:
+                _tick(canvas, views[i], bead.position_angle, x, y, radius * EXPECTED_AT, EXPECTED)
             since = float(self.since_s[i])
             text = f"{shots.clock_text(i, 1)}   {names[i]} {_signed(since)} s"
             canvas.labels.append(Label(text, x, y + 0.53 * cell, max(10.0, 0.05 * cell)))
-            entries.append(_entry(shots, i, names[i], since, beads[i]))
+            entries.append(_entry(shots, i, names[i], since, beads[i], expected[i]))
         foot = canvas.picture.shape[1] - 0.09 * cell
         canvas.labels.append(Label(words, 0.05 * cell, foot, max(10.0, 0.042 * cell), False))
         return canvas, entries, notes
@@ -161,6 +173,7 @@ class Strip:
         return {
             "frames": str(len(entries)),
             "beads found": str(sum(len(e["beads"] or []) for e in entries)),
+            **_agreement(entries),
             "exposed too long to tell beads": str(sum(e["beads"] is None for e in entries)),
             "standard error of the times": f"{self.sigma_s:.1f} s",
         }
@@ -168,9 +181,9 @@ class Strip:
     def details(
         self,
         entries: Sequence[dict[str, Any]],
-        contacts: tuple[Time, Time],
         up: str,
         *,
+        limb: BestLimb,
         caution: str,
     ) -> dict[str, Any]:
         """Return what is known of the strip, for other programs.
@@ -179,18 +192,20 @@ class Strip:
         ----------
         entries : sequence of dict
             From `drawn`.
-        contacts : tuple of Time
-            Second and third.
         up : str
             What is up, as `Shots.up` takes it.
+        limb : BestLimb
+            That makes the contacts and the beads that are expected.
         caution : str
             What stands wherever a contact time is shown.
         """
         return {
             "up": up,
             "scale_arcsec": round(self.scale_arcsec, 5),
-            "contacts": {n: _iso(t) for n, t in zip(("C2", "C3"), contacts, strict=True)},
+            "contacts": {n: _iso(t) for n, t in zip(("C2", "C3"), limb.central, strict=True)},
+            "contacts_by": limb.by,
             "caution": caution,
+            "beads": [_seen(bead, limb, entries) for bead in limb.beads],
             "time_sigma_s": round(self.sigma_s, 3) if math.isfinite(self.sigma_s) else None,
             "frames": list(entries),
         }
@@ -218,13 +233,21 @@ def _mark(canvas: Canvas, beads: list[Bead], view: View, x: float, y: float, rad
     """Put a tick and the angle outside the limb at each bead."""
     height = max(10.0, 0.04 * view.side)
     for bead in beads:
-        ux, uy = (float(d) for d in view.orientation.towards(bead.position_angle))
-        for step in np.linspace(1.12, 1.2, 24) * radius:
-            row, column = round(y + uy * step), round(x + ux * step)
-            if 0 <= row < canvas.picture.shape[1] and 0 <= column < canvas.picture.shape[2]:
-                canvas.picture[:, row, column] = 0.8
+        ux, uy = _tick(canvas, view, bead.position_angle, x, y, radius * OBSERVED_AT, OBSERVED)
         tx, ty = x + ux * 1.32 * radius, y + uy * 1.27 * radius - 0.5 * height
         canvas.labels.append(Label(f"{bead.position_angle:.1f}°", tx, ty, height))
+
+
+def _tick(
+    canvas: Canvas, view: View, angle: float, x: float, y: float, reach: Floats, colour: Pixels
+) -> tuple[float, float]:
+    """Draw a line from the disc's centre outwards; return its direction."""
+    ux, uy = (float(d) for d in view.orientation.towards(angle))
+    for step in np.linspace(reach[0], reach[1], 24):
+        row, column = round(y + uy * step), round(x + ux * step)
+        if 0 <= row < canvas.picture.shape[1] and 0 <= column < canvas.picture.shape[2]:
+            canvas.picture[:, row, column] = colour
+    return ux, uy
 
 
 def centres_of(counts: Sequence[int], cell: int) -> list[tuple[float, float]]:
@@ -250,7 +273,12 @@ def _signed(seconds: float) -> str:
 
 
 def _entry(
-    shots: Shots, i: int, contact: str, since: float, beads: list[Bead] | None
+    shots: Shots,
+    i: int,
+    contact: str,
+    since: float,
+    beads: list[Bead] | None,
+    expected: Sequence[Bead],
 ) -> dict[str, Any]:
     return {
         "file": str(shots.file[i]),
@@ -261,13 +289,59 @@ def _entry(
         "moon_x": float(shots.moon[i, 0]),
         "moon_y": float(shots.moon[i, 1]),
         # Null: exposed too long to tell beads from prominences.
-        "beads": beads
-        and [
-            {
-                "position_angle": round(b.position_angle, 2),
-                "width_deg": round(b.width_deg, 2),
-                "light": round(b.light, 3),
-            }
-            for b in beads
-        ],
+        "beads": beads and [_bead(b) | _beside(b, expected) for b in beads],
+        "expected_beads": [_bead(b) for b in expected],
+    }
+
+
+def _bead(bead: Bead) -> dict[str, float]:
+    return {
+        "position_angle": round(bead.position_angle, 2),
+        "width_deg": round(bead.width_deg, 2),
+        "light": round(bead.light, 3),
+    }
+
+
+def _beside(bead: Bead, expected: Sequence[Bead]) -> dict[str, float | None]:
+    """Return where an observed bead was expected; null if none was expected near it."""
+    near = same_place((b.position_angle for b in expected), bead.position_angle)
+    return {"expected_position_angle": None if near is None else round(near, 2)}
+
+
+def _agreement(entries: Sequence[dict[str, Any]]) -> dict[str, str]:
+    """Return how observed beads lie beside expected ones, for the report."""
+    beads = [b for e in entries for b in e["beads"] or []]
+    pairs = [(b["position_angle"], b["expected_position_angle"]) for b in beads]
+    off = [off_deg(seen, due) for seen, due in pairs if due is not None]
+    if not off:
+        return {}
+    rms = math.sqrt(sum(o * o for o in off) / len(off))
+    return {"of them expected within a degree": f"{len(off)}, {rms:.2f}° rms off"}
+
+
+def _seen(bead: LimbBead, limb: BestLimb, entries: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Return a bead that the limb makes at a contact, with the frames that show it."""
+    start, end = (None if time is None else iso_utc(time) for time in bead.alone)
+    place = {}
+    if limb.relief is not None:
+        longitude, latitude = limb.relief.place(bead.position_angle)
+        place = {
+            "selenographic_longitude": round(longitude, 2),
+            "selenographic_latitude": round(latitude, 2),
+        }
+    seen = []
+    for e in (e for e in entries if e["contact"] == bead.contact):
+        near = same_place((b["position_angle"] for b in e["beads"] or []), bead.position_angle)
+        if near is not None:
+            told = {n: e[n] for n in ("file", "utc", "utc_sigma_s", "seconds_from_contact")}
+            off = round(off_deg(near, bead.position_angle), 2)
+            seen.append(told | {"position_angle": near, "off_deg": off})
+    return {
+        "contact": bead.contact,
+        "utc": iso_utc(bead.time),
+        "position_angle": round(bead.position_angle, 1),
+        "start": start,
+        "end": end,
+        **place,
+        "seen": seen,
     }

@@ -6,18 +6,27 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from astropy.time import Time, TimeDelta
+from numpy.typing import NDArray
 
 from limbward.sky.circumstances import Circumstances
-from limbward.sky.ephemeris import Radii, Site
+from limbward.sky.ephemeris import Radii, Site, view
 from limbward.sky.limb_profile import (
+    Bead,
     LimbProfile,
     ProfileContacts,
     circumstances_json,
     profile_contacts,
+    sun_over_limb,
 )
 from limbward.sky.lunar_limb import LunarLimb
 from limbward.sky.real_limb import real_limb, real_limb_json
 
+Floats = NDArray[np.float64]
+
+ANGLES = np.arange(0.0, 360.0, 0.1)
+LEAST_DEG = 15.0  # to either side of a contact
+INSTANTS = 61  # the Moon moves by an arcsecond in 2 s
 NOT_KNOWN = (
     "How the Moon is turned is known from 1900 to 2050 only: C2 and C3 are those of a smooth Moon."
 )
@@ -37,6 +46,8 @@ class BestLimb:
         The profile is about the mean limb of ``k_penumbra``; the Sun is that of the contacts.
     contacts : ProfileContacts or None
         None where the photosphere is never covered, or the ring is never whole.
+    central : tuple of Time
+        C2 and C3; those of a smooth Moon where this limb makes none.
     relief : LunarLimb or None
         Of the real limb.
     """
@@ -45,7 +56,77 @@ class BestLimb:
     profile: LimbProfile
     radii: Radii
     contacts: ProfileContacts | None
+    central: tuple[Time, Time]
     relief: LunarLimb | None = None
+
+    @property
+    def beads(self) -> tuple[Bead, ...]:
+        """The beads at the contacts, in order of time."""
+        return () if self.contacts is None else self.contacts.beads
+
+    def sun_over(
+        self,
+        epoch: Time,
+        seconds: Floats,
+        site: Site,
+        ephemeris: str = "de421",
+        angle: Floats = ANGLES,
+    ) -> Floats:
+        """Return by how much the Sun's limb overtops this one, arcsec, shape (T, A).
+
+        At position angles of every tenth of a degree if none are given; see
+        `limbward.sky.limb_profile.sun_over_limb`.
+        """
+        return sun_over_limb(
+            epoch, seconds, site, angle, self.profile, radii=self.radii, ephemeris=ephemeris
+        )
+
+    def around_contacts(self) -> tuple[Floats, Floats]:
+        """Return position angles around C2 and C3 that take in their beads, ascending, degrees."""
+        if self.contacts is None:
+            return ANGLES, ANGLES
+        spans = []
+        for name, place in zip(("C2", "C3"), self.contacts.places, strict=True):
+            off = [b.position_angle - place for b in self.beads if b.contact == name]
+            off = [(d + 180.0) % 360.0 - 180.0 for d in off]
+            first, last = min([-LEAST_DEG, *off]) - 3.0, max([LEAST_DEG, *off]) + 3.0
+            spans.append(place + np.arange(first, last, 0.1))
+        return spans[0], spans[1]
+
+    def lowest_over_sun(
+        self, angle: Floats, site: Site, solar_radius_km: float, ephemeris: str = "de421"
+    ) -> Floats:
+        """Return how high this limb stood above the Sun's, at the lowest between C2 and C3.
+
+        Parameters
+        ----------
+        angle : ndarray, shape (A,)
+            Position angles about the Sun's centre, degrees.
+        site : Site
+        solar_radius_km : float
+            Of the Sun's limb from which it is counted.
+        ephemeris : str
+
+        Returns
+        -------
+        ndarray, shape (A,)
+            Arcsec along the radius from the Sun's centre, which the Moon must cover.
+        """
+        second, third = self.central
+        radii = replace(self.radii, solar_radius_km=solar_radius_km)
+        seconds = np.linspace(0.0, float((third - second).to_value("s")), INSTANTS)
+        sky = view(second + TimeDelta(seconds, format="sec"), site, radii=radii,
+                   ephemeris=ephemeris)  # fmt: skip
+        around, height = np.radians(ANGLES), self.profile.height(ANGLES)
+        lowest = np.full(angle.shape, np.inf)
+        for i in range(seconds.size):
+            rim = sky.moon_radius_arcsec[i] + height
+            east = sky.moon_east_arcsec[i] + rim * np.sin(around)
+            north = sky.moon_north_arcsec[i] + rim * np.cos(around)
+            at = np.degrees(np.arctan2(east, north))
+            over = np.interp(angle, at, np.hypot(east, north), period=360.0)
+            lowest = np.minimum(lowest, over - sky.sun_radius_arcsec[i])
+        return lowest
 
 
 def best_limb(
@@ -86,17 +167,25 @@ def best_limb(
     radii = radii or Radii()
     if own is not None:
         found = profile_contacts(circumstances, site, own, radii=radii, ephemeris=ephemeris)
-        return BestLimb("the limb profile", own, radii, found)
+        return BestLimb("the limb profile", own, radii, found, (found.second, found.third))
     real = real_limb(
         circumstances, site, radii=radii, solar_radius_km=solar_radius_km, ephemeris=ephemeris
     )
+    smooth = smooth_limb(circumstances, radii)
     if real is None:
-        second, third = (circumstances.contacts[n] for n in ("C2", "C3"))
-        places = (second.position_angle, third.position_angle)
-        smooth = ProfileContacts(second.time, third.time, (), places)
-        return BestLimb("a smooth Moon", SMOOTH, radii, smooth)
+        return smooth
+    made = real.contacts
+    central = smooth.central if made is None else (made.second, made.third)
     radii = replace(radii, solar_radius_km=real.solar_radius_km)
-    return BestLimb("the real limb", real.limb.profile(radii), radii, real.contacts, real.limb)
+    return BestLimb("the real limb", real.limb.profile(radii), radii, made, central, real.limb)
+
+
+def smooth_limb(circumstances: Circumstances, radii: Radii) -> BestLimb:
+    """Return the limb of a smooth Moon at a total or annular eclipse."""
+    second, third = (circumstances.contacts[n] for n in ("C2", "C3"))
+    places = (second.position_angle, third.position_angle)
+    contacts = ProfileContacts(second.time, third.time, (), places)
+    return BestLimb("a smooth Moon", SMOOTH, radii, contacts, (second.time, third.time))
 
 
 def contacts_told(
