@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 
 from limbward.report import Coverage, Product, Reach, build_report
+from limbward.report.material import ContactLimb, MoonLimb
 from tests.report.pages import GREATEST, clock, contacts, frame, material
 from tests.report.test_corona import corona
 
@@ -31,6 +32,22 @@ TONE = {
     "floor": 0.05,
     "ceiling": 0.95,
 }
+
+
+def moon_limb():
+    """Made up: waves for mountains, at C3 across north, a bead due and one found at each."""
+    limbs, beads, found = [], [], []
+    for name, first, utc in (("C2", 60.0, "17:45:51.000Z"), ("C3", 340.0, "17:47:50.000Z")):
+        angle = first + np.arange(0.0, 40.0, 0.1)
+        arc = -0.01 * (angle - first - 20.0) ** 2
+        suns = {f"the Sun's limb at {name}": arc - 1.0, f"5 s from {name}": arc + 1.0}
+        limbs.append(ContactLimb(name, angle, np.sin(angle), suns))
+        place = (first + 25.0) % 360.0
+        beads.append({"contact": name, "utc": f"2026-08-12T{utc}", "position_angle": place,
+                      "start": None, "end": None, "seen": []})  # fmt: skip
+        found.append({"contact": name, "file": "a/One00002.DNG", "seconds_from_contact": 1.5,
+                      "position_angle": place + 0.2})  # fmt: skip
+    return MoonLimb("the real limb", limbs, beads, found, measured=True)
 
 
 @pytest.fixture(scope="module")
@@ -89,6 +106,7 @@ def report(tmp_path_factory):
         variants=[Product("With its coordinates", preview, "Circles.", "A ring.")],
         tone=TONE,
         products=[Product("A sheet", preview, "Crescents.", "", {"frames": "7"})],
+        moon_limb=moon_limb(),
     )
     path = folder / "report.html"
     path.write_text(build_report(page), encoding="utf-8")
@@ -133,8 +151,9 @@ def test_fits_every_screen(open_page, width):
     page = open_page(width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     hosts = page.locator(".chart")
-    # Per camera 2 timelines, paths, sun, limb; a clock; 2 of coverage; 3 of the merge; light; tone.
-    assert hosts.count() == 18
+    # Per camera 2 timelines, paths, sun, limb; the limb twice; a clock; 2 of coverage; 3 of the
+    # merge; light; tone.
+    assert hosts.count() == 20
     for i in range(hosts.count()):
         box = hosts.nth(i).locator("canvas").bounding_box()
         assert box["x"] >= 0
@@ -192,6 +211,28 @@ def test_charts_tell_their_points_and_zoom(open_page):
     profile.focus()
     page.keyboard.press("End")
     assert "mean corona" in profile.locator("[role=status]").inner_text()
+
+
+def test_the_limbs_chart_tells_beads_and_heights_from_0_to_360_degrees(open_page):
+    page = open_page()
+    figure = page.locator("#timeline figure", has=page.locator("figcaption", has_text="at C3"))
+    assert figure.locator(".keys li").all_inner_texts() == [
+        "the Moon's limb", "the Sun's limb at C3", "5 s from C3", "bead by the real limb",
+        "bead found in a photograph",
+    ]  # fmt: skip
+    chart = figure.locator(".chart")
+    assert drawn(page, "#timeline figure:has(figcaption:text('at C3')) canvas >> nth=-1") > 1000
+    chart.focus()
+    status = chart.locator("[role=status]")
+    told = []
+    page.keyboard.press("Home")
+    for _ in range(260):
+        told.append(status.inner_text())
+        page.keyboard.press("ArrowRight")
+    assert told[0].startswith("340.0°: ")
+    assert "5.0°: goes" not in " ".join(told)
+    assert "5.0°: appears at 17:47:50.0 UTC by the real limb" in told
+    assert "5.2°: found in One00002.DNG, +1.5 s from C3" in told
 
 
 def test_a_mark_leads_to_its_frame_even_if_the_filter_hides_it(open_page):
@@ -267,7 +308,7 @@ def test_prints_with_static_plots(open_page):
     page = open_page()
     page.emulate_media(media="print")
     assert page.locator(".chart:visible").count() == 0
-    assert page.locator("svg.plot:visible").count() == page.locator("svg.plot").count() == 15
+    assert page.locator("svg.plot:visible").count() == page.locator("svg.plot").count() == 17
     assert page.locator("nav:visible, form:visible").count() == 0
     pages = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4")))
     assert 5 <= pages <= 15
@@ -275,6 +316,6 @@ def test_prints_with_static_plots(open_page):
 
 def test_works_without_scripts(open_page):
     page = open_page(java_script_enabled=False)
-    assert page.locator("svg.plot:visible").count() == 15
+    assert page.locator("svg.plot:visible").count() == 17
     assert page.locator(".chart:visible, form:visible").count() == 0
     assert page.locator(".card:visible").count() == 14

@@ -12,6 +12,8 @@ from rich.table import Table
 
 from limbward.sky.caution import caution
 from limbward.sky.wording import (
+    bead_alone,
+    bead_valley,
     bead_words,
     contacts_heading,
     covering_words,
@@ -79,7 +81,7 @@ def beads_table(by: str, limb: dict[str, Any], kind: str) -> Table:
     for bead in limb["beads"]:
         does = bead_words(kind, bead["contact"])
         angle = f"{bead['position_angle']:.1f}°"
-        rows.append((bead["utc"], f"a bead {does}", angle, _alone(bead), _valley(bead)))
+        rows.append((bead["utc"], f"a bead {does}", angle, bead_alone(bead), bead_valley(bead)))
     # Only of the real limb more is known of a bead than its place.
     headings = ("UTC", "P", "alone", "valley") if any(row[-1] for row in rows) else ("UTC", "P")
     table = Table(f"by {by}", *headings, box=None, pad_edge=False)
@@ -89,26 +91,6 @@ def beads_table(by: str, limb: dict[str, Any], kind: str) -> Table:
         # The day stands in the other table; without it, all fits into 80 columns.
         table.add_row(what, _to_tenth(utc)[11:], *more[: len(headings) - 1])
     return table
-
-
-def _alone(bead: dict[str, Any]) -> str:
-    """Return for how long a bead stands alone."""
-    ends = [bead.get(name) for name in ("start", "end")]
-    if None in ends:
-        return ""
-    start, end = (datetime.fromisoformat(str(utc)) for utc in ends)
-    return f"{(end - start).total_seconds():.1f} s"
-
-
-def _valley(bead: dict[str, Any]) -> str:
-    """Return a valley's selenographic place."""
-    if "selenographic_longitude" not in bead:
-        return ""
-    latitude, longitude = bead["selenographic_latitude"], bead["selenographic_longitude"]
-    return (
-        f"{abs(latitude):.1f}° {'N' if latitude >= 0 else 'S'} "
-        f"{abs(longitude):.1f}° {'E' if longitude >= 0 else 'W'}"
-    )
 
 
 def _to_tenth(utc: str) -> str:

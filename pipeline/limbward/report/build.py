@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from limbward.report import charts, timeline
+from limbward.report.beads import bead_rows, limb_section
 from limbward.report.checks import advise
 from limbward.report.limbs import draw_limb
 from limbward.report.material import PHASES, ClockAudit, Frame, Material, Product
@@ -73,6 +74,8 @@ def build_report(material: Material) -> str:
         caution=caution(material.contacts),
         contacts=_contact_rows(material),
         uneven_limb=uneven_limb(material.contacts)[0],
+        moon_limb=limb_section(material),
+        beads=bead_rows(material),
         clocks=[(clock, _clock(frames, clock, k)) for k, clock in enumerate(material.clocks)],
         coverage=coverage_section(material.coverage),
         registration=registration_section(material),

@@ -27,7 +27,8 @@ class Axis:
         What is seen before anyone zooms.
     kind : str
         ``linear``, ``log``, ``exposure`` (logarithmic, seconds written as on a camera), ``time``
-        (seconds after ``begin``) or ``names`` (0, 1, 2 and so on are called by ``names``).
+        (seconds after ``begin``), ``angle`` (degrees, which may run beyond 0 and 360) or ``names``
+        (0, 1, 2 and so on are called by ``names``).
     begin : float
         Seconds since 1970, UTC.
     down : bool

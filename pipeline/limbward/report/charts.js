@@ -39,6 +39,7 @@
     if (v == null) return "";
     if (axis.kind === "exposure") return exposure(v);
     if (axis.kind === "names") return axis.names[v] ?? "";
+    if (axis.kind === "angle") return `${number(((v % 360) + 360) % 360)}\u00b0`;
     if (axis.kind !== "time") return number(v);
     const clock = new Date(1000 * (axis.begin + v)).toISOString().slice(11);
     return step >= 60 ? clock.slice(0, 5) : step >= 1 ? clock.slice(0, 8) : clock.slice(0, 10);
@@ -59,7 +60,7 @@
         return found;
       };
     }
-    if (axis.kind === "linear") return null;
+    if (axis.kind === "linear" || axis.kind === "angle") return null;
     return (u, _, low, high) => {
       const room = vertical ? u.bbox.height / devicePixelRatio / 30 : u.bbox.width / devicePixelRatio / 80;
       let all = STOPS;

@@ -5,16 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 
 from limbward.geometry.law import mean_corona
 from limbward.report.chart import Axis, Chart, Outline, Series
 from limbward.report.coverage import frames_at, reach_labels, reach_spans, thin_places
-from limbward.report.material import PHASES, Coverage, Floats, Frame, Numbered
+from limbward.report.material import (
+    PHASES,
+    ContactLimb,
+    Coverage,
+    Floats,
+    Frame,
+    MoonLimb,
+    Numbered,
+)
 from limbward.report.profile import MeanCorona, Profile
 from limbward.report.timeline import describe
-from limbward.report.wording import counted
+from limbward.report.wording import counted, parse_utc, time_text
 
 MARKS = {
     "partial": "o",
@@ -234,6 +243,73 @@ def limb_chart(frames: Numbered, title: str) -> Chart:
     x = Axis("exposure", min(at) / 2.0, max(at) * 2.0, "exposure")
     y = Axis("uncertainty of the limb's centre, px", min(sigmas) / 1.5, max(sigmas) * 1.5, "log")
     return Chart(title, x, y, at, series, texts, order, height=380)
+
+
+def moon_limb_chart(limb: MoonLimb, contact: ContactLimb, does: str, title: str) -> Chart:
+    """Return the Moon's limb and the Sun's at a contact; ``does`` is what a bead does at it."""
+    p = contact.position_angle
+    inside = [
+        (_within(b["position_angle"], p), kind, text)
+        for kind, some, tell in (
+            ("due", limb.beads, lambda b: f"{does} at {_clock(b['utc'])} UTC by {limb.by}"),
+            ("seen", limb.found, _tell_found),
+        )
+        for b, text in ((b, tell(b)) for b in some if b["contact"] == contact.name)
+    ]
+    beads = [b for b in inside if math.isfinite(b[0])]
+    points = sorted([*((float(a), "", "") for a in p), *beads])
+    at = np.array([point[0] for point in points])
+    moon = np.interp(at, p, contact.moon_arcsec)
+    suns = {name: np.interp(at, p, h) for name, h in contact.sun_arcsec.items()}
+    kinds = np.array([kind for _, kind, _ in points])
+    marks = [
+        Series(name, colour, _list(np.where(kinds == kind, moon, math.nan)), mark=mark)
+        for kind, name, colour, mark in (
+            ("due", f"bead by {limb.by}", "accent", "v"),
+            ("seen", "bead found in a photograph", "contact", "Ho"),
+        )
+        if np.any(kinds == kind)
+    ]
+    low = float(contact.moon_arcsec.min()) - 0.5
+    high = max(float(contact.moon_arcsec.max()), *(float(h.min()) for h in suns.values())) + 0.5
+    ground = [(float(p[0]), low), *zip(_list(p), _list(contact.moon_arcsec), strict=True),
+              (float(p[-1]), low)]  # fmt: skip
+    return Chart(
+        title,
+        Axis("position angle", float(p[0]), float(p[-1]), "angle"),
+        Axis("arcsec above the mean limb", low, high),
+        _list(at),
+        [
+            Series("the Moon's limb", "ink", _list(moon), "line"),
+            *(
+                Series(name, "partial", _list(h), draw)
+                for (name, h), draw in zip(suns.items(), ("dashes", "dots"), strict=True)
+            ),
+            *marks,
+        ],
+        [
+            f"{a % 360.0:.1f}°: {text or f'{h:+.2f} arcsec'}"
+            for (a, _, text), h in zip(points, moon, strict=True)
+        ],
+        outlines=[Outline(ground, "panel", "panel")],
+        heading=contact.name,
+        height=320,
+    )
+
+
+def _within(position_angle: float, p: Floats) -> float:
+    """Return an angle in the turn of ascending ones, NaN if it lies beyond them."""
+    turned = p[0] + (position_angle - p[0]) % 360.0
+    return float(turned) if turned <= p[-1] else math.nan
+
+
+def _clock(utc: str) -> str:
+    return time_text(parse_utc(utc))
+
+
+def _tell_found(bead: Mapping[str, Any]) -> str:
+    name = str(bead["file"]).rsplit("/", 1)[-1]
+    return f"found in {name}, {bead['seconds_from_contact']:+.1f} s from {bead['contact']}"
 
 
 def coverage_charts(coverage: Coverage, title: str) -> list[Chart]:

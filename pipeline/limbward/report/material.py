@@ -214,6 +214,53 @@ class Coverage:
 
 
 @dataclass(frozen=True)
+class ContactLimb:
+    """The limbs of Moon and Sun where they touch at second or third contact.
+
+    Attributes
+    ----------
+    name : str
+        C2 or C3.
+    position_angle : ndarray, shape (P,)
+        Degrees about the Moon's centre, ascending; beyond 0 and 360 where north lies among them.
+    moon_arcsec : ndarray, shape (P,)
+        Height of the Moon's limb above its mean.
+    sun_arcsec : mapping of str to ndarray, shape (P,)
+        Height of the Sun's limb above the Moon's mean one at some instants, by their names.
+    """
+
+    name: str
+    position_angle: Floats
+    moon_arcsec: Floats
+    sun_arcsec: Mapping[str, Floats]
+
+
+@dataclass(frozen=True)
+class MoonLimb:
+    """The Moon's limb at the contacts, and the beads that it made.
+
+    Attributes
+    ----------
+    by : str
+        What it is known by, as in `limbward.sky.best_limb`.
+    contacts : sequence of ContactLimb
+    beads : sequence of mapping
+        Those that it makes, as in contacts.json; with ``seen``, the frames that show each one, as
+        in sequences/strip.json.
+    found : sequence of mapping
+        Those of all frames: ``file``, ``contact``, ``seconds_from_contact``, ``position_angle``.
+    measured : bool
+        Whether beads were looked for in frames.
+    """
+
+    by: str
+    contacts: Sequence[ContactLimb]
+    beads: Sequence[Mapping[str, Any]]
+    found: Sequence[Mapping[str, Any]] = ()
+    measured: bool = False
+
+
+@dataclass(frozen=True)
 class Material:
     """Everything a report tells; what is not there is None or empty.
 
@@ -239,6 +286,7 @@ class Material:
         Its tone curve, as in tone.json.
     products : sequence of Product
         Sheets, strips and crops.
+    moon_limb : MoonLimb or None
     """
 
     title: str
@@ -262,3 +310,4 @@ class Material:
     products: Sequence[Product] = ()
     enhanced: Sequence[Enhanced] = field(default=())
     limbs: Sequence[LimbView] = field(default=())
+    moon_limb: MoonLimb | None = None

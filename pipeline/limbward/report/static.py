@@ -216,6 +216,8 @@ def _set_side(ax: Axes, axis: Axis, vertical: bool, length_px: float) -> None:
         whole = high - low > 4 and axis.label.startswith("frames")
         side.set_major_locator(MaxNLocator(min(room, 8), integer=whole, steps=[1, 2, 5, 10]))
         ax.ticklabel_format(axis="y" if vertical else "x", useOffset=False)
+        if axis.kind == "angle":
+            side.set_major_formatter(FuncFormatter(lambda v, _: f"{v % 360.0:g}°"))
     bound((high, low) if axis.down else (low, high))
     side.set_label_text(printable(axis.label))
 

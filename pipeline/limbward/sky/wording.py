@@ -64,6 +64,25 @@ def bead_words(kind: str, contact: str) -> str:
     return "goes out" if (contact == "C2") is (kind != "annular") else "appears"
 
 
+def bead_alone(bead: Mapping[str, Any]) -> str:
+    """Return for how long a bead stands alone; empty if that is not known."""
+    if bead.get("start") is None or bead.get("end") is None:
+        return ""
+    start, end = (datetime.fromisoformat(bead[name]) for name in ("start", "end"))
+    return f"{(end - start).total_seconds():.1f} s"
+
+
+def bead_valley(bead: Mapping[str, Any]) -> str:
+    """Return the selenographic place of a bead's valley; empty if that is not known."""
+    if "selenographic_longitude" not in bead:
+        return ""
+    latitude, longitude = bead["selenographic_latitude"], bead["selenographic_longitude"]
+    return (
+        f"{abs(latitude):.1f}° {'N' if latitude >= 0 else 'S'} "
+        f"{abs(longitude):.1f}° {'E' if longitude >= 0 else 'W'}"
+    )
+
+
 def contacts_heading(circumstances: dict[str, Any]) -> str:
     """Return the eclipse in a sentence.
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
+from typing import Any
 
 import limbward
 from limbward.config import Config
 from limbward.report import Enhanced, Material, build_report, measure_coverage
+from limbward.report.beads import contact_limbs
+from limbward.report.material import MoonLimb
 from limbward.report.wording import composite_caption, report_title
-from limbward.sky.wording import contacts_heading
+from limbward.sky.wording import contacts_heading, uneven_limb
+from limbward.stages import place_and_time
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -18,6 +23,7 @@ from limbward.workspace.reported import (
     read_clocks,
     read_corona,
     read_frames,
+    read_moon_limb,
     read_products,
     read_samples,
     read_told,
@@ -73,7 +79,21 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         products=read_products(workspace),
         enhanced=_enhanced(config, workspace),
         limbs=read_worst_limbs(workspace),
+        moon_limb=_moon_limb(config, workspace, contacts),
     )
+
+
+def _moon_limb(
+    config: Config, workspace: Workspace, contacts: Mapping[str, Any]
+) -> MoonLimb | None:
+    """Return the Moon's limb where the eclipse is total or annular and it is not smooth."""
+    if not uneven_limb(contacts)[0]:
+        return None
+    limb = place_and_time.moon_limb(config, place_and_time.eclipse(config))
+    if limb is None:
+        return None
+    drawn = contact_limbs(limb, place_and_time.site(config), config.sky.ephemeris)
+    return read_moon_limb(workspace, contacts, limb.by, drawn)
 
 
 def _enhanced(config: Config, workspace: Workspace) -> list[Enhanced]:
@@ -110,7 +130,7 @@ def _reads(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="report",
     run=run,
-    sections=("eclipse", "report", "enhance", "compose"),
+    sections=("eclipse", "site", "sky", "report", "enhance", "compose"),
     loads=("report",),
     reads=_reads,
     writes=(Workspace.report,),

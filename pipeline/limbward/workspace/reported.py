@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -18,7 +18,9 @@ from limbward.radiance.noise import NoiseRecord
 from limbward.report import ClockAudit, Corona, Frame, Product, Sample
 from limbward.report.corona import corona_of
 from limbward.report.limbs import LimbView, furthest_off
+from limbward.report.material import ContactLimb, MoonLimb
 from limbward.report.wording import VARIANTS
+from limbward.sky.wording import uneven_limb
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
 from limbward.workspace.stored import read_crop, read_limbs, read_planes
@@ -198,6 +200,46 @@ def read_products(workspace: Workspace) -> list[Product]:
         If such a file is damaged.
     """
     return [_product(workspace, p) for p in sorted(workspace.path(SEQUENCES).glob("*.json"))]
+
+
+def read_moon_limb(
+    workspace: Workspace, contacts: Mapping[str, Any], by: str, drawn: list[ContactLimb]
+) -> MoonLimb:
+    """Return the Moon's limb with the beads that it makes and those that were found.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    contacts : mapping
+        As in contacts.json.
+    by : str
+        What the limb is known by.
+    drawn : list of ContactLimb
+
+    Raises
+    ------
+    LimbwardError
+        If the strip's JSON file is damaged.
+    """
+    told = read_told(workspace, f"{SEQUENCES}strip.json")
+    due = list(uneven_limb(contacts)[1].get("beads", []))
+    if not told:
+        return MoonLimb(by, drawn, due)
+    try:
+        details = told["details"]
+        # Strips of older versions have no beads but those that were found.
+        due = list(details.get("beads", due))
+        found = [
+            {n: frame[n] for n in ("file", "contact", "seconds_from_contact")} | bead
+            for frame in details["frames"]
+            for bead in frame["beads"] or []
+        ]
+    except (LookupError, TypeError, AttributeError) as error:
+        raise LimbwardError(
+            f"{workspace.path(SEQUENCES)}/strip.json does not tell what was made; delete it and "
+            "make the strip again."
+        ) from error
+    return MoonLimb(by, drawn, due, found, measured=True)
 
 
 def _product(workspace: Workspace, path: Path) -> Product:
