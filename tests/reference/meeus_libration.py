@@ -20,8 +20,10 @@ from astropy.time import Time
 INCLINATION = 1.54242  # of the mean lunar equator to the ecliptic, degrees
 
 
-def libration(time: Time, *, mean_pole: bool = False) -> tuple[float, float, float]:
-    """Return l, b and P from the Earth's centre, degrees."""
+def libration(
+    time: Time, *, mean_pole: bool = False, physical: bool = True
+) -> tuple[float, float, float]:
+    """Return l, b and P from the Earth's centre, degrees; optical alone if not ``physical``."""
     place = get_body("moon", time, ephemeris="builtin").transform_to(
         GeocentricTrueEcliptic(equinox=time)
     )
@@ -38,7 +40,7 @@ def libration(time: Time, *, mean_pole: bool = False) -> tuple[float, float, flo
     mm = argument(134.9633964, 477198.8675055, 0.0087414)
     f = argument(93.2720950, 483202.0175233, -0.0036539)
     node = argument(125.0445479, -1934.1362891, 0.0020754)
-    rho, sigma, tau = _physical(t, d, m, mm, f, node)
+    rho, sigma, tau = _physical(t, d, m, mm, f, node) if physical else (0.0, 0.0, 0.0)
     if mean_pole:
         rho, sigma = rho + 0.02245 * np.sin(f), sigma - 0.02244 * np.cos(f)
     i = np.radians(INCLINATION)

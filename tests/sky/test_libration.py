@@ -70,25 +70,74 @@ def test_along_a_central_line_it_is_as_published(instant, near, published):
     assert abs(turned_moon(Time(instant)).longitude[0] - published) > 0.3
 
 
+# F. Espenak and J. Anderson, NASA/TP-1999-209484 and NASA/TP-2004-212762, table 1: the Moon's l, b
+# and c at greatest eclipse, to a tenth of a degree. So 0.05 degrees are all that can be asked.
+GREATEST = {"2001-06-21T12:03:46": (-3.8, 0.7, None), "2006-03-29T10:11:18": (2.3, -0.6, -21.7)}
+PRINTED_TO = 0.05
+
+
+def not_as_printed(off: float):
+    """Mark a printed value that is further off than its rounding; why is not known."""
+    return pytest.mark.xfail(
+        strict=True, reason=f"{off} degrees from the printed value, which is rounded to 0.05"
+    )
+
+
 @pytest.mark.parametrize(
-    ("instant", "near", "published"),
+    ("instant", "which"),
     [
-        ("2001-06-21T12:03:46", (-11.3, 2.7), (-3.8, 0.7)),
-        ("2006-03-29T10:11:18", (23.2, 16.8), (2.3, -0.6)),
+        ("2001-06-21T12:03:46", 0),
+        pytest.param("2001-06-21T12:03:46", 1, marks=not_as_printed(0.056)),
+        pytest.param("2006-03-29T10:11:18", 0, marks=not_as_printed(0.132)),
+        pytest.param("2006-03-29T10:11:18", 1, marks=not_as_printed(0.087)),
+        ("2006-03-29T10:11:18", 2),
     ],
 )
-def test_tables_of_the_whole_eclipse_are_for_the_earths_centre(instant, near, published):
-    """NASA/TP-1999-209484 and NASA/TP-2004-212762, table 1: to a tenth of a degree, of an older
-    theory: 0.13 and 0.09 degrees from the series as well. Of the observer's latitude, half a
-    degree away, there is no doubt.
+def test_at_greatest_eclipse_it_is_as_printed_for_the_earths_centre(instant, which):
+    """Three of five are further off than their rounding, by up to 0.08 degrees, and that is not
+    explained: see below.
     """
     moon = turned_moon(Time(instant))
-    assert moon.longitude[0] == pytest.approx(published[0], abs=0.15)
-    assert moon.latitude[0] == pytest.approx(published[1], abs=0.1)
+    found = (moon.longitude, moon.latitude, moon.axis_position_angle)[which][0]
+    assert abs(found - GREATEST[instant][which]) <= PRINTED_TO
+
+
+def misses(found, instant: str) -> list[float]:
+    """Return how far values are off the printed ones beyond their rounding, degrees."""
+    pairs = zip(found, GREATEST[instant], strict=True)
+    return [max(abs(a - b) - PRINTED_TO, 0.0) for a, b in pairs if b is not None]
+
+
+def test_no_reading_of_those_tables_explains_all_of_them():
+    """By the series, without the package: other instants, and the optical libration alone.
+
+    Conjunction in right ascension is 11:58:02 and 10:33:21 UT, in longitude 11:57:58 and 10:15:17.
+    The optical libration alone has the values of 2001, not those of 2006. Values like the printed
+    ones hold later than greatest eclipse, by 0.1 to 1.5 h in 2001 and 1.1 to 1.6 h in 2006.
+    """
+    first, second = GREATEST
+    assert misses(libration(Time(first), physical=False), first) == [0.0, 0.0]
+    for time in (second, "2006-03-29T10:33:21", "2006-03-29T10:15:17"):
+        for how in ({}, {"mean_pole": True}, {"physical": False}):
+            l_off, _, c_off = misses(libration(Time(time), **how), second)
+            assert 0.02 < l_off < 0.1
+            assert c_off == 0.0
+    as_tt = libration(Time(second, scale="tt"), mean_pole=True)
+    assert misses(as_tt, second) == pytest.approx(
+        misses(libration(Time(second), mean_pole=True), second), abs=0.003
+    )
+    for time, instant in (("2001-06-21T12:45", first), ("2006-03-29T11:40", second)):
+        assert not any(misses(libration(Time(time), mean_pole=True), instant))
+
+
+@pytest.mark.parametrize(
+    ("instant", "near"),
+    [("2001-06-21T12:03:46", (-11.3, 2.7)), ("2006-03-29T10:11:18", (23.2, 16.8))],
+)
+def test_they_are_not_those_of_the_observer_at_greatest_eclipse(instant, near):
+    """Whose latitude is half a degree away."""
     seen = turned_moon(Time(instant), central_site(Time(instant), near))
-    assert abs(seen.latitude[0] - published[1]) > 0.4
-    if instant.startswith("2006"):
-        assert moon.axis_position_angle[0] == pytest.approx(-21.7, abs=0.1)
+    assert abs(seen.latitude[0] - GREATEST[instant][1]) > 0.4
 
 
 @pytest.mark.filterwarnings("ignore:ERFA", "ignore:The Earth's rotation")

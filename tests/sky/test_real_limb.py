@@ -47,21 +47,35 @@ def test_a_video_near_the_edge_of_a_path(video):
         assert abs(off) > 6.0
 
 
-@pytest.mark.parametrize(
-    ("instant", "near", "correction"),
-    [
-        ("2002-12-04T06:00", (-14, 18), -0.2),
-        ("2002-12-04T06:30", (-26, 35), -0.6),
-        ("2002-12-04T07:00", (-34, 47), -1.1),
-    ],
-)
-def test_corrections_of_a_central_line_by_older_charts(instant, near, correction):
-    """NASA/TP-2001-209990: by charts of 1963, for k = 0.272281 and a Sun of 696 000 km."""
+# F. Espenak and J. Anderson, NASA/TP-2001-209990, table 6, on the central line: the correction of
+# the duration by charts of 1963, seconds, the Moon's semidiameter, arcsec, and its motion over the
+# Sun, arcsec a second.
+LINE_2002 = [
+    ("2002-12-04T06:00", (-14, 18), -0.2, 988.5, 0.518),
+    ("2002-12-04T06:30", (-26, 35), -0.6, 994.4, 0.437),
+    ("2002-12-04T07:00", (-34, 47), -1.1, 996.8, 0.399),
+]
+
+
+@pytest.mark.parametrize(("instant", "near", "correction", "radius", "speed"), LINE_2002)
+def test_corrections_of_a_central_line_by_older_charts(instant, near, correction, radius, speed):
+    """A correction is what a limb's duration has more than a smooth Moon's, so it depends on which
+    smooth Moon. The table's is k = 0.272281, which stands for the bottoms of the valleys, with a
+    Sun of 696 000 km; found are -0.21, -0.27 and -0.76 s. From the mean limb, k = 0.2725076, the
+    same limb is shorter by what the larger radius takes at either end, 3.2 to 4.2 s.
+    """
     site = central_site(Time(instant), near)
-    smooth = local_circumstances("2002-12-04", site, radii=Radii(k_umbra=0.272281))
-    found = real_limb(smooth, site, solar_radius_km=696000.0).contacts
+    valleys = local_circumstances("2002-12-04", site, radii=Radii(k_umbra=0.272281))
+    found = real_limb(valleys, site, solar_radius_km=696000.0).contacts
     duration = (found.third - found.second).to_value("s")
-    assert duration - smooth.duration_s == pytest.approx(correction, abs=0.5)
+    assert duration - valleys.duration_s == pytest.approx(correction, abs=0.5)
+    mean = local_circumstances("2002-12-04", site)
+    larger = radius * (0.2725076 / 0.272281 - 1.0)
+    assert mean.duration_s - valleys.duration_s == pytest.approx(2.0 * larger / speed, rel=0.01)
+    assert duration - mean.duration_s < correction - 3.0
+    # The limb itself does not depend on where heights are counted from.
+    other = real_limb(mean, site, solar_radius_km=696000.0).contacts
+    assert (other.third - other.second).to_value("s") == pytest.approx(duration, abs=0.01)
 
 
 def outside(found: RealLimb, time: Time) -> np.ndarray:
