@@ -18,7 +18,7 @@ from limbward.clock.crescent_model import (
     UP,
     Model,
 )
-from limbward.clock.path_fit import MIRRORED_COST
+from limbward.clock.path_fit import mirrored_cost
 from limbward.normal_matrix import inverse
 
 Floats = NDArray[np.float64]
@@ -185,7 +185,7 @@ def cost(model: Model, p: Floats) -> float:
         total += _capped((model.direct_miss_s(p) / np.hypot(d.sigma_s, d.coarseness_s)) ** 2)
     total += float(model.scale_miss(p)) ** 2 + (p[DRIFT] / model.drift_prior) ** 2
     total += (p[TURN] / TURN_PRIOR) ** 2
-    total += MIRRORED_COST if model.mirrored else 0.0
+    total += mirrored_cost(model.mirrored)
     if model.doubt is not None:
         # Coordinates are right, or wrong by anything: the tails are those of a Cauchy density.
         far = float(np.sum(p[SITE] ** 2)) / model.doubt.site_km**2

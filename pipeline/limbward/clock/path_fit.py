@@ -30,6 +30,11 @@ TURNING_ARCSEC = 60.0  # a rise or fall of the separation counts for no more tha
 LEAST_MOTION = 0.6  # of the rises and falls, that must go the way of an eclipse
 
 
+def mirrored_cost(mirrored: bool) -> float:
+    """Return what a picture costs by being mirrored or not, chi-square: the prior of all fits."""
+    return MIRRORED_COST if mirrored else 0.0
+
+
 @dataclass(frozen=True)
 class PathFit:
     """Where N crescents lie on the Moon's path.
@@ -99,7 +104,7 @@ def fit_path(
         return None
     turnings = (False, True) if rotates is None else (rotates,)
     fits = [sky.fit(start, m, turning) for m in (False, True) for turning in turnings]
-    best = min(fits, key=lambda f: f.cost + (MIRRORED_COST if f.mirrored else 0.0))
+    best = min(fits, key=lambda f: f.cost + mirrored_cost(f.mirrored))
     enough = max(LEAST_FRAMES, LEAST_SHARE * c.order.size)
     return best if best.on_path.sum() >= enough else None
 
