@@ -19,8 +19,8 @@ from limbward.work.reporting import SilentReporter, visible
 from limbward.workspace import Workspace
 from limbward.workspace.columns import texts
 from tests.camera.files import dng
+from tests.ingest.cards import SITE, row_of
 from tests.robustness.hostile import disc, hostile_card
-from tests.test_ingest import SITE, row_of
 
 pytestmark = [
     pytest.mark.card,

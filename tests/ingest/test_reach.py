@@ -21,8 +21,8 @@ from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.backup.test_backup import fail_to_open
 from tests.camera.files import dng
+from tests.ingest.cards import a_config, row_of
 from tests.robustness.hostile import disc
-from tests.test_ingest import a_config, in_threads, measured, row_of  # noqa: F401
 
 pytestmark = pytest.mark.usefixtures("in_threads")
 COUNT = 8
@@ -46,7 +46,7 @@ def test_a_file_that_could_not_be_read_is_tried_again(
     card,
     tmp_path,
     monkeypatch,
-    measured,  # noqa: F811
+    measured,
     error,
 ):
     with monkeypatch.context() as patch:
