@@ -2,20 +2,26 @@
 
 import math
 import re
+import shutil
 from pathlib import Path
 
 import imageio_ffmpeg
 import numpy as np
 import pytest
 import tifffile
+from astropy.io import fits
+from astropy.time import Time
 from PIL import Image
 
 from limbward.errors import LimbwardError
 from limbward.limb.measure import measure
-from limbward.products import film, sheet, strip
+from limbward.products import film, prominences, sheet, strip
 from limbward.render.space import SRGB
 from limbward.sequences.sheet import centre_of
 from limbward.simulate.scene import DARKENING_MEAN, LIMB_DARKENING
+from limbward.sky.caution import TIMES, TOTAL
+from limbward.sky.real_limb import real_limb
+from limbward.stages import place_and_time
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.products.conftest import SEED
@@ -138,6 +144,60 @@ def test_beads_are_where_the_photosphere_shines(finished):
             assert any(near)
     assert singles >= 2
     assert max(wrong) < 0.5
+
+
+def test_the_strip_counts_from_the_real_limbs_contacts_and_says_what_it_makes(finished):
+    told = made(finished, "strip", strip.run, cell_px=120)
+    details = told["details"]
+    site = place_and_time.site(finished.config)
+    real = real_limb(place_and_time.eclipse(finished.config), site).contacts
+    assert details["contacts_by"] == "the real limb"
+    assert "by the real limb" in told["caption"]
+    for name, time in (("C2", real.second), ("C3", real.third)):
+        shown = Time(details["contacts"][name].rstrip("Z"))
+        assert abs((shown - time).to_value("s")) < 0.06
+    for row in details["frames"]:
+        at = {"C2": real.second, "C3": real.third}[row["contact"]]
+        since = (Time(row["utc"].rstrip("Z")) - at).to_value("s")
+        assert row["seconds_from_contact"] == pytest.approx(since, abs=0.02)
+        # Between the contacts none is due; by the limb's own light, some are outside.
+        inside = since > 0 if row["contact"] == "C2" else since < 0
+        assert bool(row["expected_beads"]) is not inside
+        for bead in row["beads"] or []:
+            due = bead["expected_position_angle"]
+            assert due is None or abs((due - bead["position_angle"] + 180) % 360 - 180) <= 1.0
+    assert [b["position_angle"] for b in details["beads"]] == [
+        round(b.position_angle, 1) for b in real.beads
+    ]
+    assert TOTAL in details["caution"]
+    assert f"{TOTAL} {TIMES}" in finished.workspace.path("sequences/strip.png").read_bytes().decode(
+        "utf-8", "replace"
+    )
+
+
+@pytest.mark.parametrize("oriented", [True, False])
+def test_prominences_stand_above_the_sun_and_above_the_moon(finished, tmp_path, oriented):
+    """Above the Moon by less: in totality its limb is above the Sun's everywhere."""
+    workspace = Workspace(tmp_path / "workspace")
+    target = workspace.path(Workspace.corona)
+    target.parent.mkdir(parents=True)
+    shutil.copy(finished.workspace.path(Workspace.corona), target)
+    if not oriented:
+        fits.setval(target, "NORTHKN", value=False)
+    prominences.run(finished.config, workspace, SilentReporter())
+    told = workspace.read_json("sequences/prominences.json")
+    details = told["details"]
+    by = "the real limb" if oriented else "a smooth Moon"
+    assert details["moon_limb"] == by
+    assert by in told["caption"]
+    assert details["prominences"]
+    for p in details["prominences"]:
+        assert (
+            p["moon_limb_arcsec"] > -0.4
+        )  # the measured Sun is 0.3 arcsec larger than the tables'
+        assert p["height_above_moon_arcsec"] == pytest.approx(
+            p["height_arcsec"] - p["moon_limb_arcsec"], abs=0.011
+        )
 
 
 def test_times_on_the_strip_are_corrected(finished):

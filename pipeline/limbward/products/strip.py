@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.products.product import Product, artefact, caption_of, write_product
@@ -66,6 +68,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             views, counted_off(made, advance), beads, expected, foot
         )
     picture = canvas.drawn()
+    cautions = place_and_time.contacts_json(config, circumstances)["caution"]
+    # The picture shows times of contacts, so its files carry the cautions.
+    caption = replace(caption, description=f"{caption.description}. {cautions}")
     tif, png = NAMES
     with workspace.writing(tif) as part:
         write_tiff(part, picture, caption)
@@ -87,7 +92,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             entries,
             options.up,
             limb=limb,
-            caution=place_and_time.contacts_json(config, circumstances)["caution"],
+            caution=cautions,
         ),
     )
     write_product(workspace, reporter, product)
