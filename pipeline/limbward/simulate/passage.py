@@ -17,7 +17,8 @@ from scipy import fft
 from limbward.compiled import kernel
 from limbward.simulate.air import aureole_sigmas
 from limbward.simulate.cloud import FORWARD, FORWARD_ARCSEC
-from limbward.simulate.scene import Pixels, Scene
+from limbward.simulate.coarse import between, binned, cell_at
+from limbward.simulate.scene import Scene
 
 Floats = NDArray[np.float64]
 
@@ -77,25 +78,15 @@ def _finish_kernel(
     h, w = spread.shape
     gh, gw = gain.shape
     for y in range(rows):
-        v = min(max((y + 0.5) / cell - 0.5, 0.0), h - 1.0)
-        i = min(int(v), h - 2)
-        fi = v - i
+        i, fi = cell_at(y, cell, h)
         b = y / step
         k = min(int(b), gh - 2)
-        fk = b - k
         for x in range(columns):
-            u = min(max((x + 0.5) / cell - 0.5, 0.0), w - 1.0)
-            j = min(int(u), w - 2)
-            fj = u - j
-            upper = spread[i, j] * (1.0 - fj) + spread[i, j + 1] * fj
-            lower = spread[i + 1, j] * (1.0 - fj) + spread[i + 1, j + 1] * fj
+            j, fj = cell_at(x, cell, w)
             a = x / step
             m = min(int(a), gw - 2)
-            fm = a - m
-            above = gain[k, m] * (1.0 - fm) + gain[k, m + 1] * fm
-            below = gain[k + 1, m] * (1.0 - fm) + gain[k + 1, m + 1] * fm
-            through = core * (above * (1.0 - fk) + below * fk)
-            white[y, x] = through * white[y, x] + upper * (1.0 - fi) + lower * fi
+            through = core * between(gain, k, b - k, m, a - m)
+            white[y, x] = through * white[y, x] + between(spread, i, fi, j, fj)
             pink[y, x] = through * pink[y, x]
 
 
@@ -121,17 +112,6 @@ def _at(nodes: Floats, step: float, y: Floats, x: Floats) -> Floats:
         return out
 
     return np.asarray(taps(y, nodes.shape[0]) @ nodes @ taps(x, nodes.shape[1]).T)
-
-
-def _binned(image: Pixels, cell: int) -> Floats:
-    rows, columns = image.shape
-    if cell > 1:
-        image = np.pad(image, ((0, -rows % cell), (0, -columns % cell)), mode="edge")
-    h, w = image.shape[0] // cell, image.shape[1] // cell
-    # Row by row first: summing along both axes at once takes four times as long.
-    lines = np.add.reduceat(image, np.arange(0, h * cell, cell), axis=0, dtype=np.float64)
-    sums = np.add.reduceat(lines, np.arange(0, w * cell, cell), axis=1)
-    return np.asarray(sums / cell**2)
 
 
 def _gaussian(size: tuple[int, int], sigma: float) -> Floats:
@@ -173,7 +153,7 @@ def pass_through(scene: Scene, passage: Passage) -> Scene:
     sigmas = [float(s) for s in wings] + [s for s in (forward,) if s]
     sigmas += [ghost.sigma_px] if ghost else []
     cell = max(1, int(min(sigmas) / CELLS_A_SIGMA))
-    coarse = _binned(scene.white, cell)
+    coarse = binned(scene.white, cell)
     h, w = coarse.shape
     y, x = (np.arange(n, dtype=np.float64) * cell + 0.5 * (cell - 1) for n in (h, w))
     nodes = np.ones((2, 2)) if passage.gain is None else passage.gain

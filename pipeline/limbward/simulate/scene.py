@@ -18,6 +18,7 @@ from scipy.ndimage import gaussian_filter
 from limbward.compiled import kernel
 from limbward.geometry.law import FACTORS as LAW
 from limbward.geometry.law import UNIT as LAW_UNIT
+from limbward.simulate.coarse import between, binned, cell_at
 from limbward.simulate.corona import (
     ANGLES,
     HEIGHTS,
@@ -295,10 +296,8 @@ def _wings(image: Pixels, scale_arcsec: float) -> tuple[Floats, int]:
     """Return the scattered light of an image on a coarser grid, and the cell size in pixels."""
     rows, columns = image.shape
     cell = max(1, math.ceil(max(rows, columns) / CELLS_ACROSS))
-    pad_rows, pad_columns = -rows % cell, -columns % cell
-    padded = np.pad(image, ((0, pad_rows), (0, pad_columns)), mode="edge")
-    h, w = padded.shape[0] // cell, padded.shape[1] // cell
-    coarse = padded.reshape(h, cell, w, cell).mean(axis=(1, 3), dtype=np.float64)
+    coarse = binned(image, cell)
+    h, w = coarse.shape
     sigmas = [s / scale_arcsec / cell for _, s in WINGS]
     margin = math.ceil(3 * max(sigmas))
     size = [fft.next_fast_len(n + margin, real=True) for n in (h, w)]
@@ -318,16 +317,10 @@ def _add_wings_kernel(image: Any, coarse: Any, cell: int, core: float) -> None:
     rows, columns = image.shape
     h, w = coarse.shape
     for y in range(rows):
-        v = min(max((y + 0.5) / cell - 0.5, 0.0), h - 1.0)
-        i = min(int(v), h - 2)
-        fi = v - i
+        i, fi = cell_at(y, cell, h)
         for x in range(columns):
-            u = min(max((x + 0.5) / cell - 0.5, 0.0), w - 1.0)
-            j = min(int(u), w - 2)
-            fj = u - j
-            upper = coarse[i, j] * (1.0 - fj) + coarse[i, j + 1] * fj
-            lower = coarse[i + 1, j] * (1.0 - fj) + coarse[i + 1, j + 1] * fj
-            image[y, x] = core * image[y, x] + upper * (1.0 - fi) + lower * fi
+            j, fj = cell_at(x, cell, w)
+            image[y, x] = core * image[y, x] + between(coarse, i, fi, j, fj)
 
 
 _add_wings = kernel(_add_wings_kernel)
