@@ -2,6 +2,7 @@
 
 from types import SimpleNamespace
 
+import astropy.units as u
 import numpy as np
 import pytest
 from astropy.time import Time, TimeDelta
@@ -83,6 +84,28 @@ def test_a_bead_is_the_same_within_a_degree_across_north():
     assert same_place([10.0, 359.6], 0.3) == 359.6
     assert same_place([10.0, 358.9], 0.3) is None
     assert same_place([], 0.3) is None
+
+
+@pytest.mark.parametrize(("sigma_s", "known"), [(0.1, False), (1.0, True), (np.nan, False)])
+def test_where_a_time_is_in_doubt_beads_may_be_those_of_a_moment_before(limb, sigma_s, known):
+    """A bead that is out when the frame is said to have been taken, and was there 2 s before."""
+    at_c2 = [b for b in limb.beads if b.contact == "C2"]
+    bead = [b for b in at_c2 if limb.central[0] - b.time > 1 * u.s][-1]
+    since = float((bead.time - limb.central[0]).to_value("s")) + 1.0
+    frames = Frames(
+        epoch=limb.central[0], middle_s=np.array([since]), sigma_s=np.array([sigma_s]),
+        moon=np.array([[0.0, 0.0, 450.0]]),
+    )  # fmt: skip
+    made = strip.Strip(frames, (1, 0), np.zeros(1), 100)
+    (due,) = made.expected(limb, SITE)
+    there = same_place((b.position_angle for b in due.beads), bead.position_angle)
+    assert there is None
+    assert (due.near(bead.position_angle) is not None) is known
+
+
+class Frames(SimpleNamespace):
+    def __len__(self):
+        return 1
 
 
 def test_contact_beads_name_the_frames_that_show_them(limb):

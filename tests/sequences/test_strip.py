@@ -7,12 +7,15 @@ import pytest
 
 from limbward.render.space import SRGB
 from limbward.sequences import strip
-from limbward.sequences.beads import Bead
+from limbward.sequences.beads import Bead, Expected
 from limbward.sequences.cut import Cut
 from tests.sequences.made_up import MOON, shots
 
 # In the order of taking; second contact at -60 s, third at 60 s.
 TIMES = [-75.0, -66.0, -64.0, -60.5, -59.0, -57.0, 0.0, 55.0, 59.0, 61.5, 63.0]
+
+
+NONE = Expected([], [])
 
 
 def made_up(**keys):
@@ -67,7 +70,7 @@ def test_frames_are_shown_as_if_equally_exposed():
     made = made_up(light=light)
     views = made.shots.views(200, made.scale_arcsec, "celestial_north")
     cuts = [(i, even(0.01 * made.shots.light[i])) for i in range(len(made.shots))]
-    canvas, entries, notes = made.drawn(views, cuts, [[]] * 6, [[]] * 6, "words")
+    canvas, entries, notes = made.drawn(views, cuts, [[]] * 6, [NONE] * 6, "words")
     shown = [canvas.picture[1, round(y), round(x)] for x, y in strip.centres_of((3, 3), 200)]
     assert notes == []
     assert len(entries) == 6
@@ -91,7 +94,7 @@ def test_ticks_and_labels_stand_at_the_beads():
     views = made.shots.views(200, made.scale_arcsec, "celestial_north")
     beads = [[Bead(90.0, 1.0, 2.0)], None, [], [], [], []]
     cuts = [(i, even(0.0)) for i in range(5)] + [(5, "it is gone")]
-    due = [[Bead(91.0, 0.5, 1.0), Bead(270.0, 0.5, 1.0)], *[[]] * 5]
+    due = [Expected([Bead(91.0, 0.5, 1.0), Bead(270.0, 0.5, 1.0)], []), *[NONE] * 5]
     canvas, entries, notes = made.drawn(views, cuts, beads, due, "words")
     ys, xs = np.nonzero(canvas.picture[1] == np.float32(0.8))
     x, y = strip.centres_of((3, 3), 200)[0]
@@ -114,6 +117,9 @@ def test_ticks_and_labels_stand_at_the_beads():
         [],
     ]  # fmt: skip
     assert [b["position_angle"] for b in entries[0]["expected_beads"]] == [91.0, 270.0]
-    assert made.numbers(entries)["of them expected within a degree"] == "1, 1.00° rms off"
+    assert (
+        made.numbers(entries)["of them expected within a degree and twice the times' error"]
+        == "1, 1.00° rms off"
+    )
     assert [e["contact"] for e in entries] == ["C2", "C2", "C2", "C3", "C3"]
     assert entries[3]["seconds_from_contact"] == -1.0

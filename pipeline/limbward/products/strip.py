@@ -9,7 +9,6 @@ from limbward.errors import LimbwardError
 from limbward.products.product import Product, artefact, caption_of, write_product
 from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.render.writers import write_png, write_tiff
-from limbward.sequences.beads import expected_beads
 from limbward.sequences.shots import UP_WORDS
 from limbward.sequences.strip import Strip
 from limbward.stages import place_and_time
@@ -53,10 +52,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         f"{caption.text()}. Ticks: beads, with their position angles from celestial north; "
         f"on the Moon, where {limb.by} makes them."
     )
-    gap = limb.sun_over(
-        picked.epoch, picked.middle_s, place_and_time.site(config), config.sky.ephemeris
-    )
-    expected = [expected_beads(g, strip.radius_px) for g in gap]
+    expected = strip.expected(limb, place_and_time.site(config), config.sky.ephemeris)
     moon = picked.moon[:, :2]
     native = strip.measuring_views()
     views = picked.views(options.cell_px, strip.scale_arcsec, options.up)

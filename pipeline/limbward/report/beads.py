@@ -113,8 +113,9 @@ def bead_rows(material: Material) -> list[dict[str, str]]:
 
 def _seen(frame: Mapping[str, Any]) -> str:
     name = str(frame["file"]).rsplit("/", 1)[-1]
-    angle, off = frame["position_angle"], frame["off_deg"]
-    return f"{name} at {time_text(parse_utc(frame['utc']))}: {angle:.1f}° ({off:+.2f}°)"
+    off = f"{frame['off_deg']:+.2f}".replace("-", "−")
+    time = time_text(parse_utc(frame["utc"]))
+    return f"{name} at {time}: {frame['position_angle']:.1f}° ({off}°)"
 
 
 def _more(count: int) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +51,22 @@ class Bead:
     position_angle: float
     light: float
     width_deg: float
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Beads that a limb makes in a frame, and those of one and two standard errors of its time."""
+
+    beads: Sequence[Bead]
+    in_doubt: Sequence[Bead]
+
+    def near(self, position_angle: float) -> float | None:
+        """Return the expected place of a bead, None if there is none within ``SAME_DEG``."""
+        for beads in (self.beads, self.in_doubt):
+            found = same_place((b.position_angle for b in beads), position_angle)
+            if found is not None:
+                return found
+        return None
 
 
 def limb_light(picture: Pixels, view: View, moon_radius: float) -> tuple[Floats, Floats, Floats]:

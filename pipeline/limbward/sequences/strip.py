@@ -12,12 +12,20 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.render.space import SRGB
-from limbward.sequences.beads import Bead, find_beads, off_deg, same_place
+from limbward.sequences.beads import (
+    Bead,
+    Expected,
+    expected_beads,
+    find_beads,
+    off_deg,
+    same_place,
+)
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.shots import Shots
 from limbward.sky.best_limb import BestLimb
 from limbward.sky.circumstances import iso_utc
+from limbward.sky.ephemeris import Site
 from limbward.sky.limb_profile import Bead as LimbBead
 
 Pixels = NDArray[np.float32]
@@ -103,6 +111,27 @@ class Strip:
         """The usual standard error of the frames' times."""
         return float(np.nanmedian(self.shots.sigma_s))
 
+    def expected(self, limb: BestLimb, site: Site, ephemeris: str = "de421") -> list[Expected]:
+        """Return the beads that a limb makes in each frame.
+
+        Parameters
+        ----------
+        limb : BestLimb
+        site : Site
+        ephemeris : str
+        """
+        sigma = np.nan_to_num(self.shots.sigma_s)
+        steps = (0.0, -2.0, -1.0, 1.0, 2.0)
+        gaps = [
+            limb.sun_over(self.shots.epoch, self.shots.middle_s + k * sigma, site, ephemeris)
+            for k in steps
+        ]
+        found = []
+        for i in range(len(self.shots)):
+            first, *others = (expected_beads(gap[i], self.radius_px) for gap in gaps)
+            found.append(Expected(first, [bead for beads in others for bead in beads]))
+        return found
+
     def measuring_views(self) -> list[View]:
         """Return views for beads: at the camera's own scale, whatever the strip's."""
         side, native = 2 * math.ceil(1.15 * self.radius_px) + 1, self.shots.scale_arcsec()
@@ -127,7 +156,7 @@ class Strip:
         views: Sequence[View],
         made: Iterable[tuple[int, Cut | str]],
         beads: Sequence[list[Bead] | None],
-        expected: Sequence[Sequence[Bead]],
+        expected: Sequence[Expected],
         words: str,
     ) -> tuple[Canvas, list[dict[str, Any]], list[str]]:
         """Return the strip, what is known of each frame on it, and what could not be shown.
@@ -138,8 +167,8 @@ class Strip:
             Of the cuts that are shown.
         beads : sequence
             From `measured`.
-        expected : sequence of sequence of Bead
-            Those that the limb makes at the time of each frame.
+        expected : sequence of Expected
+            From `expected`.
         words : str
             To stand at the bottom.
         """
@@ -158,7 +187,7 @@ class Strip:
                 continue
             x, y = canvas.lighten(toned(c, np.float32(white / shots.light[i])), *centres[i])
             _mark(canvas, beads[i] or [], views[i], x, y, radius)
-            for bead in expected[i]:
+            for bead in expected[i].beads:
                 _tick(canvas, views[i], bead.position_angle, x, y, radius * EXPECTED_AT, EXPECTED)
             since = float(self.since_s[i])
             text = f"{shots.clock_text(i, 1)}   {names[i]} {_signed(since)} s"
@@ -278,7 +307,7 @@ def _entry(
     contact: str,
     since: float,
     beads: list[Bead] | None,
-    expected: Sequence[Bead],
+    expected: Expected,
 ) -> dict[str, Any]:
     return {
         "file": str(shots.file[i]),
@@ -290,7 +319,7 @@ def _entry(
         "moon_y": float(shots.moon[i, 1]),
         # Null: exposed too long to tell beads from prominences.
         "beads": beads and [_bead(b) | _beside(b, expected) for b in beads],
-        "expected_beads": [_bead(b) for b in expected],
+        "expected_beads": [_bead(b) for b in expected.beads],
     }
 
 
@@ -302,9 +331,9 @@ def _bead(bead: Bead) -> dict[str, float]:
     }
 
 
-def _beside(bead: Bead, expected: Sequence[Bead]) -> dict[str, float | None]:
+def _beside(bead: Bead, expected: Expected) -> dict[str, float | None]:
     """Return where an observed bead was expected; null if none was expected near it."""
-    near = same_place((b.position_angle for b in expected), bead.position_angle)
+    near = expected.near(bead.position_angle)
     return {"expected_position_angle": None if near is None else round(near, 2)}
 
 
@@ -316,7 +345,8 @@ def _agreement(entries: Sequence[dict[str, Any]]) -> dict[str, str]:
     if not off:
         return {}
     rms = math.sqrt(sum(o * o for o in off) / len(off))
-    return {"of them expected within a degree": f"{len(off)}, {rms:.2f}° rms off"}
+    name = "of them expected within a degree and twice the times' error"
+    return {name: f"{len(off)}, {rms:.2f}° rms off"}
 
 
 def _seen(bead: LimbBead, limb: BestLimb, entries: Sequence[dict[str, Any]]) -> dict[str, Any]:
