@@ -2,20 +2,18 @@
 
 import math
 import re
-import shutil
 from pathlib import Path
 
 import imageio_ffmpeg
 import numpy as np
 import pytest
 import tifffile
-from astropy.io import fits
 from astropy.time import Time
 from PIL import Image
 
 from limbward.errors import LimbwardError
 from limbward.limb.measure import measure
-from limbward.products import film, prominences, sheet, strip
+from limbward.products import film, sheet, strip
 from limbward.render.space import SRGB
 from limbward.sequences.sheet import centre_of
 from limbward.simulate.scene import DARKENING_MEAN, LIMB_DARKENING
@@ -173,31 +171,6 @@ def test_the_strip_counts_from_the_real_limbs_contacts_and_says_what_it_makes(fi
     assert f"{TOTAL} {TIMES}" in finished.workspace.path("sequences/strip.png").read_bytes().decode(
         "utf-8", "replace"
     )
-
-
-@pytest.mark.parametrize("oriented", [True, False])
-def test_prominences_stand_above_the_sun_and_above_the_moon(finished, tmp_path, oriented):
-    """Above the Moon by less: in totality its limb is above the Sun's everywhere."""
-    workspace = Workspace(tmp_path / "workspace")
-    target = workspace.path(Workspace.corona)
-    target.parent.mkdir(parents=True)
-    shutil.copy(finished.workspace.path(Workspace.corona), target)
-    if not oriented:
-        fits.setval(target, "NORTHKN", value=False)
-    prominences.run(finished.config, workspace, SilentReporter())
-    told = workspace.read_json("sequences/prominences.json")
-    details = told["details"]
-    by = "the real limb" if oriented else "a smooth Moon"
-    assert details["moon_limb"] == by
-    assert by in told["caption"]
-    assert details["prominences"]
-    for p in details["prominences"]:
-        assert (
-            p["moon_limb_arcsec"] > -0.4
-        )  # the measured Sun is 0.3 arcsec larger than the tables'
-        assert p["height_above_moon_arcsec"] == pytest.approx(
-            p["height_arcsec"] - p["moon_limb_arcsec"], abs=0.011
-        )
 
 
 def test_times_on_the_strip_are_corrected(finished):
