@@ -150,8 +150,9 @@ def measure_file(task: Task) -> Row:
     """Return the row of a file: checksum, Exif, and what its pixels show.
 
     Writes ``reduced/NAME.npz`` (arrays ``planes``, ``factor``, and the edge points
-    ``sun_limb`` and ``moon_limb``; of totality ``crop``, the corona around the Moon) and
-    ``previews/NAME.jpg``. A file that cannot be measured gives a row that says why.
+    ``sun_limb`` and ``moon_limb``; of totality ``crop``, the corona around the Moon, and ``rim``,
+    the light along its limb) and ``previews/NAME.jpg``. A file that cannot be measured gives a row
+    that says why.
 
     Raises
     ------
@@ -263,6 +264,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
         planes=reduced.planes,
         factor=reduced.factor,
         crop=crop,
+        rim=limbs.rim,
     )
     row.update(limb_columns(found, limbs.core))
     if found.note:
