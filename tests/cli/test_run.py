@@ -88,6 +88,11 @@ def test_audit_lines_tell_what_clock_json_holds():
     assert "  f0 disagrees by +7.0 s and was not used" in lines
     assert "  2 more disagree; see clock.json" in lines
     assert max(map(len, lines)) <= 80
+    beads = {"frames": 9, "used": 9, "scatter_s": 0.3, "sigma_s": 0.062, "why_not": None}
+    by_beads = "  beads alone tell the clock to 0.06 s, but for the site's error"
+    assert by_beads in audit_lines(CLOCK | {"beads": beads})
+    unused = audit_lines(CLOCK | {"beads": beads | {"used": 0, "why_not": "of no use"}})
+    assert "  beads: of no use" in unused
     unknown = CLOCK | {"offset_s": None, "drift_s_per_hour": None, "frames_used": 0}
     assert audit_lines(unknown)[1:3] == ["  clock   not known", "  zone    UTC+3 h, not checked"]
     unknown["utc_offset_hours"] = None

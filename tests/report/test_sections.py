@@ -74,6 +74,15 @@ def test_correction_puts_a_reading_on_utc(quarters, offset):
     assert abs((reading - GREATEST).total_seconds()) <= 0.0501  # seconds are given to a tenth
 
 
+def test_beads_are_told_of_whether_used_or_not():
+    beads = {"frames": 9, "sigma_s": 0.062, "why_not": None}
+    text = " ".join(clock_sentences(clock(sources=["beads", "totality"], beads=beads)))
+    assert "the beads on the Moon's limb by its relief" in text
+    assert "(9 frames), by the Moon's relief, tell the clock to 0.06 s" in text
+    text = " ".join(clock_sentences(clock(beads=beads | {"why_not": "they are of no use"})))
+    assert "(9 frames): they are of no use." in text
+
+
 def test_clock_that_nothing_tells_of():
     unknown = clock(offset_s=None, utc_offset_hours=None)
     assert "have no UTC" in clock_sentences(unknown)[0]

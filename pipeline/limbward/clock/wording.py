@@ -104,8 +104,18 @@ def audit_lines(clock: Clock) -> list[str]:
             scatter = row.get("scatter_s")
             scattered = "" if scatter is None else f", scatter {scatter:.2f} s"
             lines.append(f"  {row['source']}: {row['used']} of {row['frames']} used{scattered}")
-    lines += [f"  {line}" for line in disagreeing_lines(clock)]
+    lines += [f"  {line}" for line in (*bead_lines(clock), *disagreeing_lines(clock))]
     return [*lines, *(f"  warning: {warning}" for warning in clock["warnings"])]
+
+
+def bead_lines(clock: Clock) -> list[str]:
+    """Return what became of frames with beads; nothing without any."""
+    beads = clock.get("beads")
+    if not beads:
+        return []
+    if beads["why_not"]:
+        return [f"beads: {beads['why_not']}"]
+    return [f"beads alone tell the clock to {beads['sigma_s']:.2f} s, but for the site's error"]
 
 
 def disagreeing_lines(clock: Clock) -> list[str]:

@@ -31,6 +31,11 @@ class TimingConfig(Section):
     references: list[TimeReference] = Field(
         default=[], description="Frames whose true time is known."
     )
+    beads: bool = Field(
+        default=True,
+        description="Whether frames with beads date the clock by the Moon's relief, where they fit "
+        "it; false leaves them out.",
+    )
     sidecars: bool = Field(
         default=False,
         description="Whether corrected times are also written as XMP files to the workspace.",

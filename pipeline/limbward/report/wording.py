@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from limbward.report.material import ClockAudit
 
 SOURCES = {
     "crescents": "the crescents of the partial phases",
     "direct": "stamps of a GPS receiver or reference shots",
+    "beads": "the beads on the Moon's limb by its relief",
     "totality": "the moments between which the Sun was covered",
 }
 
@@ -151,8 +153,22 @@ def clock_sentences(clock: ClockAudit) -> list[str]:
         scatter = entry["residual_rms_s"]
         text += f"; they scatter by {scatter:.2f} s." if scatter is not None else "."
         sentences.append(text)
+    sentences += _of_beads(entry.get("beads"))
     sentences.append(f"To put times of this camera on UTC at that moment, {correction(clock)}.")
     return sentences
+
+
+def _of_beads(beads: Mapping[str, Any] | None) -> list[str]:
+    """Return what became of frames with beads; nothing without any."""
+    if not beads:
+        return []
+    frames = counted(beads["frames"], "frame")
+    if beads["why_not"]:
+        return [f"Of the beads near second and third contact ({frames}): {beads['why_not']}."]
+    return [
+        f"The beads near second and third contact ({frames}), by the Moon's relief, tell the clock "
+        f"to {beads['sigma_s']:.2f} s, but for the site's error."
+    ]
 
 
 def correction(clock: ClockAudit) -> str:

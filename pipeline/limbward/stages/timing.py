@@ -8,6 +8,8 @@ from astropy.table import Table
 from astropy.time import Time
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
+from limbward.clock.bead_use import add_beads
+from limbward.clock.beads import Beads
 from limbward.clock.body import middle_s, orient_by_corona, solve_body
 from limbward.clock.entries import describe_body, describe_pointing, zone_claimed
 from limbward.clock.readings import (
@@ -30,6 +32,7 @@ from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
+from limbward.stages.beads import by_beads
 from limbward.stages.phasing import decide_phases
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
@@ -69,7 +72,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
             rows = body.rows
-            solution, discs = _solve(
+            solution, discs, beads = _solve(
                 config, workspace, frames, readings, references, track, doubt, totality_s, body
             )
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
@@ -86,6 +89,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 epoch,
                 times.piece_at_epoch(body, solution),
             )
+            add_beads(clock, beads, solution, readings, epoch)
             clocks.append(clock)
             clock["warnings"] += elsewhen + said
             if stood is not None and stood.contradicts and np.isfinite(latitude[rows]).any():
@@ -126,8 +130,8 @@ def _solve(
     doubt: Doubt,
     totality_s: tuple[float, float] | None,
     body: Body,
-) -> tuple[ClockSolution | None, Discs | None]:
-    """Solve one body's clock, and for its orientation by the corona where no crescent tells."""
+) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
+    """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
     measured = measured_discs(frames)
     solution, discs = solve_body(
         track,
@@ -141,16 +145,19 @@ def _solve(
         profile=place_and_time.limb_profile(config),
         doubt=doubt,
     )
+    solution, beads = by_beads(
+        config, workspace, frames, readings, track, doubt, totality_s, body, solution
+    )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
-        return solution, discs
+        return solution, discs, beads
     rows = body.rows[readings.phase[body.rows] == "totality"]
     middle = np.full(len(frames), np.nan)
     middle[rows] = middle_s(solution, readings, rows)
     dark = session(rows, middle, floats(frames, "exposure"), measured)
     crops = crops_of_rows(workspace, frames)
     scale = config.align.pixel_scale_arcsec
-    return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs
+    return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs, beads
 
 
 def _of_this_eclipse(
