@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from limbward.cli.keys import add_keys
 from limbward.cli.loading import load
 from limbward.cli.messages import Quiet, Verbose, make_reporter, plain_endings
 from limbward.cli.options import (
@@ -406,15 +407,7 @@ def enhance(
 
 
 add_products(app)
-
-
-@app.command(cls=Command, epilog="Example: limbward schema > limbward.schema.json")
-def schema() -> None:
-    """Print the JSON Schema of a config, for editors."""
-    from limbward.cli.printing import print_json
-    from limbward.config.loading import json_schema
-
-    print_json(json_schema())
+add_keys(app)
 
 
 def main(arguments: list[str] | None = None) -> None:
