@@ -4,7 +4,8 @@ The grade is that of J. P. Kincaid et al., *Derivation of new readability formul
 personnel*, Research Branch Report 8-75 (1975): 0.39 words per sentence + 11.8 syllables per word
 - 15.59. It counts running text only, paragraphs and list items: no headings, tables or blocks of
 code. A sentence ends at a full stop, never at a colon or semicolon, and a name in `code` is a word
-of two syllables.
+of two syllables. Of a word that the syllables' dictionary lacks, the count may be one too high
+("clipped").
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import syllapy
@@ -50,7 +52,7 @@ def syllables_of(word: str) -> int:
 
 def _running(tokens: list[Token]) -> Iterator[str]:
     """Yield the text of each paragraph, those of list items included."""
-    for before, token in zip(tokens, tokens[1:], strict=False):
+    for before, token in pairwise(tokens):
         if token.type == "inline" and before.type == "paragraph_open":
             yield "".join(_words(child) for child in token.children or [])
 

@@ -103,7 +103,7 @@ def test_patterns_that_fit_no_file_are_told_with_their_line(tmp_path):
         "bodies:\n  - {name: long, files: ['card-9/*']}\n"
     )
     frames, bodies = unmatched(load_config(path), FILES)
-    assert "limbward.yaml:5: frames[0].files[1]: no file is called 'Z*.DNG'" in frames
+    assert "limbward.yaml:5: frames[0].files[1]: no file matches 'Z*.DNG'" in frames
     assert "limbward.yaml:8: bodies[0].files[0]" in bodies
 
 
@@ -111,12 +111,12 @@ def test_patterns_that_fit_no_file_are_told_with_their_line(tmp_path):
     ("section", "words"),
     [
         ("frames: [{files: [A*]}]", "needs use (keep or drop) or phase"),
-        ("frames: [{files: [A*], use: keep, phase: dark}]", "show no corona"),
+        ("frames: [{files: [A*], use: keep, phase: dark}]", "a phase without a corona"),
         ("frames: [{files: [A*], use: kep}]", "did you mean 'keep'?"),
         ("frames: [{files: [A*], phase: total}]", "did you mean 'totality'?"),
         ("frames: [{files: []}]", "needs at least one item"),
         ("bodies: [{name: long}]", "needs files, camera or focal_length_mm"),
-        ("bodies: [{name: a, files: [x]}, {name: a, files: [y]}]", "is the name of another one"),
+        ("bodies: [{name: a, files: [x]}, {name: a, files: [y]}]", "is used twice"),
     ],
 )
 def test_mistakes_are_told(tmp_path, section, words):

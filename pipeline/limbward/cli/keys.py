@@ -1,4 +1,4 @@
-"""The commands that tell what a config may hold: its keys for people, its schema for editors."""
+"""The commands about what a config can hold: its keys for people, its schema for editors."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def schema() -> None:
 
 def _chosen(section: str, groups: list[Group]) -> list[Group]:
     """Return a section's groups, or the keys outside all sections if it is one of those."""
-    found = [g for g in groups if g.path == section or g.path.startswith(f"{section}.")]
+    found = [g for g in groups[1:] if g.path == section or g.path.startswith(f"{section}.")]
     if found:
         return found
     if section in {key.name for key in groups[0].keys}:
@@ -67,10 +67,18 @@ def _chosen(section: str, groups: list[Group]) -> list[Group]:
 
 def _told(group: Group) -> str:
     """Return a group as text: its name, then each key with its default and what it does."""
-    lines = [f"{group.path}: {group.description}" if group.path else group.description]
+    heading = f"{group.path}: {group.description}" if group.path else group.description
+    lines = textwrap.wrap(heading, WIDTH)
     for key in group.keys:
         default = "must be given" if key.required else f"default {key.default}"
         told = f"; {default}" if key.required or key.default else ""
-        lines += [f"  {key.name}  ({key.takes}{told})"]
-        lines += [f"      {line}" for line in textwrap.wrap(key.description, WIDTH - 6)]
+        lines += textwrap.wrap(
+            f"{key.name}  ({key.takes}{told})",
+            WIDTH,
+            initial_indent="  ",
+            subsequent_indent=" " * 6,
+        )
+        lines += textwrap.wrap(
+            key.description, WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 6
+        )
     return "\n".join(lines)

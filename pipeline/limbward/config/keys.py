@@ -72,7 +72,7 @@ def sections() -> Iterator[Group]:
             alone.append(_key(name, field, name in required, schema))
         else:
             groups += list(_groups(name, model, schema, field.get("description")))
-    yield Group("", "Keys outside all sections.", tuple(alone))
+    yield Group("", "Keys outside the sections.", tuple(alone))
     yield from groups
 
 
@@ -144,7 +144,8 @@ def takes(field: Json) -> str:
     if "const" in field:
         return str(field["const"])
     if "anyOf" in field:
-        return _or(list(dict.fromkeys(takes(part) for part in field["anyOf"])))
+        choices = [c for p in field["anyOf"] for c in p.get("enum", [takes(p)])]
+        return _or(list(dict.fromkeys(choices)))
     if "$ref" in field:
         return "a group of keys"
     if field.get("type") == "array":
