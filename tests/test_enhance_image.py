@@ -95,7 +95,7 @@ def test_results_are_written_beside_the_image_or_where_asked(merge, tmp_path):
 def test_the_image_is_never_replaced(merge):
     path, _ = merge
     before = path.read_bytes()
-    with pytest.raises(LimbwardError, match="the image itself"):
+    with pytest.raises(LimbwardError, match="the input image itself"):
         enhance_image(path, ["nrgf"], preview=False, output=path)
     assert path.read_bytes() == before
 
@@ -137,4 +137,4 @@ def test_a_merge_with_its_sky_is_said_to_have_it(merge, tmp_path):
     wanted = tmp_path / "sky.png"
     enhance_image(path, ["nrgf"], preview=True, output=wanted, with_sky=True, reporter=reporter)
     assert wanted.exists()
-    assert "none was taken off" in said[0]
+    assert "none was subtracted" in said[0]

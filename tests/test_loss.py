@@ -328,7 +328,7 @@ def test_a_corona_of_clearly_more_frames_is_kept(workspace, before, now, kept):
     assert workspace.path(Workspace.corona).exists() != kept
     if kept:
         assert there.read_bytes() == whole
-        assert f"{before} went into" in reporter.warnings[0]
+        assert f"made from {before}" in reporter.warnings[0]
 
 
 # Checksums.

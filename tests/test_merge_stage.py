@@ -148,7 +148,7 @@ def test_table_says_what_was_used_and_why_not(session):
     np.testing.assert_allclose(ratio / np.exp(np.log(ratio).mean()), 1.0, atol=0.005)
     note = MaskedColumn(table["note"]).filled("")
     assert "missing.fits cannot be read" in note[8]
-    assert "another camera is merged" in note[9]
+    assert "the merge uses another camera" in note[9]
     assert note[0] == ""
 
 
@@ -263,7 +263,7 @@ def test_a_card_that_is_gone_is_said(tmp_path):
     config, workspace, _, _ = make_session(tmp_path)
     for file in (tmp_path / "card").iterdir():
         file.unlink()
-    with pytest.raises(LimbwardError, match="is the card still there"):
+    with pytest.raises(LimbwardError, match="is the card still connected"):
         merge.STAGE.run(config, workspace, SilentReporter())
 
 

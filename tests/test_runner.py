@@ -353,7 +353,7 @@ def test_the_workspace_is_locked_meanwhile(pipeline):
     def nested(settings: Config, space: Workspace, reporter: SilentReporter) -> None:
         run_stages(settings, Workspace(Path(space.root)), reporter, stages=stages)
 
-    with pytest.raises(LimbwardError, match="Another run is at work"):
+    with pytest.raises(LimbwardError, match="Another run is using"):
         run_stages(
             config(),
             pipeline.workspace,

@@ -185,7 +185,7 @@ def test_a_film_on_which_the_decoder_does_not_end_is_named_and_the_next_is_read(
     with FileMap(local_crew(1), origin="device") as films:
         failed = films.one(stuck, Task(0, path, (path,)))
         assert failed.kind == "crash"
-        assert "crashed on ramp.mp4 or did not come to an end; copy it from the device" in (
+        assert "crashed on ramp.mp4 or did not finish; copy the file from the device" in (
             failed.sentence
         )
         assert len(films.one(sample, Task(1, path, (path, 8, 1.04))).found) == 8

@@ -135,7 +135,7 @@ def test_mutated_films_give_samples_or_a_sentence(tmp_path):
     assert tally.tried > 20
     assert tally.read > 5
     told = " ".join(tally.ends)
-    assert "is coded in a way that cannot be decoded here" in told
+    assert "is encoded in a way that cannot be decoded here" in told
     assert "Traceback" not in told
 
 
