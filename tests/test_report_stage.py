@@ -217,10 +217,12 @@ def test_whole_run(config, workspace):
     assert len(page.all("img")) == 10
     # 2 timelines, residuals, 2 of the Sun's place, coverage, 3 of the merge, light, tone
     assert len(page.all("svg")) == 11
-    assert "5 electrons an ADU and 7.5 electrons of read noise (1.5 ADU), measured on pairs" in text
+    assert (
+        "5 electrons per ADU and 7.5 electrons of read noise (1.5 ADU), measured on pairs" in text
+    )
     assert "up to 90 %, 92 % in red, green and blue of the range" in text
-    assert "A sky of 10, 20, 30.5 ADU/s (red, green, blue) was taken off" in text
-    assert "differs from what their exposures tell by -0.5 to +2.0 %" in text
+    assert "A sky of 10, 20, 30.5 ADU/s (red, green, blue) was subtracted" in text
+    assert "frames are -0.5 to +2.0 % brighter" in text
     assert "Y = dark + soft sinh" in text
     assert "The contacts: Beads at C2." in " ".join(text.split())
     assert "position angle: 84.25; beads: 5" in text
@@ -262,8 +264,8 @@ def test_only_the_clocks_were_audited(config, workspace):
     write_tables(workspace, until="timing")
     workspace.write_json(Workspace.clock, {"cameras": [clock().entry]})
     page = made(config, workspace)
-    assert "take off 3 h, then add 58.3 s" in page.text
-    assert "Neither Sun nor Moon has been placed" in page.text
+    assert "subtract 3 h, then add 58.3 s" in page.text
+    assert "Neither Sun nor Moon was located" in page.text
     assert "none was merged" in page.text
 
 
