@@ -217,7 +217,7 @@ def contacts(
     as_json: Json = False,
     verbose: Verbose = False,
 ) -> None:
-    """Print the contact times of an eclipse at a place: C1, C2, greatest, C3, C4.
+    """Print contact times of an eclipse: C1, C2, greatest, C3, C4.
 
     These are for a smooth Moon. Of a total or annular eclipse, C2, C3 and the beads by the
     mountains and valleys of the Moon's limb follow, or come first if light returns earlier by them.
@@ -362,7 +362,7 @@ def verify(
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Check a backup, and name the files that are damaged, missing or extra."""
+    """Check a backup: name damaged, missing and extra files."""
     from limbward.backup.verify import verify_bag
     from limbward.cli.backup_printing import verdict_faults
     from limbward.cli.printing import print_json

@@ -28,7 +28,7 @@ def config(
         str | None, typer.Argument(metavar="SECTION", help="One section, such as timing.")
     ] = None,
 ) -> None:
-    """Print the keys of the config, with their defaults and what they do.
+    """Print the keys of the config and what they do.
 
     With enhance, print the filters and their parameters too.
     """

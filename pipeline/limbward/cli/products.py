@@ -23,7 +23,7 @@ def add_products(app: typer.Typer) -> None:
     _add(
         app,
         "strip",
-        "Show the diamond rings and beads of a run, with their position angles.",
+        "Show the diamond rings and beads of a run on one strip.",
         jobs=True,
     )
     _add(
@@ -37,7 +37,7 @@ def add_products(app: typer.Typer) -> None:
     _add(
         app,
         "clips",
-        "Correct the times of videos from other devices, and save stills at the contacts.",
+        "Correct the times of videos; save stills at the contacts.",
     )
 
 
