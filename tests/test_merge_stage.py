@@ -242,8 +242,8 @@ def test_a_corona_of_display_referred_frames_says_that_it_is_no_measurement(tmp_
     merge.STAGE.run(config, workspace, reporter)
     header = fits.getheader(workspace.path(Workspace.corona))
     assert header["LINEAR"] is linear
-    assert ("no measurement" in str(header.get("HISTORY", ""))) is not linear
-    assert any("no measurement" in said for said in reporter.warnings) is not linear
+    assert ("not a measurement" in str(header.get("HISTORY", ""))) is not linear
+    assert any("not a measurement" in said for said in reporter.warnings) is not linear
 
 
 def test_without_totality_there_is_no_corona_and_no_failure(tmp_path):

@@ -123,7 +123,7 @@ def test_a_damaged_clip_is_a_sentence_beside_the_others(device):
 def test_without_clips_there_is_a_sentence_and_no_file(tmp_path):
     (tmp_path / "card").mkdir()
     (tmp_path / "limbward.yaml").write_text(SMALLEST)
-    with pytest.raises(LimbwardError, match="no clips"):
+    with pytest.raises(LimbwardError, match="no videos"):
         clips.run(
             load_config(tmp_path / "limbward.yaml"), Workspace(tmp_path / "w"), SilentReporter()
         )

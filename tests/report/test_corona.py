@@ -180,5 +180,5 @@ def test_report_of_a_merge():
 def test_a_corona_of_display_referred_pictures_is_called_no_measurement(linear):
     shown = material(corona=Corona(**{**vars(corona()), "linear": linear}), contacts=contacts())
     said = " ".join([*merge_section(shown).sentences, *(a.what for a in advise(shown))])
-    assert ("no measurement" in said) != linear
+    assert ("not a measurement" in said) != linear
     assert ("display-referred" in said) != linear
