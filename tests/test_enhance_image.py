@@ -36,7 +36,7 @@ def test_steps_are_read(texts):
     ("texts", "said"),
     [
         (["fnrfg"], "no filter 'fnrfg'"),
-        (["fnrgf:ordr=6"], "parameters are .*order"),
+        (["fnrgf:ordr=6"], "fnrgf has no parameter 'ordr'. The parameters of fnrgf are .*order"),
         (["fnrgf:order"], "key=value"),
         (["fnrgf:order=-1"], "order"),
         (["{order: 6}"], "name of a filter"),

@@ -291,7 +291,7 @@ def test_a_changed_input_is_told_and_blamed_where_it_upsets_the_code(workspace, 
     reporter = SilentReporter()
     with pytest.raises(LimbwardError, match=r"cannot use corona\.fits.*KeyError.*run again"):
         run_stages(settings, workspace, reporter, stages=stages, first="enhance")
-    assert "corona.fits has been changed since the run that made it." in reporter.warnings
+    assert "corona.fits has changed since the run that made it." in reporter.warnings
 
 
 def test_later_stages_need_no_card(workspace, tmp_path):
@@ -310,7 +310,7 @@ def test_later_stages_need_no_card(workspace, tmp_path):
     stages = [first, last]
     run_stages(config(tmp_path), workspace, reporter, stages=stages, first="enhance")
     assert len(ran) == 2
-    assert "Whether ingest is up to date cannot be told" in reporter.warnings[0]
+    assert "It is not known whether ingest is up to date" in reporter.warnings[0]
 
 
 # Fewer frames than before.

@@ -207,7 +207,7 @@ def test_whole_run(config, workspace):
     assert "lies at position angle 12.50°" in text
     assert "a <b>bird</b>" in text
     assert not page.all("b")
-    assert "skips card/DCIM/TEST 0004" in text
+    assert "skip card/DCIM/TEST 0004" in text
     assert "made by the filter nrgf" in text
     # The corona is the published law itself, so nothing but the rings' width is left.
     assert float(re.search(r"\(Baumbach 1937\) within (\d+) %", text)[1]) <= 3
@@ -285,7 +285,7 @@ def test_sources_of_the_report_are_declared(config):
 
 def test_a_damaged_file_of_a_sequence_is_named(config, workspace):
     workspace.write_json("sequences/sheet.json", {"title": "no more"})
-    with pytest.raises(LimbwardError, match=r"sheet\.json does not tell what was made"):
+    with pytest.raises(LimbwardError, match=r"sheet\.json is damaged; delete it and run `limbward sheet`"):
         made(config, workspace)
 
 
