@@ -285,7 +285,9 @@ def test_sources_of_the_report_are_declared(config):
 
 def test_a_damaged_file_of_a_sequence_is_named(config, workspace):
     workspace.write_json("sequences/sheet.json", {"title": "no more"})
-    with pytest.raises(LimbwardError, match=r"sheet\.json is damaged; delete it and run `limbward sheet`"):
+    with pytest.raises(
+        LimbwardError, match=r"sheet\.json is damaged; delete it and run `limbward sheet`"
+    ):
         made(config, workspace)
 
 
