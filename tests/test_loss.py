@@ -289,7 +289,7 @@ def test_a_changed_input_is_told_and_blamed_where_it_upsets_the_code(workspace, 
         run_stages(small, workspace, SilentReporter(), stages=stages, first="enhance")
     workspace.path("corona.fits").write_text("cut")
     reporter = SilentReporter()
-    with pytest.raises(LimbwardError, match=r"cannot use corona\.fits.*KeyError.*run again"):
+    with pytest.raises(LimbwardError, match=r"cannot use corona\.fits.*KeyError.*limbward run"):
         run_stages(settings, workspace, reporter, stages=stages, first="enhance")
     assert "corona.fits has changed since the run that made it." in reporter.warnings
 

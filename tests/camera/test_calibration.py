@@ -97,7 +97,7 @@ def test_a_master_flat_keeps_the_vignetting_and_not_the_colour(tmp_path):
 
 
 def test_a_dark_flat_is_refused(tmp_path):
-    with pytest.raises(LimbwardError, match="no light"):
+    with pytest.raises(LimbwardError, match="A flat is black"):
         master_flat(darks(tmp_path, 3, mean=400.0), SETTING)
 
 

@@ -141,7 +141,7 @@ def test_mutated_films_give_samples_or_a_sentence(tmp_path):
 
 @pytest.mark.parametrize(
     ("name", "rate", "says"),
-    [("long.mkv", 1 / 36000, "last 200 hours"), ("quick.mp4", 2e5, r"2e\+05 pictures a second")],
+    [("long.mkv", 1 / 36000, "last 200 hours"), ("quick.mp4", 2e5, r"2e\+05 frames per second")],
 )
 def test_films_of_impossible_length_or_rate_are_told(tmp_path: Path, name, rate, says):
     from limbward.clips.catalogue import UnreadableClip, read_clip
