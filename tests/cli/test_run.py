@@ -27,7 +27,7 @@ def test_run_prints_what_to_look_at(limbward, config, two_stages):
     assert status == 0
     assert out.splitlines() == [
         f"report: {workspace / 'report.html'}",
-        "clock: Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s an hour; zone UTC+3 h",
+        "clock: Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s per hour; zone UTC+3 h",
     ]
     assert "timing:" in err
     assert "warning: clouds" in err
@@ -66,7 +66,7 @@ def test_audit(limbward, config, two_stages):
         "Example One (12)",
         "  clock   58.31 ± 0.12 s slow",
         "  zone    UTC+3 h",
-        "  drift   gaining 2.4 ± 0.3 s an hour",
+        "  drift   gaining 2.4 ± 0.3 s per hour",
         "  frames  24 used",
         "  warning: The clock was set during the eclipse.",
     ]
@@ -127,16 +127,16 @@ def test_a_locked_workspace_exits_with_1(limbward, config, two_stages):
     with Workspace(config.parent / "workspace").locked():
         status, _, err = limbward("run", config)
     assert status == 1
-    assert "Another run is at work" in err
+    assert "Another run is using" in err
 
 
 @pytest.mark.parametrize(
     ("changes", "expected"),
     [
-        ({}, "Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s an hour; zone UTC+3 h"),
+        ({}, "Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s per hour; zone UTC+3 h"),
         (
             {"offset_s": 4.0, "utc_offset_hours": 0.0, "drift_s_per_hour": -0.5, "serial": ""},
-            "Example One: 4.00 ± 0.12 s fast, losing 0.5 ± 0.3 s an hour; zone UTC",
+            "Example One: 4.00 ± 0.12 s fast, losing 0.5 ± 0.3 s per hour; zone UTC",
         ),
         (
             {"utc_offset_hours": -3.5, "drift_s_per_hour": None, "offset_sigma_s": 21.0},

@@ -59,7 +59,7 @@ def test_clock_in_plain_words():
     assert "At 17:46:51 UTC the clock was 58.3 ± 0.1 s slow" in text
     assert "gaining 2.4 ± 0.3 s/h" in text
     assert "23 frames" in text
-    assert "take off 3 h, then add 58.3 s" in text
+    assert "subtract 3 h, then add 58.3 s" in text
 
 
 @given(st.integers(-48, 56), st.floats(-400.0, 400.0))
@@ -68,8 +68,8 @@ def test_correction_puts_a_reading_on_utc(quarters, offset):
     hours = quarters / 4
     reading = GREATEST + timedelta(hours=hours, seconds=offset)
     for step in correction(clock(utc_offset_hours=hours, offset_s=offset)).split(", then "):
-        amount, unit = step.removeprefix("take off ").removeprefix("add ").split()
-        sign = -1 if step.startswith("take off") else 1
+        amount, unit = step.removeprefix("subtract ").removeprefix("add ").split()
+        sign = -1 if step.startswith("subtract") else 1
         reading += sign * timedelta(seconds=float(amount) * {"h": 3600.0, "s": 1.0}[unit])
     assert abs((reading - GREATEST).total_seconds()) <= 0.0501  # seconds are given to a tenth
 

@@ -63,10 +63,10 @@ def choose_scenario(
         For another name, or half a place.
     """
     if name not in SCENARIOS:
-        raise ConfigError(f"No scenario is called {name!r}; there are {_list(SCENARIOS)}.")
+        raise ConfigError(f"There is no scenario {name!r}; choose one of {_list(SCENARIOS)}.")
     scenario = _under(SCENARIOS[name](megapixels), conditions, effects)
     if (latitude is None) != (longitude is None):
-        raise ConfigError("A place needs both --lat and --lon.")
+        raise ConfigError("Give both --lat and --lon.")
     if latitude is not None and longitude is not None:
         scenario = replace(scenario, site=Site(latitude, longitude, 0.0))
     if height is not None:
@@ -76,10 +76,12 @@ def choose_scenario(
 
 def _under(scenario: Scenario, conditions: str, effects: tuple[str, ...] = ()) -> Scenario:
     if conditions not in CONDITIONS:
-        raise ConfigError(f"No conditions are called {conditions!r}; they are {_list(CONDITIONS)}.")
+        raise ConfigError(
+            f"There are no conditions {conditions!r}; choose one of {_list(CONDITIONS)}."
+        )
     for name in effects:
         if name not in EFFECTS:
-            raise ConfigError(f"No effect is called {name!r}; there are {_list(EFFECTS)}.")
+            raise ConfigError(f"There is no effect {name!r}; choose one of {_list(EFFECTS)}.")
     return under(scenario, conditions, effects)
 
 
@@ -150,7 +152,7 @@ def simulate_demo(
     truth, config = directory / TRUTH, directory / "limbward.yaml"
     if not (truth.is_file() and config.is_file()):
         raise LimbwardError(
-            f"{directory} holds something other than a whole demo, which is left alone; "
+            f"{directory} holds something other than a complete demo and was not touched; "
             "choose another folder or remove it."
         )
     camera, made = scenario.cameras[0], read_truth(directory)
@@ -162,7 +164,7 @@ def simulate_demo(
             f"{directory} holds a simulation made with other options; choose another folder or "
             "remove it."
         )
-    reporter.note(f"the card in {directory} is there already")
+    reporter.note(f"the card in {directory} is already there")
     return config
 
 

@@ -117,10 +117,9 @@ def _standing(
 ) -> ClockSolution | None:
     """Return what crescents tell of a camera whose clock stood still."""
     said = (
-        f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same time. "
-        "Crescents are dated by themselves; other frames only by their order and by what they "
-        "show, with errors that say how well. Reference shots do not help; set the clock before "
-        "the next session."
+        f"The clock stood still: {equal} of {body.rows.size} frames have the same time. Crescents "
+        "are dated by what they show; other frames only by their order and their phase, with "
+        "larger errors. Reference shots do not help; set the clock before the next session."
     )
     return standing_clock(track, crescents_of(discs, readings), doubt, rotates, said)
 

@@ -32,7 +32,7 @@ def clock_verdict(clock: Clock) -> str:
     ...         "drift_sigma_s_per_hour": 0.3,
     ...     }
     ... )
-    'Example One (12): 58.31 ± 0.12 s slow, losing 2.4 ± 0.3 s an hour; zone UTC+3 h'
+    'Example One (12): 58.31 ± 0.12 s slow, losing 2.4 ± 0.3 s per hour; zone UTC+3 h'
     """
     if clock["offset_s"] is None:
         return f"{clock_name(clock)}: {clock_error(clock)}"
@@ -66,7 +66,7 @@ def clock_drift(clock: Clock) -> str:
     drift, sigma = clock["drift_s_per_hour"], clock.get("drift_sigma_s_per_hour")
     if drift is None or (sigma is not None and sigma >= UNMEASURED_DRIFT):
         return ""
-    return f"{'gaining' if drift > 0 else 'losing'} {_measured(abs(drift), sigma)} s an hour"
+    return f"{'gaining' if drift > 0 else 'losing'} {_measured(abs(drift), sigma)} s per hour"
 
 
 def dated_by_another(date: str, eclipse: str, days: int) -> str:

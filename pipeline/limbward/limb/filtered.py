@@ -114,7 +114,7 @@ def _by_edges(
         coverage = coverage_of(sun_edges, sun)
         if coverage < 0.9:
             return LimbMeasurement(
-                "partial", note="the Moon's limb could not be told from the Sun's"
+                "partial", note="the Moon's limb could not be told apart from the Sun's"
             )
         return LimbMeasurement(
             "partial",

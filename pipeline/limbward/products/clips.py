@@ -60,8 +60,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     paths = find_clips(config)
     if not paths:
         raise LimbwardError(
-            "There are no clips (MP4, MOV and the like) on the cards; name others under "
-            "clips.files."
+            "There are no videos (MP4, MOV and the like) on the cards; name them under clips.files."
         )
     beforehand = _beforehand(config, circumstances, epoch)
     wanted, zone = config.clips.samples, config.clips.clock_offset_hours
@@ -177,9 +176,9 @@ def _product(
     return Product(
         name="clips",
         title="Clips",
-        caption="Films of other devices, put on the same corrected time"
-        + ("; the pictures nearest to the contacts." if stills else "."),
-        alt="Pictures out of the films at the contacts" if stills else "",
+        caption="Videos from other devices, with corrected times"
+        + ("; the stills are the video frames nearest the contacts." if stills else "."),
+        alt="Video frames nearest the contacts" if stills else "",
         picture=OVERVIEW if stills else None,
         numbers={e["file"]: words_of(e) for e in entries if "duration_s" in e},
         warnings=notes,

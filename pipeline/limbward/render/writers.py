@@ -162,7 +162,7 @@ def caption_of(header: Header, words: str, *, title: str, author: str, site: str
 
 def no_measurement(header: Header) -> str:
     """Return what a caption says of a corona that was merged from display-referred frames."""
-    return "" if header.get("LINEAR", True) else "; from display-referred frames, no measurement"
+    return "" if header.get("LINEAR", True) else "; from display-referred frames, not a measurement"
 
 
 def place_text(name: str, latitude: float, longitude: float) -> str:

@@ -111,12 +111,12 @@ def _facts(material: Material) -> list[tuple[str, str]]:
     came = f"{counted(len(frames), 'file')}, {size_text(sum(f.size for f in frames))}; "
     came += "all could be read" if not bad else f"{bad} could not be read (see Warnings)"
     facts = [
-        ("Off the card", came),
+        ("On the card", came),
         ("Frames", ", ".join(f"{phases[p]} {p}" for p in PHASES if phases[p]) or "none"),
     ]
     if material.corona is not None:
         merged = f"{counted(material.corona.frames, 'frame')}"
-        facts.append(("In the merge", f"{merged}, {material.corona.exposure_s:.3g} s together"))
+        facts.append(("In the merge", f"{merged}, {material.corona.exposure_s:.3g} s in total"))
     for clock in material.clocks:
         drift = f", {clock.drift}" if clock.drift else ""
         facts.append((f"Clock of {clock.name}", f"{clock.error} on {unbroken(clock.zone)}{drift}"))
@@ -145,7 +145,7 @@ def _timeline(material: Material) -> Section:
     kinds = ", ".join(f"{n} {p}" for p, n in Counter(f.phase for f in drawn.values()).items())
     alt = (
         f"Exposure against UTC from {time_text(span[0], 0)} to {time_text(span[1], 0)}, with the "
-        f"contacts as lines: {kinds}. The contact sheet lists every frame."
+        f"contacts as lines: {kinds}. The section All frames lists every frame."
     )
     caption = "The whole eclipse: each mark is a frame."
     whole = charts.timeline_charts(drawn, times, span, alt)
@@ -158,7 +158,7 @@ def _timeline(material: Material) -> Section:
                 f"The same from {time_text(central[0], 0)} to {time_text(central[1], 0)} UTC, "
                 f"with {counted(len(close), 'frame')}."
             )
-            caption = "From second to third contact, drawn wider."
+            caption = "From second to third contact, enlarged."
             wider = charts.timeline_charts(close, times, central, alt)
             shown.append(plot(wider, "closeup", alt, caption, wide=True))
     return Section(sentences, shown)
@@ -189,7 +189,8 @@ def _clock(frames: Sequence[Frame], clock: ClockAudit, k: int) -> Section:
         f"Residuals of {counted(len(values), 'frame')} of {clock.name} against UTC, from "
         f"{min(values):+.2f} to {max(values):+.2f} s."
     )
-    caption = "How late the clock read in each frame of the partial phases, after correction."
+    caption = "Clock reading minus fitted clock for each frame of the partial phases; positive is "
+    "fast."
     drawn = plot([charts.residual_chart(told, alt)], f"residuals{k}", alt, caption)
     return Section(sentences, [drawn])
 

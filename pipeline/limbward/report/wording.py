@@ -37,11 +37,11 @@ VARIANTS = (
     Said(
         "What it is made of",
         "The linear corona, white at the limb; the filtered one; and the finished picture.",
-        "Three pictures of the same corona beside each other: linear, filtered, finished.",
+        "The same corona side by side: linear, filtered, finished.",
     ),
     Said(
         "Unwrapped about the Sun",
-        "Position angle along, distance from the Sun's centre upwards.",
+        "Position angle to the right, distance from the Sun's centre upwards.",
         "The corona unwrapped: the limb is a level line and streamers rise from it.",
     ),
 )
@@ -56,7 +56,7 @@ def report_title(kind: str, day: date) -> str:
 def composite_caption(frames: int, up: str) -> str:
     """Return what the finished picture is made of, and what is up in it, by the config's word."""
     words = up.replace("_", " ")
-    words = "As the camera stood." if up == "camera" else f"{words.capitalize()} is up."
+    words = "As the camera was held." if up == "camera" else f"{words.capitalize()} is up."
     return f"Made of {frames} frames. {words}"
 
 
@@ -154,7 +154,7 @@ def clock_sentences(clock: ClockAudit) -> list[str]:
         text += f"; they scatter by {scatter:.2f} s." if scatter is not None else "."
         sentences.append(text)
     sentences += _of_beads(entry.get("beads"))
-    sentences.append(f"To put times of this camera on UTC at that moment, {correction(clock)}.")
+    sentences.append(f"To convert this camera's times to UTC at that moment, {correction(clock)}.")
     return sentences
 
 
@@ -172,10 +172,10 @@ def _of_beads(beads: Mapping[str, Any] | None) -> list[str]:
 
 
 def correction(clock: ClockAudit) -> str:
-    """Return what to do to a reading to get UTC: ``take off 3 h, then add 58.3 s``."""
+    """Return what to do to a reading to get UTC: ``subtract 3 h, then add 58.3 s``."""
     hours, offset = clock.entry["utc_offset_hours"], clock.entry["offset_s"]
     steps = []
     if hours:
-        steps.append(f"{'take off' if hours > 0 else 'add'} {abs(hours):g} h")
-    steps.append(f"{'take off' if offset > 0 else 'add'} {abs(offset):.1f} s")
+        steps.append(f"{'subtract' if hours > 0 else 'add'} {abs(hours):g} h")
+    steps.append(f"{'subtract' if offset > 0 else 'add'} {abs(offset):.1f} s")
     return ", then ".join(steps)

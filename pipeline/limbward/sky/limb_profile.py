@@ -125,8 +125,8 @@ def read_profile(path: Path) -> LimbProfile:
     angle, height = np.array(sorted(rows)).T
     if not np.all(np.isfinite(height)) or np.abs(height).max() > HIGHEST_ARCSEC:
         raise LimbwardError(
-            f"{path}: heights should be arcsec from the mean limb; {np.abs(height).max():g} is too "
-            "much for the Moon."
+            f"{path}: heights should be arcsec from the mean limb; {np.abs(height).max():g} is "
+            "more than the Moon has."
         )
     return LimbProfile(angle, height)
 
