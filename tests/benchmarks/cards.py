@@ -53,7 +53,7 @@ CASES: dict[str, Callable[[], Scenario]] = {
     "3.2 arcsec, 1 s tags": wide,
     "1.5 arcsec, sub-second tags": lambda: adapt(fine(wide()), tags={"subsec_digits": 2}),
     "the same, smooth Moon": lambda: replace(
-        adapt(fine(wide()), tags={"subsec_digits": 2}), limb_rms_arcsec=0.0
+        adapt(fine(wide()), tags={"subsec_digits": 2}), limb="smooth"
     ),
     "before totality only": lambda: adapt(
         wide(), plan={"partial_sides": "C2", "contact_sides": "C2"}

@@ -1,0 +1,94 @@
+"""The Moon's limb all through an eclipse, in the position angles of the sky around the Sun."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from astropy.time import Time, TimeDelta
+from numpy.typing import NDArray
+
+from limbward.sky.ephemeris import ARCSEC, Radii, Site, view
+from limbward.sky.libration import orientation_known, turned_moon
+from limbward.sky.limb_profile import LimbProfile
+from limbward.sky.lunar_limb import LONGEST, WIDEST, limb_of
+
+Floats = NDArray[np.float64]
+
+# The Moon turns by up to a third of a degree an hour against an observer. Half-way between limbs
+# so far apart heights in proportion are 0.01 arcsec rms off.
+STEP_S = 600.0
+
+
+@dataclass(frozen=True)
+class LimbTrack:
+    """The limb as a function of seconds from ``epoch`` (UTC), for one site.
+
+    Heights are above the mean limb of ``radii.k_penumbra``. Position angles are those of the plane
+    that touches the sky at the Sun's centre, on which Sun and Moon are measured; north at the
+    Moon's centre is turned against it by up to 0.2 degrees.
+    """
+
+    epoch: Time
+    site: Site
+    radii: Radii
+    ephemeris: str = "de421"
+    _kept: dict[int, LimbProfile] = field(default_factory=dict, compare=False, repr=False)
+
+    def at(self, t: float) -> LimbProfile:
+        """Return the limb at an instant, seconds from the epoch.
+
+        Raises
+        ------
+        LimbwardError
+            If the Moon's orientation is not known then, or it is no time near a solar eclipse.
+        """
+        first = int(np.floor(t / STEP_S))
+        before, after = self._node(first), self._node(first + 1)
+        part = t / STEP_S - first
+        height = (1.0 - part) * before.height_arcsec + part * after.height_arcsec
+        return LimbProfile(before.position_angle, height)
+
+    def _node(self, k: int) -> LimbProfile:
+        if k not in self._kept:
+            time = self.epoch + TimeDelta(k * STEP_S, format="sec")
+            moon = turned_moon(time, self.site, ephemeris=self.ephemeris)
+            profile = limb_of(moon).profile(self.radii)
+            sky = view(time, self.site, radii=self.radii, ephemeris=self.ephemeris)
+            # Meridians converge: east of the Sun north is turned towards west.
+            turn = sky.moon_east_arcsec[0] / ARCSEC * np.tan(np.radians(sky.sun_dec[0]))
+            angle = profile.position_angle
+            self._kept[k] = LimbProfile(angle, profile.height(angle + np.degrees(turn)))
+        return self._kept[k]
+
+
+def limb_track(
+    epoch: Time, site: Site, *, radii: Radii | None = None, ephemeris: str = "de421"
+) -> LimbTrack | None:
+    """Return the Moon's limb around an eclipse; None where it is not known.
+
+    Parameters
+    ----------
+    epoch : Time
+        Near greatest eclipse.
+    site : Site
+    radii : Radii, optional
+    ephemeris : str
+
+    Examples
+    --------
+    >>> from astropy.time import Time
+    >>> from limbward.sky.ephemeris import Site
+    >>> from limbward.sky.limb_track import limb_track
+    >>> limbs = limb_track(Time("2026-08-12T17:46:00"), Site(65.0, -25.0))
+    >>> bool(abs(limbs.at(-1800.0).height_arcsec).max() < 4)
+    True
+    """
+    day = TimeDelta(np.array([-0.5, 0.0, 0.5]), format="jd")
+    if not orientation_known(epoch + day):
+        return None
+    moon = turned_moon(epoch, site, ephemeris=ephemeris)
+    # A solar eclipse's libration changes by half a degree at most from its beginning to its end.
+    if abs(moon.longitude[0]) > LONGEST - 0.5 or abs(moon.latitude[0]) > WIDEST - 0.5:
+        return None
+    return LimbTrack(epoch, site, radii or Radii(), ephemeris)
