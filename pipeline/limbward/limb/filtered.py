@@ -34,6 +34,7 @@ from limbward.limb.measurement import (
     ring,
     start_of,
 )
+from limbward.limb.traced import traced_limbs
 from limbward.picture.binning import block_mean
 
 # Limbs nearer to each other than this run into each other's blur: their steepest places are up to
@@ -339,10 +340,16 @@ def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
         )
     moon = MeasuredDisc(*fit.moon, float(np.hypot(fit.moon_sigma, systematic)))
     clear = 2.0 * blur
+    traced = traced_limbs(frame.image, frame.saturated, fit, frame.noise)
     x, y = _limb_of(sun, fit)
     bare = np.hypot(x - moon.x, y - moon.y) > moon.radius + clear
     u, v = _limb_of(moon, fit)
     on_sun = np.hypot(u - sun.x, v - sun.y) < sun.radius - clear
+    fitted = _limb_points(x, y, bare, sun.sigma), _limb_points(u, v, on_sun, moon.sigma)
+    sun_limb, moon_limb = fitted
+    # Traced limbs have twice the points, but where the other limb is near them.
+    if traced is not None and all(len(a) > len(b) for a, b in zip(traced, fitted, strict=True)):
+        sun_limb, moon_limb = traced
     return LimbMeasurement(
         "partial",
         sun,
@@ -350,8 +357,8 @@ def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
         blur,
         frame.clipped_at(x[bare], y[bare]),
         float(bare.mean()),
-        sun_limb=_limb_points(x, y, bare, sun.sigma),
-        moon_limb=_limb_points(u, v, on_sun, moon.sigma),
+        sun_limb=sun_limb,
+        moon_limb=moon_limb,
     )
 
 

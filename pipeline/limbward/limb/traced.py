@@ -1,0 +1,175 @@
+"""Limbs of a crescent whose picture was fitted, traced along their length.
+
+The fit says where two circles lie. How far each stretch of limb lies off its circle, by the Moon's
+mountains above all, is in the light that the fit leaves beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from limbward.limb.darkening import limb_darkening
+from limbward.limb.edges import radial_edges
+from limbward.limb.filtered_sun import FilteredSun
+from limbward.limb.painting import TABLE_STEPS, limb_table
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BIN_DEG = 0.5
+LEAST_PX = 60.0  # of the radius; half a degree is then half a pixel
+REACH = 4.5  # blurs to either side of a limb that are looked at, and clear of the other limb
+ROUNDS = 3  # the profile of a blurred edge is no straight line: mountains reach beyond the blur
+FURTHEST = 2.0  # blurs that a limb may lie off its circle
+FLOOR_PX = 0.03  # as for edges along the radius
+LEAST = 8  # pixels in a bin
+CLEAR_PX, LEAST_EDGES = 6.0, 12  # from the Sun's limb, of edges that tell the blur
+PIXEL = np.sqrt(1.0 / 12.0)  # standard deviation of a place in a pixel
+
+
+def traced_limbs(
+    image: NDArray[np.float32], saturated: Mask, fit: FilteredSun, noise: float
+) -> tuple[Floats, Floats] | None:
+    """Return edge points of the Sun's limb and of the Moon's.
+
+    Parameters
+    ----------
+    image : ndarray, shape (h, w), float32
+        The one that was fitted.
+    saturated : ndarray of bool, shape (h, w)
+    fit : FilteredSun
+    noise : float
+        Standard deviation of a dark pixel.
+
+    Returns
+    -------
+    tuple of ndarray, shapes (N, 3), (M, 3), or None
+        x, y and the standard error along the radius, half a degree apart; None for discs too small
+        and where there is no Moon.
+
+    Notes
+    -----
+    In each half degree, level, background and the limb's distance from its circle are fitted to
+    the pixels across it. A change of the blur's width is odd about the edge, and a shift of the
+    edge even, so that a wrong blur moves nothing.
+    """
+    if fit.moon is None or min(fit.sun[2], fit.moon[2]) < LEAST_PX:
+        return None
+    blur = _blur(image, saturated, fit, noise)
+    if blur is None:
+        return None
+    soft = float(np.hypot(blur, PIXEL))
+    x, y = _box(image.shape, fit.sun, REACH * soft + 2.0)
+    inset_sun, at_sun = _inset(x, y, fit.sun, fit)
+    inset_moon, at_moon = _inset(x, y, fit.moon, fit)
+    clear = REACH * soft
+    value = image[y[0, 0] : y[-1, 0] + 1, x[0, 0] : x[0, -1] + 1]
+    good = ~saturated[y[0, 0] : y[-1, 0] + 1, x[0, 0] : x[0, -1] + 1]
+    law = limb_table(fit.sun[2], soft)[0]
+    depths = np.arange(law.size) / TABLE_STEPS - 5.0
+    inside = 1.0 - np.clip(inset_sun, 0.0, fit.sun[2]) / fit.sun[2]
+    dark = limb_darkening(np.sqrt(1.0 - inside**2))
+
+    def sun(shift: Floats, where: Mask) -> Floats:
+        depth = (inset_sun[where] + shift) / soft
+        return np.asarray(np.interp(depth, depths, law) * ndtr(depth))
+
+    def moon(shift: Floats, where: Mask) -> Floats:
+        return np.asarray(dark[where] * ndtr(-(inset_moon[where] + shift) / soft))
+
+    near_sun = (np.abs(inset_sun) < clear + 1.0) & (inset_moon < -clear - 1.0) & good
+    near_moon = (np.abs(inset_moon) < clear + 1.0) & (inset_sun > clear + 1.0) & good
+    found = []
+    for disc, at, near, model in (
+        (fit.sun, at_sun, near_sun, sun),
+        (fit.moon, at_moon, near_moon, moon),
+    ):
+        bins = (np.degrees(at[near]) % 360.0 / BIN_DEG).astype(int)
+        off, sigma, angle = _along(value[near].astype(float), bins, at[near], soft, near, model)
+        radius = disc[2] * (1 + fit.plus * np.cos(2 * angle) + fit.cross * np.sin(2 * angle)) + off
+        place = [disc[0] + radius * np.cos(angle), disc[1] + radius * np.sin(angle), sigma]
+        found.append(np.column_stack(place))
+    return found[0], found[1]
+
+
+def _blur(
+    image: NDArray[np.float32], saturated: Mask, fit: FilteredSun, noise: float
+) -> float | None:
+    """Return the blur of the Moon's limb on the Sun (sigma), pixels; None if there is too little.
+
+    The fit's own, made on bins of up to 20 px, may be several times as wide.
+    """
+    assert fit.moon is not None
+    x, y, radius = fit.moon
+    edges = radial_edges(image, saturated, x, y, radius, brighter_outside=True, noise=noise)
+    depth = fit.sun[2] - np.hypot(edges.x - fit.sun[0], edges.y - fit.sun[1])
+    widths = edges.width[(depth > CLEAR_PX) & ~edges.saturated]
+    widths = widths[np.isfinite(widths)]
+    return float(np.median(widths)) if widths.size >= LEAST_EDGES else None
+
+
+def _box(
+    shape: tuple[int, ...], sun: tuple[float, float, float], margin: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the columns and rows of pixels around the Sun, as arrays to be broadcast."""
+    reach = sun[2] + margin
+    columns = np.arange(max(0, int(sun[0] - reach)), min(shape[1], int(sun[0] + reach) + 2))
+    rows = np.arange(max(0, int(sun[1] - reach)), min(shape[0], int(sun[1] + reach) + 2))
+    return columns[None, :], rows[:, None]
+
+
+def _inset(
+    x: NDArray[np.int64], y: NDArray[np.int64], disc: tuple[float, float, float], fit: FilteredSun
+) -> tuple[Floats, Floats]:
+    """Return how far inside a squeezed circle places lie, and at which angle (from x towards y)."""
+    dx, dy = x - disc[0], y - disc[1]
+    angle = np.arctan2(dy, dx)
+    radius = disc[2] * (1 + fit.plus * np.cos(2 * angle) + fit.cross * np.sin(2 * angle))
+    return radius - np.hypot(dx, dy), angle
+
+
+def _along(
+    value: Floats,
+    bins: NDArray[np.int64],
+    angle: Floats,
+    soft: float,
+    near: Mask,
+    model: Callable[[Floats, Mask], Floats],
+) -> tuple[Floats, Floats, Floats]:
+    """Return how far out a limb lies in each bin that tells it, the error, and the bin's angle."""
+    count = int(360.0 / BIN_DEG)
+    off, sigma = np.zeros(count), np.full(count, np.inf)
+    step = 0.1 * soft
+    for _ in range(ROUNDS):
+        shift = off[bins]
+        painted = model(shift, near)
+        slope = (model(shift + step, near) - model(shift - step, near)) / (2.0 * step)
+        rows = np.stack([painted, slope, np.ones_like(painted)])
+        sums = np.array([_sum(bins, a * b, count) for a in rows for b in rows])
+        normal = np.moveaxis(sums.reshape(3, 3, count), -1, 0)
+        wanted = np.stack([_sum(bins, a * value, count) for a in rows], axis=1)
+        told = (normal[:, 2, 2] >= LEAST) & (np.linalg.cond(normal + np.eye(3) * 1e-30) < 1e9)
+        solved = np.zeros((count, 3))
+        solved[told] = np.linalg.solve(normal[told], wanted[told][:, :, None])[:, :, 0]
+        left = value - np.einsum("kn,nk->n", rows, solved[bins])
+        freedom = np.maximum(normal[:, 2, 2] - 3.0, 1.0)
+        spread = np.zeros(count)
+        spread[told] = np.linalg.inv(normal[told])[:, 1, 1]
+        level = np.maximum(solved[:, 0], 1e-9)
+        sigma = np.sqrt(_sum(bins, left**2, count) / freedom * spread) / level
+        move = np.where(told & (solved[:, 0] > 0), solved[:, 1] / level, np.nan)
+        off = np.clip(np.nan_to_num(off + move), -FURTHEST * soft, FURTHEST * soft)
+    size = np.maximum(normal[:, 2, 2], 1.0)
+    # Bins are seen whole but at the ends of the arc: the middle of what is seen is the place.
+    centre = np.arctan2(_sum(bins, np.sin(angle), count), _sum(bins, np.cos(angle), count))
+    whole = size > 0.5 * np.median(size[size > 1.0]) if (size > 1.0).any() else size > 1.0
+    keep = told & whole & np.isfinite(move) & (np.abs(off) < FURTHEST * soft) & (sigma < soft)
+    return off[keep], np.hypot(sigma[keep], FLOOR_PX), centre[keep]
+
+
+def _sum(bins: NDArray[np.int64], values: Floats, count: int) -> Floats:
+    return np.bincount(bins, values, count)
