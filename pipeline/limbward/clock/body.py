@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,20 +12,36 @@ from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
 from limbward.clock.standing import equal_readings, standing_clock
+from limbward.geometry.orientation import Orientation
 from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
 from limbward.limb.partial import Discs, Limbs, measure_again
+from limbward.limb.relief import Aim, LimbAt, judged, sun_size
 from limbward.limb.session import Session
 from limbward.sky.doubt import Doubt
-from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 
-# Without a limb profile the Moon's centre is off by this much on the average of a session: 1 arcsec
+# Without its limb the Moon's centre is off by this much on the average of a session: 1 arcsec
 # of relief over a limb of which a dozen mountains count (0.2 s of time; found on simulated cards
 # with a relief of 0.8 arcsec).
 RELIEF_ARCSEC = 0.06
+# With it: the grid's own smoothing, a tenth of an arcsecond over a hundred places.
+RELIEF_LEFT_ARCSEC = 0.012
+
+
+@dataclass(frozen=True)
+class KnownLimb:
+    """The Moon's limb, by seconds from the epoch.
+
+    ``given`` tells that a person says so: then it is believed. ``sun_size`` is the Sun's radius
+    over the track's that goes with it, before filters.
+    """
+
+    at: LimbAt
+    given: bool = False
+    sun_size: float = 1.0
 
 
 def solve_body(
@@ -38,7 +54,7 @@ def solve_body(
     direct: Direct | None = None,
     totality_s: tuple[float, float] | None = None,
     rotates: bool | None = None,
-    profile: LimbProfile | None = None,
+    limb: KnownLimb | None = None,
     doubt: Doubt | None = None,
 ) -> tuple[ClockSolution | None, Discs | None]:
     """Solve one body's clock; return it and its partial frames' discs, measured anew.
@@ -59,8 +75,8 @@ def solve_body(
         When the photosphere vanishes and returns, seconds from the epoch.
     rotates : bool or None
         Whether the field turns with the zenith; None tries both.
-    profile : LimbProfile, optional
-        Of the Moon.
+    limb : KnownLimb, optional
+        The Moon's, which the pictures may contradict; without it, it is smooth.
     doubt : Doubt, optional
         What is not known of site and air.
 
@@ -75,7 +91,7 @@ def solve_body(
 
     equal = equal_readings(readings, body.rows)
 
-    def solve() -> ClockSolution | None:
+    def solve(discs: Discs, relief_arcsec: float) -> ClockSolution | None:
         if equal:
             return _standing(track, discs, readings, doubt, rotates, equal, body)
         return solve_clock(
@@ -84,26 +100,67 @@ def solve_body(
             direct=direct,
             covered=covered,
             rotates=rotates,
-            relief_arcsec=0.0 if profile is not None else RELIEF_ARCSEC,
+            relief_arcsec=relief_arcsec,
             doubt=doubt,
         )
 
-    solution = solve()
+    def again(
+        discs: Discs, solution: ClockSolution, limb_at: LimbAt | None = None, size: float = 1.0
+    ) -> Discs:
+        aim = _aim(track, solution, readings, discs)
+        return measure_again(
+            track, discs, limbs, aim.t, aim.orientation,
+            rotates=aim.rotates, limb_at=limb_at, sun_size=size,
+        )  # fmt: skip
+
+    solution = solve(discs, RELIEF_ARCSEC)
     # The first solution tells each frame's time well enough (seconds) to know the ratio of the
     # discs and how refraction flattens them; what is left after two rounds is under 1 ms.
     for _ in range(2):
         if solution is None or solution.orientation is None:
             return solution, None
-        t = (
-            middle_s(solution, readings, discs.rows)
-            if solution.runs
-            else np.nan_to_num(solution.own_s)
+        discs = again(discs, solution)
+        solution = solve(discs, RELIEF_ARCSEC)
+    if limb is None or solution is None or solution.orientation is None:
+        return solution, discs
+    smooth = solution, discs
+    aim = _aim(track, solution, readings, discs)
+    verdict = judged(discs, limbs, aim, limb.at)
+    if limb.given:
+        verdict = replace(verdict, decision="given")
+    if verdict.decision == "smooth":
+        return replace(solution, limb=verdict), discs
+    for _ in range(2):
+        size = sun_size(
+            discs, limbs, _aim(track, solution, readings, discs), limb.at, limb.sun_size
         )
-        discs = measure_again(
-            track, discs, limbs, t, solution.orientation, rotates=solution.rotates, profile=profile
-        )
-        solution = solve()
-    return solution, discs
+        discs = again(discs, solution, limb.at, size)
+        verdict = replace(verdict, pull_arcsec=_pull(smooth[1], discs, aim.orientation))
+        left = RELIEF_LEFT_ARCSEC
+        if verdict.decision == "undetermined":
+            left = max(RELIEF_ARCSEC, verdict.pull_arcsec)
+        # The Moon is the measure of the plate scale: its size is known without a filter's doing.
+        solution = solve(replace(discs, sun_radius=discs.sun_radius / size), left)
+        if solution is None or solution.orientation is None:
+            return smooth
+    return replace(solution, limb=verdict), discs
+
+
+def _aim(track: SkyTrack, solution: ClockSolution, readings: Readings, discs: Discs) -> Aim:
+    """Return how the camera was turned in partial frames, by a solution with an orientation."""
+    assert solution.orientation is not None
+    t = middle_s(solution, readings, discs.rows) if solution.runs else np.nan_to_num(solution.own_s)
+    return Aim(track, solution.orientation, solution.rotates, t)
+
+
+def _pull(before: Discs, after: Discs, orientation: Orientation) -> float:
+    """Return how far the Moon's centre has moved against the Sun's, rms of a coordinate, arcsec."""
+    dx, dy = (
+        (getattr(after, f"moon_{a}") - getattr(after, f"sun_{a}"))
+        - (getattr(before, f"moon_{a}") - getattr(before, f"sun_{a}"))
+        for a in "xy"
+    )
+    return orientation.pixel_scale_arcsec * float(np.sqrt(np.median(dx**2 + dy**2) / 2.0))
 
 
 def _standing(

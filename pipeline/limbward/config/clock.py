@@ -31,6 +31,11 @@ class TimingConfig(Section):
     references: list[TimeReference] = Field(
         default=[], description="Frames whose true time is known."
     )
+    lunar_limb: Literal["auto", "smooth"] = Field(
+        default="auto",
+        description="The Moon's limb that crescents are fitted with: auto is its relief, as far as "
+        "the pictures do not contradict it; smooth is a circle.",
+    )
     sidecars: bool = Field(
         default=False,
         description="Whether corrected times are also written as XMP files to the workspace.",

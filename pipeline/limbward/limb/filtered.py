@@ -347,8 +347,10 @@ def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
     on_sun = np.hypot(u - sun.x, v - sun.y) < sun.radius - clear
     fitted = _limb_points(x, y, bare, sun.sigma), _limb_points(u, v, on_sun, moon.sigma)
     sun_limb, moon_limb = fitted
-    # Traced limbs have twice the points, but where the other limb is near them.
-    if traced is not None and all(len(a) > len(b) for a, b in zip(traced, fitted, strict=True)):
+    # Traced limbs lack what is near the other limb.
+    if traced is not None and all(
+        len(a) > 0.5 * len(b) for a, b in zip(traced, fitted, strict=True)
+    ):
         sun_limb, moon_limb = traced
     return LimbMeasurement(
         "partial",

@@ -20,8 +20,8 @@ from limbward.limb.painting import TABLE_STEPS, limb_table
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-BIN_DEG = 0.5
-LEAST_PX = 60.0  # of the radius; half a degree is then half a pixel
+MOST_BINS = 720  # half a degree each, or a pixel if that is more
+LEAST_PX = 25.0  # of the radius
 REACH = 4.5  # blurs to either side of a limb that are looked at, and clear of the other limb
 ROUNDS = 3  # the profile of a blurred edge is no straight line: mountains reach beyond the blur
 FURTHEST = 2.0  # blurs that a limb may lie off its circle
@@ -48,13 +48,13 @@ def traced_limbs(
     Returns
     -------
     tuple of ndarray, shapes (N, 3), (M, 3), or None
-        x, y and the standard error along the radius, half a degree apart; None for discs too small
-        and where there is no Moon.
+        x, y and the standard error along the radius, half a degree or a pixel apart; None for discs
+        too small and where there is no Moon.
 
     Notes
     -----
-    In each half degree, level, background and the limb's distance from its circle are fitted to
-    the pixels across it. A change of the blur's width is odd about the edge, and a shift of the
+    In each of these stretches level, background and the limb's distance from its circle are
+    fitted to the pixels across it. A change of the blur's width is odd about the edge, and a shift of the
     edge even, so that a wrong blur moves nothing.
     """
     if fit.moon is None or min(fit.sun[2], fit.moon[2]) < LEAST_PX:
@@ -88,8 +88,11 @@ def traced_limbs(
         (fit.sun, at_sun, near_sun, sun),
         (fit.moon, at_moon, near_moon, moon),
     ):
-        bins = (np.degrees(at[near]) % 360.0 / BIN_DEG).astype(int)
-        off, sigma, angle = _along(value[near].astype(float), bins, at[near], soft, near, model)
+        count = min(MOST_BINS, round(2.0 * np.pi * disc[2]))
+        bins = (at[near] / (2.0 * np.pi) % 1.0 * count).astype(int) % count
+        off, sigma, angle = _along(
+            value[near].astype(float), bins, count, at[near], soft, near, model
+        )
         radius = disc[2] * (1 + fit.plus * np.cos(2 * angle) + fit.cross * np.sin(2 * angle)) + off
         place = [disc[0] + radius * np.cos(angle), disc[1] + radius * np.sin(angle), sigma]
         found.append(np.column_stack(place))
@@ -135,13 +138,13 @@ def _inset(
 def _along(
     value: Floats,
     bins: NDArray[np.int64],
+    count: int,
     angle: Floats,
     soft: float,
     near: Mask,
     model: Callable[[Floats, Mask], Floats],
 ) -> tuple[Floats, Floats, Floats]:
     """Return how far out a limb lies in each bin that tells it, the error, and the bin's angle."""
-    count = int(360.0 / BIN_DEG)
     off, sigma = np.zeros(count), np.full(count, np.inf)
     step = 0.1 * soft
     for _ in range(ROUNDS):
@@ -172,4 +175,4 @@ def _along(
 
 
 def _sum(bins: NDArray[np.int64], values: Floats, count: int) -> Floats:
-    return np.bincount(bins, values, count)
+    return np.asarray(np.bincount(bins, values, count), float)

@@ -105,7 +105,7 @@ def _beforehand(config: Config, circumstances: Circumstances, epoch: Time) -> Be
         place_and_time.doubt(config, track),
         totality_s=place_and_time.covered_s(config, circumstances),
         rotates=config.timing.rotates,
-        profile=place_and_time.limb_profile(config),
+        limb=place_and_time.known_limb(config, epoch),
     )
 
 

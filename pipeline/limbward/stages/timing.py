@@ -138,7 +138,7 @@ def _solve(
         direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
         totality_s=totality_s,
         rotates=config.timing.rotates,
-        profile=place_and_time.limb_profile(config),
+        limb=place_and_time.known_limb(config, track.epoch),
         doubt=doubt,
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
