@@ -54,8 +54,8 @@ def traced_limbs(
     Notes
     -----
     In each of these stretches level, background and the limb's distance from its circle are
-    fitted to the pixels across it. A change of the blur's width is odd about the edge, and a shift of the
-    edge even, so that a wrong blur moves nothing.
+    fitted to the pixels across it. A change of the blur's width is odd about the edge, and a
+    shift of the edge even, so that a wrong blur moves nothing.
     """
     if fit.moon is None or min(fit.sun[2], fit.moon[2]) < LEAST_PX:
         return None
