@@ -16,7 +16,7 @@ from limbward.geometry.orientation import Orientation
 from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
 from limbward.limb.partial import Discs, Limbs, measure_again
-from limbward.limb.relief import Aim, LimbAt, judged, sun_size
+from limbward.limb.relief import Aim, LimbAt, Moons, judged, moons_of, pulls, sun_size
 from limbward.limb.session import Session
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
@@ -125,10 +125,10 @@ def solve_body(
         return solution, discs
     smooth = solution, discs
     aim = _aim(track, solution, readings, discs)
-    verdict = judged(discs, limbs, aim, limb.at)
+    verdict = judged(moons_of(discs), limbs, aim, limb.at)
     if limb.given:
         verdict = replace(verdict, decision="given")
-    if verdict.decision == "smooth":
+    if not verdict.used:
         return replace(solution, limb=verdict), discs
     for _ in range(2):
         size = sun_size(
@@ -144,6 +144,49 @@ def solve_body(
         if solution is None or solution.orientation is None:
             return smooth
     return replace(solution, limb=verdict), discs
+
+
+def pulled_moons(
+    track: SkyTrack,
+    solution: ClockSolution,
+    moons: Moons,
+    limbs: Limbs,
+    limb: KnownLimb,
+    t: Floats,
+) -> tuple[ClockSolution, Floats]:
+    """Return what the Moon's limb adds to its circles in totality, and the solution with a verdict.
+
+    Parameters
+    ----------
+    track : SkyTrack
+    solution : ClockSolution
+        With an orientation.
+    moons : Moons
+        In N frames.
+    limbs : callable
+        Takes a row, returns the edge points of the Sun's limb and of the Moon's.
+    limb : KnownLimb
+    t : ndarray, shape (N,)
+        Middle of each exposure, seconds from the epoch.
+
+    Returns
+    -------
+    ClockSolution
+        Where no crescent has told, totality says whether the limb is the real one.
+    ndarray, shape (N, 3)
+        Of x, y and radius, pixels; NaN where the limb is not used.
+    """
+    assert solution.orientation is not None
+    aim = Aim(track, solution.orientation, solution.rotates, t)
+    if solution.limb is None:
+        verdict = judged(moons, limbs, aim, limb.at)
+        if limb.given:
+            verdict = replace(verdict, decision="given")
+        solution = replace(solution, limb=verdict)
+    assert solution.limb is not None
+    if not solution.limb.used:
+        return solution, np.full((moons.rows.size, 3), np.nan)
+    return solution, pulls(moons, limbs, aim, limb.at)
 
 
 def _aim(track: SkyTrack, solution: ClockSolution, readings: Readings, discs: Discs) -> Aim:

@@ -48,6 +48,11 @@ class LimbVerdict:
     frames: int = 0
     pull_arcsec: float = float("nan")
 
+    @property
+    def used(self) -> bool:
+        """Whether the limb is used."""
+        return self.decision != "smooth"
+
     def sentence(self) -> str:
         """Return what was decided, in a sentence."""
         found = (
@@ -84,13 +89,25 @@ class Aim:
         return turned, turned.in_pixels(self.track.refraction(t)[0])
 
 
-def judged(discs: Discs, limbs: Limbs, aim: Aim, limb_at: LimbAt) -> LimbVerdict:
-    """Compare the Moon's limb in partial frames with the predicted one.
+@dataclass(frozen=True)
+class Moons:
+    """The Moon in N frames: rows, and circles x, y, radius, shape (N, 3), pixels."""
+
+    rows: NDArray[np.int64]
+    circles: Floats
+
+
+def moons_of(discs: Discs) -> Moons:
+    """Return the Moons of partial frames."""
+    return Moons(discs.rows, np.stack([discs.moon_x, discs.moon_y, discs.moon_radius], axis=1))
+
+
+def judged(moons: Moons, limbs: Limbs, aim: Aim, limb_at: LimbAt) -> LimbVerdict:
+    """Compare the Moon's limb in frames with the predicted one.
 
     Parameters
     ----------
-    discs : Discs
-        In N frames.
+    moons : Moons
     limbs : callable
         Takes a row, returns the edge points of the Sun's limb and of the Moon's.
     aim : Aim
@@ -105,7 +122,7 @@ def judged(discs: Discs, limbs: Limbs, aim: Aim, limb_at: LimbAt) -> LimbVerdict
     """
     blocks = round(360.0 / BLOCK_DEG)
     products, squares, frames = np.zeros(blocks), np.zeros(blocks), 0
-    for angle, seen, predicted in _compared(discs, limbs, aim, limb_at):
+    for angle, seen, predicted in _compared(moons, limbs, aim, limb_at):
         block = (angle / BLOCK_DEG).astype(int) % blocks
         products += np.bincount(block, seen * predicted, blocks)
         squares += np.bincount(block, predicted**2, blocks)
@@ -129,17 +146,16 @@ def _decided(amplitude: float, sigma: float) -> Decision:
 
 
 def _compared(
-    discs: Discs, limbs: Limbs, aim: Aim, limb_at: LimbAt
+    moons: Moons, limbs: Limbs, aim: Aim, limb_at: LimbAt
 ) -> Iterator[tuple[Floats, Floats, Floats]]:
     """Yield position angles, heights seen and heights predicted (arcsec) of each frame's limb."""
-    for i, row in enumerate(discs.rows):
+    for i, row in enumerate(moons.rows):
         points = limbs(int(row))[1]
         points = points[np.isfinite(points).all(axis=1)]
         if len(points) < LEAST_POINTS:
             continue
         orientation, refraction = aim.at(i)
-        centre = np.array([discs.moon_x[i], discs.moon_y[i]])
-        dx, dy = np.linalg.inv(refraction) @ (points[:, :2] - centre).T
+        dx, dy = np.linalg.inv(refraction) @ (points[:, :2] - moons.circles[i, :2]).T
         east, north = orientation.to_sky(dx, dy)
         angle = np.degrees(np.arctan2(east, north)) % 360.0
         turns = np.radians(angle)[:, None] * np.arange(1, LONG_WAVES + 1)
@@ -154,13 +170,40 @@ def _compared(
         yield angle[keep], seen[keep], predicted[keep]
 
 
+def pulls(moons: Moons, limbs: Limbs, aim: Aim, limb_at: LimbAt) -> Floats:
+    """Return what the limb's mountains and valleys add to circles fitted to it, pixels.
+
+    Parameters
+    ----------
+    moons, limbs, aim, limb_at
+        As for `judged`.
+
+    Returns
+    -------
+    ndarray, shape (N, 3)
+        Of x, y and radius; NaN where no edge points are kept.
+    """
+    found = np.full(moons.circles.shape, np.nan)
+    for i, row in enumerate(moons.rows):
+        points = limbs(int(row))[1]
+        orientation, refraction = aim.at(i)
+        x, y, radius = (float(v) for v in moons.circles[i])
+        flat = without_relief(points, (x, y), orientation, limb_at(float(aim.t[i])))
+        try:
+            rough, smooth = (refit([p], [(x, y, radius)], refraction)[0] for p in (points, flat))
+        except ValueError:
+            continue
+        found[i] = rough.x - smooth.x, rough.y - smooth.y, rough.radius - smooth.radius
+    return found
+
+
 def sun_size(discs: Discs, limbs: Limbs, aim: Aim, limb_at: LimbAt, expected: float = 1.0) -> float:
     """Return the Sun's size in the pictures, with the Moon's as the measure, over the track's.
 
     Parameters
     ----------
     discs, limbs, aim, limb_at
-        As for `judged`.
+        As for `judged`, of partial frames.
     expected : float
         What it is without filters.
     """
