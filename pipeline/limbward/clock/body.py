@@ -16,7 +16,16 @@ from limbward.geometry.orientation import Orientation
 from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
 from limbward.limb.partial import Discs, Limbs, measure_again
-from limbward.limb.relief import Aim, LimbAt, Moons, judged, moons_of, pulls, sun_size
+from limbward.limb.relief import (
+    Aim,
+    LimbAt,
+    LimbVerdict,
+    Moons,
+    judged,
+    moons_of,
+    pulls,
+    sun_size,
+)
 from limbward.limb.session import Session
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
@@ -87,63 +96,103 @@ def solve_body(
     discs : Discs or None
         None where the orientation, by which they would be measured anew, is not known.
     """
-    covered = None if totality_s is None else totality_evidence(totality_s, body, readings)
-
-    equal = equal_readings(readings, body.rows)
-
-    def solve(discs: Discs, relief_arcsec: float) -> ClockSolution | None:
-        if equal:
-            return _standing(track, discs, readings, doubt, rotates, equal, body)
-        return solve_clock(
-            track,
-            crescents=crescents_of(discs, readings),
-            direct=direct,
-            covered=covered,
-            rotates=rotates,
-            relief_arcsec=relief_arcsec,
-            doubt=doubt,
-        )
-
-    def again(
-        discs: Discs, solution: ClockSolution, limb_at: LimbAt | None = None, size: float = 1.0
-    ) -> Discs:
-        aim = _aim(track, solution, readings, discs)
-        return measure_again(
-            track, discs, limbs, aim.t, aim.orientation,
-            rotates=aim.rotates, limb_at=limb_at, sun_size=size,
-        )  # fmt: skip
-
-    solution = solve(discs, RELIEF_ARCSEC)
+    told = _Evidence(track, body, readings, direct, totality_s, rotates, doubt)
+    solution = told.solve(discs, RELIEF_ARCSEC)
     # The first solution tells each frame's time well enough (seconds) to know the ratio of the
     # discs and how refraction flattens them; what is left after two rounds is under 1 ms.
     for _ in range(2):
         if solution is None or solution.orientation is None:
             return solution, None
-        discs = again(discs, solution)
-        solution = solve(discs, RELIEF_ARCSEC)
+        discs = told.measured(discs, limbs, solution)
+        solution = told.solve(discs, RELIEF_ARCSEC)
     if limb is None or solution is None or solution.orientation is None:
         return solution, discs
-    smooth = solution, discs
-    aim = _aim(track, solution, readings, discs)
-    verdict = judged(moons_of(discs), limbs, aim, limb.at)
-    if limb.given:
-        verdict = replace(verdict, decision="given")
-    if not verdict.used:
-        return replace(solution, limb=verdict), discs
-    for _ in range(2):
-        size = sun_size(
-            discs, limbs, _aim(track, solution, readings, discs), limb.at, limb.sun_size
+    return _with_limb(told, solution, discs, limbs, limb)
+
+
+@dataclass(frozen=True)
+class _Evidence:
+    """What a body's clock is solved from but for its crescents; see `solve_body`."""
+
+    track: SkyTrack
+    body: Body
+    readings: Readings
+    direct: Direct | None
+    totality_s: tuple[float, float] | None
+    rotates: bool | None
+    doubt: Doubt | None
+
+    def solve(self, discs: Discs, relief_arcsec: float) -> ClockSolution | None:
+        """Return the solution with some discs, and what mountains may move them by."""
+        crescents = crescents_of(discs, self.readings)
+        equal = equal_readings(self.readings, self.body.rows)
+        if equal:
+            said = _stood_still(equal, self.body.rows.size)
+            return standing_clock(self.track, crescents, self.doubt, self.rotates, said)
+        covered = None
+        if self.totality_s is not None:
+            covered = totality_evidence(self.totality_s, self.body, self.readings)
+        return solve_clock(
+            self.track,
+            crescents=crescents,
+            direct=self.direct,
+            covered=covered,
+            rotates=self.rotates,
+            relief_arcsec=relief_arcsec,
+            doubt=self.doubt,
         )
-        discs = again(discs, solution, limb.at, size)
-        verdict = replace(verdict, pull_arcsec=_pull(smooth[1], discs, aim.orientation))
+
+    def aim(self, discs: Discs, solution: ClockSolution) -> Aim:
+        """Return how the camera was turned in partial frames."""
+        assert solution.orientation is not None
+        rows = discs.rows
+        t = middle_s(solution, self.readings, rows) if solution.runs else solution.own_s
+        return Aim(self.track, solution.orientation, solution.rotates, np.nan_to_num(t))
+
+    def measured(
+        self,
+        discs: Discs,
+        limbs: Limbs,
+        solution: ClockSolution,
+        limb_at: LimbAt | None = None,
+        size: float = 1.0,
+    ) -> Discs:
+        """Return the discs, measured anew."""
+        aim = self.aim(discs, solution)
+        return measure_again(
+            self.track, discs, limbs, aim.t, aim.orientation,
+            rotates=aim.rotates, limb_at=limb_at, sun_size=size,
+        )  # fmt: skip
+
+
+def _with_limb(
+    told: _Evidence, smooth: ClockSolution, discs: Discs, limbs: Limbs, limb: KnownLimb
+) -> tuple[ClockSolution, Discs]:
+    """Return the solution and the discs with the Moon's limb, if the pictures have it."""
+    verdict = _verdict(moons_of(discs), limbs, told.aim(discs, smooth), limb)
+    if not verdict.used:
+        return replace(smooth, limb=verdict), discs
+    solution, before = smooth, discs
+    for _ in range(2):
+        aim = told.aim(discs, solution)
+        size = sun_size(discs, limbs, aim, limb.at, limb.sun_size)
+        discs = told.measured(discs, limbs, solution, limb.at, size)
+        pull = _pull_arcsec(before, discs, aim.orientation)
         left = RELIEF_LEFT_ARCSEC
         if verdict.decision == "undetermined":
-            left = max(RELIEF_ARCSEC, verdict.pull_arcsec)
+            left = max(RELIEF_ARCSEC, pull)
         # The Moon is the measure of the plate scale: its size is known without a filter's doing.
-        solution = solve(replace(discs, sun_radius=discs.sun_radius / size), left)
-        if solution is None or solution.orientation is None:
-            return smooth
-    return replace(solution, limb=verdict), discs
+        found = told.solve(replace(discs, sun_radius=discs.sun_radius / size), left)
+        if found is None or found.orientation is None:
+            return smooth, before
+        solution = replace(found, limb=replace(verdict, pull_arcsec=pull))
+    return solution, discs
+
+
+def _verdict(moons: Moons, limbs: Limbs, aim: Aim, limb: KnownLimb) -> LimbVerdict:
+    """Return what the pictures say of the limb, and what is made of that."""
+    verdict = judged(moons, limbs, aim, limb.at)
+    return replace(verdict, decision="given") if limb.given else verdict
 
 
 def pulled_moons(
@@ -178,51 +227,27 @@ def pulled_moons(
     """
     assert solution.orientation is not None
     aim = Aim(track, solution.orientation, solution.rotates, t)
-    if solution.limb is None:
-        verdict = judged(moons, limbs, aim, limb.at)
-        if limb.given:
-            verdict = replace(verdict, decision="given")
-        solution = replace(solution, limb=verdict)
-    assert solution.limb is not None
-    if not solution.limb.used:
+    verdict = solution.limb or _verdict(moons, limbs, aim, limb)
+    solution = replace(solution, limb=verdict)
+    if not verdict.used:
         return solution, np.full((moons.rows.size, 3), np.nan)
     return solution, pulls(moons, limbs, aim, limb.at)
 
 
-def _aim(track: SkyTrack, solution: ClockSolution, readings: Readings, discs: Discs) -> Aim:
-    """Return how the camera was turned in partial frames, by a solution with an orientation."""
-    assert solution.orientation is not None
-    t = middle_s(solution, readings, discs.rows) if solution.runs else np.nan_to_num(solution.own_s)
-    return Aim(track, solution.orientation, solution.rotates, t)
-
-
-def _pull(before: Discs, after: Discs, orientation: Orientation) -> float:
+def _pull_arcsec(before: Discs, after: Discs, orientation: Orientation) -> float:
     """Return how far the Moon's centre has moved against the Sun's, rms of a coordinate, arcsec."""
-    dx, dy = (
-        (getattr(after, f"moon_{a}") - getattr(after, f"sun_{a}"))
-        - (getattr(before, f"moon_{a}") - getattr(before, f"sun_{a}"))
-        for a in "xy"
-    )
-    return orientation.pixel_scale_arcsec * float(np.sqrt(np.median(dx**2 + dy**2) / 2.0))
+    a, b = (np.stack([d.moon_x - d.sun_x, d.moon_y - d.sun_y]) for d in (before, after))
+    moved = np.sqrt(np.median(np.sum((b - a) ** 2, axis=0)) / 2.0)
+    return orientation.pixel_scale_arcsec * float(moved)
 
 
-def _standing(
-    track: SkyTrack,
-    discs: Discs,
-    readings: Readings,
-    doubt: Doubt | None,
-    rotates: bool | None,
-    equal: int,
-    body: Body,
-) -> ClockSolution | None:
-    """Return what crescents tell of a camera whose clock stood still."""
-    said = (
-        f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same time. "
+def _stood_still(equal: int, frames: int) -> str:
+    return (
+        f"The clock stood still: {equal} of {frames} frames bear one and the same time. "
         "Crescents are dated by themselves; other frames only by their order and by what they "
         "show, with errors that say how well. Reference shots do not help; set the clock before "
         "the next session."
     )
-    return standing_clock(track, crescents_of(discs, readings), doubt, rotates, said)
 
 
 def crescents_of(discs: Discs, readings: Readings) -> Crescents:
