@@ -18,11 +18,10 @@ from limbward.sky.track import SkyTrack
 Floats = NDArray[np.float64]
 LimbAt = Callable[[float], LimbProfile]  # by seconds from the epoch
 
-# Waves around the Moon longer than 360 degrees over this are left out of the comparison: centre,
-# radius and flattening make some, and mountains less than two of these apart are not independent.
-LONG_WAVES = 6
-BLOCK_DEG = 15.0
-LEAST_POINTS, LEAST_BLOCKS = 40, 6
+# Waves around the Moon longer than 60 degrees are left out of the comparison: centre, radius and
+# flattening make some. Heights half such a wave apart are independent.
+LONG_WAVES, BLOCK_DEG = 6, 30.0
+LEAST_POINTS, LEAST_BLOCKS = 40, 4
 CIRCLE_PX = 0.005  # scatter of points that lie on a fitted circle and not on a limb
 SURE, NEAR = 4.0, 3.0  # sigmas from what is ruled out, and from what is believed
 # By which the amplitude may be off 1 for what smooths a limb in pictures, or off 0.
@@ -117,7 +116,7 @@ def judged(moons: Moons, limbs: Limbs, aim: Aim, limb_at: LimbAt) -> LimbVerdict
     -----
     Of each frame's edge points and of the predicted heights there the same long waves are taken;
     what is left of the one is fitted by that of the other. The Moon is the same in all frames, so
-    that errors are those of stretches of limb, 15 degrees long, each with all frames together:
+    that errors are those of stretches of limb, 30 degrees long, each with all frames together:
     K.-Y. Liang, S. L. Zeger, Biometrika 73 (1986) 13.
     """
     blocks = round(360.0 / BLOCK_DEG)

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from limbward.sky.ephemeris import ARCSEC, Radii, Site, view
 from limbward.sky.libration import orientation_known, turned_moon
 from limbward.sky.limb_profile import LimbProfile
-from limbward.sky.lunar_limb import LONGEST, WIDEST, limb_of
+from limbward.sky.lunar_limb import LONGEST, POINTS, WIDEST, limb_of
 
 Floats = NDArray[np.float64]
 
 # The Moon turns by up to a third of a degree an hour against an observer. Half-way between limbs
 # so far apart heights in proportion are 0.01 arcsec rms off.
-STEP_S = 600.0
+STEP_S = 300.0
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class LimbTrack:
     site: Site
     radii: Radii
     ephemeris: str = "de421"
-    _kept: dict[int, LimbProfile] = field(default_factory=dict, compare=False, repr=False)
+    _kept: dict[int, tuple[Floats, float]] = field(default_factory=dict, compare=False, repr=False)
 
     def at(self, t: float) -> LimbProfile:
         """Return the limb at an instant, seconds from the epoch.
@@ -44,21 +44,22 @@ class LimbTrack:
             If the Moon's orientation is not known then, or it is no time near a solar eclipse.
         """
         first = int(np.floor(t / STEP_S))
-        before, after = self._node(first), self._node(first + 1)
         part = t / STEP_S - first
-        height = (1.0 - part) * before.height_arcsec + part * after.height_arcsec
-        return LimbProfile(before.position_angle, height)
+        (height, turn), (later, turn_later) = self._node(first), self._node(first + 1)
+        angle = np.arange(POINTS) * (360.0 / POINTS)
+        turned = (1.0 - part) * turn + part * turn_later
+        return LimbProfile(angle + turned, (1.0 - part) * height + part * later)
 
-    def _node(self, k: int) -> LimbProfile:
+    def _node(self, k: int) -> tuple[Floats, float]:
+        """Return heights by position angle at the Moon, and that of north there at the Sun."""
         if k not in self._kept:
             time = self.epoch + TimeDelta(k * STEP_S, format="sec")
             moon = turned_moon(time, self.site, ephemeris=self.ephemeris)
-            profile = limb_of(moon).profile(self.radii)
             sky = view(time, self.site, radii=self.radii, ephemeris=self.ephemeris)
             # Meridians converge: east of the Sun north is turned towards west.
-            turn = sky.moon_east_arcsec[0] / ARCSEC * np.tan(np.radians(sky.sun_dec[0]))
-            angle = profile.position_angle
-            self._kept[k] = LimbProfile(angle, profile.height(angle + np.degrees(turn)))
+            east = float(np.degrees(sky.moon_east_arcsec[0] / ARCSEC))
+            turn = -east * float(np.tan(np.radians(sky.sun_dec[0])))
+            self._kept[k] = limb_of(moon).profile(self.radii).height_arcsec, turn
         return self._kept[k]
 
 
