@@ -28,6 +28,7 @@ from limbward.limb.relief import (
 )
 from limbward.limb.session import Session
 from limbward.sky.doubt import Doubt
+from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -38,6 +39,9 @@ Floats = NDArray[np.float64]
 RELIEF_ARCSEC = 0.06
 # With it: the grid's own smoothing, a tenth of an arcsecond over a hundred places.
 RELIEF_LEFT_ARCSEC = 0.012
+# An edge point is the mean of half a degree of limb where it is traced along a crescent, and of one
+# and a half where the limb was searched along radii.
+SEEN_DEG = 1.0
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,10 @@ class KnownLimb:
     at: LimbAt
     given: bool = False
     sun_size: float = 1.0
+
+    def seen(self, t: float) -> LimbProfile:
+        """Return the limb at ``t`` as edge points show it."""
+        return self.at(t).smoothed(SEEN_DEG)
 
 
 def solve_body(
@@ -175,8 +183,8 @@ def _with_limb(
     solution, before = smooth, discs
     for _ in range(2):
         aim = told.aim(discs, solution)
-        size = sun_size(discs, limbs, aim, limb.at, limb.sun_size)
-        discs = told.measured(discs, limbs, solution, limb.at, size)
+        size = sun_size(discs, limbs, aim, limb.seen, limb.sun_size)
+        discs = told.measured(discs, limbs, solution, limb.seen, size)
         pull = _pull_arcsec(before, discs, aim.orientation)
         left = RELIEF_LEFT_ARCSEC
         if verdict.decision == "undetermined":
@@ -191,7 +199,7 @@ def _with_limb(
 
 def _verdict(moons: Moons, limbs: Limbs, aim: Aim, limb: KnownLimb) -> LimbVerdict:
     """Return what the pictures say of the limb, and what is made of that."""
-    verdict = judged(moons, limbs, aim, limb.at)
+    verdict = judged(moons, limbs, aim, limb.seen)
     return replace(verdict, decision="given") if limb.given else verdict
 
 
@@ -231,7 +239,7 @@ def pulled_moons(
     solution = replace(solution, limb=verdict)
     if not verdict.used:
         return solution, np.full((moons.rows.size, 3), np.nan)
-    return solution, pulls(moons, limbs, aim, limb.at)
+    return solution, pulls(moons, limbs, aim, limb.seen)
 
 
 def _pull_arcsec(before: Discs, after: Discs, orientation: Orientation) -> float:
