@@ -172,8 +172,8 @@ def main() -> None:
     print(
         f"{len(every)} sessions: offset rms {_rms(error):.4f} s, median sigma "
         f"{np.median(sigma):.4f} s, rms of error over sigma {_rms(error / sigma):.2f}, within 1 "
-        f"and 2 sigma {np.mean(abs(error) < sigma):.2f}, {np.mean(abs(error) < 2 * sigma):.2f}; drift rms "
-        f"{_rms(drift):.3f} s/h, over sigma {_rms(drift / its):.2f}; "
+        f"and 2 sigma {np.mean(abs(error) < sigma):.2f}, {np.mean(abs(error) < 2 * sigma):.2f}; "
+        f"drift rms {_rms(drift):.3f} s/h, over sigma {_rms(drift / its):.2f}; "
         f"{dict(Counter(f.decision for f in every))}"
     )
 

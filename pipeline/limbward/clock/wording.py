@@ -104,6 +104,9 @@ def audit_lines(clock: Clock) -> list[str]:
             scatter = row.get("scatter_s")
             scattered = "" if scatter is None else f", scatter {scatter:.2f} s"
             lines.append(f"  {row['source']}: {row['used']} of {row['frames']} used{scattered}")
+    limb = clock.get("lunar_limb")
+    if limb:
+        lines.append(f"  limb: {limb['said']}")
     lines += [f"  {line}" for line in disagreeing_lines(clock)]
     return [*lines, *(f"  warning: {warning}" for warning in clock["warnings"])]
 

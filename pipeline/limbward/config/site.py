@@ -74,8 +74,8 @@ class SkyConfig(Section):
     limb_profile: PathText | None = Field(
         default=None,
         description="CSV of position angle (degrees) and height of the Moon's limb (arcsec), for "
-        "C2, C3 and the beads. With null the frames are dated by a smooth limb, and contacts.json "
-        "has C2, C3 and the beads by the Moon's relief too.",
+        "C2, C3, the beads and the frames. With null these are by the Moon's relief (the frames as "
+        "timing.lunar_limb says).",
     )
     refraction: bool = Field(
         default=True, description="Whether positions allow for the air flattening the field."
