@@ -155,7 +155,9 @@ class _Evidence:
         assert solution.orientation is not None
         rows = discs.rows
         t = middle_s(solution, self.readings, rows) if solution.runs else solution.own_s
-        return Aim(self.track, solution.orientation, solution.rotates, np.nan_to_num(t))
+        # A frame hours away by its clock is measured as at the end of the eclipse.
+        t = np.clip(np.nan_to_num(t), self.track.first_s, self.track.last_s)
+        return Aim(self.track, solution.orientation, solution.rotates, t)
 
     def measured(
         self,

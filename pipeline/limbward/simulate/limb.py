@@ -9,6 +9,7 @@ from astropy.time import Time
 
 from limbward.simulate.moon import Moon, moon, with_limb
 from limbward.simulate.scenario import Scenario
+from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.limb_track import LimbTrack, limb_track
@@ -28,8 +29,7 @@ def moon_at(scenario: Scenario, time: datetime, seed: int) -> Moon:
     if isinstance(scenario.limb, LimbProfile):
         return with_limb(moon(seed, 0.0), scenario.limb)
     if scenario.limb == "real":
-        noon = f"{scenario.date}T12:00:00"
-        limbs = _limbs(noon, scenario.site, scenario.sizes, scenario.ephemeris)
+        limbs = _limbs(scenario.date, scenario.site, scenario.sizes, scenario.ephemeris)
         if limbs is not None:
             since = (Time(time, scale="utc") - limbs.epoch).to_value("s")
             return with_limb(moon(seed, 0.0), limbs.at(float(since)))
@@ -37,5 +37,8 @@ def moon_at(scenario: Scenario, time: datetime, seed: int) -> Moon:
 
 
 @lru_cache(maxsize=2)
-def _limbs(noon: str, site: Site, radii: Radii, ephemeris: str) -> LimbTrack | None:
-    return limb_track(Time(noon, scale="utc"), site, radii=radii, ephemeris=ephemeris)
+def _limbs(date: str, site: Site, radii: Radii, ephemeris: str) -> LimbTrack | None:
+    contacts = local_circumstances(date, site, radii=radii, ephemeris=ephemeris).contacts
+    if "greatest" not in contacts:
+        return None
+    return limb_track(contacts["greatest"].time, site, radii=radii, ephemeris=ephemeris)

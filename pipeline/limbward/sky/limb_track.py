@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 # The Moon turns by up to a third of a degree an hour against an observer. Half-way between limbs
 # so far apart heights in proportion are 0.01 arcsec rms off.
 STEP_S = 300.0
+SPAN_S = 7500.0  # from greatest eclipse: C1 and C4 are nearer everywhere
 
 
 @dataclass(frozen=True)
@@ -36,13 +37,8 @@ class LimbTrack:
     _kept: dict[int, tuple[Floats, float]] = field(default_factory=dict, compare=False, repr=False)
 
     def at(self, t: float) -> LimbProfile:
-        """Return the limb at an instant, seconds from the epoch.
-
-        Raises
-        ------
-        LimbwardError
-            If the Moon's orientation is not known then, or it is no time near a solar eclipse.
-        """
+        """Return the limb at an instant, seconds from the epoch; beyond the eclipse, its end's."""
+        t = min(max(t, -SPAN_S), SPAN_S)
         first = int(np.floor(t / STEP_S))
         part = t / STEP_S - first
         (height, turn), (later, turn_later) = self._node(first), self._node(first + 1)
@@ -71,7 +67,7 @@ def limb_track(
     Parameters
     ----------
     epoch : Time
-        Near greatest eclipse.
+        Greatest eclipse.
     site : Site
     radii : Radii, optional
     ephemeris : str
@@ -85,11 +81,10 @@ def limb_track(
     >>> bool(abs(limbs.at(-1800.0).height_arcsec).max() < 4)
     True
     """
-    day = TimeDelta(np.array([-0.5, 0.0, 0.5]), format="jd")
-    if not orientation_known(epoch + day):
+    ends = epoch + TimeDelta((SPAN_S + STEP_S) * np.array([-1.0, 1.0]), format="sec")
+    if not orientation_known(ends):
         return None
-    moon = turned_moon(epoch, site, ephemeris=ephemeris)
-    # A solar eclipse's libration changes by half a degree at most from its beginning to its end.
-    if abs(moon.longitude[0]) > LONGEST - 0.5 or abs(moon.latitude[0]) > WIDEST - 0.5:
+    moon = turned_moon(ends, site, ephemeris=ephemeris)
+    if np.max(np.abs(moon.longitude)) > LONGEST or np.max(np.abs(moon.latitude)) > WIDEST:
         return None
     return LimbTrack(epoch, site, radii or Radii(), ephemeris)
