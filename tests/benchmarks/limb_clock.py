@@ -37,7 +37,7 @@ ECLIPSES = (
     ("2008-08-01", Site(54.6, 83.2)), ("2009-07-22", Site(30.3, 120.2)),
     ("2010-07-11", Site(-27.1, -109.3)), ("2019-07-02", Site(-30.1, -71.0)),
     ("2024-04-08", Site(25.3, -104.1)), ("2027-08-02", Site(25.5, 32.6)),
-    ("1995-10-24", Site(27.0, 76.0)),
+    ("2016-03-09", Site(-2.2, 117.9)),
 )  # fmt: skip
 GRID_ARCSEC, GRID_DEG = 0.1, 0.5  # heights between those of the grid, and how far they reach
 FRAMES = 16

@@ -22,7 +22,8 @@ Mask = NDArray[np.bool_]
 
 MOST_BINS = 720  # half a degree each, or a pixel if that is more
 LEAST_PX = 25.0  # of the radius
-REACH = 4.5  # blurs to either side of a limb that are looked at, and clear of the other limb
+REACH = 4.5  # blurs to either side of a limb that are looked at
+CLEAR = 2.5  # blurs from the other limb: nearer to each other two limbs are no product of two
 ROUNDS = 3  # the profile of a blurred edge is no straight line: mountains reach beyond the blur
 FURTHEST = 2.0  # blurs that a limb may lie off its circle
 FLOOR_PX = 0.03  # as for edges along the radius
@@ -66,23 +67,28 @@ def traced_limbs(
     x, y = _box(image.shape, fit.sun, REACH * soft + 2.0)
     inset_sun, at_sun = _inset(x, y, fit.sun, fit)
     inset_moon, at_moon = _inset(x, y, fit.moon, fit)
-    clear = REACH * soft
+    reach, clear = REACH * soft + 1.0, CLEAR * soft
     value = image[y[0, 0] : y[-1, 0] + 1, x[0, 0] : x[0, -1] + 1]
     good = ~saturated[y[0, 0] : y[-1, 0] + 1, x[0, 0] : x[0, -1] + 1]
     law = limb_table(fit.sun[2], soft)[0]
     depths = np.arange(law.size) / TABLE_STEPS - 5.0
     inside = 1.0 - np.clip(inset_sun, 0.0, fit.sun[2]) / fit.sun[2]
-    dark = limb_darkening(np.sqrt(1.0 - inside**2))
+    deep = limb_darkening(np.sqrt(1.0 - inside**2))
+
+    def lit(sun: Floats, moon: Floats, where: Mask) -> Floats:
+        """Return the light at depths in Sun and Moon; clear of a limb's blur the law as it is."""
+        depth = sun / soft
+        bright = np.where(depth < depths[-1], np.interp(depth, depths, law), deep[where])
+        return np.asarray(bright * ndtr(depth) * ndtr(-moon / soft))
 
     def sun(shift: Floats, where: Mask) -> Floats:
-        depth = (inset_sun[where] + shift) / soft
-        return np.asarray(np.interp(depth, depths, law) * ndtr(depth))
+        return lit(inset_sun[where] + shift, inset_moon[where], where)
 
     def moon(shift: Floats, where: Mask) -> Floats:
-        return np.asarray(dark[where] * ndtr(-(inset_moon[where] + shift) / soft))
+        return lit(inset_sun[where], inset_moon[where] + shift, where)
 
-    near_sun = (np.abs(inset_sun) < clear + 1.0) & (inset_moon < -clear - 1.0) & good
-    near_moon = (np.abs(inset_moon) < clear + 1.0) & (inset_sun > clear + 1.0) & good
+    near_sun = (np.abs(inset_sun) < reach) & (inset_moon < -clear) & good
+    near_moon = (np.abs(inset_moon) < reach) & (inset_sun > clear) & good
     found = []
     for disc, at, near, model in (
         (fit.sun, at_sun, near_sun, sun),
