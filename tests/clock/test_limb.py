@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from limbward.sky.limb_profile import LimbProfile
-from tests.benchmarks.limb_clock import sky_of, solved
+from tests.benchmarks.limb_clock import solved
 from tests.limb.edge_points import invented
 
 FLAT = LimbProfile(np.arange(0.0, 360.0, 1.0), np.zeros(360))
@@ -19,6 +19,16 @@ def test_with_its_mountains_the_moon_tells_the_time_to_hundredths(k):
     found = solved(k, seed=k)
     assert found.decision == "real"
     assert found.sigma_s < 0.05
+    assert abs(found.error_s) < 3.5 * found.sigma_s
+    # The Moon is the measure of the scale, and with it of the drift: the tables' Sun, 0.3 arcsec
+    # too small, would make that 1.2 s/h wrong.
+    assert abs(found.drift_error) < 0.6
+
+
+def test_a_filter_that_makes_the_sun_larger_changes_nothing():
+    """0.2 arcsec, before totality only, where a wrong size would be a wrong time."""
+    found = solved(0, seed=4, sides="before", sun_size=1.0002)
+    assert found.decision == "real"
     assert abs(found.error_s) < 3.5 * found.sigma_s
 
 
@@ -48,7 +58,7 @@ def test_where_it_cannot_be_told_the_error_holds_what_the_limb_changes():
 
 
 def test_a_limb_that_a_person_gives_is_believed():
-    limbs = sky_of(0).limbs
-    found = solved(0, seed=2, noise_px=12.0, given=True)
+    """Even where the pictures say otherwise, and at that person's cost."""
+    found = solved(0, seed=2, limb_at=lambda t: FLAT, given=True)
     assert found.decision == "given"
-    assert limbs is not None
+    assert abs(found.error_s) > 0.3
