@@ -50,7 +50,7 @@ class LimbProfile:
 
     def smoothed(self, degrees: float) -> LimbProfile:
         """Return the profile as its means over a stretch of limb, a tenth of a degree apart."""
-        angle = np.arange(3600) * 0.1
+        angle = np.arange(3600, dtype=np.float64) * 0.1
         means = uniform_filter1d(self.height(angle), round(10.0 * degrees), mode="wrap")
         return LimbProfile(angle, means)
 

@@ -42,7 +42,7 @@ class LimbTrack:
         first = int(np.floor(t / STEP_S))
         part = t / STEP_S - first
         (height, turn), (later, turn_later) = self._node(first), self._node(first + 1)
-        angle = np.arange(POINTS) * (360.0 / POINTS)
+        angle = np.arange(POINTS, dtype=np.float64) * (360.0 / POINTS)
         turned = (1.0 - part) * turn + part * turn_later
         return LimbProfile(angle + turned, (1.0 - part) * height + part * later)
 
