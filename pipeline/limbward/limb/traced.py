@@ -7,6 +7,8 @@ mountains above all, is in the light that the fit leaves beside it.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,43 +66,30 @@ def traced_limbs(
     if blur is None:
         return None
     soft = float(np.hypot(blur, PIXEL))
-    x, y = _box(image.shape, fit.sun, REACH * soft + 2.0)
-    inset_sun, at_sun = _inset(x, y, fit.sun, fit)
-    inset_moon, at_moon = _inset(x, y, fit.moon, fit)
     reach, clear = REACH * soft + 1.0, CLEAR * soft
-    value = image[y[0, 0] : y[-1, 0] + 1, x[0, 0] : x[0, -1] + 1]
-    good = ~saturated[y[0, 0] : y[-1, 0] + 1, x[0, 0] : x[0, -1] + 1]
-    law = limb_table(fit.sun[2], soft)[0]
-    depths = np.arange(law.size) / TABLE_STEPS - 5.0
-    inside = 1.0 - np.clip(inset_sun, 0.0, fit.sun[2]) / fit.sun[2]
-    deep = limb_darkening(np.sqrt(1.0 - inside**2))
-
-    def lit(sun: Floats, moon: Floats, where: Mask) -> Floats:
-        """Return the light at depths in Sun and Moon; clear of a limb's blur the law as it is."""
-        depth = sun / soft
-        bright = np.where(depth < depths[-1], np.interp(depth, depths, law), deep[where])
-        return np.asarray(bright * ndtr(depth) * ndtr(-moon / soft))
-
-    def sun(shift: Floats, where: Mask) -> Floats:
-        return lit(inset_sun[where] + shift, inset_moon[where], where)
-
-    def moon(shift: Floats, where: Mask) -> Floats:
-        return lit(inset_sun[where], inset_moon[where] + shift, where)
-
-    near_sun = (np.abs(inset_sun) < reach) & (inset_moon < -clear) & good
-    near_moon = (np.abs(inset_moon) < reach) & (inset_sun > clear) & good
+    columns, rows = _box(image.shape, fit.sun, reach)
+    if not (columns.size and rows.size):
+        return None
+    # A ten thousandth of a pixel will do to choose pixels by; a large disc has ten million.
+    single = np.float32(columns), np.float32(rows)
+    in_sun, in_moon = (_inset(*single, disc, fit) for disc in (fit.sun, fit.moon))
+    good = ~saturated[rows[0, 0] : rows[-1, 0] + 1, columns[0, 0] : columns[0, -1] + 1]
+    light = _Light(fit, soft)
     found = []
-    for disc, at, near, model in (
-        (fit.sun, at_sun, near_sun, sun),
-        (fit.moon, at_moon, near_moon, moon),
+    for disc, near in (
+        (fit.sun, (np.abs(in_sun) < reach) & (in_moon < -clear) & good),
+        (fit.moon, (np.abs(in_moon) < reach) & (in_sun > clear) & good),
     ):
+        down, across = np.nonzero(near)
+        y, x = down + rows[0, 0], across + columns[0, 0]
+        sun, moon = _inset(x, y, fit.sun, fit), _inset(x, y, fit.moon, fit)
+        angle = np.arctan2(y - disc[1], x - disc[0])
+        model = partial(light.with_limb_off, sun, moon, disc is fit.sun)
         count = min(MOST_BINS, round(2.0 * np.pi * disc[2]))
-        bins = (at[near] / (2.0 * np.pi) % 1.0 * count).astype(int) % count
-        off, sigma, angle = _along(
-            value[near].astype(float), bins, count, at[near], soft, near, model
-        )
-        radius = disc[2] * (1 + fit.plus * np.cos(2 * angle) + fit.cross * np.sin(2 * angle)) + off
-        place = [disc[0] + radius * np.cos(angle), disc[1] + radius * np.sin(angle), sigma]
+        bins = (angle / (2.0 * np.pi) % 1.0 * count).astype(int) % count
+        off, sigma, at = _along(image[y, x].astype(float), bins, count, angle, soft, model)
+        radius = disc[2] * _squeeze(np.cos(at), np.sin(at), fit) + off
+        place = [disc[0] + radius * np.cos(at), disc[1] + radius * np.sin(at), sigma]
         found.append(np.column_stack(place))
     return found[0], found[1]
 
@@ -121,9 +110,28 @@ def _blur(
     return float(np.median(widths)) if widths.size >= LEAST_EDGES else None
 
 
-def _box(
-    shape: tuple[int, ...], sun: tuple[float, float, float], margin: float
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+class _Light:
+    """The Sun's light behind the Moon by how deep a place lies in both, pixels, blurred."""
+
+    def __init__(self, fit: FilteredSun, soft: float) -> None:
+        self.soft, self.radius = soft, fit.sun[2]
+        self.law = limb_table(fit.sun[2], soft)[0]
+        self.depths = np.arange(self.law.size) / TABLE_STEPS - 5.0
+
+    def at(self, sun: Floats, moon: Floats) -> Floats:
+        """Return the light; clear of the limb's blur the law as it is."""
+        depth = sun / self.soft
+        inside = np.clip(1.0 - sun / self.radius, 0.0, 1.0)
+        deep = limb_darkening(np.sqrt(1.0 - inside**2))
+        law = np.where(depth < self.depths[-1], np.interp(depth, self.depths, self.law), deep)
+        return np.asarray(law * ndtr(depth) * ndtr(-moon / self.soft))
+
+    def with_limb_off(self, sun: Floats, moon: Floats, of_sun: bool, off: Floats) -> Floats:
+        """Return the light with the Sun's limb, or the Moon's, further out by ``off``."""
+        return self.at(sun + off, moon) if of_sun else self.at(sun, moon + off)
+
+
+def _box(shape: tuple[int, ...], sun: tuple[float, float, float], margin: float) -> tuple[Any, Any]:
     """Return the columns and rows of pixels around the Sun, as arrays to be broadcast."""
     reach = sun[2] + margin
     columns = np.arange(max(0, int(sun[0] - reach)), min(shape[1], int(sun[0] + reach) + 2))
@@ -131,14 +139,16 @@ def _box(
     return columns[None, :], rows[:, None]
 
 
-def _inset(
-    x: NDArray[np.int64], y: NDArray[np.int64], disc: tuple[float, float, float], fit: FilteredSun
-) -> tuple[Floats, Floats]:
-    """Return how far inside a squeezed circle places lie, and at which angle (from x towards y)."""
+def _squeeze(x: Any, y: Any, fit: FilteredSun) -> Any:
+    """Return a squeezed circle's radius over its mean in directions (x, y), unit vectors."""
+    return 1.0 + fit.plus * (x * x - y * y) + fit.cross * 2.0 * x * y
+
+
+def _inset(x: Any, y: Any, disc: tuple[float, float, float], fit: FilteredSun) -> Any:
+    """Return how far inside a squeezed circle places lie, pixels."""
     dx, dy = x - disc[0], y - disc[1]
-    angle = np.arctan2(dy, dx)
-    radius = disc[2] * (1 + fit.plus * np.cos(2 * angle) + fit.cross * np.sin(2 * angle))
-    return radius - np.hypot(dx, dy), angle
+    distance = np.maximum(np.hypot(dx, dy), 1e-9)
+    return disc[2] * _squeeze(dx / distance, dy / distance, fit) - distance
 
 
 def _along(
@@ -147,16 +157,15 @@ def _along(
     count: int,
     angle: Floats,
     soft: float,
-    near: Mask,
-    model: Callable[[Floats, Mask], Floats],
+    model: Callable[[Floats], Floats],
 ) -> tuple[Floats, Floats, Floats]:
     """Return how far out a limb lies in each bin that tells it, the error, and the bin's angle."""
     off, sigma = np.zeros(count), np.full(count, np.inf)
     step = 0.1 * soft
     for _ in range(ROUNDS):
         shift = off[bins]
-        painted = model(shift, near)
-        slope = (model(shift + step, near) - model(shift - step, near)) / (2.0 * step)
+        painted = model(shift)
+        slope = (model(shift + step) - model(shift - step)) / (2.0 * step)
         rows = np.stack([painted, slope, np.ones_like(painted)])
         sums = np.array([_sum(bins, a * b, count) for a in rows for b in rows])
         normal = np.moveaxis(sums.reshape(3, 3, count), -1, 0)
