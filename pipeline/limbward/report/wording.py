@@ -151,6 +151,8 @@ def clock_sentences(clock: ClockAudit) -> list[str]:
         scatter = entry["residual_rms_s"]
         text += f"; they scatter by {scatter:.2f} s." if scatter is not None else "."
         sentences.append(text)
+    if limb := entry.get("lunar_limb"):
+        sentences.append(limb["said"])
     sentences.append(f"To put times of this camera on UTC at that moment, {correction(clock)}.")
     return sentences
 
