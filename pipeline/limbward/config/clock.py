@@ -34,7 +34,8 @@ class TimingConfig(Section):
     lunar_limb: Literal["auto", "smooth"] = Field(
         default="auto",
         description="The Moon's limb that crescents are fitted with: auto is its relief, as far as "
-        "the pictures do not contradict it; smooth is a circle.",
+        "the pictures do not contradict it; smooth is a circle, whose centre is half an arcsecond "
+        "(a second of time and more) off that of a real Moon, which the stated errors leave out.",
     )
     sidecars: bool = Field(
         default=False,
