@@ -34,7 +34,7 @@ from limbward.limb.measurement import (
     ring,
     start_of,
 )
-from limbward.limb.traced import traced_limbs
+from limbward.limb.traced import traced_or
 from limbward.picture.binning import block_mean
 
 # Limbs nearer to each other than this run into each other's blur: their steepest places are up to
@@ -49,7 +49,6 @@ NEARLY_WHOLE, WHOLE = 0.95, 0.998  # of the disc is lit: with the Moon or withou
 SOFTEST, SOFTEST_PX = 0.15, 3.0
 # What the fit of a picture is off beyond its scatter, in blurs (simulated crescents).
 SYSTEMATIC_BLURS = 0.05
-TRACED = 0.75  # of the limb that is seen: traced, it is used
 AROUND = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], bool)
 
 
@@ -341,19 +340,12 @@ def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
         )
     moon = MeasuredDisc(*fit.moon, float(np.hypot(fit.moon_sigma, systematic)))
     clear = 2.0 * blur
-    traced = traced_limbs(frame.image, frame.saturated, fit, frame.noise)
     x, y = _limb_of(sun, fit)
     bare = np.hypot(x - moon.x, y - moon.y) > moon.radius + clear
     u, v = _limb_of(moon, fit)
     on_sun = np.hypot(u - sun.x, v - sun.y) < sun.radius - clear
     fitted = _limb_points(x, y, bare, sun.sigma), _limb_points(u, v, on_sun, moon.sigma)
-    sun_limb, moon_limb = fitted
-    # Traced limbs lack what is near the other limb, which of a shallow bite is too much.
-    if traced is not None and all(
-        _degrees(a, disc) > TRACED * _degrees(b, disc)
-        for a, b, disc in zip(traced, fitted, (sun, moon), strict=True)
-    ):
-        sun_limb, moon_limb = traced
+    sun_limb, moon_limb = traced_or(fitted, frame.image, frame.saturated, fit, frame.noise)
     return LimbMeasurement(
         "partial",
         sun,
@@ -371,12 +363,6 @@ def _limb_of(disc: MeasuredDisc, fit: FilteredSun) -> tuple[Floats, Floats]:
     a = np.arange(360) * (np.pi / 180)
     r = disc.radius * (1 + fit.plus * np.cos(2 * a) + fit.cross * np.sin(2 * a))
     return disc.x + r * np.cos(a), disc.y + r * np.sin(a)
-
-
-def _degrees(limb: Floats, disc: MeasuredDisc) -> int:
-    """Return in how many of the 360 degrees around a disc there are points of its limb."""
-    angle = np.degrees(np.arctan2(limb[:, 1] - disc.y, limb[:, 0] - disc.x))
-    return np.unique(np.floor(angle)).size
 
 
 def _limb_points(x: Floats, y: Floats, seen: Mask, sigma: float) -> Floats:

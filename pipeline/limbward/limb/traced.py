@@ -29,6 +29,7 @@ CLEAR = 2.5  # blurs from the other limb: nearer to each other two limbs are no 
 ROUNDS = 3  # the profile of a blurred edge is no straight line: mountains reach beyond the blur
 FURTHEST = 2.0  # blurs that a limb may lie off its circle
 FLOOR_PX = 0.03  # as for edges along the radius
+TRACED = 0.75  # of the limb that is seen: traced, it is used
 LEAST = 8  # pixels in a bin
 CLEAR_PX, LEAST_EDGES = 6.0, 12  # from the Sun's limb, of edges that tell the blur
 PIXEL = np.sqrt(1.0 / 12.0)  # standard deviation of a place in a pixel
@@ -92,6 +93,32 @@ def traced_limbs(
         place = [disc[0] + radius * np.cos(at), disc[1] + radius * np.sin(at), sigma]
         found.append(np.column_stack(place))
     return found[0], found[1]
+
+
+def traced_or(
+    fitted: tuple[Floats, Floats],
+    image: NDArray[np.float32],
+    saturated: Mask,
+    fit: FilteredSun,
+    noise: float,
+) -> tuple[Floats, Floats]:
+    """Return the traced limbs, or the ``fitted`` ones of which tracing tells too little.
+
+    Traced limbs lack what is near the other limb, which of a shallow bite is most of it.
+    """
+    traced = traced_limbs(image, saturated, fit, noise)
+    if traced is None or fit.moon is None:
+        return fitted
+    for ours, theirs, disc in zip(traced, fitted, (fit.sun, fit.moon), strict=True):
+        if _degrees(ours, disc) <= TRACED * _degrees(theirs, disc):
+            return fitted
+    return traced
+
+
+def _degrees(limb: Floats, disc: tuple[float, float, float]) -> int:
+    """Return in how many of the 360 degrees around a disc there are points of its limb."""
+    angle = np.degrees(np.arctan2(limb[:, 1] - disc[1], limb[:, 0] - disc[0]))
+    return int(np.unique(np.floor(angle)).size)
 
 
 def _blur(
