@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from limbward.sky.limb_profile import LimbProfile
-from tests.benchmarks.limb_clock import solved
+from tests.benchmarks.limb_clock import sky_of, solved
 from tests.limb.edge_points import invented
 
 FLAT = LimbProfile(np.arange(0.0, 360.0, 1.0), np.zeros(360))
@@ -51,10 +51,17 @@ def test_another_limb_leaves_the_clock_as_it_is_without_one(smooth):
 
 
 def test_where_it_cannot_be_told_the_error_holds_what_the_limb_changes():
-    found = solved(0, seed=5, noise_px=12.0)
+    """Half as high a limb is neither the real one nor smooth: half an arcsecond is a second."""
+    limbs = sky_of(0).limbs
+
+    def half(t):
+        profile = limbs.at(t)
+        return LimbProfile(profile.position_angle, 0.5 * profile.height_arcsec)
+
+    found = solved(0, seed=5, limb_at=half)
     assert found.decision == "undetermined"
-    assert found.sigma_s > 0.1
-    assert abs(found.error_s) < 3.5 * found.sigma_s
+    assert found.sigma_s > 0.5
+    assert abs(found.error_s) < 2.0 * found.sigma_s
 
 
 def test_a_limb_that_a_person_gives_is_believed():

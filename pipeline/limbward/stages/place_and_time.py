@@ -7,7 +7,6 @@ from typing import Any
 
 from astropy.time import Time
 
-from limbward.clock.body import KnownLimb
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.sky.air import Air, standard_air
@@ -23,8 +22,7 @@ from limbward.sky.limb_profile import (
     profile_contacts,
     read_profile,
 )
-from limbward.sky.limb_track import limb_track
-from limbward.sky.real_limb import MEASURED_SUN_KM, real_limb, real_limb_json
+from limbward.sky.real_limb import real_limb, real_limb_json
 from limbward.sky.seen import eclipse_after, totality_of, why_not_seen
 from limbward.sky.track import SkyTrack, sky_track
 
@@ -84,27 +82,6 @@ def limb_profile(config: Config) -> LimbProfile | None:
     if config.sky.limb_profile is None:
         return None
     return read_profile(config.resolve(config.sky.limb_profile))
-
-
-def known_limb(config: Config, epoch: Time) -> KnownLimb | None:
-    """Return the Moon's limb as far as it is known and wanted, for frames to be dated with.
-
-    Raises
-    ------
-    LimbwardError
-        If the configured profile cannot be read or is none.
-    """
-    profile = limb_profile(config)
-    if profile is not None:
-        return KnownLimb(lambda t: profile, given=True)
-    if config.timing.lunar_limb == "smooth":
-        return None
-    limbs = limb_track(epoch, site(config), radii=radii(config), ephemeris=config.sky.ephemeris)
-    if limbs is None:
-        return None
-    given = "solar_radius_km" in config.sky.model_fields_set
-    size = 1.0 if given else MEASURED_SUN_KM / config.sky.solar_radius_km
-    return KnownLimb(limbs.at, sun_size=size)
 
 
 def by_limb_profile(config: Config, circumstances: Circumstances) -> ProfileContacts | None:

@@ -38,6 +38,7 @@ from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
+from limbward.stages.known_limb import known_limb
 from limbward.stages.phasing import decide_phases
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
@@ -86,7 +87,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
             solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
             said = times.fill_in(body, solution, discs, claimed, totality_s)
-            limb = place_and_time.known_limb(config, track.epoch)
+            limb = known_limb(config, track.epoch)
             if solution is not None and solution.orientation is not None and limb is not None:
                 solution = _pulled(workspace, frames, track, times, pull, body, solution, limb)
             clock = describe_body(
@@ -154,7 +155,7 @@ def _solve(
         direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
         totality_s=totality_s,
         rotates=config.timing.rotates,
-        limb=place_and_time.known_limb(config, track.epoch),
+        limb=known_limb(config, track.epoch),
         doubt=doubt,
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
