@@ -12,8 +12,9 @@ from dataclasses import replace
 import numpy as np
 
 from limbward.clock.consensus import CONSENSUS_S
-from limbward.clock.crescent_fit import CrescentFit, Place, fit_crescents
+from limbward.clock.crescent_fit import fit_crescents
 from limbward.clock.crescent_model import DRIFT_PRIOR
+from limbward.clock.crescent_result import CrescentFit, Place
 from limbward.clock.direct_fit import solve_direct
 from limbward.clock.evidence import BEADS_S, EDGE_S, Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import ClockSolution, ahead, two_clocks
