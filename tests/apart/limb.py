@@ -1,21 +1,22 @@
 """The Moon's real limb: each pixel of a map of heights put into space and seen from the site.
 
 Shares nothing with the package: the whole grid (LDEM_16 of NASA's PDS) and the kernel of the Moon's
-orientation as `tests.real_files.fetch` gets them, turned by hand, and projected forwards instead of
-searched for along lines of sight.
+orientation as `python -m tests.real_files.fetch` gets them, turned by hand, and projected forwards
+instead of searched for along lines of sight.
 """
 
 from __future__ import annotations
 
 import functools
+import os
+from pathlib import Path
 
 import numpy as np
-
-from tests.real_files.fetch import DONE, folder
 
 from .corona import MoonLimb
 from .ephemeris import ARCSEC, LIGHT_KM_S, Site, tangent_axes
 
+ROOT = Path(__file__).resolve().parents[2]
 REFERENCE_KM = 1737.4
 BANDS = 4096  # position angles of a profile, as those of an invented limb
 TABLE_S = 900.0
@@ -25,10 +26,11 @@ J2000 = 2451545.0
 MEAN_EARTH = ((2, -67.92), (1, -78.56), (0, -0.30))
 
 
-def _file(package: str, name: str):
-    if not (folder() / package / DONE).exists():
-        raise SystemExit(f"{name} is not there: python -m tests.real_files.fetch")
-    return folder() / package / name
+def _file(package: str, name: str) -> Path:
+    path = Path(os.environ.get("LIMBWARD_REAL_FILES", ROOT / "build/real-files")) / package / name
+    if not path.exists():
+        raise SystemExit(f"{path} is not there: python -m tests.real_files.fetch")
+    return path
 
 
 @functools.cache

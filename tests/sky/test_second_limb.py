@@ -6,10 +6,9 @@ from astropy.time import Time, TimeDelta
 
 from limbward.sky.ephemeris import Site as ProductSite
 from limbward.sky.limb_track import limb_track
+from tests.apart.ephemeris import Site
+from tests.apart.limb import BANDS, RealLimb, profile
 from tests.sky import moon_files
-
-from .ephemeris import Site
-from .limb import BANDS, RealLimb, profile
 
 
 @pytest.mark.parametrize(
