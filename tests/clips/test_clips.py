@@ -23,7 +23,7 @@ from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
 # A smooth Moon: what mountains do to a clock is asked where clocks are tested.
-SCENARIO = replace(demo_scenario(0.4), limb_rms_arcsec=0.0)
+SCENARIO = replace(demo_scenario(0.4), limb="smooth")
 SMALL = Filming(0.0, 1.0, rate=2.0, width=320, height=240, scale_arcsec=9.0, clock_fast_s=7.4)
 SMALLEST = (
     "site: {latitude: 65.0, longitude: -23.4, height: 40}\neclipse: 2026-08-12\n"

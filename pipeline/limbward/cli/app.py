@@ -29,6 +29,7 @@ from limbward.cli.options import (
     LimbProfile,
     Longitude,
     Megapixels,
+    MoonsLimb,
     Output,
     PenumbraRadius,
     ScenarioName,
@@ -127,6 +128,7 @@ def simulate(
     longitude: Annotated[float | None, Longitude] = None,
     height: Annotated[float | None, Height] = None,
     date: Annotated[datetime | None, Day] = None,
+    limb: MoonsLimb = "real",
     megapixels: Megapixels = DEMO_MEGAPIXELS,
     seed: Seed = 1,
     jobs: Jobs = None,
@@ -149,6 +151,7 @@ def simulate(
         date=None if date is None else date.date().isoformat(),
         conditions=conditions,
         effects=tuple(effect or ()),
+        limb=limb,
     )
     config = simulate_into(directory, chosen, seed=seed, jobs=jobs, reporter=make_reporter())
     print(f"config: {config}")

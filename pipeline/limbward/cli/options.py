@@ -193,6 +193,15 @@ Effects = Annotated[
         "can be repeated. With --conditions calm it is the only one.",
     ),
 ]
+MoonsLimb = Annotated[
+    str,
+    typer.Option(
+        "--limb",
+        metavar="NAME",
+        help="The Moon's limb: real (by its relief), invented, smooth, or a CSV of position angle "
+        "(degrees) and height (arcsec).",
+    ),
+]
 FirstStage = Annotated[
     str | None, typer.Option("--from", metavar="STAGE", help="Run this stage and all later ones.")
 ]
