@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from limbward.limb.relief import LimbVerdict
 from limbward.report import Coverage, Reach
 from limbward.report.build import left_out
 from limbward.report.checks import advise, missing_numbers
@@ -60,6 +61,11 @@ def test_clock_in_plain_words():
     assert "gaining 2.4 ± 0.3 s/h" in text
     assert "23 frames" in text
     assert "subtract 3 h, then add 58.3 s" in text
+
+
+def test_the_moons_limb_is_told_with_the_clock():
+    said = LimbVerdict("real", 0.98, 0.03, 24).sentence()
+    assert said in clock_sentences(clock(lunar_limb={"decision": "real", "said": said}))
 
 
 @given(st.integers(-48, 56), st.floats(-400.0, 400.0))

@@ -49,6 +49,7 @@ def describe_body(
         As for `describe_clock`.
     """
     entry = describe_clock(body, solution, claimed, measured, epoch, piece)
+    entry["lunar_limb"] = _describe_limb(solution)
     entry |= describe_evidence(references, body, solution, discs, readings)
     entry["warnings"] += far_instants(references, body, readings, epoch.utc.to_datetime())
     return entry
@@ -125,6 +126,21 @@ def describe_clock(
         "warnings": warnings,
     }
     return entry
+
+
+def _describe_limb(solution: ClockSolution | None) -> dict[str, Any] | None:
+    """Return what is made of the Moon's true limb; None where it plays no part."""
+    limb = None if solution is None else solution.limb
+    if limb is None:
+        return None
+    return {
+        "decision": limb.decision,
+        "amplitude": known(limb.amplitude, 3),
+        "amplitude_sigma": known(limb.sigma, 3),
+        "frames": limb.frames,
+        "pull_arcsec": known(limb.pull_arcsec, 3),
+        "said": limb.sentence(),
+    }
 
 
 def _wrong_zone(days: int, hours: float, claimed: float | None) -> list[str]:

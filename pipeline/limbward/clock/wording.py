@@ -104,6 +104,8 @@ def audit_lines(clock: Clock) -> list[str]:
             scatter = row.get("scatter_s")
             scattered = "" if scatter is None else f", scatter {scatter:.2f} s"
             lines.append(f"  {row['source']}: {row['used']} of {row['frames']} used{scattered}")
+    if limb := limb_used(clock):
+        lines.append(f"  limb: {limb}")
     lines += [f"  {line}" for line in (*bead_lines(clock), *disagreeing_lines(clock))]
     return [*lines, *(f"  warning: {warning}" for warning in clock["warnings"])]
 
@@ -116,6 +118,22 @@ def bead_lines(clock: Clock) -> list[str]:
     if beads["why_not"]:
         return [f"beads: {beads['why_not']}"]
     return [f"beads alone tell the clock to {beads['sigma_s']:.2f} s, but for the site's error"]
+
+
+def limb_used(clock: Clock) -> str:
+    """Return which limb of the Moon the crescents were dated with; empty if none is told."""
+    limb = clock.get("lunar_limb")
+    if not limb:
+        return ""
+    height = "not compared"
+    if limb["amplitude"] is not None:
+        height = f"seen at {limb['amplitude']:.2f} ± {limb['amplitude_sigma']:.2f} of its height"
+    return {
+        "real": f"the Moon's real one, {height}",
+        "smooth": f"smooth; the real one is {height}",
+        "undetermined": f"the Moon's real one, in doubt: {height}",
+        "given": "as the config gives it",
+    }[limb["decision"]]
 
 
 def disagreeing_lines(clock: Clock) -> list[str]:

@@ -35,6 +35,12 @@ class TimingConfig(Section):
         default=True,
         description="Date the clock by frames with beads where they match the Moon's relief.",
     )
+    lunar_limb: Literal["auto", "smooth"] = Field(
+        default="auto",
+        description="The Moon's limb that crescents are fitted with: auto is its relief, as far as "
+        "the pictures do not contradict it; smooth is a circle, whose centre is half an arcsecond "
+        "(a second of time and more) off that of a real Moon, which the stated errors leave out.",
+    )
     sidecars: bool = Field(
         default=False,
         description="Also write the corrected times to XMP files in the workspace.",

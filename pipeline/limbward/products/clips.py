@@ -27,6 +27,7 @@ from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
 from limbward.sky.circumstances import Circumstances, iso_utc
 from limbward.stages import place_and_time
+from limbward.stages.known_limb import known_limb
 from limbward.stages.measuring import artefact_name
 from limbward.work.executors import local_crew
 from limbward.work.map import Failure, FileMap, Task
@@ -104,7 +105,7 @@ def _beforehand(config: Config, circumstances: Circumstances, epoch: Time) -> Be
         place_and_time.doubt(config, track),
         totality_s=place_and_time.covered_s(config, circumstances),
         rotates=config.timing.rotates,
-        profile=place_and_time.limb_profile(config),
+        limb=known_limb(config, epoch),
     )
 
 

@@ -153,6 +153,8 @@ def clock_sentences(clock: ClockAudit) -> list[str]:
         scatter = entry["residual_rms_s"]
         text += f"; they scatter by {scatter:.2f} s." if scatter is not None else "."
         sentences.append(text)
+    if limb := entry.get("lunar_limb"):
+        sentences.append(limb["said"])
     sentences += _of_beads(entry.get("beads"))
     sentences.append(f"To convert this camera's times to UTC at that moment, {correction(clock)}.")
     return sentences

@@ -88,7 +88,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
 def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
     """Return what ingest measured, and timing measured anew."""
-    measured, drowned = with_cores(measured_discs(ingest), ingest, texts(timing, "phase"))
+    discs = measured_discs(ingest)
+    for name in ("x", "y", "radius"):
+        discs[f"moon_{name}"] -= np.nan_to_num(floats(timing, f"limb_pull_{name}"))
+    measured, drowned = with_cores(discs, ingest, texts(timing, "phase"))
     anew = {name: floats(timing, name) for name in (*PLACES, "sun_sigma")}
     exposure = floats(ingest, "exposure")
     return Seen(
