@@ -1,8 +1,8 @@
 """The Moon's real limb: each pixel of a map of heights put into space and seen from the site.
 
 Shares nothing with the package: the whole grid (LDEM_16 of NASA's PDS) and the kernel of the Moon's
-orientation as `python -m tests.real_files.fetch` gets them, turned by hand, and projected forwards instead of
-searched for along lines of sight.
+orientation as `python -m tests.real_files.fetch` gets them, turned by hand, and projected forwards
+instead of searched for along lines of sight.
 """
 
 from __future__ import annotations
