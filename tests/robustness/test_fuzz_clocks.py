@@ -11,7 +11,7 @@ from limbward.geometry.orientation import Orientation
 from limbward.sky.air import Air
 from limbward.sky.doubt import doubted_track
 from tests.clock.test_solve import crescents
-from tests.robustness.fuzz_clocks import SITE, faults, fuzz, table, the_track
+from tests.robustness.fuzz_clocks import SITE, faults, fuzz, table, the_track, worst_of_pieces
 
 DAY = 86400.0
 OFFSET = 7200.0 - 41.3
@@ -66,6 +66,16 @@ def test_lies_that_lie_on_a_line(track, k):
     assert "direct" in found.sources
     assert found.offset_s == pytest.approx(made.offset_s, abs=3.0 * found.offset_sigma_s)
     assert found.offset_sigma_s < 6.0
+
+
+@pytest.mark.parametrize(("seed", "k"), [(12, 1261), (13, 4027)])
+def test_pieces_whose_mirroring_only_the_times_tell(track, seed, k):
+    """A path mirrored and of a site far off fits as well as the right one."""
+    made = table(track, np.random.default_rng([seed, k]))
+    doubt = doubted_track(track, SITE, Air(1010.0, 10.0))
+    found = solve_clock(track, crescents=made.crescents, doubt=doubt if k % 2 else None)
+    assert found.steps
+    assert worst_of_pieces(found, made.crescents, made.begun_s) < 4.0
 
 
 def test_right_references_are_not_doubted(track, good):

@@ -145,24 +145,25 @@ def _starts(
         _Start(s.offset_s, np.full(int(s.later.any()), s.step_s), s.later.astype(int), s.voters)
         for s in consensus(track, c)
     ]
-    path = fit_path(track, c, doubt, scale0, rotates)
-    if path is None:
-        return found
+    paths = fit_path(track, c, doubt, scale0, rotates)
+    return found + [start for path in paths if (start := _on_path(c, path)) is not None]
+
+
+def _on_path(c: Crescents, path: PathFit) -> _Start | None:
+    """Return where a fit begins by a path; None if its clock would not run."""
     on = path.on_path
     late = c.reading_s + 0.5 * c.resolution_s + 0.5 * c.exposure_s - path.t_s
     sigma = np.hypot(path.sigma_s, c.resolution_s / np.sqrt(12.0)) + 0.1
     clock = find_pieces(late[on], sigma[on], path.t_s[on], c.order[on])
-    if clock.drift < STOPPED:
-        return found
+    voters = on.copy()
+    voters[on] = clock.fits
+    if clock.drift < STOPPED or not voters.any():
+        return None
     # Frames beside the path belong to the piece in which they were taken.
     begins = [c.order[on][clock.piece == k].min() for k in range(1, clock.offset_s.size)]
     piece = np.searchsorted(np.array(begins), c.order, side="right")
-    voters = on.copy()
-    voters[on] = clock.fits
-    if voters.any():
-        first = float(clock.offset_s[0])
-        found.append(_Start(first, clock.offset_s[1:] - first, piece, voters, path, clock.drift))
-    return found
+    first = float(clock.offset_s[0])
+    return _Start(first, clock.offset_s[1:] - first, piece, voters, path, clock.drift)
 
 
 def _fits_from(

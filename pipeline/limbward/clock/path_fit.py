@@ -27,6 +27,7 @@ WIDTHS = (*(5.0 * 2.0**k for k in range(6, 0, -1)), *(5.0,) * 12)  # of the loss
 FURTHEST = np.array([10.0, 1e-3, 0.2, 60.0, 60.0])
 NEAR_SIGMA = 6.0  # a frame further from the path is not on it
 TURNING_ARCSEC = 60.0  # a rise or fall of the separation counts for no more than this
+RIVAL_CHI2 = 25.0  # a path of the other mirroring that fits worse by more is out
 LEAST_MOTION = 0.6  # of the rises and falls, that must go the way of an eclipse
 
 
@@ -70,7 +71,7 @@ def fit_path(
     doubt: Doubt | None,
     scale0: float,
     rotates: bool | None,
-) -> PathFit | None:
+) -> list[PathFit]:
     """Fit orientation and scale by where crescents lie on the Moon's path.
 
     Parameters
@@ -87,9 +88,10 @@ def fit_path(
 
     Returns
     -------
-    PathFit or None
-        None if too few frames lie on a path, or the order in which they were taken is not that of
-        an eclipse.
+    list of PathFit
+        The best first, then that of the other mirroring if it fits nearly as well: if the site may
+        be wrong, only the times can decide between them. Empty if too few frames lie on a path, or
+        the order in which they were taken is not that of an eclipse.
 
     Notes
     -----
@@ -101,12 +103,19 @@ def fit_path(
     sky = _Path(track, c, doubt, scale0)
     start = sky.by_separation()
     if start is None:
-        return None
+        return []
     turnings = (False, True) if rotates is None else (rotates,)
-    fits = [sky.fit(start, m, turning) for m in (False, True) for turning in turnings]
-    best = min(fits, key=lambda f: f.cost + mirrored_cost(f.mirrored))
     enough = max(LEAST_FRAMES, LEAST_SHARE * c.order.size)
-    return best if best.on_path.sum() >= enough else None
+
+    def cost(fit: PathFit) -> float:
+        return fit.cost + mirrored_cost(fit.mirrored)
+
+    each = (
+        min((sky.fit(start, mirrored, turning) for turning in turnings), key=cost)
+        for mirrored in (False, True)
+    )
+    fits = sorted((fit for fit in each if fit.on_path.sum() >= enough), key=cost)
+    return [fit for fit in fits if cost(fit) < cost(fits[0]) + RIVAL_CHI2]
 
 
 @dataclass(frozen=True)

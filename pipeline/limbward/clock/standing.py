@@ -63,11 +63,12 @@ def standing_clock(
     c = crescents.of(valid)
     scale0 = float(np.median(track.sun_radius_arcsec(np.zeros(1)) / c.sun_radius_px))
     # Along the path a wrong site is a wrong time: it is believed where the frames lie on its path.
-    path = fit_path(track, c, None, scale0, rotates)
-    if path is None or path.on_path.mean() < LEAST_ON_PATH:
-        path = fit_path(track, c, doubt, scale0, rotates)
-    if path is None:
+    paths = fit_path(track, c, None, scale0, rotates)
+    if not paths or paths[0].on_path.mean() < LEAST_ON_PATH:
+        paths = fit_path(track, c, doubt, scale0, rotates)
+    if not paths:
         return None
+    path = paths[0]
     n = valid.size
     used, own = np.zeros(n, bool), np.full(n, np.nan)
     used[valid] = path.on_path
