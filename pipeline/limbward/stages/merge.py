@@ -1,4 +1,4 @@
-"""The merge: registered frames of totality to one linear corona."""
+"""The merge: registered frames of totality to one linear corona, or filtered ones to the Sun."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from limbward.sky.ephemeris import view
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
+from limbward.stages.sun_picture import choose_filtered, stack_filtered
 from limbward.work.decoding import Decoder
 from limbward.work.executors import crew
 from limbward.work.reporting import Reporter
@@ -34,7 +35,7 @@ Floats = NDArray[np.float64]
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
-    """Write corona.fits and tables/merge.ecsv.
+    """Write tables/merge.ecsv and corona.fits, or, where it was not total, sun.fits.
 
     Raises
     ------
@@ -49,7 +50,25 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     used = np.zeros(len(ingest), bool)
     files = _files(config, ingest, timing, align)
     frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
-    if frames is None:
+    total = place_and_time.eclipse(config).kind == "total"
+    filtered = None
+    if frames is None and not total:
+        filtered = choose_filtered(config, files, ingest, align, note)
+    if filtered is not None:
+        with (
+            crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
+            Decoder(hands, *_told_of_files(config, workspace, ingest)) as decoder,
+        ):
+            told = stack_filtered(
+                config, workspace, reporter, files, *filtered, (ingest, align), decoder
+            )
+        for row, (light, why) in told.items():
+            relative[row], used[row], note[row] = light, not why, why
+        keep_better(workspace, 0, reporter.warn)
+    elif frames is None and not total:
+        reporter.note("No filtered frame shows the Moon before the Sun well enough to be stacked.")
+        keep_better(workspace, 0, reporter.warn)
+    elif frames is None:
         reporter.warn("No frame of totality can be merged; there will be no corona.")
         keep_better(workspace, 0, reporter.warn)
     else:
@@ -200,5 +219,5 @@ STAGE = Stage(
         Workspace.responses,
         Workspace.reduced,
     ),
-    writes=(Workspace.corona, Workspace.noise, Workspace.table("merge")),
+    writes=(Workspace.corona, Workspace.sun, Workspace.noise, Workspace.table("merge")),
 )
