@@ -118,9 +118,7 @@ def make_sun(
     return SunPicture(stack, header, masters.used)
 
 
-def _disc_frame(
-    frames: Frames, k: int, field: Field, survey: Survey, blur_px: Floats
-) -> DiscFrame:
+def _disc_frame(frames: Frames, k: int, field: Field, survey: Survey, blur_px: Floats) -> DiscFrame:
     sun, moon = frames.sun[k], frames.moon[k]
     affine = frame_affine(field.grid, sun.x, sun.y, field.camera, float(frames.rotation_deg[k]))
     back = np.linalg.inv(affine[:, :2])
@@ -197,10 +195,10 @@ def write_sun(path: str | PathLike[str], sun: SunPicture) -> None:
     """
     stack = sun.stack
     history = [
-        f"Linear mean of {sun.header['NFRAMES']} filtered frames, registered on the Sun's centre, "
-        "rows from the bottom.",
-        "The Moon is that of the reference frame: beside its limb only that frame counts, elsewhere "
-        "each frame where its own Moon leaves the Sun free.",
+        f"Linear mean of {sun.header['NFRAMES']} filtered frames, registered on the Sun's "
+        "centre, rows from the bottom.",
+        "The Moon is that of the reference frame: beside its limb only that frame counts, "
+        "elsewhere each frame where its own Moon leaves the Sun free.",
         *sun.calibration,
     ]
     extensions = {"SIGMA": stack.sigma, "COUNT": stack.count}

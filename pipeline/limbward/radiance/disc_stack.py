@@ -145,9 +145,8 @@ def stack_discs(
         weight += w
         count += seen.any(axis=0)
     if reference is None:
-        raise LimbwardError(
-            f"None of the {len(frames)} filtered frames can be decoded: {next(iter(failed.values()))}"
-        )
+        why = next(iter(failed.values()))
+        raise LimbwardError(f"None of the {len(frames)} filtered frames can be decoded: {why}")
     with np.errstate(invalid="ignore", divide="ignore"):
         return DiscStack(light / weight, np.sqrt(variance) / weight, count, relative, failed)
 

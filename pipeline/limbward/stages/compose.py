@@ -132,7 +132,7 @@ def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> No
             raise LimbwardError(f"{path} cannot be composed: {error}.") from error
         to_up, words = up_of(header, options.up)
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
-        valid = np.isfinite(radiance).all(axis=0)
+        valid = np.ones(radiance.shape[1:], bool)  # beyond the frames lies the same black sky
         picture = Turn(valid, grid.up_position_angle, to_up, half)(picture)
         caption, space = _caption(config, header, words), Space(options.profile)
         with workspace.writing(Workspace.composite_tif) as part:

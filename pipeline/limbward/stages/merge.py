@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -51,35 +53,20 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     files = _files(config, ingest, timing, align)
     frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
     total = place_and_time.eclipse(config).kind == "total"
-    filtered = None
-    if frames is None and not total:
-        filtered = choose_filtered(config, files, ingest, align, note)
-    if filtered is not None:
-        with (
-            crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
-            Decoder(hands, *_told_of_files(config, workspace, ingest)) as decoder,
-        ):
-            told = stack_filtered(
-                config, workspace, reporter, files, *filtered, (ingest, align), decoder
-            )
-        for row, (light, why) in told.items():
-            relative[row], used[row], note[row] = light, not why, why
-        keep_better(workspace, 0, reporter.warn)
-    elif frames is None and not total:
-        reporter.note("No filtered frame shows the Moon before the Sun well enough to be stacked.")
-        keep_better(workspace, 0, reporter.warn)
-    elif frames is None:
+    if frames is None and total:
         reporter.warn("No frame of totality can be merged; there will be no corona.")
         keep_better(workspace, 0, reporter.warn)
+    elif frames is None:
+        keep_better(workspace, 0, reporter.warn)
+        told = _stack(config, workspace, reporter, files, (ingest, align), note)
+        for row, (light, why) in told.items():
+            relative[row], used[row], note[row] = light, not why, why
     else:
         if not frames.linear:
             reporter.warn(DISPLAY_REFERRED)
         field = _field(config, workspace, frames, align)
         reduced = texts(ingest, "reduced")
-        with (
-            crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
-            Decoder(hands, *_told_of_files(config, workspace, ingest)) as decoder,
-        ):
+        with _decoder(config, workspace, ingest) as decoder:
             exposures, left_out = _merge(
                 config, workspace, reporter, files, frames, field, reduced, decoder
             )
@@ -97,6 +84,32 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["relative_exposure"] = masked_floats(relative)
     table["note"] = masked_texts(note)
     workspace.write_table(Workspace.table("merge"), table)
+
+
+@contextmanager
+def _decoder(config: Config, workspace: Workspace, ingest: Table) -> Iterator[Decoder]:
+    with (
+        crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
+        Decoder(hands, *_told_of_files(config, workspace, ingest)) as decoder,
+    ):
+        yield decoder
+
+
+def _stack(
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    files: Files,
+    tables: tuple[Table, Table],
+    note: NDArray[np.object_],
+) -> dict[int, tuple[float, str]]:
+    """Stack the filtered Sun; return what `stack_filtered` does, nothing where there is none."""
+    filtered = choose_filtered(config, files, tables[0], note)
+    if filtered is None:
+        reporter.note("No filtered frame shows the Moon before the Sun well enough to be stacked.")
+        return {}
+    with _decoder(config, workspace, tables[0]) as decoder:
+        return stack_filtered(config, workspace, reporter, files, *filtered, tables, decoder)
 
 
 def _files(config: Config, ingest: Table, timing: Table, align: Table) -> Files:

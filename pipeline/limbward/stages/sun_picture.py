@@ -28,12 +28,13 @@ from limbward.workspace.stored import read_planes, read_pointings
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-EXTENT = 1.5  # solar radii from the centre of the picture to its sides
+# Solar radii from the centre of the picture to its sides: 1.3 remain however it is turned.
+EXTENT = 1.85
 COLOURS = 5  # frames, nearest in time, that tell the colour of the Sun's centre
 
 
 def choose_filtered(
-    config: Config, files: Files, ingest: Table, align: Table, note: NDArray[np.object_]
+    config: Config, files: Files, ingest: Table, note: NDArray[np.object_]
 ) -> tuple[Frames, DiscFrames] | None:
     """Return the frames to be stacked; None if no filtered frame shows the Moon before the Sun.
 
