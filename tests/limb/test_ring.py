@@ -39,7 +39,8 @@ def test_both_circles_of_a_ring_are_found(ratio, dx, dy):
     found = measure(picture, np.zeros(picture.shape, bool), radius_ratio=ratio)
     assert found.kind == "partial"
     sun, moon = found.sun, found.moon
-    assert sun is not None and moon is not None
+    assert sun is not None
+    assert moon is not None
     assert np.hypot(sun.x - x, sun.y - y) < 0.1
     assert np.hypot(moon.x - sun.x - dx, moon.y - sun.y - dy) < 0.1
     assert abs(sun.radius - SUN) < 0.1

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from astropy.io.fits import Header
@@ -201,5 +202,5 @@ def write_sun(path: str | PathLike[str], sun: SunPicture) -> None:
         "elsewhere each frame where its own Moon leaves the Sun free.",
         *sun.calibration,
     ]
-    extensions = {"SIGMA": stack.sigma, "COUNT": stack.count}
+    extensions: dict[str, NDArray[Any]] = {"SIGMA": stack.sigma, "COUNT": stack.count}
     write_picture(path, stack.radiance, sun.header, extensions, history)

@@ -28,7 +28,9 @@ from limbward.radiance.noise import NoiseModel
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-BLURS, RELIEF_ARCSEC, FADE_PX = 3.0, 3.0, 3.0  # beside a Moon: its blur, its mountains, the rise
+# What is left out beside a frame's Moon: 2.5 blurs, where 0.6 % of a limb's step is left, and its
+# mountains; then the rise. A ring is a twentieth of a solar radius wide: more would leave nothing.
+BLURS, RELIEF_ARCSEC, FADE_PX = 2.5, 2.0, 1.5
 CLIPPED = 0.97  # of the range, from which on converters bend
 COMPARED = 0.95  # solar radii, within which frames' brightness is compared
 LEAST_COMPARED = 100  # pixels
@@ -148,7 +150,8 @@ def stack_discs(
         why = next(iter(failed.values()))
         raise LimbwardError(f"None of the {len(frames)} filtered frames can be decoded: {why}")
     with np.errstate(invalid="ignore", divide="ignore"):
-        return DiscStack(light / weight, np.sqrt(variance) / weight, count, relative, failed)
+        sigma = np.asarray(np.sqrt(variance) / weight, np.float32)
+        return DiscStack(light / weight, sigma, count, relative, failed)
 
 
 def _away(grid: Grid, disc: Disc) -> Pixels:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from limbward.render.space import Space
 
@@ -14,7 +14,7 @@ LIT = 0.3  # of the brightest, which the limb of the disc is (Allen's Astrophysi
 
 
 def sun_disc(
-    radiance: Pixels, white: Pixels, to_srgb: Pixels, *, lightness: float, space: str
+    radiance: Pixels, white: ArrayLike, to_srgb: Pixels, *, lightness: float, space: str
 ) -> tuple[Pixels, float]:
     """Return the picture (3, H, W), encoded, and the luminance that has ``lightness``.
 
