@@ -33,19 +33,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     phases = ("partial",) if ring else ("contact", "totality")
     shots = read_shots(config, workspace, phases, options.camera, "strip")
     limb = place_and_time.moon_limb(config, circumstances)
-    if circumstances.kind == "partial":
-        raise LimbwardError(
-            "The eclipse is partial at the site: there is neither second nor third contact, so "
-            "there are no beads to show. `limbward sheet` shows the crescents."
-        )
     if limb is None or not len(shots):
-        raise LimbwardError(
-            "No frame near greatest eclipse has both a time and a place, so there are no contacts to "
-            "show."
-            if ring
-            else "There are no frames of totality or of the minute around it, so there are no "
-            "contacts to show."
-        )
+        raise LimbwardError(_why_nothing(circumstances.kind))
     second, third = (float((t - shots.epoch).to_value("s")) for t in limb.central)
     strip = Strip.around(
         shots, (second, third), options.span_s, options.count, options.cell_px, ring=ring
@@ -105,3 +94,17 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         ),
     )
     write_product(workspace, reporter, product)
+
+
+def _why_nothing(kind: str) -> str:
+    if kind == "partial":
+        return (
+            "The eclipse is partial at the site: there is neither second nor third contact, so "
+            "there are no beads to show. `limbward sheet` shows the crescents."
+        )
+    if kind == "annular":
+        return "No filtered frame has both a time and a place, so there are no contacts to show."
+    return (
+        "There are no frames of totality or of the minute around it, so there are no contacts "
+        "to show."
+    )
