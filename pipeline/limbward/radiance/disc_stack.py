@@ -32,7 +32,6 @@ Floats = NDArray[np.float64]
 # mountains; then the rise. A ring is a twentieth of a solar radius wide: more would leave nothing.
 BLURS, RELIEF_ARCSEC, FADE_PX = 2.5, 2.0, 1.5
 CLIPPED = 0.97  # of the range, from which on converters bend
-COMPARED = 0.95  # solar radii, within which frames' brightness is compared
 LEAST_COMPARED = 100  # pixels
 GREEN = 1
 
@@ -117,7 +116,7 @@ def stack_discs(
     shape = (grid.height, grid.width)
     light, weight, variance = (np.zeros((3, *shape), np.float32) for _ in range(3))
     count = np.zeros(shape, np.uint16)
-    inner = _away(grid, Disc(grid.sun_x, grid.sun_y, COMPARED * sun_radius_px)) < 0
+    depth = -_away(grid, Disc(grid.sun_x, grid.sun_y, sun_radius_px))
     relative: dict[int, float] = {}
     failed: dict[int, str] = {}
     reference: Pixels | None = None
@@ -136,7 +135,8 @@ def stack_discs(
             relative[k] = 1.0
         else:
             share = clear * free
-            relative[k] = _compared(value / frame.light_s, reference, (share == 1.0) & inner)
+            both = (share == 1.0) & (depth > BLURS * frame.blur_px)
+            relative[k] = _compared(value / frame.light_s, reference, both)
         gathered = np.float32(frame.light_s * relative[k])
         spread = frame.noise.variance(value) * power / gathered**2
         value /= gathered

@@ -15,9 +15,9 @@ from limbward.report.wording import counted
 
 Floats = NDArray[np.float64]
 
-STEP = 0.02  # solar radii of a ring of the profile
+STEP = 0.005  # solar radii of a ring of the profile
 OUTERMOST = 0.98  # beyond which the limb's blur tells more than its darkening
-BESIDE_MOON = 0.03  # solar radii left out beside the Moon's limb
+BESIDE_MOON = 0.015  # solar radii left out beside the Moon's limb; a ring has 0.05
 LEAST_PIXELS = 30
 
 
