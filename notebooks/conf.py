@@ -10,13 +10,11 @@ there) is shown with them; nothing is run here.
 """
 
 import os
-import sys
 from pathlib import Path
 
 import nbformat
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE))
 EXECUTED = HERE.parent / "build" / "executed"
 
 # What apidoc puts into its pages of packages; its setting for it does not reach those.
@@ -65,20 +63,12 @@ html_theme_options = {"navigation_with_keys": True}
 
 
 def fill(app, name, source):
-    """Put outputs into notebooks, and what the program knows of itself into the reference."""
-    from docs_tables import commands, config, filters
-
-    text = source[0]
+    """Put outputs into notebooks."""
     kept = EXECUTED / f"{name}.ipynb"
     if (HERE / f"{name}.ipynb").exists() and kept.exists():
-        executed, own = kept.read_text(encoding="utf-8"), text
-        if cells(executed) == cells(own):
+        executed = kept.read_text(encoding="utf-8")
+        if cells(executed) == cells(source[0]):
             source[0] = executed
-        return
-    for mark, make in (("COMMANDS", commands), ("CONFIG", config), ("FILTERS", filters)):
-        if f"<!-- {mark} -->" in text:
-            text = text.replace(f"<!-- {mark} -->", make())
-    source[0] = text
 
 
 def cells(text):

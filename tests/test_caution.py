@@ -220,6 +220,7 @@ def command_lines(folder: Path, kind: str) -> dict[str, list[str]]:
         "backup": ["backup", f"{card}/card", str(folder / "bag")],
         "verify": ["verify", str(folder / "bag")],
         "enhance": ["enhance", str(folder / "none.fits"), "--steps", "nrgf"],
+        "config": ["config"],
         "schema": ["schema"],
     }
 
@@ -233,7 +234,17 @@ def test_every_command_that_shows_a_contact_time_has_the_caution(kind, limbward,
     showing = set()
     for name, call in calls.items():
         status, out, err = limbward(*call)
-        if name in ("simulate", "contacts", "check", "run", "audit", "demo", "backup", "schema"):
+        if name in (
+            "simulate",
+            "contacts",
+            "check",
+            "run",
+            "audit",
+            "demo",
+            "backup",
+            "config",
+            "schema",
+        ):
             assert status == 0, (name, err)
         if CONTACT_TIME.search(flat(out + err)):
             showing.add(name)

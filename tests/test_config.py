@@ -170,7 +170,7 @@ def test_schema_refers_to_nothing_that_is_not_in_it():
         ),
         (
             SMALLEST + "run: {qqqq: 1}\n",
-            "limbward.yaml:4: run.qqqq: unknown key; here can stand jobs, executor, scheduler.",
+            "limbward.yaml:4: run.qqqq: unknown key; choose from jobs, executor, scheduler.",
         ),
         (
             SMALLEST + "timing:\n  references:\n    - file: a\n      utcc: 1\n"
@@ -246,7 +246,7 @@ def test_schema_refers_to_nothing_that_is_not_in_it():
         ),
         (
             SMALLEST + "compose: {detail: nrfg}\n",
-            "limbward.yaml:4: compose.detail: no enhancement is called 'nrfg'; there are ['nrgf'].",
+            "limbward.yaml:4: compose.detail: there is no enhancement 'nrfg'; choose one of nrgf.",
         ),
         (
             SMALLEST + "eclipse: 2027-08-02\n",
@@ -257,7 +257,7 @@ def test_schema_refers_to_nothing_that_is_not_in_it():
             "limbward.yaml:4: workspace: 'x' cannot be read as 'python/name:os.system'; "
             "write a plain value.",
         ),
-        (SMALLEST + "? [a, b]\n: 1\n", "limbward.yaml:4: a key should be a word."),
+        (SMALLEST + "? [a, b]\n: 1\n", "limbward.yaml:4: a key must be a word."),
         ("", "limbward.yaml:1: the file is empty; it needs site, eclipse and input."),
         (
             "- a\n",
@@ -316,7 +316,7 @@ def test_enhancements_that_would_share_a_file_are_refused(tmp_path):
         ("site: {latitude: 1\neclipse: [\n", 2, "the bracket that opens on line 1 is not closed"),
         ("input: {cards: [card}\n", 1, "the bracket that opens on line 1 is not closed"),
         ("eclipse: 2026-08-12\ninput: {cards: [card]\n", 2, "the bracket that opens on line 2"),
-        ("input: {cards: [card]}}\n", 1, "a closing bracket that none opens"),
+        ("input: {cards: [card]}}\n", 1, "a closing bracket without an opening one"),
         ("site:\n  latitude: 1\n   longitude: 2\n", 3, "indented differently"),
         ("site:\n  latitude: 1\n longitude: 2\n", 3, "indented differently"),
         ("  eclipse: 2026-08-12\nsite: {}\n", 2, "indented differently"),
@@ -344,7 +344,7 @@ def test_text_that_is_no_text(tmp_path):
     (found,) = mistakes(tmp_path, SMALLEST.encode() + b"workspace: \xff\n")
     assert found == "limbward.yaml:4: not UTF-8 text; save the file as UTF-8."
     (found,) = mistakes(tmp_path, SMALLEST + "workspace: \0\n")
-    assert "not valid YAML: there are control characters" in found
+    assert "not valid YAML: it contains control characters" in found
 
 
 def test_aliases_are_expanded_up_to_a_bound(tmp_path):

@@ -55,10 +55,16 @@ def test_every_filter_and_its_parameters(tables):
             assert f"| `{key}` |" in text.partition(f"## `{name}`")[2]
 
 
+def test_pages_are_what_the_program_says_now(tables):
+    """``python notebooks/docs_tables.py`` writes them."""
+    for name, text in tables.pages().items():
+        assert (NOTEBOOKS / name).read_text(encoding="utf-8") == text, name
+
+
 def test_pages_lead_to_files_that_exist():
-    for page in NOTEBOOKS.glob("*.md"):
+    for page in (ROOT / "README.md", *NOTEBOOKS.glob("*.md")):
         for target in re.findall(r"\]\((\w[\w./-]*)\)", page.read_text(encoding="utf-8")):
-            assert (NOTEBOOKS / target).exists(), (page.name, target)
+            assert (page.parent / target).exists(), (page.name, target)
     toctree = (NOTEBOOKS / "index.md").read_text(encoding="utf-8")
     for notebook in NOTEBOOKS.glob("*.ipynb"):
         assert f"\n{notebook.stem}\n" in toctree

@@ -36,7 +36,7 @@ def test_steps_are_read(texts):
     ("texts", "said"),
     [
         (["fnrfg"], "no filter 'fnrfg'"),
-        (["fnrgf:ordr=6"], "parameters are .*order"),
+        (["fnrgf:ordr=6"], "fnrgf has no parameter 'ordr'. The parameters of fnrgf are .*order"),
         (["fnrgf:order"], "key=value"),
         (["fnrgf:order=-1"], "order"),
         (["{order: 6}"], "name of a filter"),
@@ -95,7 +95,7 @@ def test_results_are_written_beside_the_image_or_where_asked(merge, tmp_path):
 def test_the_image_is_never_replaced(merge):
     path, _ = merge
     before = path.read_bytes()
-    with pytest.raises(LimbwardError, match="the image itself"):
+    with pytest.raises(LimbwardError, match="the input image itself"):
         enhance_image(path, ["nrgf"], preview=False, output=path)
     assert path.read_bytes() == before
 
@@ -137,4 +137,4 @@ def test_a_merge_with_its_sky_is_said_to_have_it(merge, tmp_path):
     wanted = tmp_path / "sky.png"
     enhance_image(path, ["nrgf"], preview=True, output=wanted, with_sky=True, reporter=reporter)
     assert wanted.exists()
-    assert "none was taken off" in said[0]
+    assert "none was subtracted" in said[0]

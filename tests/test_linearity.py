@@ -111,7 +111,7 @@ def test_a_jpeg_stands_in_for_a_raw_frame_that_cannot_be_decoded(tmp_path):
     note = dict(zip([str(f)[5:] for f in table["file"]], texts(table, "note"), strict=True))
     assert phase["IMG_0002.DNG"] == "unreadable"
     assert phase["IMG_0002.JPG"] == "totality"
-    assert "stands in for card/IMG_0002.DNG" in note["IMG_0002.JPG"]
+    assert "instead of card/IMG_0002.DNG" in note["IMG_0002.JPG"]
     assert phase["IMG_0001.JPG"] == "other"
     assert "card/IMG_0001.DNG is used" in note["IMG_0001.JPG"]
 

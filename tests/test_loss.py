@@ -289,9 +289,9 @@ def test_a_changed_input_is_told_and_blamed_where_it_upsets_the_code(workspace, 
         run_stages(small, workspace, SilentReporter(), stages=stages, first="enhance")
     workspace.path("corona.fits").write_text("cut")
     reporter = SilentReporter()
-    with pytest.raises(LimbwardError, match=r"cannot use corona\.fits.*KeyError.*run again"):
+    with pytest.raises(LimbwardError, match=r"cannot use corona\.fits.*KeyError.*limbward run"):
         run_stages(settings, workspace, reporter, stages=stages, first="enhance")
-    assert "corona.fits has been changed since the run that made it." in reporter.warnings
+    assert "corona.fits has changed since the run that made it." in reporter.warnings
 
 
 def test_later_stages_need_no_card(workspace, tmp_path):
@@ -310,7 +310,7 @@ def test_later_stages_need_no_card(workspace, tmp_path):
     stages = [first, last]
     run_stages(config(tmp_path), workspace, reporter, stages=stages, first="enhance")
     assert len(ran) == 2
-    assert "Whether ingest is up to date cannot be told" in reporter.warnings[0]
+    assert "It is not known whether ingest is up to date" in reporter.warnings[0]
 
 
 # Fewer frames than before.
@@ -328,7 +328,7 @@ def test_a_corona_of_clearly_more_frames_is_kept(workspace, before, now, kept):
     assert workspace.path(Workspace.corona).exists() != kept
     if kept:
         assert there.read_bytes() == whole
-        assert f"{before} went into" in reporter.warnings[0]
+        assert f"made from {before}" in reporter.warnings[0]
 
 
 # Checksums.

@@ -148,7 +148,7 @@ def test_table_says_what_was_used_and_why_not(session):
     np.testing.assert_allclose(ratio / np.exp(np.log(ratio).mean()), 1.0, atol=0.005)
     note = MaskedColumn(table["note"]).filled("")
     assert "missing.fits cannot be read" in note[8]
-    assert "another camera is merged" in note[9]
+    assert "the merge uses another camera" in note[9]
     assert note[0] == ""
 
 
@@ -242,8 +242,8 @@ def test_a_corona_of_display_referred_frames_says_that_it_is_no_measurement(tmp_
     merge.STAGE.run(config, workspace, reporter)
     header = fits.getheader(workspace.path(Workspace.corona))
     assert header["LINEAR"] is linear
-    assert ("no measurement" in str(header.get("HISTORY", ""))) is not linear
-    assert any("no measurement" in said for said in reporter.warnings) is not linear
+    assert ("not a measurement" in str(header.get("HISTORY", ""))) is not linear
+    assert any("not a measurement" in said for said in reporter.warnings) is not linear
 
 
 def test_without_totality_there_is_no_corona_and_no_failure(tmp_path):
@@ -263,7 +263,7 @@ def test_a_card_that_is_gone_is_said(tmp_path):
     config, workspace, _, _ = make_session(tmp_path)
     for file in (tmp_path / "card").iterdir():
         file.unlink()
-    with pytest.raises(LimbwardError, match="is the card still there"):
+    with pytest.raises(LimbwardError, match="is the card still connected"):
         merge.STAGE.run(config, workspace, SilentReporter())
 
 

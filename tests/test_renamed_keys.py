@@ -30,7 +30,7 @@ def test_the_new_key_is_named(tmp_path, old, new):
     cards = "" if section == "input" else "input: {cards: [card]}\n"
     own = "  cards: [card]\n" if section == "input" else ""
     said = refusal(tmp_path, f"{cards}{section}:\n{own}  {key}: 1\n")
-    assert said == f"5: {old}: has another name now; write {new!r}."
+    assert said == f"5: {old}: was renamed; write {new!r}."
 
 
 @pytest.mark.parametrize(("old", "new"), FILTERS.items())
@@ -39,7 +39,7 @@ def test_the_new_filter_is_named(tmp_path, old, new):
     assert new in filters.names()
     text = f"input: {{cards: [card]}}\nenhance: [{{name: a, steps: [{{filter: {old}}}]}}]\n"
     said = refusal(tmp_path, text)
-    assert said == f"4: enhance[0].steps[0].filter: has another name now; write {new!r}."
+    assert said == f"4: enhance[0].steps[0].filter: was renamed; write {new!r}."
 
 
 @pytest.mark.parametrize(("old", "sentence"), PARAMETERS.items())

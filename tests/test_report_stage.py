@@ -207,7 +207,7 @@ def test_whole_run(config, workspace):
     assert "lies at position angle 12.50°" in text
     assert "a <b>bird</b>" in text
     assert not page.all("b")
-    assert "skips card/DCIM/TEST 0004" in text
+    assert "skip card/DCIM/TEST 0004" in text
     assert "made by the filter nrgf" in text
     # The corona is the published law itself, so nothing but the rings' width is left.
     assert float(re.search(r"\(Baumbach 1937\) within (\d+) %", text)[1]) <= 3
@@ -217,10 +217,12 @@ def test_whole_run(config, workspace):
     assert len(page.all("img")) == 10
     # 2 timelines, residuals, 2 of the Sun's place, coverage, 3 of the merge, light, tone
     assert len(page.all("svg")) == 11
-    assert "5 electrons an ADU and 7.5 electrons of read noise (1.5 ADU), measured on pairs" in text
+    assert (
+        "5 electrons per ADU and 7.5 electrons of read noise (1.5 ADU), measured on pairs" in text
+    )
     assert "up to 90 %, 92 % in red, green and blue of the range" in text
-    assert "A sky of 10, 20, 30.5 ADU/s (red, green, blue) was taken off" in text
-    assert "differs from what their exposures tell by -0.5 to +2.0 %" in text
+    assert "A sky of 10, 20, 30.5 ADU/s (red, green, blue) was subtracted" in text
+    assert "frames are -0.5 to +2.0 % brighter" in text
     assert "Y = dark + soft sinh" in text
     assert "The contacts: Beads at C2." in " ".join(text.split())
     assert "position angle: 84.25; beads: 5" in text
@@ -262,8 +264,8 @@ def test_only_the_clocks_were_audited(config, workspace):
     write_tables(workspace, until="timing")
     workspace.write_json(Workspace.clock, {"cameras": [clock().entry]})
     page = made(config, workspace)
-    assert "take off 3 h, then add 58.3 s" in page.text
-    assert "Neither Sun nor Moon has been placed" in page.text
+    assert "subtract 3 h, then add 58.3 s" in page.text
+    assert "Neither Sun nor Moon was located" in page.text
     assert "none was merged" in page.text
 
 
@@ -283,7 +285,9 @@ def test_sources_of_the_report_are_declared(config):
 
 def test_a_damaged_file_of_a_sequence_is_named(config, workspace):
     workspace.write_json("sequences/sheet.json", {"title": "no more"})
-    with pytest.raises(LimbwardError, match=r"sheet\.json does not tell what was made"):
+    with pytest.raises(
+        LimbwardError, match=r"sheet\.json is damaged; delete it and run `limbward sheet`"
+    ):
         made(config, workspace)
 
 

@@ -14,6 +14,7 @@ from .cases import CASES, Case
 from .clock import Clock, iso_utc
 from .corona import Corona, MoonLimb
 from .ephemeris import ARCSEC, Site, solar_north
+from .limb import RealLimb
 from .optics import Optics, vignette
 from .pose import Camera, Mount, view
 from .render import Conditions, Surroundings, light
@@ -52,7 +53,7 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
         (*rng.uniform(-0.5, 0.5, 2), rng.uniform(0.006, 0.015), 0.8) for _ in range(case.spots)
     ]
     scene = Scene(
-        Corona(seed + 5), MoonLimb(case.relief, seed + 6, 3e-10),
+        Corona(seed + 5), _moon(case, site, seed + 6),
         solar_north(site.look(contacts["greatest"])), spots,
     )  # fmt: skip
     optics = optics_of(case)
@@ -90,6 +91,12 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
     }  # fmt: skip
     (folder / "truth.json").write_text(json.dumps(truth, indent=1))
     return truth
+
+
+def _moon(case: Case, site: Site, seed: int) -> MoonLimb:
+    if case.limb == "real":
+        return RealLimb(site, seed, 3e-10)
+    return MoonLimb(case.relief, seed, 3e-10)
 
 
 def optics_of(case: Case) -> Optics:
@@ -173,6 +180,7 @@ def _expose(case: Case, body: Body, k: int, around, contacts, folder: Path, seed
         rng = np.random.default_rng([seed, k, number])
         middle = shot.start + shot.real / 2
         now = view(body.camera, body.mount, middle, shot.shake)
+        around.scene.moon.turn(middle)
         row = {"start_utc": iso_utc(body.clock.date, shot.start),
                "mid_utc": iso_utc(body.clock.date, middle), "nominal": shot.nominal,
                "real": shot.real, "iso": shot.iso, "filtered": shot.filtered}  # fmt: skip

@@ -45,7 +45,8 @@ class Case:
     sky_slope: float = 0.1
     cloud: float = 0.0
     cloud_cover: float = 0.4
-    relief: float = 0.0
+    relief: float = 0.0  # of an invented limb, arcsec
+    limb: str = "invented"  # or "real", with the files of tests.real_files.fetch
     spots: int = 0
     # camera
     kind: str = "dng"  # dng, tiff16, tiff-gamma, tiff8, jpeg, fits

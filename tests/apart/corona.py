@@ -142,6 +142,9 @@ class MoonLimb:
         self.earthshine = earthshine
         self.maria = rng.uniform(-0.6, 0.6, (12, 2))
 
+    def turn(self, seconds: float) -> None:
+        """Set the time; an invented limb is always the same."""
+
     @property
     def highest(self) -> float:
         return float(np.abs(self.profile).max())

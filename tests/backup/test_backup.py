@@ -377,7 +377,7 @@ def test_another_backup_to_the_same_place_waits_its_turn(tmp_path):
 
     def meanwhile(done, total):
         if not raised:
-            with pytest.raises(LimbwardError, match="at work") as caught:
+            with pytest.raises(LimbwardError, match="is running") as caught:
                 save(card, tmp_path / "bag")
             raised.append(caught)
 

@@ -50,7 +50,7 @@ def test_a_card_that_vanishes_leaves_a_bag_that_nobody_calls_good(cut_off):
     verdict = verify_bag(bag)
     assert not verdict.ok
     assert len(verdict.missing) == 10 - 3
-    assert any("7 of 10 files that were meant to be in it are not" in p for p in verdict.problems)
+    assert any("7 of 10 planned files are not in it" in p for p in verdict.problems)
     assert not library_says_valid(bag)
     assert save(card, bag).ok
     assert verify_bag(bag).ok
@@ -203,7 +203,7 @@ def test_a_card_is_not_its_own_copy_by_a_link(tmp_path):
         (bag / place).parent.mkdir(parents=True)
         (bag / INVENTORY).write_text("")
         (bag / place).symlink_to(card)
-        with pytest.raises(LimbwardError, match="is a link; a bag holds copies of its own"):
+        with pytest.raises(LimbwardError, match="is a link; a backup needs real copies"):
             save(card, bag)
 
 
@@ -285,7 +285,7 @@ def test_a_folder_for_temporary_files_that_takes_none_is_named(tmp_path, monkeyp
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(job.FileLock, "acquire", full)
-    with pytest.raises(LimbwardError, match=r"gone/at all takes no file .*No space.*TMPDIR"):
+    with pytest.raises(LimbwardError, match=r"gone/at all cannot be written to .*No space.*TMPDIR"):
         save(a_card(tmp_path / "card"), tmp_path / "bag")
 
 

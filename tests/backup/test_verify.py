@@ -226,7 +226,7 @@ def test_the_commands(tmp_path):
     assert library_says_valid(tmp_path / "bag", tmp_path / "bag2")
     checked = command("verify", tmp_path / "bag")
     assert checked.returncode == 0
-    assert "all as they were" in checked.stdout
+    assert "all unchanged" in checked.stdout
     (tmp_path / "bag/data/card/DCIM/100TESTA/TST_0001.DNG").unlink()
     checked = command("verify", tmp_path / "bag", "--json")
     assert checked.returncode == 1

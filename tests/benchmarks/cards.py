@@ -45,15 +45,18 @@ def fine(scenario: Scenario) -> Scenario:
 
 
 def wide() -> Scenario:
-    """Return the demo's session at 3.2 arcsec a pixel."""
-    return adapt(demo_scenario(WIDE), camera=PSF)
+    """Return the demo's session at 3.2 arcsec a pixel, with an invented limb of the Moon."""
+    return replace(adapt(demo_scenario(WIDE), camera=PSF), limb="invented")
 
 
 CASES: dict[str, Callable[[], Scenario]] = {
     "3.2 arcsec, 1 s tags": wide,
     "1.5 arcsec, sub-second tags": lambda: adapt(fine(wide()), tags={"subsec_digits": 2}),
+    "the same, the Moon's real limb": lambda: replace(
+        adapt(fine(wide()), tags={"subsec_digits": 2}), limb="real"
+    ),
     "the same, smooth Moon": lambda: replace(
-        adapt(fine(wide()), tags={"subsec_digits": 2}), limb_rms_arcsec=0.0
+        adapt(fine(wide()), tags={"subsec_digits": 2}), limb="smooth"
     ),
     "before totality only": lambda: adapt(
         wide(), plan={"partial_sides": "C2", "contact_sides": "C2"}

@@ -41,6 +41,8 @@ ADJUST = "tests/limb/test_adjust.py"
 CORONA = "tests/limb/test_corona.py"
 SOLVE = "tests/clock/test_solve.py"
 READINGS = "tests/clock/test_readings.py"
+RELIEF, TRACED = "tests/limb/test_relief.py", "tests/limb/test_traced.py"
+LIMB = "tests/clock/test_limb.py"
 
 MUTATIONS = (
     # The first three once survived all tests.
@@ -119,6 +121,16 @@ MUTATIONS = (
     Mutation("clock/crescent_model.py", "+ 0.5 * d.resolution_s - d.since_greatest_s",
              "- d.since_greatest_s", f"{SOLVE}::test_gps_tags_join_the_crescents"),
     Mutation("clock/readings.py", " + 0.5 * coarse", "", READINGS),
+    Mutation("sky/limb_track.py", "turn = -east", "turn = east", "tests/sky/test_limb_track.py"),
+    Mutation("limb/traced.py", "np.nan_to_num(off + move)", "np.nan_to_num(off - move)", TRACED),
+    Mutation("limb/traced.py", "blur = _blur(image", "blur = 3.0 + 0.0 * _blur(image", TRACED),
+    Mutation("limb/relief.py", "rough.x - smooth.x", "smooth.x - rough.x", RELIEF),
+    Mutation("limb/relief.py", "spread < CIRCLE_PX", "spread < 0.0 * CIRCLE_PX", RELIEF),
+    Mutation("limb/relief.py", "+ ROOM and amplitude > SURE * sigma", "+ ROOM", RELIEF),
+    Mutation("clock/body.py", "left = max(RELIEF_ARCSEC, pull)", "pass", LIMB),
+    Mutation("clock/body.py", "discs.sun_radius / size", "discs.sun_radius", LIMB),
+    Mutation("clock/body.py", "if not verdict.used:\n        return replace(smooth", "if False:\n"
+             "        return replace(smooth", LIMB),
 )  # fmt: skip
 
 

@@ -56,7 +56,7 @@ def beads(megapixels: float = 1.5, exposure_s: float = 1 / 4000) -> None:
             )
             made.picture[:, made.clipped] = 1.0
             found = find_beads(made.picture, view, radius) or []
-            arcs = lit_arcs(frame, seed, scenario.limb_rms_arcsec)
+            arcs = lit_arcs(scenario, frame, seed)
             for bead in found:
                 off = [abs((bead.position_angle - a + 180) % 360 - 180) - w / 2 for a, _, w in arcs]
                 false += min(off, default=180.0) > 2.0

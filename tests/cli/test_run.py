@@ -27,7 +27,7 @@ def test_run_prints_what_to_look_at(limbward, config, two_stages):
     assert status == 0
     assert out.splitlines() == [
         f"report: {workspace / 'report.html'}",
-        "clock: Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s an hour; zone UTC+3 h",
+        "clock: Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s per hour; zone UTC+3 h",
     ]
     assert "timing:" in err
     assert "warning: clouds" in err
@@ -66,7 +66,7 @@ def test_audit(limbward, config, two_stages):
         "Example One (12)",
         "  clock   58.31 ± 0.12 s slow",
         "  zone    UTC+3 h",
-        "  drift   gaining 2.4 ± 0.3 s an hour",
+        "  drift   gaining 2.4 ± 0.3 s per hour",
         "  frames  24 used",
         "  warning: The clock was set during the eclipse.",
     ]
@@ -88,7 +88,18 @@ def test_audit_lines_tell_what_clock_json_holds():
     assert "  f0 disagrees by +7.0 s and was not used" in lines
     assert "  2 more disagree; see clock.json" in lines
     assert max(map(len, lines)) <= 80
+    beads = {"frames": 9, "used": 9, "scatter_s": 0.3, "sigma_s": 0.062, "why_not": None}
+    by_beads = "  beads alone tell the clock to 0.06 s, but for the site's error"
+    assert by_beads in audit_lines(CLOCK | {"beads": beads})
+    unused = audit_lines(CLOCK | {"beads": beads | {"used": 0, "why_not": "of no use"}})
+    assert "  beads: of no use" in unused
     unknown = CLOCK | {"offset_s": None, "drift_s_per_hour": None, "frames_used": 0}
+    limb = {"decision": "real", "amplitude": 0.984, "amplitude_sigma": 0.03}
+    seen = "  limb: the Moon's real one, seen at 0.98 ± 0.03 of its height"
+    assert seen in audit_lines(CLOCK | told | {"lunar_limb": limb})
+    none = {"decision": "undetermined", "amplitude": None, "amplitude_sigma": None}
+    doubted = "  limb: the Moon's real one, in doubt: not compared"
+    assert doubted in audit_lines(CLOCK | told | {"lunar_limb": none})
     assert audit_lines(unknown)[1:3] == ["  clock   not known", "  zone    UTC+3 h, not checked"]
     unknown["utc_offset_hours"] = None
     assert audit_lines(unknown)[1:-1] == ["  clock   not known"]
@@ -122,16 +133,16 @@ def test_a_locked_workspace_exits_with_1(limbward, config, two_stages):
     with Workspace(config.parent / "workspace").locked():
         status, _, err = limbward("run", config)
     assert status == 1
-    assert "Another run is at work" in err
+    assert "Another run is using" in err
 
 
 @pytest.mark.parametrize(
     ("changes", "expected"),
     [
-        ({}, "Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s an hour; zone UTC+3 h"),
+        ({}, "Example One (12): 58.31 ± 0.12 s slow, gaining 2.4 ± 0.3 s per hour; zone UTC+3 h"),
         (
             {"offset_s": 4.0, "utc_offset_hours": 0.0, "drift_s_per_hour": -0.5, "serial": ""},
-            "Example One: 4.00 ± 0.12 s fast, losing 0.5 ± 0.3 s an hour; zone UTC",
+            "Example One: 4.00 ± 0.12 s fast, losing 0.5 ± 0.3 s per hour; zone UTC",
         ),
         (
             {"utc_offset_hours": -3.5, "drift_s_per_hour": None, "offset_sigma_s": 21.0},

@@ -43,9 +43,9 @@ def test_conditions_are_chosen_by_name(limbward, tmp_path):
 @pytest.mark.parametrize(
     ("command", "options", "message"),
     [
-        ("simulate", ("--conditions", "fine"), "they are calm, usual, hard"),
-        ("demo", ("--conditions", "fine"), "they are calm, usual, hard"),
-        ("simulate", ("--effect", "dust"), "No effect is called 'dust'; there are aureole, "),
+        ("simulate", ("--conditions", "fine"), "choose one of calm, usual, hard"),
+        ("demo", ("--conditions", "fine"), "choose one of calm, usual, hard"),
+        ("simulate", ("--effect", "dust"), "There is no effect 'dust'; choose one of aureole, "),
     ],
 )
 def test_conditions_that_are_unknown(limbward, tmp_path, command, options, message):
@@ -78,5 +78,5 @@ def test_demo_leaves_a_folder_of_something_else_alone(limbward, tmp_path):
     (tmp_path / "thesis.txt").write_text("years of work")
     status, _, err = limbward("demo", tmp_path)
     assert status == 1
-    assert "holds something other than a whole demo" in err
+    assert "holds something other than a complete demo" in err
     assert [p.name for p in tmp_path.iterdir()] == ["thesis.txt"]

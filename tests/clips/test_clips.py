@@ -23,7 +23,7 @@ from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
 # A smooth Moon: what mountains do to a clock is asked where clocks are tested.
-SCENARIO = replace(demo_scenario(0.4), limb_rms_arcsec=0.0)
+SCENARIO = replace(demo_scenario(0.4), limb="smooth")
 SMALL = Filming(0.0, 1.0, rate=2.0, width=320, height=240, scale_arcsec=9.0, clock_fast_s=7.4)
 SMALLEST = (
     "site: {latitude: 65.0, longitude: -23.4, height: 40}\neclipse: 2026-08-12\n"
@@ -123,7 +123,7 @@ def test_a_damaged_clip_is_a_sentence_beside_the_others(device):
 def test_without_clips_there_is_a_sentence_and_no_file(tmp_path):
     (tmp_path / "card").mkdir()
     (tmp_path / "limbward.yaml").write_text(SMALLEST)
-    with pytest.raises(LimbwardError, match="no clips"):
+    with pytest.raises(LimbwardError, match="no videos"):
         clips.run(
             load_config(tmp_path / "limbward.yaml"), Workspace(tmp_path / "w"), SilentReporter()
         )
@@ -185,7 +185,7 @@ def test_a_film_on_which_the_decoder_does_not_end_is_named_and_the_next_is_read(
     with FileMap(local_crew(1), origin="device") as films:
         failed = films.one(stuck, Task(0, path, (path,)))
         assert failed.kind == "crash"
-        assert "crashed on ramp.mp4 or did not come to an end; copy it from the device" in (
+        assert "crashed on ramp.mp4 or did not finish; copy the file from the device" in (
             failed.sentence
         )
         assert len(films.one(sample, Task(1, path, (path, 8, 1.04))).found) == 8

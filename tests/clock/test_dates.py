@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from limbward.clock.crescent_fit import Step
+from limbward.clock.crescent_result import Step
 from limbward.clock.entries import describe_clock
 from limbward.clock.frames import piece_at_epoch
 from limbward.clock.solution import ClockSolution

@@ -19,6 +19,7 @@ from limbward.camera.luminance import green_plane
 from limbward.camera.raw import read_raw
 from limbward.camera.reduce import reduce_frame
 from limbward.errors import ConfigError, LimbwardError
+from limbward.geometry.disc import RIM_BINS
 from limbward.limb import frame as limb_frame
 from limbward.limb.measure import measure
 from limbward.stages import ingest
@@ -95,9 +96,13 @@ def test_a_card_from_end_to_end_in_processes(tmp_path):
     with np.load(workspace.path(total["reduced"])) as reduced:
         assert_array_equal(reduced["planes"], expected.planes)
         assert reduced["factor"] == expected.factor
+        # The light along the Moon's limb, as a fraction of the range.
+        assert reduced["rim"].shape == (RIM_BINS,)
+        assert 0.0 < np.median(reduced["rim"]) < 1.0
     with np.load(workspace.path(first["reduced"])) as reduced:  # coarser, for it is never merged
         assert reduced["planes"].shape[0] == 3
         assert reduced["factor"] == 4 * expected.factor
+        assert "rim" not in reduced
     with Image.open(workspace.path(first["preview"])) as preview:
         assert max(preview.size) <= 320
         assert preview.format == "JPEG"

@@ -103,7 +103,7 @@ def test_frames_with_limbs_are_where_they_were_drawn(placed):
 
 
 @pytest.mark.parametrize(
-    ("frame", "says"), [(DROWNED, "hides the Moon's limb"), (WRONG, "the disc found has a radius")]
+    ("frame", "says"), [(DROWNED, "hide the Moon's limb"), (WRONG, "the disc found has a radius")]
 )
 def test_a_frame_without_a_limb_to_go_by_is_placed_by_the_corona(placed, frame, says):
     placing, _, merged = placed
@@ -117,7 +117,7 @@ def test_a_frame_without_a_limb_to_go_by_is_placed_by_the_corona(placed, frame, 
 def test_a_frame_with_neither_limb_nor_corona_is_refused_in_words(placed):
     placing, _, merged = placed
     assert not merged[EMPTY]
-    assert "the corona does not tell its place" in placing.note[EMPTY]
+    assert "the corona does not give its position" in placing.note[EMPTY]
     assert "frames in the config" in placing.note[EMPTY]
 
 
@@ -128,7 +128,7 @@ def test_comparisons_that_disagree_place_no_frame_without_a_limb(placed, track, 
     placing = Placing(track, before.seen)
     placing.place["sun_x"][:], placing.place["sun_y"][:] = sun.T
     placing.sun_sigma[:], placing.tied[:] = 0.1, True
-    placing._loose[DROWNED] = "what is clipped hides the Moon's limb"
+    placing._loose[DROWNED] = "clipped pixels hide the Moon's limb"
     seen = before.seen.measured
     s = Session(np.arange(N), before.seen.middle_s, before.seen.exposure_s, *seen.values())
     others = np.array([0, 1, 2])

@@ -128,7 +128,7 @@ def test_beads_are_where_the_photosphere_shines(finished):
         if not row["beads"]:
             continue
         frame = frame_of(finished, row["utc"])
-        arcs = lit_arcs(frame, SEED, finished.scenario.limb_rms_arcsec)
+        arcs = lit_arcs(finished.scenario, frame, SEED)
         for place, light, width in arcs:
             alone = all(abs((place - o + 180) % 360 - 180) > 8 for o, _, _ in arcs if o != place)
             if alone and width < 6 and light > 0.05:

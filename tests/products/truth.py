@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from limbward.simulate.frames import SimulatedFrame
-from limbward.simulate.moon import LIMB_ANGLES, moon
+from limbward.simulate.limb import moon_at
+from limbward.simulate.moon import LIMB_ANGLES
+from limbward.simulate.scenario import Scenario
 
 
 def lit_arcs(
-    frame: SimulatedFrame, seed: int, limb_rms_arcsec: float
+    scenario: Scenario, frame: SimulatedFrame, seed: int
 ) -> list[tuple[float, float, float]]:
     """Return position angle, light (arcsec times degrees) and width (degrees) of each lit arc."""
     place = frame.place
@@ -20,7 +22,7 @@ def lit_arcs(
     along = offset[0] * np.sin(a) + offset[1] * np.cos(a)
     across = offset[0] * np.cos(a) - offset[1] * np.sin(a)
     reach = along + np.sqrt(place.sun_radius_arcsec**2 - across**2)
-    gap = reach - place.moon_radius_arcsec - moon(seed, limb_rms_arcsec).limb_arcsec
+    gap = reach - place.moon_radius_arcsec - moon_at(scenario, frame.shot.start, seed).limb_arcsec
     lit = gap > 0
     if not lit.any() or lit.all():
         return []

@@ -363,4 +363,4 @@ def test_a_caption_says_what_is_no_measurement(linear):
     if linear is not None:
         header["LINEAR"] = linear
     said = caption_of(header, "solar north up", title="", author="", site="").description
-    assert ("no measurement" in said) == (linear is False)
+    assert ("not a measurement" in said) == (linear is False)

@@ -158,7 +158,7 @@ def test_too_small_a_field_is_not_fitted():
     assert profile.rho.size == 0
     assert fit_mean_corona(profile) is None
     page = Page(build_report(material(corona=small)))
-    assert "No ring round the Sun holds enough pixels" in page.text
+    assert "No ring around the Sun holds enough pixels" in page.text
 
 
 def test_report_of_a_merge():
@@ -168,7 +168,7 @@ def test_report_of_a_merge():
     frames = [frame(phase="totality", used=True)]
     content = material(contacts=contacts(), frames=frames, corona=corona(), coverage=coverage)
     page = Page(build_report(content))
-    assert "12 frames with 3.5 s of exposure together" in page.text
+    assert "12 frames were merged, 3.5 s of exposure in total" in page.text
     assert "follows the published mean corona" in page.text
     assert "Made for a test." in page.text
     alts = " ".join(s["aria-label"] for s in page.all("svg"))
@@ -180,5 +180,5 @@ def test_report_of_a_merge():
 def test_a_corona_of_display_referred_pictures_is_called_no_measurement(linear):
     shown = material(corona=Corona(**{**vars(corona()), "linear": linear}), contacts=contacts())
     said = " ".join([*merge_section(shown).sentences, *(a.what for a in advise(shown))])
-    assert ("no measurement" in said) != linear
+    assert ("not a measurement" in said) != linear
     assert ("display-referred" in said) != linear

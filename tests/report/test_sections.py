@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from limbward.limb.relief import LimbVerdict
 from limbward.report import Coverage, Reach
 from limbward.report.build import left_out
 from limbward.report.checks import advise, missing_numbers
@@ -59,7 +60,12 @@ def test_clock_in_plain_words():
     assert "At 17:46:51 UTC the clock was 58.3 ± 0.1 s slow" in text
     assert "gaining 2.4 ± 0.3 s/h" in text
     assert "23 frames" in text
-    assert "take off 3 h, then add 58.3 s" in text
+    assert "subtract 3 h, then add 58.3 s" in text
+
+
+def test_the_moons_limb_is_told_with_the_clock():
+    said = LimbVerdict("real", 0.98, 0.03, 24).sentence()
+    assert said in clock_sentences(clock(lunar_limb={"decision": "real", "said": said}))
 
 
 @given(st.integers(-48, 56), st.floats(-400.0, 400.0))
@@ -68,10 +74,19 @@ def test_correction_puts_a_reading_on_utc(quarters, offset):
     hours = quarters / 4
     reading = GREATEST + timedelta(hours=hours, seconds=offset)
     for step in correction(clock(utc_offset_hours=hours, offset_s=offset)).split(", then "):
-        amount, unit = step.removeprefix("take off ").removeprefix("add ").split()
-        sign = -1 if step.startswith("take off") else 1
+        amount, unit = step.removeprefix("subtract ").removeprefix("add ").split()
+        sign = -1 if step.startswith("subtract") else 1
         reading += sign * timedelta(seconds=float(amount) * {"h": 3600.0, "s": 1.0}[unit])
     assert abs((reading - GREATEST).total_seconds()) <= 0.0501  # seconds are given to a tenth
+
+
+def test_beads_are_told_of_whether_used_or_not():
+    beads = {"frames": 9, "sigma_s": 0.062, "why_not": None}
+    text = " ".join(clock_sentences(clock(sources=["beads", "totality"], beads=beads)))
+    assert "the beads on the Moon's limb by its relief" in text
+    assert "(9 frames), by the Moon's relief, tell the clock to 0.06 s" in text
+    text = " ".join(clock_sentences(clock(beads=beads | {"why_not": "they are of no use"})))
+    assert "(9 frames): they are of no use." in text
 
 
 def test_clock_that_nothing_tells_of():

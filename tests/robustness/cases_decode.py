@@ -63,7 +63,9 @@ CASES = (
         Case(f"the bomb {name}", bomb(name), 0, rf"{name}.*declares")
         for name in ("sparse.tif", "header.fits", "vast.dng")
     ),
-    Case("films of which some cannot be decoded", odd_films, 0, r"unknown\.mp4 is coded in a way"),
+    Case(
+        "films of which some cannot be decoded", odd_films, 0, r"unknown\.mp4 is encoded in a way"
+    ),
     *refused(
         "a home of nobody", "[card]", "[~nosuchuser/card]", r"c\.yaml:4: input.cards\[0\]: .*user"
     ),

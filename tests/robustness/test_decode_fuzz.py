@@ -135,13 +135,13 @@ def test_mutated_films_give_samples_or_a_sentence(tmp_path):
     assert tally.tried > 20
     assert tally.read > 5
     told = " ".join(tally.ends)
-    assert "is coded in a way that cannot be decoded here" in told
+    assert "is encoded in a way that cannot be decoded here" in told
     assert "Traceback" not in told
 
 
 @pytest.mark.parametrize(
     ("name", "rate", "says"),
-    [("long.mkv", 1 / 36000, "last 200 hours"), ("quick.mp4", 2e5, r"2e\+05 pictures a second")],
+    [("long.mkv", 1 / 36000, "last 200 hours"), ("quick.mp4", 2e5, r"2e\+05 frames per second")],
 )
 def test_films_of_impossible_length_or_rate_are_told(tmp_path: Path, name, rate, says):
     from limbward.clips.catalogue import UnreadableClip, read_clip

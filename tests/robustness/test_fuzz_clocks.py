@@ -104,7 +104,7 @@ def test_a_frame_or_two_dated_days_off(track, good, days, frames):
     assert (found.used == ~off).all()
     assert (found.inside == ~off).all()
     assert np.isnan(found.residual_s[off]).all()
-    assert f"{frames} of 22 partial frames count for nothing" in found.warnings[0]
+    assert f"{frames} of 22 partial frames were not used for the clock" in found.warnings[0]
 
 
 def test_a_battery_that_died_before_the_session(track, good):

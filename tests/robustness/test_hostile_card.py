@@ -230,7 +230,7 @@ def test_a_backup_names_what_may_not_be_read_and_is_not_complete(shut):
     assert [p.name for p in (root / "bag/data").rglob("*.DNG")] == ["good.DNG"]
     checked = as_anyone(shut, "verify", "bag")
     assert checked.returncode == 1
-    assert "not finished: 1 of 2 files that were meant to be in it are not" in checked.stderr
+    assert "not finished: 1 of 2 planned files are not in it" in checked.stderr
     assert "3 folders of the card could not be listed" in checked.stderr
 
 

@@ -212,4 +212,4 @@ def test_a_decoder_that_does_not_end_is_ended(tmp_path):
         "b.DNG": "unreadable",
         "c.DNG": "partial",
     }
-    assert "did not come to an end" in rows["b.DNG"]["note"][-1]
+    assert "did not finish" in rows["b.DNG"]["note"][-1]

@@ -141,7 +141,7 @@ def test_a_decoder_that_does_not_end_is_ended(card):
             workers=1,
         )
     )
-    assert "did not come to an end" in str(got[1])
+    assert "did not finish" in str(got[1])
     np.testing.assert_array_equal(got[0], read_raw(card[0]).data)
 
 
@@ -154,6 +154,6 @@ def test_where_no_process_starts_it_is_not_the_files_fault(card):
 
     with (
         Decoder(Crew(lambda workers: Stillborn(), 2, True)) as decoder,
-        pytest.raises(LimbwardError, match="No process can be started"),
+        pytest.raises(LimbwardError, match="Cannot start a process"),
     ):
         decoder.read(card[0])

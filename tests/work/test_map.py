@@ -64,8 +64,8 @@ def test_what_goes_wrong_with_a_file_is_a_value_and_the_others_go_on(tmp_path, o
     }
     for name, failure in got.items():
         assert failure.sentence.count(f"{name}.raw") == 1
-    assert got["crash"].sentence.endswith("copy it from the phone again.")
-    assert got["greedy"].sentence.endswith("free some and try later.")
+    assert got["crash"].sentence.endswith("copy the file from the phone again.")
+    assert got["greedy"].sentence.endswith("free some memory and try later.")
     assert "No such file" in got["gone"].sentence
     assert "ZeroDivisionError" in got["bug"].sentence
 

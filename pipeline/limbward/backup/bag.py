@@ -82,7 +82,7 @@ def seal(root: Path, records: Records, info: Info) -> None:
             bag.validate(completeness_only=True)
     except (bagit.BagError, UnicodeDecodeError) as error:
         unseal(root)
-        raise LimbwardError(f"The bag {root} is not as it should be: {error}.") from error
+        raise LimbwardError(f"The bag {root} is not valid: {error}.") from error
     except LimbwardError:
         unseal(root)
         raise
@@ -94,8 +94,8 @@ def seal(root: Path, records: Records, info: Info) -> None:
 def _unlike(root: Path, missing: list[str], extra: list[str]) -> str:
     """Return the sentence about a bag that holds less, or more, than was brought to it."""
     said = []
-    for what, paths in (("are missing from it", missing), ("were put there by others", extra)):
+    for what, paths in (("are missing from it", missing), ("were added by something else", extra)):
         if paths:
             more = f" and {len(paths) - NAMED} more" if len(paths) > NAMED else ""
             said.append(f"{', '.join(paths[:NAMED])}{more} {what}")
-    return f"{root} does not hold what it should: {'; '.join(said)}."
+    return f"{root} does not hold the right files: {'; '.join(said)}."

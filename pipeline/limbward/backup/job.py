@@ -136,11 +136,13 @@ def _lock(destination: Path, stack: ExitStack) -> None:
         lock = FileLock(Path(folder) / f"limbward-backup-{name}.lock")
         lock.acquire(timeout=0)
     except Timeout:
-        raise LimbwardError(f"Another backup to {destination} is at work; wait for it.") from None
+        raise LimbwardError(
+            f"Another backup to {destination} is running; wait for it to end. "
+        ) from None
     except OSError as error:
         raise LimbwardError(
-            f"The folder {folder} takes no file ({error.strerror or error}), and a backup keeps "
-            "others out by one there. Make room in it, or set TMPDIR to another folder."
+            f"The folder {folder} cannot be written to ({error.strerror or error}); a backup "
+            "needs a lock file there. Make room in it, or set TMPDIR to another folder."
         ) from error
     stack.callback(lock.release)
 
@@ -316,7 +318,7 @@ class _Arrival:
         flush_file(self.part, self.found.mtime_ns)
         if read_digest(self.part) != self.digest:
             raise LimbwardError(
-                f"{place.root} gave back other bytes than were written for {self.found.path}; do "
+                f"{place.root} returned other bytes than were written for {self.found.path}; do "
                 "not trust this disk or its cable."
             )
         record = _record(self.card, self.found, self.path, self.digest)

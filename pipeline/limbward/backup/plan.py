@@ -123,7 +123,7 @@ def read_card(root: Path) -> Card:
             if stat.S_ISLNK(status.st_mode):
                 notes.append(f"The link {path} was not followed.")
             elif not stat.S_ISREG(status.st_mode):
-                notes.append(f"{path} is not a regular file and was passed over.")
+                notes.append(f"{path} is not a regular file and was left out.")
             else:
                 relative = path.relative_to(root).as_posix()
                 files.append(
@@ -200,8 +200,8 @@ def _refuse_foreign(root: Path) -> None:
         raise LimbwardError(f"{root} cannot be read ({error.strerror}).") from error
     if holds and not ((root / INVENTORY).is_file() or (root / PLANS).is_dir()):
         raise LimbwardError(
-            f"{root} holds something other than a backup made here, which is left alone; name a "
-            f"folder that is new or empty, such as {root / 'eclipse'}."
+            f"{root} holds something other than a backup made by limbward, so it was not touched; "
+            f"name a new or empty folder, such as {root / 'eclipse'}."
         )
 
 
@@ -233,7 +233,7 @@ def _refuse_links(root: Path, cards: Sequence[Card]) -> None:
             if not stat.S_ISREG(status.st_mode):
                 kind = "a link" if stat.S_ISLNK(status.st_mode) else "neither a file nor a folder"
                 raise LimbwardError(
-                    f"{path} is {kind}; a bag holds copies of its own. Remove it, or name a new "
+                    f"{path} is {kind}; a backup needs real copies. Remove it, or name a new "
                     "folder."
                 )
             if original := files.get(_identity(status)):

@@ -105,7 +105,7 @@ def verify_bag(root: Path, progress: Callable[[int, int], None] | None = None) -
     _refuse_odd_things(root, verdict)
     payload, tags = _manifests(root, verdict)
     if (root / "fetch.txt").exists():
-        verdict.problems.append("The bag has a fetch.txt: part of it lies elsewhere.")
+        verdict.problems.append("The bag has a fetch.txt: part of it is stored elsewhere.")
     if _is_ours(root):
         payload = _check_plans(root, payload, tags, verdict)
     there = _payload_files(root, verdict)
@@ -177,7 +177,7 @@ def _check_plans(root: Path, payload: Entries, tags: Entries, verdict: Verdict) 
         verdict.problems.append(_unfinished(len(meant), len(lacking), unlisted))
     for plan in plans.values():
         if plan.damaged:
-            verdict.problems.append(f"{plan.name} is damaged: what was meant is not known.")
+            verdict.problems.append(f"{plan.name} is damaged: the list of intended files is lost.")
     if not finished and not payload:
         verdict.missing += lacking
         return {r.path: {"sha256": r.sha256, "sha512": r.sha512} for r in records.values()}
@@ -187,7 +187,9 @@ def _check_plans(root: Path, payload: Entries, tags: Entries, verdict: Verdict) 
     verdict.missing += [p.path for name, p in meant.items() if name not in stated]
     for name, hashes in stated.items():
         if name not in meant or name not in recorded:
-            verdict.problems.append(f"{name} stands in a manifest, but was not meant to be there.")
+            verdict.problems.append(
+                f"{name} is listed in a manifest, but was not part of the backup."
+            )
         elif any(hashes.get(a) != getattr(recorded[name], a) for a in ("sha256", "sha512")):
             verdict.problems.append(f"{name}: the manifests and {INVENTORY} do not agree.")
         elif meant[name].size != recorded[name].size:
@@ -199,10 +201,10 @@ def _unfinished(meant: int, lacking: int, unlisted: list[str]) -> str:
     """Return the sentence about a backup that was cut off."""
     said = "The backup was not finished"
     if lacking:
-        said += f": {lacking} of {meant} files that were meant to be in it are not"
+        said += f": {lacking} of {meant} planned files are not in it"
     if unlisted:
         said += f"; {len(unlisted)} folders of the card could not be listed"
-    return f"{said}. Run the same backup again, and it goes on."
+    return f"{said}. Run the same backup again to continue it."
 
 
 def _manifests(root: Path, verdict: Verdict) -> tuple[Entries, Entries]:
@@ -215,13 +217,13 @@ def _manifests(root: Path, verdict: Verdict) -> tuple[Entries, Entries]:
         if match is None:
             continue
         if match[2] not in KNOWN:
-            verdict.problems.append(f"{path.name} is of a kind that is not known.")
+            verdict.problems.append(f"{path.name} is of an unknown kind.")
             continue
         is_tag = match[1] is not None
         algorithms[is_tag].add(match[2])
         _read_manifest(root, path, match[2], tags if is_tag else payload, verdict)
     if not algorithms[False] and not _is_ours(root):
-        verdict.problems.append("There is no manifest, so that nothing is known of the files.")
+        verdict.problems.append("There is no manifest, so the files cannot be checked.")
     for entries, names, is_tag in (
         (payload, algorithms[False], False),
         (tags, algorithms[True], True),

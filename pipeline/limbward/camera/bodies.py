@@ -75,11 +75,11 @@ def split_bodies(shots: Shots) -> tuple[Texts, list[str]]:
         called = _names(camera, shots, groups)
         for name, group in zip(called, groups, strict=True):
             names[group] = name
-        why = "folders filled in turns" if len(parts) > 1 else "discs of two sizes"
+        why = "folders filled by turns" if len(parts) > 1 else "discs of two sizes"
         said.append(
             f"{camera} {serial}".strip()
             + f" is taken for {len(groups)} cameras ({why}): {', '.join(called)}; if that is "
-            "wrong, say which frames are whose under bodies in the config."
+            "wrong, name the frames of each under bodies in the config."
         )
     return names, said
 

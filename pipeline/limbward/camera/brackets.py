@@ -104,15 +104,15 @@ class Answer:
         if tested.response is not None:
             declared = f" (encoded for a display, by {self.declared})" if self.declared else ""
             return (
-                f"{self._files()} are not linear{declared}; {tested.pairs} pairs of exposures give "
-                "the curve by which they are read. They make pictures, not measurements of "
-                "brightness."
+                f"{self._files()} are not linear{declared}; {tested.pairs} pairs of exposures "
+                "give the curve with which they are decoded. They are good for pictures, but not "
+                "a measurement of brightness."
             )
         if not self.declared and tested.is_straight is False:
             return (
-                f"{self._files('the numbers of ')} go with the power {tested.exponent:.2f} of the "
-                "exposures that the files state. If those are right, the brightness of the corona "
-                "is not; see responses.json."
+                f"{self._files('the numbers of ')} grow as the power {tested.exponent:.2f} of the "
+                "exposures that the files state. If the exposures are right, the brightness of "
+                "the corona is wrong; see responses.json."
             )
         return ""
 

@@ -116,7 +116,7 @@ def master_flat(
         for plane in colour_planes(above, frame.pattern):
             middle = float(np.median(plane))
             if middle <= 0:
-                raise LimbwardError("A flat has no light in it; leave it out of the flats.")
+                raise LimbwardError("A flat is black; leave it out of the flats.")
             plane /= np.float32(middle)
         return above
 
@@ -218,7 +218,7 @@ def _combine(
             frame = values(read(Path(path)))
             if shape and frame.shape != shape:
                 raise LimbwardError(
-                    f"{Path(path).name} has another size than the frames it is combined with."
+                    f"{Path(path).name} differs in size from the frames it is combined with."
                 )
             shape = frame.shape
             store.write(frame.tobytes())

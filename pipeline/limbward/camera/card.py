@@ -201,7 +201,7 @@ def _walk(
             elif path.is_file():  # no sockets, no pipes: opening one would wait for ever
                 yield path
             else:
-                notes.append(f"{path} is not a regular file and was passed over.")
+                notes.append(f"{path} is not a regular file and was left out.")
 
 
 def _litter(name: str) -> bool:

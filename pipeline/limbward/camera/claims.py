@@ -56,8 +56,8 @@ def check_claim(
         raise UnreadableFrame(f"{said}its header is damaged, or part of it is missing.")
     if claimed > max(SMALL, ratio * size):
         raise UnreadableFrame(
-            f"{said}it would unpack to {claimed / 1e9:.1f} GB, which no photograph of that size "
-            "does. If it is one, save it without compression."
+            f"{said}it would unpack to {claimed / 1e9:.1f} GB, too much for a photograph of that "
+            "size. If it is one, save it without compression."
         )
 
 

@@ -45,8 +45,8 @@ def read_jpeg_xl(path: Path) -> RawFrame:
         if "imagecodecs" in str(error):
             raise UnreadableFrame(
                 f"{path.name} cannot be decoded: its pixels are in JPEG XL. Install the library "
-                "for it with `pip install limbward[jxl]`, or convert the file to a DNG with "
-                "lossless JPEG compression."
+                "that reads it with `pip install limbward[jxl]`, or convert the file to a DNG "
+                "with lossless JPEG compression."
             ) from error
         raise UnreadableFrame(
             f"{path.name} cannot be decoded as JPEG XL ({error}); copy it again from the card, if "
@@ -98,7 +98,7 @@ def _pattern(path: Path, tags: Any) -> NDArray[np.int8]:
     shape = tuple(int(n) for n in tags.valueof(CFA_DIM) or (2, 2))
     colours = np.frombuffer(bytes(tags.valueof(CFA_PATTERN) or b""), np.uint8)
     if colours.size != shape[0] * shape[1] or not set(colours.tolist()) <= {RED, GREEN, BLUE}:
-        raise UnreadableFrame(f"{path.name} has a colour mosaic that is not of red, green, blue.")
+        raise UnreadableFrame(f"{path.name} has a colour mosaic other than red, green and blue.")
     return colours.astype(np.int8).reshape(shape)
 
 

@@ -295,11 +295,11 @@ def _gps(tags: Tags, notes: list[str]) -> datetime | None:
         return None
     day = _datetime(f"{date} 00:00:00")
     if day is None or len(clock) != 3:
-        notes.append("The GPS stamp is incomplete.")
+        notes.append("The GPS time is incomplete.")
         return None
     # 60 and more are seconds of a leap; of minutes there are 59 and their decimals.
     if not (0 <= clock[0] < 24 and 0 <= clock[1] < 60 and 0 <= clock[2] < 61):
-        notes.append("The GPS stamp is no time of day.")
+        notes.append("The GPS time is not a time of day.")
         return None
     return day + timedelta(hours=clock[0], minutes=clock[1], seconds=clock[2])
 

@@ -122,7 +122,7 @@ def read_fits_header(path: Path) -> Exif:
         clock = next((t for n in TIMES_OF_DAY if (t := text(n))), "")
         stamp = f"{day}T{clock}" if clock else ""
         if not clock:
-            notes.append("The FITS header has a date and no time of day.")
+            notes.append("The FITS header has a date but no time of day.")
     time, has_subsec = _fits_time(stamp), "." in stamp
     if time is None and stamp:
         has_subsec = False
@@ -137,7 +137,7 @@ def read_fits_header(path: Path) -> Exif:
     if iso is None:
         iso = number((0.0, PLAUSIBLE_ISO[1]), "GAIN")
         if iso is not None:
-            notes.append("The camera's GAIN stands in place of the ISO.")
+            notes.append("The camera's GAIN is used as the ISO.")
     exposure = number(PLAUSIBLE_EXPOSURE_S, *EXPOSURES)
     if exposure is None and not any(name in header for name in EXPOSURES):
         notes.append(NO_FITS_EXPOSURE)

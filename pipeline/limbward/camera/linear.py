@@ -135,7 +135,7 @@ def _planes(path: Path, data: NDArray[Any]) -> NDArray[Any]:
         data = data[:3] if data.shape[0] == 4 else data[0]
     if data.ndim not in (2, 3) or (data.ndim == 3 and data.shape[0] != 3) or data.size == 0:
         raise UnreadableFrame(
-            f"{path.name} has the shape {data.shape}; one plane or three are needed."
+            f"{path.name} has the shape {data.shape}; it should have one plane or three."
         )
     return data
 

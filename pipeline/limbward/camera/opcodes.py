@@ -110,9 +110,9 @@ def corrected(
                     continue  # what lies beyond is of no use, but does no harm
                 if op.code not in APPLIED:
                     raise UnreadableFrame(
-                        f"{name} lists a correction of its pixels that must be applied and is not "
-                        f"known here ({NAMES.get(op.code, f'opcode {op.code}')}); convert it to a "
-                        "linear 16-bit TIFF."
+                        f"{name} requires a correction of its pixels that is not supported here "
+                        f"({NAMES.get(op.code, f'opcode {op.code}')}); convert it to a linear "
+                        "16-bit TIFF."
                     )
                 APPLIED[op.code](values, frame, op.body, where, tag)
     except (struct.error, IndexError, ValueError) as error:
@@ -121,8 +121,8 @@ def corrected(
     notes = frame.notes
     if left_out:
         notes += (
-            f"The file's correction of {' and '.join(left_out)} is for pictures after demosaicing "
-            "and is not applied.",
+            f"The file's correction of {' and '.join(left_out)} applies only after demosaicing "
+            "and is not used.",
         )
     if not any(op.code in APPLIED for tag in (LIST_1, LIST_2) for op in ops.get(tag, [])):
         return replace(frame, notes=notes)

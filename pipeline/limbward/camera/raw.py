@@ -151,13 +151,13 @@ def _colour_tile(path: Path, raw: rawpy.RawPy) -> NDArray[np.int64]:
     letters = raw.color_desc.decode("latin-1")
     if not set(letters[i] for i in np.unique(block)) <= set("RGB") or letters[:3] != "RGB":
         raise UnreadableFrame(
-            f"{path.name} has the colour filters {letters}; red, green and blue are needed."
+            f"{path.name} has the colour filters {letters}; they should be red, green and blue."
         )
     tile = block[: _period(block), : _period(block.T)]
     if tile.shape not in MOSAICS or not {RED, GREEN, BLUE} <= set(tile.ravel().tolist()):
         # From a damaged tag LibRaw makes a pattern of whatever its memory held.
         raise UnreadableFrame(
-            f"{path.name} has a colour mosaic that no sensor has; its header is damaged."
+            f"{path.name} has an impossible colour mosaic; its header is damaged."
         )
     return tile
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from limbward.cli.keys import add_keys
 from limbward.cli.loading import load
 from limbward.cli.messages import Quiet, Verbose, make_reporter, plain_endings
 from limbward.cli.options import (
@@ -28,6 +29,7 @@ from limbward.cli.options import (
     LimbProfile,
     Longitude,
     Megapixels,
+    MoonsLimb,
     Output,
     PenumbraRadius,
     ScenarioName,
@@ -52,7 +54,7 @@ DEMO_CONDITIONS = "usual"
 
 app = typer.Typer(
     name="limbward",
-    help="From a card of eclipse RAW brackets to a linear corona, with the clocks put on UTC.",
+    help="From a card of bracketed eclipse frames to a picture of the corona, with times in UTC.",
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -71,7 +73,8 @@ def _show_version(value: bool) -> None:
 @app.callback()
 def _main(
     version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show it.")
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
     ] = False,
 ) -> None:
     pass
@@ -80,7 +83,7 @@ def _main(
 @app.command(cls=Command, epilog="Example: limbward demo --megapixels 1 /tmp/demo")
 def demo(
     directory: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Folder for the card and all that is made.")
+        Path, typer.Argument(metavar="DIR", help="Folder for the card and all results.")
     ] = Path("limbward-demo"),
     conditions: Conditions = DEMO_CONDITIONS,
     megapixels: Megapixels = DEMO_MEGAPIXELS,
@@ -89,9 +92,9 @@ def demo(
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Simulate a card dump and run the pipeline on it.
+    """Simulate a card and process it.
 
-    The same command again does only what is not done yet.
+    If it is interrupted, the same command continues where it stopped.
     """
     from limbward.cli.demo import read_truth, simulate_demo
     from limbward.clock.wording import clock_verdict
@@ -125,15 +128,16 @@ def simulate(
     longitude: Annotated[float | None, Longitude] = None,
     height: Annotated[float | None, Height] = None,
     date: Annotated[datetime | None, Day] = None,
+    limb: MoonsLimb = "real",
     megapixels: Megapixels = DEMO_MEGAPIXELS,
     seed: Seed = 1,
     jobs: Jobs = None,
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Simulate a card dump, with its config and the truth about it.
+    """Simulate a card, with its config and the true values.
 
-    Without a place and a date it is that of the demo, 12 August 2026.
+    Without a place and a date, it simulates the demo's eclipse of 12 August 2026.
     """
     from limbward.cli.demo import choose_scenario
     from limbward.cli.demo import simulate as simulate_into
@@ -147,6 +151,7 @@ def simulate(
         date=None if date is None else date.date().isoformat(),
         conditions=conditions,
         effects=tuple(effect or ()),
+        limb=limb,
     )
     config = simulate_into(directory, chosen, seed=seed, jobs=jobs, reporter=make_reporter())
     print(f"config: {config}")
@@ -158,14 +163,16 @@ def run(
     workspace: WorkspacePath = None,
     first: FirstStage = None,
     last: LastStage = None,
-    force: Annotated[bool, typer.Option("--force", help="Run what is up to date, too.")] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Run all stages, even those that are up to date.")
+    ] = False,
     jobs: Jobs = None,
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
     """Run the stages that are out of date.
 
-    They are ingest, timing, align, merge, enhance, compose and report.
+    The stages are ingest, timing, align, merge, enhance, compose and report.
     """
     settings, space = load(config, workspace, jobs)
     _run(settings, space, make_reporter(), first=first, last=last, force=force)
@@ -180,7 +187,7 @@ def audit(
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Say what the camera clocks did: ingest and timing only."""
+    """Measure the camera clocks: run ingest and timing only."""
     from limbward.cli.printing import print_json
     from limbward.clock.wording import audit_lines
     from limbward.stages.runner import run_stages
@@ -213,7 +220,7 @@ def contacts(
     as_json: Json = False,
     verbose: Verbose = False,
 ) -> None:
-    """Local circumstances of an eclipse: C1, C2, greatest, C3, C4.
+    """Print contact times of an eclipse: C1, C2, greatest, C3, C4.
 
     These are for a smooth Moon. Of a total or annular eclipse, C2, C3 and the beads by the
     mountains and valleys of the Moon's limb follow, or come first if light returns earlier by them.
@@ -248,9 +255,9 @@ def contacts(
 
 @app.command(cls=CautionedCommand, epilog="Example: limbward check limbward.yaml")
 def check(config: ConfigPath, verbose: Verbose = False) -> None:
-    """Validate a config and say what is wrong, with line numbers.
+    """Check a config, and report mistakes with their line numbers.
 
-    Also says which eclipse it is, and when: see that it is the one you photographed.
+    Also prints which eclipse it describes. Make sure that it is the one you photographed.
     """
     from functools import partial
 
@@ -286,32 +293,37 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
 
 @app.command(cls=Command, epilog="Example: limbward backup /media/card /mnt/disk/eclipse")
 def backup(
-    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="The card; only ever read.")],
+    source: Annotated[
+        Path, typer.Argument(metavar="SOURCE", help="The card; it is never written to.")
+    ],
     destination: Annotated[
-        Path, typer.Argument(metavar="DEST", help="A folder, new or of an earlier backup.")
+        Path, typer.Argument(metavar="DEST", help="A new folder, or one of an earlier backup.")
     ],
     also: Annotated[
         list[Path] | None,
-        typer.Option("--also", metavar="DEST", help="Another destination; may be repeated."),
+        typer.Option("--also", metavar="DEST", help="Another destination; can be repeated."),
     ] = None,
     card: Annotated[
         list[Path] | None,
-        typer.Option("--card", metavar="SOURCE", help="Another card; may be repeated."),
+        typer.Option("--card", metavar="SOURCE", help="Another card; can be repeated."),
     ] = None,
     config: Annotated[
         Path | None, typer.Option(metavar="CONFIG", help="Take site and date from this config.")
     ] = None,
     site: Annotated[
-        str | None, typer.Option(metavar="TEXT", help="Where it was, for the bag's label.")
+        str | None,
+        typer.Option(metavar="TEXT", help="Name of the site, for the label of the backup."),
     ] = None,
     date: Annotated[datetime | None, Day] = None,
     as_json: Json = False,
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Copy a card to a bag (RFC 8493), read the copy back and compare.
+    """Copy a card, read the copy back and compare.
 
-    After an interruption, the same command goes on where it stopped. Nothing is overwritten.
+    The copy is a bag (RFC 8493): a folder with the files in data/ and lists of their checksums
+    beside it. If it is interrupted, the same command continues where it stopped. Nothing is
+    overwritten.
     """
     from functools import partial
 
@@ -348,12 +360,12 @@ def backup(
 
 @app.command(cls=Command, epilog="Example: limbward verify /mnt/disk/eclipse")
 def verify(
-    bag: Annotated[Path, typer.Argument(metavar="DEST", help="A bag.")],
+    bag: Annotated[Path, typer.Argument(metavar="DEST", help="The folder of a backup.")],
     as_json: Json = False,
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Check a bag and name what is damaged, missing or extra."""
+    """Check a backup: name damaged, missing and extra files."""
     from limbward.backup.verify import verify_bag
     from limbward.cli.backup_printing import verdict_faults
     from limbward.cli.printing import print_json
@@ -369,7 +381,7 @@ def verify(
     if not verdict.ok:
         raise LimbwardError("\n".join(verdict_faults(found)))
     if not as_json:
-        print(f"{bag}: {verdict.files} files, {verdict.bytes / 1e9:.3f} GB, all as they were.")
+        print(f"{bag}: {verdict.files} files, {verdict.bytes / 1e9:.3f} GB, all unchanged.")
 
 
 @app.command(
@@ -378,20 +390,20 @@ def verify(
 )
 def enhance(
     image: Annotated[
-        Path, typer.Argument(metavar="IMAGE.fits", help="A merge (corona.fits) made earlier.")
+        Path, typer.Argument(metavar="IMAGE.fits", help="The merge of an earlier run, corona.fits.")
     ],
     steps: Steps,
     preview: Annotated[
-        bool, typer.Option("--preview", help="A quarter of the size, as PNG only: quick.")
+        bool, typer.Option("--preview", help="Quick: a quarter of the size, and only a PNG.")
     ] = False,
     with_sky: Annotated[
-        bool, typer.Option("--with-sky", help="Add the sky again that the merge subtracted.")
+        bool, typer.Option("--with-sky", help="Add back the sky that the merge subtracted.")
     ] = False,
     output: Output = None,
     verbose: Verbose = False,
     quiet: Quiet = False,
 ) -> None:
-    """Filter a merge made earlier."""
+    """Try filters on a finished merge."""
     from limbward.stages.enhance_image import enhance_image
 
     for path in enhance_image(
@@ -406,15 +418,7 @@ def enhance(
 
 
 add_products(app)
-
-
-@app.command(cls=Command, epilog="Example: limbward schema > limbward.schema.json")
-def schema() -> None:
-    """Print the JSON Schema of a config, for editors."""
-    from limbward.cli.printing import print_json
-    from limbward.config.loading import json_schema
-
-    print_json(json_schema())
+add_keys(app)
 
 
 def main(arguments: list[str] | None = None) -> None:

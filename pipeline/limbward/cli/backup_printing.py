@@ -21,12 +21,14 @@ def backup_lines(found: Found) -> list[str]:
     for place in found["destinations"]:
         lines.append(
             f"{place['path']}: {place['copied']} files copied and read back "
-            f"({place['bytes_copied'] / 1e9:.3f} GB), {place['already_there']} were there already"
+            f"({place['bytes_copied'] / 1e9:.3f} GB), {place['already_there']} were already there"
         )
-        lines += _some([f"  copied anew, for it had gone bad: {path}" for path in place["mended"]])
+        lines += _some(
+            [f"  copied again, because the copy was damaged: {path}" for path in place["mended"]]
+        )
         lines += _some([f"  {r['original']} is stored as {r['stored']}" for r in place["renamed"]])
-    lines += _some([f"passed over: {note}" for note in found["passed_over"]])
-    lines += _some(["the same content: " + ", ".join(paths) for paths in found["duplicates"]])
+    lines += _some([f"left out: {note}" for note in found["passed_over"]])
+    lines += _some(["identical files: " + ", ".join(paths) for paths in found["duplicates"]])
     return lines
 
 
@@ -39,11 +41,11 @@ def backup_faults(found: Found) -> list[str]:
         faults += _some(lacking)
     if not any(place["problem"] for place in found["destinations"]) and not found["failed"]:
         faults.append(
-            "What an earlier backup was to bring is no longer on the card, or on one that is not "
-            "connected. Back that card up to the same place; if the files were deleted on purpose, "
-            "back up to a new folder."
+            "Files that an earlier, unfinished backup listed are not on this card. If they are on "
+            "another card, back it up to the same place; if they were deleted on purpose, back up "
+            "to a new folder."
         )
-    return [*faults, "The backup is not complete; the same command goes on where it stopped."]
+    return [*faults, "The backup is not complete; the same command continues where it stopped."]
 
 
 def verdict_faults(found: Found) -> list[str]:
@@ -57,7 +59,7 @@ def verdict_faults(found: Found) -> list[str]:
     faults = list(found["problems"])
     for kind in ("damaged", "missing", "extra"):
         faults += [f"{kind}: {path}" for path in found[kind]]
-    return [f"{found['path']} is not as it was made.", *faults]
+    return [f"{found['path']} has changed since the backup.", *faults]
 
 
 def _some(lines: list[str]) -> list[str]:

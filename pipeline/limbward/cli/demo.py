@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_args
 
 from limbward.errors import ConfigError, LimbwardError
 from limbward.simulate import scenario as scenarios
@@ -16,6 +16,7 @@ from limbward.simulate.card import simulate_card
 from limbward.simulate.conditions import CONDITIONS, EFFECTS, under
 from limbward.simulate.scenario import Scenario
 from limbward.sky.ephemeris import Site
+from limbward.sky.limb_profile import LimbProfile, read_profile
 from limbward.work.reporting import Advance, Reporter
 
 SCENARIOS = {
@@ -27,6 +28,9 @@ SCENARIOS = {
     "annular": scenarios.annular_scenario,
 }
 TRUTH = "truth.json"
+Invented = Literal["real", "invented", "smooth"]
+Limb = Invented | LimbProfile
+LIMBS: tuple[Invented, ...] = get_args(Invented)
 
 
 def choose_scenario(
@@ -39,6 +43,7 @@ def choose_scenario(
     date: str | None = None,
     conditions: str = "calm",
     effects: tuple[str, ...] = (),
+    limb: str = "real",
 ) -> Scenario:
     """Return a scenario under some conditions, moved to another place and day if these are given.
 
@@ -57,30 +62,49 @@ def choose_scenario(
         One of `limbward.simulate.conditions.CONDITIONS`.
     effects : tuple of str
         Faults added to them, of `limbward.simulate.conditions.EFFECTS`.
+    limb : str
+        Of the Moon: one of `LIMBS`, or the path of a CSV of position angle and height.
 
     Raises
     ------
     ConfigError
         For another name, or half a place.
+    LimbwardError
+        If the limb's file cannot be read or is none.
     """
     if name not in SCENARIOS:
-        raise ConfigError(f"No scenario is called {name!r}; there are {_list(SCENARIOS)}.")
+        raise ConfigError(f"There is no scenario {name!r}; choose one of {_list(SCENARIOS)}.")
     scenario = _under(SCENARIOS[name](megapixels), conditions, effects)
     if (latitude is None) != (longitude is None):
-        raise ConfigError("A place needs both --lat and --lon.")
+        raise ConfigError("Give both --lat and --lon.")
     if latitude is not None and longitude is not None:
         scenario = replace(scenario, site=Site(latitude, longitude, 0.0))
     if height is not None:
         scenario = replace(scenario, site=replace(scenario.site, height=height))
+    scenario = replace(scenario, limb=_limb(limb))
     return scenario if date is None else replace(scenario, date=date)
+
+
+def _limb(name: str) -> Limb:
+    for known in LIMBS:
+        if name == known:
+            return known
+    if not Path(name).is_file():
+        raise ConfigError(
+            f"No limb is called {name!r}; there are {_list(LIMBS)}, or the path of a CSV of "
+            "position angle (degrees) and height (arcsec)."
+        )
+    return read_profile(Path(name))
 
 
 def _under(scenario: Scenario, conditions: str, effects: tuple[str, ...] = ()) -> Scenario:
     if conditions not in CONDITIONS:
-        raise ConfigError(f"No conditions are called {conditions!r}; they are {_list(CONDITIONS)}.")
+        raise ConfigError(
+            f"There are no conditions {conditions!r}; choose one of {_list(CONDITIONS)}."
+        )
     for name in effects:
         if name not in EFFECTS:
-            raise ConfigError(f"No effect is called {name!r}; there are {_list(EFFECTS)}.")
+            raise ConfigError(f"There is no effect {name!r}; choose one of {_list(EFFECTS)}.")
     return under(scenario, conditions, effects)
 
 
@@ -151,7 +175,7 @@ def simulate_demo(
     truth, config = directory / TRUTH, directory / "limbward.yaml"
     if not (truth.is_file() and config.is_file()):
         raise LimbwardError(
-            f"{directory} holds something other than a whole demo, which is left alone; "
+            f"{directory} holds something other than a complete demo and was not touched; "
             "choose another folder or remove it."
         )
     camera, made = scenario.cameras[0], read_truth(directory)
@@ -163,7 +187,7 @@ def simulate_demo(
             f"{directory} holds a simulation made with other options; choose another folder or "
             "remove it."
         )
-    reporter.note(f"the card in {directory} is there already")
+    reporter.note(f"the card in {directory} is already there")
     return config
 
 

@@ -48,7 +48,8 @@ Verbose = Annotated[
     ),
 ]
 Quiet = Annotated[
-    bool, typer.Option("--quiet", "-q", callback=_set_quiet, help="No progress, only warnings.")
+    bool,
+    typer.Option("--quiet", "-q", callback=_set_quiet, help="Show warnings only, no progress."),
 ]
 
 

@@ -77,7 +77,7 @@ def one_of(*names: str) -> Callable[[str], str]:
 
     def parse(given: str) -> str:
         if given not in names:
-            raise typer.BadParameter(f"{given!r} is none of {', '.join(names)}.")
+            raise typer.BadParameter(f"{given!r} is not one of {', '.join(names)}.")
         return given
 
     return parse
@@ -105,7 +105,7 @@ Height = typer.Option(
     metavar="METRES",
     help="Metres above sea level, -500 to 20000.",
 )
-Day = typer.Option("--date", parser=day, metavar="YYYY-MM-DD", help="The day of the eclipse.")
+Day = typer.Option("--date", parser=day, metavar="YYYY-MM-DD", help="Date of the eclipse.")
 PenumbraRadius = typer.Option(
     "--k-penumbra",
     parser=number(0.27, 0.275, _RADII),
@@ -116,7 +116,7 @@ UmbraRadius = typer.Option(
     "--k-umbra",
     parser=number(0.27, 0.275, _RADII),
     metavar="RADII",
-    help="Moon's radius for C2 and C3, likewise.",
+    help="Moon's radius for C2 and C3, in the same unit, 0.27 to 0.275.",
 )
 SolarRadius = typer.Option(
     "--solar-radius-km",
@@ -137,7 +137,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object and no
 ConfigPath = Annotated[Path, typer.Argument(metavar="CONFIG", help="The YAML config file.")]
 WorkspacePath = Annotated[
     Path | None,
-    typer.Option("--workspace", metavar="DIR", help="Folder for everything that is made."),
+    typer.Option("--workspace", metavar="DIR", help="Folder for the results."),
 ]
 Jobs = Annotated[
     int | None,
@@ -145,7 +145,7 @@ Jobs = Annotated[
         "--jobs",
         parser=whole(1, 256),
         metavar="N",
-        help="Processes at work at once, 1 to 256; one a core if not given.",
+        help="Number of parallel processes, 1 to 256; by default one per core.",
     ),
 ]
 Megapixels = Annotated[
@@ -163,7 +163,7 @@ Seed = Annotated[
         "--seed",
         parser=whole(0, 2**63 - 1),
         metavar="N",
-        help="The same seed gives the same files, byte for byte.",
+        help="Random seed; the same one gives the same files, byte for byte.",
     ),
 ]
 ScenarioName = Annotated[
@@ -180,8 +180,8 @@ Conditions = Annotated[
     typer.Option(
         "--conditions",
         metavar="NAME",
-        help="calm, usual (a careful amateur's ordinary day) or hard (haze, patchy cloud, and what "
-        "else goes wrong).",
+        help="calm, usual (an ordinary day of a careful amateur) or hard (haze, patchy cloud and "
+        "every other fault).",
     ),
 ]
 Effects = Annotated[
@@ -189,12 +189,21 @@ Effects = Annotated[
     typer.Option(
         "--effect",
         metavar="NAME",
-        help="Add one fault of air, optics, camera or mount, of the size that it has under hard "
-        "conditions; may be repeated. With --conditions calm it is the only one.",
+        help="Add one fault of air, optics, camera or mount, as large as under hard conditions; "
+        "can be repeated. With --conditions calm it is the only one.",
+    ),
+]
+MoonsLimb = Annotated[
+    str,
+    typer.Option(
+        "--limb",
+        metavar="NAME",
+        help="The Moon's limb: real (by its relief), invented, smooth, or a CSV of position angle "
+        "(degrees) and height (arcsec).",
     ),
 ]
 FirstStage = Annotated[
-    str | None, typer.Option("--from", metavar="STAGE", help="Run this stage and all that follow.")
+    str | None, typer.Option("--from", metavar="STAGE", help="Run this stage and all later ones.")
 ]
 LastStage = Annotated[
     str | None, typer.Option("--until", metavar="STAGE", help="Stop after this stage.")
@@ -205,17 +214,17 @@ LimbProfile = Annotated[
         "--limb-profile",
         metavar="FILE",
         help="CSV of position angle (degrees) and height of the lunar limb (arcsec), for C2, C3 "
-        "and the beads; without it they are by the Moon's relief.",
+        "and the beads; by default they come from the Moon's relief.",
     ),
 ]
-Smooth = Annotated[bool, typer.Option("--smooth", help="Only the contacts of a smooth Moon.")]
+Smooth = Annotated[bool, typer.Option("--smooth", help="Print only the contacts of a smooth Moon.")]
 Steps = Annotated[
     list[str],
     typer.Option(
         "--steps",
         metavar="FILTER[:KEY=VALUE,...]",
-        help="A filter and its parameters; repeat it for a chain. A list as in the config will do "
-        "too: '[{filter: fnrgf, order: 6}]'.",
+        help="A filter and its parameters; repeat it for several filters in a row. A list as in "
+        "the config works too: '[{filter: fnrgf, order: 6}]'.",
     ),
 ]
 Output = Annotated[
@@ -223,7 +232,7 @@ Output = Annotated[
     typer.Option(
         "--output",
         metavar="PATH",
-        help="With .png, .tif or .fits that file alone; without, all three (with --preview the "
-        "PNG). Default: beside the image.",
+        help="Name of the result. With .png, .tif or .fits only that file is written; without, all "
+        "three (with --preview the PNG). By default it is beside the image.",
     ),
 ]

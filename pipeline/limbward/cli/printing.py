@@ -28,9 +28,9 @@ ANGLES = (
 )
 
 LIMBS = (
-    "The real limb is the Moon's relief against the Sun as measured at eclipses; the other\n"
-    "table is for a smooth Moon and the Sun of published tables. The real limb's times are\n"
-    "good to a few tenths of a second; near the edge of the path 100 m can be a second."
+    "The real limb has the Moon's relief, and the Sun's size as measured at eclipses. The other\n"
+    "table is for a smooth Moon and the Sun's size in published tables. Times of the real limb\n"
+    "are good to a few tenths of a second; near the edge of the path 100 m can be a second."
 )
 
 

@@ -17,27 +17,27 @@ def add_products(app: typer.Typer) -> None:
     _add(
         app,
         "sheet",
-        "Put the crescents of a finished run on one sheet: TIFF, PNG and PDF.",
+        "Put the crescents of a run on one sheet: TIFF, PNG and PDF.",
         jobs=True,
     )
     _add(
         app,
         "strip",
-        "Show the diamond rings and beads of a finished run, with the beads' position angles.",
+        "Show the diamond rings and beads of a run on one strip.",
         jobs=True,
     )
     _add(
         app,
         "film",
-        "Make a time-lapse of a finished run, as MP4 and WebM.",
+        "Make a time-lapse of a run: MP4 and WebM.",
         jobs=True,
         example="--jobs 2",
     )
-    _add(app, "prominences", "Crop and measure the prominences of a finished run.")
+    _add(app, "prominences", "Crop and measure the prominences of a run.")
     _add(
         app,
         "clips",
-        "Put films of other devices on the corrected time and take stills at the contacts.",
+        "Correct the times of videos; save stills at the contacts.",
     )
 
 

@@ -69,7 +69,7 @@ def read_clip(path: Path) -> Clip:
             tags = {**stream.metadata, **container.metadata}
             if stream.codec_context is None:
                 raise UnreadableClip(
-                    f"{path.name} is coded in a way that cannot be decoded here; convert it to "
+                    f"{path.name} is encoded in a way that cannot be decoded here; convert it to "
                     "H.264 with another program."
                 )
             rate = float(stream.average_rate or stream.guessed_rate or 0.0)
@@ -108,10 +108,10 @@ def _check(path: Path, width: int, height: int, duration_s: float, rate: float) 
         )
     if duration_s > 3600.0 * MAX_HOURS:
         raise UnreadableClip(
-            f"{name} declares to last {duration_s / 3600.0:.3g} hours; it is damaged."
+            f"{name} claims to last {duration_s / 3600.0:.3g} hours; it is damaged."
         )
     if rate > MAX_RATE:
-        raise UnreadableClip(f"{name} declares {rate:.3g} pictures a second; it is damaged.")
+        raise UnreadableClip(f"{name} declares {rate:.3g} frames per second; it is damaged.")
 
 
 def _duration_s(container: Any, stream: Any) -> float:

@@ -13,13 +13,12 @@ from numpy.typing import NDArray
 
 from limbward.clips.sampling import Sampled
 from limbward.clips.times import clock_of, entry_of, phase_of
-from limbward.clock.body import solve_body
+from limbward.clock.body import KnownLimb, solve_body
 from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
 from limbward.limb.measurement import LimbMeasurement
 from limbward.limb.partial import measured_columns, partial_discs
 from limbward.sky.doubt import Doubt
-from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -40,15 +39,15 @@ class Beforehand:
         When the photosphere vanishes and returns, seconds from the track's epoch.
     rotates : bool or None
         Whether the field turns with the zenith; None tries both.
-    profile : LimbProfile or None
-        Of the Moon.
+    limb : KnownLimb or None
+        The Moon's.
     """
 
     track: SkyTrack
     doubt: Doubt | None = None
     totality_s: tuple[float, float] | None = None
     rotates: bool | None = None
-    profile: LimbProfile | None = None
+    limb: KnownLimb | None = None
 
 
 @dataclass(frozen=True)
@@ -110,7 +109,7 @@ def solve_pictures(
         lambda row: (found[row].sun_limb, found[row].moon_limb),
         totality_s=beforehand.totality_s,
         rotates=beforehand.rotates,
-        profile=beforehand.profile,
+        limb=beforehand.limb,
         doubt=beforehand.doubt,
     )
     return solution

@@ -135,7 +135,7 @@ def borrow_clocks(entries: list[dict[str, Any]]) -> None:
                 "sources": ["other clips"],
                 "residual_rms_s": None,
             },
-            "notes": ["Its time is that of the same device's other clips."],
+            "notes": ["Its time comes from other clips of the same device."],
         }
 
 

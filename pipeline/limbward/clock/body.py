@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,20 @@ from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
 from limbward.clock.standing import equal_readings, standing_clock
+from limbward.geometry.orientation import Orientation
 from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
 from limbward.limb.partial import Discs, Limbs, measure_again
+from limbward.limb.relief import (
+    Aim,
+    LimbAt,
+    LimbVerdict,
+    Moons,
+    judged,
+    moons_of,
+    pulls,
+    sun_size,
+)
 from limbward.limb.session import Session
 from limbward.sky.doubt import Doubt
 from limbward.sky.limb_profile import LimbProfile
@@ -22,10 +33,32 @@ from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 
-# Without a limb profile the Moon's centre is off by this much on the average of a session: 1 arcsec
+# Without its limb the Moon's centre is off by this much on the average of a session: 1 arcsec
 # of relief over a limb of which a dozen mountains count (0.2 s of time; found on simulated cards
 # with a relief of 0.8 arcsec).
 RELIEF_ARCSEC = 0.06
+# With it: the grid's own smoothing, a tenth of an arcsecond over a hundred places.
+RELIEF_LEFT_ARCSEC = 0.012
+# An edge point is the mean of half a degree of limb where it is traced along a crescent, and of one
+# and a half where the limb was searched along radii.
+SEEN_DEG = 1.0
+
+
+@dataclass(frozen=True)
+class KnownLimb:
+    """The Moon's limb, by seconds from the epoch.
+
+    ``given`` tells that a person says so: then it is believed. ``sun_size`` is the Sun's radius
+    over the track's that goes with it, before filters.
+    """
+
+    at: LimbAt
+    given: bool = False
+    sun_size: float = 1.0
+
+    def seen(self, t: float) -> LimbProfile:
+        """Return the limb at ``t`` as edge points show it."""
+        return self.at(t).smoothed(SEEN_DEG)
 
 
 def solve_body(
@@ -38,7 +71,7 @@ def solve_body(
     direct: Direct | None = None,
     totality_s: tuple[float, float] | None = None,
     rotates: bool | None = None,
-    profile: LimbProfile | None = None,
+    limb: KnownLimb | None = None,
     doubt: Doubt | None = None,
 ) -> tuple[ClockSolution | None, Discs | None]:
     """Solve one body's clock; return it and its partial frames' discs, measured anew.
@@ -59,8 +92,8 @@ def solve_body(
         When the photosphere vanishes and returns, seconds from the epoch.
     rotates : bool or None
         Whether the field turns with the zenith; None tries both.
-    profile : LimbProfile, optional
-        Of the Moon.
+    limb : KnownLimb, optional
+        The Moon's, which the pictures may contradict; without it, it is smooth.
     doubt : Doubt, optional
         What is not known of site and air.
 
@@ -71,58 +104,159 @@ def solve_body(
     discs : Discs or None
         None where the orientation, by which they would be measured anew, is not known.
     """
-    covered = None if totality_s is None else totality_evidence(totality_s, body, readings)
-
-    equal = equal_readings(readings, body.rows)
-
-    def solve() -> ClockSolution | None:
-        if equal:
-            return _standing(track, discs, readings, doubt, rotates, equal, body)
-        return solve_clock(
-            track,
-            crescents=crescents_of(discs, readings),
-            direct=direct,
-            covered=covered,
-            rotates=rotates,
-            relief_arcsec=0.0 if profile is not None else RELIEF_ARCSEC,
-            doubt=doubt,
-        )
-
-    solution = solve()
+    told = _Evidence(track, body, readings, direct, totality_s, rotates, doubt)
+    solution = told.solve(discs, RELIEF_ARCSEC)
     # The first solution tells each frame's time well enough (seconds) to know the ratio of the
     # discs and how refraction flattens them; what is left after two rounds is under 1 ms.
     for _ in range(2):
         if solution is None or solution.orientation is None:
             return solution, None
-        t = (
-            middle_s(solution, readings, discs.rows)
-            if solution.runs
-            else np.nan_to_num(solution.own_s)
+        discs = told.measured(discs, limbs, solution)
+        solution = told.solve(discs, RELIEF_ARCSEC)
+    if limb is None or solution is None or solution.orientation is None:
+        return solution, discs
+    return _with_limb(told, solution, discs, limbs, limb)
+
+
+@dataclass(frozen=True)
+class _Evidence:
+    """What a body's clock is solved from but for its crescents; see `solve_body`."""
+
+    track: SkyTrack
+    body: Body
+    readings: Readings
+    direct: Direct | None
+    totality_s: tuple[float, float] | None
+    rotates: bool | None
+    doubt: Doubt | None
+
+    def solve(self, discs: Discs, relief_arcsec: float) -> ClockSolution | None:
+        """Return the solution with some discs, and what mountains may move them by."""
+        crescents = crescents_of(discs, self.readings)
+        equal = equal_readings(self.readings, self.body.rows)
+        if equal:
+            said = _stood_still(equal, self.body.rows.size)
+            return standing_clock(self.track, crescents, self.doubt, self.rotates, said)
+        covered = None
+        if self.totality_s is not None:
+            covered = totality_evidence(self.totality_s, self.body, self.readings)
+        return solve_clock(
+            self.track,
+            crescents=crescents,
+            direct=self.direct,
+            covered=covered,
+            rotates=self.rotates,
+            relief_arcsec=relief_arcsec,
+            doubt=self.doubt,
         )
-        discs = measure_again(
-            track, discs, limbs, t, solution.orientation, rotates=solution.rotates, profile=profile
-        )
-        solution = solve()
+
+    def aim(self, discs: Discs, solution: ClockSolution) -> Aim:
+        """Return how the camera was turned in partial frames."""
+        assert solution.orientation is not None
+        rows = discs.rows
+        t = middle_s(solution, self.readings, rows) if solution.runs else solution.own_s
+        # A frame hours away by its clock is measured as at the end of the eclipse.
+        t = np.clip(np.nan_to_num(t), self.track.first_s, self.track.last_s)
+        return Aim(self.track, solution.orientation, solution.rotates, t)
+
+    def measured(
+        self,
+        discs: Discs,
+        limbs: Limbs,
+        solution: ClockSolution,
+        limb_at: LimbAt | None = None,
+        size: float = 1.0,
+    ) -> Discs:
+        """Return the discs, measured anew."""
+        aim = self.aim(discs, solution)
+        return measure_again(
+            self.track, discs, limbs, aim.t, aim.orientation,
+            rotates=aim.rotates, limb_at=limb_at, sun_size=size,
+        )  # fmt: skip
+
+
+def _with_limb(
+    told: _Evidence, smooth: ClockSolution, discs: Discs, limbs: Limbs, limb: KnownLimb
+) -> tuple[ClockSolution, Discs]:
+    """Return the solution and the discs with the Moon's limb, if the pictures have it."""
+    verdict = _verdict(moons_of(discs), limbs, told.aim(discs, smooth), limb)
+    if not verdict.used:
+        return replace(smooth, limb=verdict), discs
+    solution, before = smooth, discs
+    for _ in range(2):
+        aim = told.aim(discs, solution)
+        size = sun_size(discs, limbs, aim, limb.seen, limb.sun_size)
+        discs = told.measured(discs, limbs, solution, limb.seen, size)
+        pull = _pull_arcsec(before, discs, aim.orientation)
+        left = RELIEF_LEFT_ARCSEC
+        if verdict.decision == "undetermined":
+            left = max(RELIEF_ARCSEC, pull)
+        # The Moon is the measure of the plate scale: its size is known without a filter's doing.
+        found = told.solve(replace(discs, sun_radius=discs.sun_radius / size), left)
+        if found is None or found.orientation is None:
+            return smooth, before
+        solution = replace(found, limb=replace(verdict, pull_arcsec=pull))
     return solution, discs
 
 
-def _standing(
+def _verdict(moons: Moons, limbs: Limbs, aim: Aim, limb: KnownLimb) -> LimbVerdict:
+    """Return what the pictures say of the limb, and what is made of that."""
+    verdict = judged(moons, limbs, aim, limb.seen)
+    return replace(verdict, decision="given") if limb.given else verdict
+
+
+def pulled_moons(
     track: SkyTrack,
-    discs: Discs,
-    readings: Readings,
-    doubt: Doubt | None,
-    rotates: bool | None,
-    equal: int,
-    body: Body,
-) -> ClockSolution | None:
-    """Return what crescents tell of a camera whose clock stood still."""
-    said = (
-        f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same time. "
-        "Crescents are dated by themselves; other frames only by their order and by what they "
-        "show, with errors that say how well. Reference shots do not help; set the clock before "
-        "the next session."
+    solution: ClockSolution,
+    moons: Moons,
+    limbs: Limbs,
+    limb: KnownLimb,
+    t: Floats,
+) -> tuple[ClockSolution, Floats]:
+    """Return what the Moon's limb adds to its circles in totality, and the solution with a verdict.
+
+    Parameters
+    ----------
+    track : SkyTrack
+    solution : ClockSolution
+        With an orientation.
+    moons : Moons
+        In N frames.
+    limbs : callable
+        Takes a row, returns the edge points of the Sun's limb and of the Moon's.
+    limb : KnownLimb
+    t : ndarray, shape (N,)
+        Middle of each exposure, seconds from the epoch.
+
+    Returns
+    -------
+    ClockSolution
+        Where no crescent has told, totality says whether the limb is the real one.
+    ndarray, shape (N, 3)
+        Of x, y and radius, pixels; NaN where the limb is not used.
+    """
+    assert solution.orientation is not None
+    aim = Aim(track, solution.orientation, solution.rotates, t)
+    verdict = solution.limb or _verdict(moons, limbs, aim, limb)
+    solution = replace(solution, limb=verdict)
+    if not verdict.used:
+        return solution, np.full((moons.rows.size, 3), np.nan)
+    return solution, pulls(moons, limbs, aim, limb.seen)
+
+
+def _pull_arcsec(before: Discs, after: Discs, orientation: Orientation) -> float:
+    """Return how far the Moon's centre has moved against the Sun's, rms of a coordinate, arcsec."""
+    a, b = (np.stack([d.moon_x - d.sun_x, d.moon_y - d.sun_y]) for d in (before, after))
+    moved = np.sqrt(np.median(np.sum((b - a) ** 2, axis=0)) / 2.0)
+    return orientation.pixel_scale_arcsec * float(moved)
+
+
+def _stood_still(equal: int, frames: int) -> str:
+    return (
+        f"The clock stood still: {equal} of {frames} frames have the same time. Crescents "
+        "are dated by what they show; other frames only by their order and their phase, with "
+        "larger errors. Reference shots do not help; set the clock before the next session."
     )
-    return standing_clock(track, crescents_of(discs, readings), doubt, rotates, said)
 
 
 def crescents_of(discs: Discs, readings: Readings) -> Crescents:

@@ -49,6 +49,7 @@ def describe_body(
         As for `describe_clock`.
     """
     entry = describe_clock(body, solution, claimed, measured, epoch, piece)
+    entry["lunar_limb"] = _describe_limb(solution)
     entry |= describe_evidence(references, body, solution, discs, readings)
     entry["warnings"] += far_instants(references, body, readings, epoch.utc.to_datetime())
     return entry
@@ -103,7 +104,7 @@ def describe_clock(
     if solution is None:
         if not entry["warnings"]:
             entry["warnings"].append(
-                "Nothing in this camera's frames tells the true time (no measured crescent, GPS "
+                "Nothing in this camera's frames gives the true time (no measured crescent, GPS "
                 "tag, reference shot or totality), so its clock could not be checked."
             )
         return entry
@@ -127,23 +128,39 @@ def describe_clock(
     return entry
 
 
+def _describe_limb(solution: ClockSolution | None) -> dict[str, Any] | None:
+    """Return what is made of the Moon's true limb; None where it plays no part."""
+    limb = None if solution is None else solution.limb
+    if limb is None:
+        return None
+    return {
+        "decision": limb.decision,
+        "amplitude": known(limb.amplitude, 3),
+        "amplitude_sigma": known(limb.sigma, 3),
+        "frames": limb.frames,
+        "pull_arcsec": known(limb.pull_arcsec, 3),
+        "said": limb.sentence(),
+    }
+
+
 def _wrong_zone(days: int, hours: float, claimed: float | None) -> list[str]:
     """Return what is wrong with a clock's date and zone."""
     said = []
     if days:
+        counted_days = "1 day" if abs(days) == 1 else f"{abs(days)} days"
         said.append(
-            f"The camera's date is {abs(days)} days {'late' if days > 0 else 'early'}; times are "
+            f"The camera's date is {counted_days} {'ahead' if days > 0 else 'behind'}; times are "
             "corrected. Set the date before the next session."
         )
     if claimed is not None and abs(hours - claimed) == 12.0:
         said.append(
-            "The clock is 12 hours off (morning for afternoon); times are corrected. Set it before "
+            "The clock is 12 hours off (a.m. for p.m.); times are corrected. Set it before "
             "the next session."
         )
     elif claimed is not None and hours != claimed:
         said.append(
-            f"The camera claims to be set to UTC{claimed:+g} h, its pictures say UTC{hours:+g} h "
-            "(another zone, or daylight saving); the pictures are believed."
+            f"The camera claims to be set to UTC{claimed:+g} h, but its pictures say "
+            f"UTC{hours:+g} h (another zone, or daylight saving); the pictures are trusted."
         )
     return said
 

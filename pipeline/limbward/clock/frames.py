@@ -185,9 +185,9 @@ def _unsure(readings: Readings, rows: NDArray[np.int64], extra: Floats) -> list[
         return []
     files = readings.file
     return [
-        f"When the clock was set is not certain: the times of {unsure.size} frames (from "
-        f"{files[unsure[0]]} to {files[unsure[-1]]}) are known to {np.max(extra):.0f} s at worst. "
-        "A reference shot among them, named under timing.references in the config, tells."
+        f"It is not certain when the clock was set: the times of {unsure.size} frames (from "
+        f"{files[unsure[0]]} to {files[unsure[-1]]}) are uncertain by up to {np.max(extra):.0f} "
+        "s. To settle it, name a reference shot among them under timing.references in the config."
     ]
 
 

@@ -171,8 +171,8 @@ def far_instants(
     if far:
         said.append(
             f"{len(far)} of {len(stamps)} GPS tags are dated more than {DIRECT_DAYS} days from the "
-            f"eclipse ({far[0]:%Y-%m-%d} for one) and are not used; nothing needs to be done if "
-            "the frames are of another day."
+            f"eclipse ({far[0]:%Y-%m-%d} for one) and are not used. If those frames are from "
+            "another day, nothing needs to be done."
         )
     return said
 
@@ -187,8 +187,8 @@ def unclear_reference(reference: Reference, files: Sequence[str]) -> str:
     found = [file for file in files if matches(file, reference)]
     if not found:
         return (
-            f"no frame with a time is called {reference.file!r}; give the end of its "
-            "path as in frames.ecsv, such as 100ABCDE/ABCD0001.DNG."
+            f"no frame with a time matches {reference.file!r}; give the end of its path in "
+            "frames.ecsv, such as 100ABCDE/ABCD0001.DNG."
         )
     if len(found) > 1:
         return (

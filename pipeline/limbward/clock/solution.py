@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.crescent_fit import Place, Step
+from limbward.clock.crescent_result import Place, Step
 from limbward.geometry.orientation import Orientation
+from limbward.limb.relief import LimbVerdict
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -26,7 +27,8 @@ class ClockSolution:
     crescent, positive where the clock read late; those of frames not ``used`` count for nothing,
     and those not ``inside`` lie hours from the eclipse by this clock or lack a measurement (NaN).
     ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
-    none. The offset of a clock that stood still is NaN.
+    none. The offset of a clock that stood still is NaN. ``limb`` is what is made of the Moon's true
+    limb, None where it is not asked for or nothing can be compared.
     """
 
     offset_s: float
@@ -44,6 +46,7 @@ class ClockSolution:
     used: Mask = field(default_factory=lambda: np.zeros(0, bool))
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))
     own_s: Floats = field(default_factory=lambda: np.zeros(0))
+    limb: LimbVerdict | None = None
 
     @property
     def runs(self) -> bool:

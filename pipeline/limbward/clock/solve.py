@@ -12,8 +12,9 @@ from dataclasses import replace
 import numpy as np
 
 from limbward.clock.consensus import CONSENSUS_S
-from limbward.clock.crescent_fit import CrescentFit, Place, fit_crescents
+from limbward.clock.crescent_fit import fit_crescents
 from limbward.clock.crescent_model import DRIFT_PRIOR
+from limbward.clock.crescent_result import CrescentFit, Place
 from limbward.clock.direct_fit import solve_direct
 from limbward.clock.evidence import BEADS_S, EDGE_S, Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import ClockSolution, ahead, two_clocks
@@ -137,15 +138,15 @@ def _from_crescents(
     elsewhere = int(np.sum(~fit.inside))
     if elsewhere:
         warnings.append(
-            f"{elsewhere} of {fit.used.size} partial frames count for nothing in the clock "
-            "solution: by it they were taken hours from the eclipse, or they hold no usable "
-            "measurement. They are named under disagreeing in clock.json."
+            f"{elsewhere} of {fit.used.size} partial frames were not used for the clock: by its "
+            "solution they were taken hours from the eclipse, or their measurement is unusable. "
+            "They are listed under disagreeing in clock.json."
         )
     left_out = fit.used.size - int(fit.used.sum())
     if left_out > 0.3 * fit.used.size:
         warnings.append(
             f"{left_out} of {fit.used.size} partial frames disagree with the clock solution; look "
-            "at their limbs in the report, and at whether the clock was set more than once."
+            "at their limbs in the report, and check whether the clock was set more than once."
         )
     apart = int(np.sum(~fit.direct_used))
     if direct is not None and apart:

@@ -60,8 +60,8 @@ class Times:
             warnings += self.by_solution(body, solution, discs, totality_s)
         elif equal := equal_readings(self.readings, body.rows):
             warnings.append(
-                f"The clock stood still: {equal} of {body.rows.size} frames bear one and the same "
-                "time, so when they were taken is not known."
+                f"The clock stood still: {equal} of {body.rows.size} frames have the same time, "
+                "so it is not known when they were taken."
             )
         elif claimed_hours is not None:
             self.by_claim(body, claimed_hours)

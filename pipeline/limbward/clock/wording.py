@@ -32,7 +32,7 @@ def clock_verdict(clock: Clock) -> str:
     ...         "drift_sigma_s_per_hour": 0.3,
     ...     }
     ... )
-    'Example One (12): 58.31 ± 0.12 s slow, losing 2.4 ± 0.3 s an hour; zone UTC+3 h'
+    'Example One (12): 58.31 ± 0.12 s slow, losing 2.4 ± 0.3 s per hour; zone UTC+3 h'
     """
     if clock["offset_s"] is None:
         return f"{clock_name(clock)}: {clock_error(clock)}"
@@ -66,7 +66,7 @@ def clock_drift(clock: Clock) -> str:
     drift, sigma = clock["drift_s_per_hour"], clock.get("drift_sigma_s_per_hour")
     if drift is None or (sigma is not None and sigma >= UNMEASURED_DRIFT):
         return ""
-    return f"{'gaining' if drift > 0 else 'losing'} {_measured(abs(drift), sigma)} s an hour"
+    return f"{'gaining' if drift > 0 else 'losing'} {_measured(abs(drift), sigma)} s per hour"
 
 
 def dated_by_another(date: str, eclipse: str, days: int) -> str:
@@ -104,8 +104,36 @@ def audit_lines(clock: Clock) -> list[str]:
             scatter = row.get("scatter_s")
             scattered = "" if scatter is None else f", scatter {scatter:.2f} s"
             lines.append(f"  {row['source']}: {row['used']} of {row['frames']} used{scattered}")
-    lines += [f"  {line}" for line in disagreeing_lines(clock)]
+    if limb := limb_used(clock):
+        lines.append(f"  limb: {limb}")
+    lines += [f"  {line}" for line in (*bead_lines(clock), *disagreeing_lines(clock))]
     return [*lines, *(f"  warning: {warning}" for warning in clock["warnings"])]
+
+
+def bead_lines(clock: Clock) -> list[str]:
+    """Return what became of frames with beads; nothing without any."""
+    beads = clock.get("beads")
+    if not beads:
+        return []
+    if beads["why_not"]:
+        return [f"beads: {beads['why_not']}"]
+    return [f"beads alone tell the clock to {beads['sigma_s']:.2f} s, but for the site's error"]
+
+
+def limb_used(clock: Clock) -> str:
+    """Return which limb of the Moon the crescents were dated with; empty if none is told."""
+    limb = clock.get("lunar_limb")
+    if not limb:
+        return ""
+    height = "not compared"
+    if limb["amplitude"] is not None:
+        height = f"seen at {limb['amplitude']:.2f} ± {limb['amplitude_sigma']:.2f} of its height"
+    return {
+        "real": f"the Moon's real one, {height}",
+        "smooth": f"smooth; the real one is {height}",
+        "undetermined": f"the Moon's real one, in doubt: {height}",
+        "given": "as the config gives it",
+    }[limb["decision"]]
 
 
 def disagreeing_lines(clock: Clock) -> list[str]:

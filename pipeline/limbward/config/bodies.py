@@ -42,8 +42,8 @@ def named_bodies(
         mine = (names == "") & _taken_by(body, file, camera, serial, focal_mm)
         if not mine.any():
             said.append(
-                f"{config.where('bodies', i)}: no frame fits {body.name!r}; see camera, serial and "
-                "focal_length in frames.ecsv."
+                f"{config.where('bodies', i)}: no frame matches {body.name!r}; compare it with "
+                "camera, serial and focal_length in frames.ecsv."
             )
         names[mine] = body.name
     return names, said
@@ -76,6 +76,6 @@ def unmatched(config: Config, files: Sequence[str]) -> Iterator[str]:
     for where, pattern in patterns:
         if not any(matches(file, pattern) for file in files):
             yield (
-                f"{config.where(*where)}: no file is called {pattern!r}; give a name or a glob "
-                "pattern as paths end in frames.ecsv, such as 100ABCDE/ABCD0001.DNG."
+                f"{config.where(*where)}: no file matches {pattern!r}; give a name or a glob "
+                "pattern for the end of a path in frames.ecsv, such as 100ABCDE/ABCD0001.DNG."
             )

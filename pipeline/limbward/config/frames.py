@@ -15,7 +15,7 @@ Phase = Literal["partial", "contact", "totality", "dark", "flat", "bias", "other
 
 def _one_line(text: str) -> str:
     if not text.isprintable() or text != text.strip():
-        raise ValueError("should be a word or a few, without blanks at the ends")
+        raise ValueError("should be one line of text without spaces at the ends")
     return text
 
 
@@ -36,17 +36,17 @@ def matches(file: str, pattern: str) -> bool:
 
 
 class FrameRule(Section):
-    """What a person says of some frames; it is believed whatever they look like."""
+    """Overrules what the program decides about some frames."""
 
     files: list[PathText] = Field(
         min_length=1,
-        description="Names or glob patterns of files, as their paths end in frames.ecsv "
+        description="Names or glob patterns that match the end of a path in frames.ecsv "
         "('ABCD0042.DNG', '100ABCDE/*').",
     )
     use: Literal["keep", "drop"] | None = Field(
         default=None,
-        description="keep merges the frames if they can be placed at all; drop leaves them out of "
-        "clock, merge and calibration.",
+        description="keep merges the frames if their position can be found at all; drop uses them "
+        "for neither clock, merge nor calibration.",
     )
     phase: Phase | None = Field(default=None, description="What the frames show.")
 
@@ -57,35 +57,35 @@ class FrameRule(Section):
         if self.use == "keep" and self.phase not in (None, "contact", "totality"):
             raise PydanticCustomError(
                 "frame_rule",
-                "keeps frames for the merge and says that they show no corona; take one of the two "
-                "away",
+                "keeps frames for the merge, but gives a phase without a corona; remove one of "
+                "the two",
             )
         return self
 
 
 class BodyRule(Section):
-    """A camera body, or a lens on it, that its frames do not tell apart from another."""
+    """A camera body, or a lens on it, that cannot be told apart by its frames alone."""
 
     name: Name = Field(
-        min_length=1, max_length=80, description="What it is called in tables and report."
+        min_length=1, max_length=80, description="Its name in the tables and the report."
     )
     files: list[PathText] = Field(
-        default=[], description="Names or glob patterns of its files, as in frames ('card-2/*')."
+        default=[], description="Names or glob patterns of its files ('card-2/*')."
     )
     camera: str | None = Field(
-        default=None, min_length=1, description="Its model or serial number as in the frames."
+        default=None, min_length=1, description="Its model or serial number, as in frames.ecsv."
     )
     focal_length_mm: float | None = Field(
         default=None,
         gt=0,
         le=100000,
-        description="Its focal length as in the frames, within 2 percent.",
+        description="Its focal length as in frames.ecsv, within 2 percent.",
     )
 
     @model_validator(mode="after")
     def _tells_frames(self) -> Self:
         if not self.files and self.camera is None and self.focal_length_mm is None:
             raise PydanticCustomError(
-                "body_rule", "needs files, camera or focal_length_mm, by which to know its frames"
+                "body_rule", "needs files, camera or focal_length_mm, to find its frames by"
             )
         return self

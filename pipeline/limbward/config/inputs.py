@@ -26,7 +26,7 @@ def card_paths(config: Config) -> list[Path]:
     paths = [config.resolve(card).absolute() for card in config.input.cards]
     missing = [
         f"{config.where('input', 'cards', i)}: there is no folder {path}. Connect the card or "
-        "correct the path, which starts at the config file."
+        "correct the path; relative paths start at the config file."
         for i, path in enumerate(paths)
         if not path.exists()
     ]
@@ -101,7 +101,7 @@ def nothing_found(config: Config, listing: Listing) -> str:
     found = ", ".join(f"{n} {kind}" for kind, n in sorted(kinds.items()))
     return (
         f"There are no RAW, TIFF, FITS or JPEG frames in {where} (found: {found}). Name the "
-        "folders of photographs under input.cards; of videos `limbward clips` makes use."
+        "folders of photographs under input.cards; videos are for `limbward clips`."
     )
 
 

@@ -54,14 +54,14 @@ def load_config(path: str | Path) -> Config:
     try:
         config = Config.model_validate(source.value)
     except ValidationError as error:
-        for location, sentence in _sentences(error.errors(), Config):
+        for location, told in _sentences(error.errors(), Config):
             if location not in refused:
-                found.append((_line(source.lines, location), location, sentence))
+                found.append((_line(source.lines, location), location, told))
     if found or config is None:
         lines = []
-        for line, location, sentence in sorted(found, key=lambda p: (p[0], str(p[1]))):
+        for line, location, told in sorted(found, key=lambda p: (p[0], str(p[1]))):
             where = f"{key_path(location)}: " if location else ""
-            lines.append(f"{name}:{line}: {where}{sentence}")
+            lines.append(f"{name}:{line}: {where}{told}")
         raise ConfigError("\n".join(lines))
     places = {location: f"{name}:{line}" for location, line in source.lines.items()}
     return bind(config, path.parent, places)
@@ -113,11 +113,19 @@ def _sentences(
                 continue
             yield (*here, "filter"), _unknown("filter", given, context["names"])
         else:
-            yield here, _sentence(error, model)
+            yield here, sentence(error, model)
 
 
-def _sentence(error: Detail, model: type[BaseModel]) -> str:
-    """Return one of pydantic's errors in plain words."""
+def sentence(error: Detail, model: type[BaseModel]) -> str:
+    """Return one of pydantic's errors in plain words.
+
+    Parameters
+    ----------
+    error : mapping
+        One of ``ValidationError.errors()``.
+    model : type
+        The model that was validated.
+    """
     kind, given, context = error["type"], error["input"], error.get("ctx", {})
     location = tuple(error["loc"])
     if kind == "extra_forbidden":
@@ -186,7 +194,7 @@ def _shown(value: object) -> str:
 
 
 def _renamed(new: str) -> str:
-    return f"has another name now; write {new!r}."
+    return f"was renamed; write {new!r}."
 
 
 def _unknown(what: str, given: str, known: list[str], model: type[BaseModel] | None = None) -> str:
@@ -200,7 +208,7 @@ def _unknown(what: str, given: str, known: list[str], model: type[BaseModel] | N
     if nearest:
         return f"unknown {what}; did you mean {nearest[0]!r}?"
     listed = ", ".join(known)
-    return f"unknown {what}; here can stand {listed}." if known else f"unknown {what}."
+    return f"unknown {what}; choose from {listed}." if known else f"unknown {what}."
 
 
 def _inner_model(annotation: Any) -> type[BaseModel] | None:

@@ -16,7 +16,7 @@ class AlignConfig(Section):
         default=1.0,
         gt=0,
         le=50,
-        description="Frames with the Sun less certain than this are not merged.",
+        description="Frames are not merged if the standard error of the Sun's position is larger.",
     )
     up_position_angle: float | None = Field(
         default=None,
@@ -26,7 +26,10 @@ class AlignConfig(Section):
         "from celestial north through east; null measures it.",
     )
     pixel_scale_arcsec: float | None = Field(
-        default=None, gt=0.01, le=600, description="Arcseconds a pixel; null measures it."
+        default=None,
+        gt=0.01,
+        le=600,
+        description="Plate scale, arcseconds per pixel; null measures it.",
     )
 
 
@@ -35,32 +38,33 @@ class MergeConfig(Section):
 
     camera: str | None = Field(
         default=None,
-        description="Model or serial number of the body whose frames are merged; null takes the "
-        "one with the most usable frames of totality.",
+        description="Name, model or serial number of the camera whose frames are merged; null "
+        "takes the one with the most usable frames of totality.",
     )
     linear_up_to: float = Field(
         default=0.9,
         ge=0.3,
         le=1.0,
-        description="Fraction of the white level up to which the sensor is taken as linear.",
+        description="Fraction of the white level up to which the sensor is taken to be linear.",
     )
     moon_margin_px: float = Field(
         default=2.0,
         ge=0,
         le=100,
-        description="Pixels inside this distance of the lunar limb are left out.",
+        description="Pixels nearer to the Moon's limb than this are left out.",
     )
     bloom_px: float = Field(
-        default=1.0, ge=0, le=16, description="Pixels this near to a clipped one are left out."
+        default=1.0, ge=0, le=16, description="Pixels this near to a clipped pixel are left out."
     )
     background: Literal["plane", "keep"] = Field(
         default="keep",
-        description="Brightness of the sky: a plane fitted beside the corona's law is taken off, "
-        "and stands in the header to be added again; or it is kept.",
+        description="Light of the sky: plane subtracts a plane that is fitted together with the "
+        "mean corona, and records it in the header so that it can be added back; keep leaves the "
+        "sky in.",
     )
     size: int | None = Field(
         default=None,
         ge=64,
         le=32768,
-        description="Side of the square result, pixels; null is the frame's.",
+        description="Side of the square result, pixels; null takes that of the frames.",
     )

@@ -64,17 +64,18 @@ class StepConfig(BaseModel):
 
 
 class EnhanceConfig(Section):
-    """One enhanced version of the corona: filters applied one after the other."""
+    """An enhanced version of the corona: filters applied one after the other."""
 
     name: str = Field(
-        pattern=ENHANCEMENT_NAME, max_length=60, description="Name of the result's files."
+        pattern=ENHANCEMENT_NAME, max_length=60, description="Name of the resulting files."
     )
     steps: list[StepConfig] = Field(min_length=1, description="Filters, in order.")
     colour: Literal["restored", "as_filtered"] = Field(
         default="restored",
-        description="Of the TIFF and PNG: 'restored' shows what the filters make of the brightness "
-        "in the colours of the merge; 'as_filtered' shows what they give, grey if they filter the "
-        "luminance, in colours if 'channels' is 'each'. The FITS holds the numbers either way.",
+        description="Colours of the TIFF and PNG: restored shows the filtered brightness in the "
+        "colours of the merge; as_filtered shows the result of the filters as it is, in grey if "
+        "they filter the luminance, in colour if their key channels is each. The FITS file holds "
+        "the numbers either way.",
     )
 
 
@@ -84,22 +85,25 @@ class ComposeConfig(Section):
     up: Up = Field(default="solar_north", description="What is up in the picture.")
     detail: str | None = Field(
         default=None,
-        description="Name of the enhancement that gives the detail; null is the first.",
+        description="Name of the enhancement that gives the detail; null takes the first one.",
     )
     detail_strength: float = Field(
         default=0.16,
         ge=0,
         le=0.6,
-        description="Lightness that full contrast of the detail adds in the middle tones; 0 shows "
-        "the tone curve alone.",
+        description="Lightness that detail at full contrast adds to the middle tones; 0 shows the "
+        "tone curve alone.",
     )
     saturation: float = Field(
-        default=1.3, ge=0, le=4, description="Of the colours: 0 is grey, 1 as they are."
+        default=1.3,
+        ge=0,
+        le=4,
+        description="Saturation of the colours: 0 is grey, 1 leaves them as they are.",
     )
     white_balance: Literal["solar", "daylight"] = Field(
         default="solar",
-        description="'solar' makes the middle corona white, which is scattered sunlight; "
-        "'daylight' is the camera's own, and keeps the red of low air.",
+        description="solar makes the middle corona white, since its light is scattered sunlight; "
+        "daylight is the camera's own setting, and keeps the red of a low Sun.",
     )
     sky_lightness: float = Field(
         default=0.05, ge=0, le=0.5, description="Lightness of the darkest sky, 0 black to 1 white."
@@ -111,37 +115,42 @@ class ComposeConfig(Section):
         default=0.001,
         ge=1e-6,
         le=1,
-        description="Part of the brightness range above which tones are logarithmic; smaller lifts "
-        "the outer corona.",
+        description="Fraction of the brightness range above which the tone curve is logarithmic; a "
+        "smaller value brightens the outer corona.",
     )
     level_sky: bool = Field(
-        default=False, description="Takes a slope across the outermost sky off, as near twilight."
+        default=False, description="Subtract a slope across the outermost sky, as under a low Sun."
     )
     earthshine: float = Field(
-        default=1.0, ge=0, le=5, description="Strength of the Moon's surface; 0 is a black disc."
+        default=1.0, ge=0, le=5, description="Brightness of the Moon's surface; 0 is a black disc."
     )
     limb_px: float | None = Field(
         default=None,
         ge=0.2,
         le=20,
-        description="Blur of the Moon's edge, pixels (standard deviation); null is that measured "
-        "in the frames.",
+        description="Blur of the Moon's edge, pixels (standard deviation); null takes the blur "
+        "measured in the frames.",
     )
     crop_radii: float | None = Field(
         default=None,
         ge=1.1,
         le=100,
-        description="Solar radii from the Sun's centre to the nearer edges; null keeps all.",
+        description="Crop to this distance of the nearer edges from the Sun's centre, solar radii; "
+        "null keeps everything.",
     )
     profile: Literal["srgb", "wide"] = Field(
         default="srgb",
         description="Colour space of the TIFF; 'wide' has the primaries of ITU-R BT.2020.",
     )
     title: str = Field(
-        default="", max_length=200, description="For the files' captions; empty is the report's."
+        default="",
+        max_length=200,
+        description="For the files' captions; if empty, that of the report.",
     )
     author: str = Field(
-        default="", max_length=200, description="For the files' captions; empty is the report's."
+        default="",
+        max_length=200,
+        description="For the files' captions; if empty, that of the report.",
     )
 
 

@@ -12,6 +12,6 @@ KEYS = {
 FILTERS = {"rank": "radial_histogram_equalization"}
 # Of a filter: the sentence that answers an old parameter.
 PARAMETERS = {
-    "multiscale.lift": "has another name now; write 'finest_gain'.",
-    "multiscale.bands": "is gone: scales double up to 'coarsest_radii', as many as fit.",
+    "multiscale.lift": "was renamed; write 'finest_gain'.",
+    "multiscale.bands": "was removed: scales now double up to 'coarsest_radii', as many as fit.",
 }

@@ -35,17 +35,17 @@ class Config(Section):
     workspace: PathText = Field(
         default="workspace",
         min_length=1,
-        description="Folder for everything that is made, relative to the config file.",
+        description="Folder for the results, relative to the config file.",
     )
     frames: list[FrameRule] = Field(
         default=[],
-        description="What you say of single frames; it is believed. Later entries come before "
-        "earlier ones.",
+        description="Overrules what the program decides about single frames. Where several entries "
+        "match a frame, the last one counts.",
     )
     bodies: list[BodyRule] = Field(
         default=[],
-        description="Camera bodies that the frames do not tell apart: of one model, without serial "
-        "numbers. Frames belong to the first entry that fits.",
+        description="Camera bodies that cannot be told apart by their frames alone: of one model, "
+        "without serial numbers. A frame belongs to the first entry that matches.",
     )
     sky: SkyConfig = Field(default=SkyConfig(), description=str(SkyConfig.__doc__))
     timing: TimingConfig = Field(default=TimingConfig(), description=str(TimingConfig.__doc__))
@@ -53,7 +53,7 @@ class Config(Section):
     merge: MergeConfig = Field(default=MergeConfig(), description=str(MergeConfig.__doc__))
     enhance: list[EnhanceConfig] = Field(
         default_factory=default_enhance,
-        description="Enhanced versions of the corona; one by the filter nrgf if not given.",
+        description="Enhanced versions of the corona; by default one, by the filter nrgf.",
     )
     compose: ComposeConfig = Field(default=ComposeConfig(), description=str(ComposeConfig.__doc__))
     sheet: SheetConfig = Field(default=SheetConfig(), description=str(SheetConfig.__doc__))
@@ -78,18 +78,21 @@ class Config(Section):
         for i, name in enumerate(names):
             if counts[name.lower()] > 1:
                 problems.append(
-                    (("enhance", i, "name"), f"{name!r} is the name of another one too")
+                    (("enhance", i, "name"), f"{name!r} is used twice; names must differ")
                 )
         called = Counter(body.name for body in self.bodies)
         for i, body in enumerate(self.bodies):
             if called[body.name] > 1:
                 problems.append(
-                    (("bodies", i, "name"), f"{body.name!r} is the name of another one too")
+                    (("bodies", i, "name"), f"{body.name!r} is used twice; names must differ")
                 )
         detail = self.compose.detail
         if detail is not None and detail not in names:
             problems.append(
-                (("compose", "detail"), f"no enhancement is called {detail!r}; there are {names}")
+                (
+                    ("compose", "detail"),
+                    f"there is no enhancement {detail!r}; choose one of {', '.join(names)}",
+                )
             )
         if problems:
             # The context says which keys are to blame; a validator of a whole model cannot else.

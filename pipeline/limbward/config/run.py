@@ -11,19 +11,22 @@ from limbward.config.base import Section
 
 
 class ReportConfig(Section):
-    """The report."""
+    """The heading of the report."""
 
     title: str = Field(
-        default="", max_length=200, description="Heading; empty is made from the date."
+        default="", max_length=200, description="Heading; if empty, it is made from the date."
     )
     author: str = Field(default="", max_length=200, description="Name under the heading.")
 
 
 class RunConfig(Section):
-    """How the work is done; nothing here changes a result."""
+    """How the work is done; nothing here changes the results."""
 
     jobs: int | None = Field(
-        default=None, ge=1, le=256, description="Processes at work at once; null is one a core."
+        default=None,
+        ge=1,
+        le=256,
+        description="Number of parallel processes; null is one per core.",
     )
     executor: Literal["local", "dask"] = Field(
         default="local",

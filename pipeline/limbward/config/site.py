@@ -18,18 +18,18 @@ class SiteConfig(Section):
         default=0.0,
         ge=-500,
         le=20000,
-        description="Metres above the ellipsoid (a map height will do).",
+        description="Metres above the ellipsoid; a height from a map is good enough.",
     )
-    name: str = Field(default="", description="For the report.")
+    name: str = Field(default="", description="Name of the site, for the report.")
 
 
 class InputConfig(Section):
-    """The photographs; opened for reading only."""
+    """The photographs; they are never written to."""
 
     cards: list[PathText] = Field(
         min_length=1,
-        description="Folders of photographs, searched with all their subfolders. "
-        "Relative paths start at the config file.",
+        description="Folders of photographs, or bags; all subfolders are searched. Relative paths "
+        "start at the config file.",
     )
     darks: list[PathText] = Field(
         default=[],
@@ -40,13 +40,14 @@ class InputConfig(Section):
         description="Glob patterns of frames of an evenly lit field, same optics and focus.",
     )
     bias: list[PathText] = Field(
-        default=[], description="Glob patterns of capped frames of the shortest exposure."
+        default=[],
+        description="Glob patterns of frames taken with the lens capped, at the shortest exposure.",
     )
     exclude: list[PathText] = Field(default=[], description="Glob patterns of files to leave out.")
 
 
 class SkyConfig(Section):
-    """How Sun and Moon are computed."""
+    """How the positions of Sun and Moon are computed."""
 
     ephemeris: Literal["de421", "de440"] = Field(
         default="de421",
@@ -56,41 +57,40 @@ class SkyConfig(Section):
         default=0.2725076,
         ge=0.27,
         le=0.275,
-        description="Moon's radius for C1 and C4, Earth radii.",
+        description="Moon's radius for C1 and C4, in Earth radii.",
     )
     k_umbra: float = Field(
         default=0.2725076,
         ge=0.27,
         le=0.275,
-        description="Moon's radius for C2 and C3, Earth radii.",
+        description="Moon's radius for C2 and C3, in Earth radii.",
     )
     solar_radius_km: float = Field(
         default=696000.0,
         ge=690000,
         le=700000,
-        description="Radius of the photosphere; where it is not given, C2 and C3 by the Moon's "
-        "relief are for 696221 km, as measured at eclipses.",
+        description="Radius of the photosphere. If you do not give it, C2 and C3 from the Moon's "
+        "relief are computed with 696221 km, as measured at eclipses.",
     )
     limb_profile: PathText | None = Field(
         default=None,
         description="CSV of position angle (degrees) and height of the Moon's limb (arcsec), for "
-        "C2, C3 and the beads. With null the frames are dated by a smooth limb, and contacts.json "
-        "has C2, C3 and the beads by the Moon's relief too.",
+        "C2, C3, the beads and the frames. With null these follow from the Moon's relief (the "
+        "frames as timing.lunar_limb says).",
     )
     refraction: bool = Field(
-        default=True, description="Whether positions allow for the air flattening the field."
+        default=True, description="Correct positions for refraction, which flattens the field."
     )
     pressure_hpa: float | None = Field(
         default=None,
         ge=0,
         le=1100,
-        description="Air pressure at the camera, not reduced to sea level; null is that of the "
-        "standard atmosphere at the site's height.",
+        description="Air pressure at the camera, not reduced to sea level; null takes the standard "
+        "atmosphere at the site's height.",
     )
     temperature_c: float | None = Field(
         default=None,
         ge=-80,
         le=60,
-        description="Air temperature; null is that of the standard atmosphere at the site's "
-        "height.",
+        description="Air temperature; null takes the standard atmosphere at the site's height.",
     )

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from limbward import filters
 from limbward.config.pictures import EnhanceConfig, StepConfig
+from limbward.config.renamed import PARAMETERS
 from limbward.errors import ConfigError
 
 
@@ -37,24 +39,34 @@ def parse_steps(texts: list[str]) -> EnhanceConfig:
     for item in raw:
         if not isinstance(item, dict) or not isinstance(item.get("filter"), str):
             raise ConfigError(
-                f"A step needs the name of a filter, as in 'nrgf' or '{{filter: nrgf}}'; this is "
-                f"{item!r}."
+                f"--steps: a step needs the name of a filter, as in 'nrgf' or '{{filter: nrgf}}', "
+                f"but this is {item!r}."
             )
         module = filters.load(item["filter"])
         try:
             module.Params.model_validate({k: v for k, v in item.items() if k != "filter"})
         except ValidationError as error:
             known = ", ".join(module.Params.model_fields)
-            wrong = "; ".join(
-                f"{'.'.join(str(p) for p in e['loc'])}: {e['msg'].lower()}" for e in error.errors()
-            )
+            wrong = [_mistake(item["filter"], e, module.Params) for e in error.errors()]
             raise ConfigError(
-                f"--steps {item['filter']}: {wrong}. Its parameters are {known}."
+                f"--steps: {' '.join(wrong)} The parameters of {item['filter']} are {known}."
             ) from None
         steps.append(StepConfig.model_validate(item))
     if not steps:
         raise ConfigError("Give at least one step, such as --steps nrgf.")
     return EnhanceConfig(name="enhanced", steps=steps)
+
+
+def _mistake(name: str, error: Mapping[str, Any], model: type[BaseModel]) -> str:
+    """Return what is wrong with a parameter, as a sentence."""
+    # Only a mistake is worth the time that the reader of YAML takes to load.
+    from limbward.config.loading import sentence
+    from limbward.config.yaml_source import key_path
+
+    key = key_path(tuple(error["loc"]))
+    if error["type"] == "extra_forbidden" and f"{name}.{key}" not in PARAMETERS:
+        return f"{name} has no parameter {key!r}."
+    return f"{key} of {name} {sentence(error, model)}"
 
 
 def _read_short(text: str) -> dict[str, Any]:

@@ -93,8 +93,8 @@ def read_source(path: Path, name: str) -> Source:
         raise ConfigError(f"{name}: nested too deeply to be a config.") from error
     except YAMLError as error:  # of the reader, the only one that knows no line
         raise ConfigError(
-            f"{name}: not valid YAML: there are control characters in it; write the file anew with "
-            "a plain text editor."
+            f"{name}: not valid YAML: it contains control characters; write the file again with a "
+            "plain text editor."
         ) from error
 
 
@@ -137,7 +137,7 @@ class _Reader:
         for key, value in node.value:
             line = key.start_mark.line + 1
             if not isinstance(key, ScalarNode):
-                self.source.problems.append((line, location, "a key should be a word."))
+                self.source.problems.append((line, location, "a key must be a word."))
                 continue
             where = (*location, str(key.value))
             if key.value in result:

@@ -28,7 +28,7 @@ TROUBLES = (
         r"flow (mapping|sequence) .*expected",
         "the bracket that opens on line {open} is not closed, or a comma is missing",
     ),
-    (r"but found '[]}]'", "there is a closing bracket that none opens"),
+    (r"but found '[]}]'", "there is a closing bracket without an opening one"),
     (
         r"simple key could not find expected ':'",
         "there is a key without a colon and a space after it (key: value)",
@@ -45,7 +45,7 @@ TROUBLES = (
     ),
     (r"expected <block end>|expected '<document start>'", INDENTED),
 )
-ELSE = "it cannot be understood from here on; look at indentation, colons and brackets"
+ELSE = "from here on it makes no sense; check indentation, colons and brackets"
 
 
 def explain(error: MarkedYAMLError) -> tuple[int, str]:

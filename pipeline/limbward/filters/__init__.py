@@ -55,7 +55,7 @@ def load(name: str) -> Filter:
     """
     found = _filter(name)
     if found is None:
-        raise ConfigError(f"There is no filter {name!r}; there are {', '.join(names())}.")
+        raise ConfigError(f"There is no filter {name!r}; choose one of {', '.join(names())}.")
     return found
 
 

@@ -44,19 +44,20 @@ class Params(ColourParams):
         default=4.0,
         gt=0,
         le=90,
-        description="Kernel along the circle, standard deviation, degrees.",
+        description="Width of the kernel along the circle, standard deviation, degrees.",
     )
     radial_px: float = Field(
-        default=4.0, ge=0, le=200, description="Kernel along the radius, pixels."
+        default=4.0, ge=0, le=200, description="Width of the kernel along the radius, pixels."
     )
     adapt: float = Field(
-        default=3.0, ge=1, le=10, description="How much larger the kernel of the contrast is."
+        default=3.0, ge=1, le=10, description="How many times wider the kernel for the contrast is."
     )
     floor: float = Field(
         default=0.1,
         gt=0,
         le=10,
-        description="Contrast, in deviations of the annulus, below which less is lifted.",
+        description="Contrast, in deviations of the annulus, below which structure is amplified "
+        "less.",
     )
 
 

@@ -42,8 +42,8 @@ class ColourParams(BaseModel):
 
     channels: Literal["luminance", "each"] = Field(
         default="luminance",
-        description="'luminance' filters the mean of the colours and returns it in each; 'each' "
-        "filters every colour by itself.",
+        description="luminance filters the mean of the colours and returns it in all three; each "
+        "filters every colour on its own.",
     )
 
 
@@ -55,9 +55,9 @@ class RingParams(ColourParams):
         default=0.9,
         ge=0,
         le=1,
-        description="Share of the circle that an annulus must show to be normalised by its own "
-        "mean and deviation; where less is seen, it is normalised so that the structure goes on "
-        "as it was. 0 uses every annulus by itself.",
+        description="Fraction of the circle that an annulus must show to be normalised by its own "
+        "mean and deviation; where it shows less, it is normalised so that structure continues "
+        "unchanged. 0 normalises every annulus on its own.",
     )
 
 

@@ -53,7 +53,7 @@ class Params(ColourParams):
     h: float = Field(default=0.7, ge=0, le=1, description="Weight of the global component.")
     gamma: float = Field(default=3.2, gt=0, le=20, description="Exponent of the global component.")
     weights: list[float] | None = Field(
-        default=None, description="Weights of the widths; null is 1 each."
+        default=None, description="Weights of the widths; null gives each the weight 1."
     )
 
 

@@ -56,22 +56,22 @@ class Params(RingParams):
         default=1.25,
         ge=0.4,
         le=50,
-        description="Width of the finest blur, pixels; each next doubles.",
+        description="Width of the finest blur, pixels; each further one is twice as wide.",
     )
     coarsest_radii: float = Field(
         default=0.5, gt=0, le=2, description="No blur is wider than this, solar radii."
     )
     finest_gain: float = Field(
-        default=2.0, ge=0, le=20, description="Factor on the finest scale; 1 only removes noise."
+        default=2.0, ge=0, le=20, description="Gain of the finest scale; 1 only removes noise."
     )
     noise: float = Field(
-        default=1.5, ge=0, le=20, description="How many times the noise's power is taken off."
+        default=1.5, ge=0, le=20, description="How many times the power of the noise is subtracted."
     )
     correlation_px: float = Field(
         default=0.8,
         ge=0,
         le=10,
-        description="Blur that the noise of the picture has itself, pixels; 0 is white noise.",
+        description="Blur of the noise in the picture, pixels; 0 is white noise.",
     )
 
 

@@ -40,7 +40,9 @@ EDGE = 0.08  # solar radii: half the width over which a place near an edge loses
 class Params(ColourParams):
     """Parameters of the filter."""
 
-    angle_deg: float = Field(default=5.0, gt=0, le=90, description="Turn to either side, degrees.")
+    angle_deg: float = Field(
+        default=5.0, gt=0, le=90, description="Rotation to either side, degrees."
+    )
     radial_px: float = Field(
         default=0.0, ge=-200, le=200, description="Shift towards the Sun, pixels."
     )

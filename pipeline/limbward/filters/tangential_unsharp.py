@@ -40,7 +40,12 @@ class Params(ColourParams):
     angle_deg: float = Field(
         default=3.0, gt=0, le=90, description="Width of the blur, standard deviation, degrees."
     )
-    amount: float = Field(default=2.0, gt=0, le=50, description="How much is added.")
+    amount: float = Field(
+        default=2.0,
+        gt=0,
+        le=50,
+        description="Factor on the difference from the blur that is added.",
+    )
 
 
 def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Params) -> Pixels:

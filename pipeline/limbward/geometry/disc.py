@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 Pixels = NDArray[np.float32]
 
+RIM_BINS = 1800  # of 0.2 degrees, in which the light along the Moon's limb is kept
+
 
 @dataclass(frozen=True)
 class Disc:

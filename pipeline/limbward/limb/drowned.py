@@ -17,7 +17,7 @@ from limbward.picture.binning import block_mean
 
 Mask = NDArray[np.bool_]
 
-DROWNED = "what is clipped hides the Moon's limb"
+DROWNED = "clipped pixels hide the Moon's limb"
 COARSE_SIDE = 320  # px of the small version that the outline is taken from
 LEAST_RADIUS = 6.0  # px of it
 LEAST_OUTLINE = 0.35  # of a whole circle that lies in the frame

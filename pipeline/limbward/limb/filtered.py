@@ -34,6 +34,7 @@ from limbward.limb.measurement import (
     ring,
     start_of,
 )
+from limbward.limb.traced import traced_or
 from limbward.picture.binning import block_mean
 
 # Limbs nearer to each other than this run into each other's blur: their steepest places are up to
@@ -114,7 +115,7 @@ def _by_edges(
         coverage = coverage_of(sun_edges, sun)
         if coverage < 0.9:
             return LimbMeasurement(
-                "partial", note="the Moon's limb could not be told from the Sun's"
+                "partial", note="the Moon's limb could not be told apart from the Sun's"
             )
         return LimbMeasurement(
             "partial",
@@ -343,6 +344,8 @@ def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
     bare = np.hypot(x - moon.x, y - moon.y) > moon.radius + clear
     u, v = _limb_of(moon, fit)
     on_sun = np.hypot(u - sun.x, v - sun.y) < sun.radius - clear
+    fitted = _limb_points(x, y, bare, sun.sigma), _limb_points(u, v, on_sun, moon.sigma)
+    sun_limb, moon_limb = traced_or(fitted, frame.image, frame.saturated, fit, frame.noise)
     return LimbMeasurement(
         "partial",
         sun,
@@ -350,8 +353,8 @@ def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
         blur,
         frame.clipped_at(x[bare], y[bare]),
         float(bare.mean()),
-        sun_limb=_limb_points(x, y, bare, sun.sigma),
-        moon_limb=_limb_points(u, v, on_sun, moon.sigma),
+        sun_limb=sun_limb,
+        moon_limb=moon_limb,
     )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import nan
 
+import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 from limbward.camera.classify import Content, classify
@@ -18,6 +20,7 @@ from limbward.limb.corona import Crop, crop_corona
 from limbward.limb.drowned import DROWNED, clipped_core, is_drowned
 from limbward.limb.measure import measure
 from limbward.limb.measurement import LimbMeasurement
+from limbward.limb.rim import rim_light
 from limbward.limb.trail import trail_px
 
 ENDED = 0.992  # of the number at which a sensor's pixels pile up
@@ -80,6 +83,8 @@ class Limbs:
         As of `limbward.limb.trail.trail_px`.
     core : MeasuredDisc or None
         Of `limbward.limb.drowned.clipped_core`, where that is all that tells where the Moon is.
+    rim : ndarray or None
+        Of `limbward.limb.rim.rim_light`, of a frame without a filter.
     """
 
     found: LimbMeasurement
@@ -87,6 +92,7 @@ class Limbs:
     crop: Crop | None
     trail_px: float = nan
     core: MeasuredDisc | None = None
+    rim: NDArray[np.float32] | None = None
 
 
 def look_at(
@@ -165,7 +171,8 @@ def find_limbs(look: Look, radius_ratio: float) -> Limbs:
         return Limbs(found, reduced, None)
     wide = core is not None and core.radius >= WIDE * found.moon.radius
     crop = crop_corona(*picture, found.moon, core if wide else None)
-    return Limbs(found, reduced, crop, trail_px(plane, found.moon))
+    rim = rim_light(plane, found.moon, look.range_adu)
+    return Limbs(found, reduced, crop, trail_px(plane, found.moon), rim=rim)
 
 
 def limbs_if_any(look: Look, radius_ratio: float, stated: Content | None = None) -> Limbs | None:

@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 CONTACT_MARGIN_S = 1.0
 NOT_MERGED = {
     "partial": "a partial phase",
-    "contact": "the photosphere is in sight",
+    "contact": "the photosphere is visible",
     "dark": "a dark frame",
     "flat": "a flat field",
     "bias": "a bias frame",
@@ -52,7 +52,7 @@ def mergeable(
     timed = np.nan_to_num(seen.time_sigma_s, nan=np.inf) < VAGUE_S
     usable = placed & (phase == "totality") & ~seen.behind_filter
     for i in np.flatnonzero(placed & seen.behind_filter):
-        placing.say(int(i), "so faint that the filter must have been on" + OVERRULE)
+        placing.say(int(i), "so faint that the solar filter must have been on" + OVERRULE)
     inside = inside_totality(totality_s, seen.middle_s, seen.time_sigma_s)
     shown = seen.content == "totality"
     if totality_s is None:
@@ -66,13 +66,13 @@ def mergeable(
         inside |= words.totality
     usable &= inside
     for i in np.flatnonzero((phase == "totality") & ~usable & (placing.note == "")):
-        placing.note[i] = "too near to second or third contact, or its time is not known" + OVERRULE
+        placing.note[i] = "too near second or third contact, or at an unknown time" + OVERRULE
     vague = usable & (placing.relative > max_sigma_px)
     for i in np.flatnonzero(vague):
         placing.say(
             int(i),
-            f"its place among the others is known to {placing.relative[i]:.2f} px only "
-            "(align.max_sigma_px, or use: keep under frames in the config)",
+            f"its position relative to the others is uncertain by {placing.relative[i]:.2f} px "
+            "only (align.max_sigma_px, or use: keep under frames in the config)",
         )
     for name, why in NOT_MERGED.items():
         if name == "partial" and totality_s is None:
@@ -91,12 +91,14 @@ def _obey(placing: Placing, words: Words | None, usable: NDArray[np.bool_]) -> N
         told = f"{words.key[i]} in the config says keep"
         if known[i]:
             placing.note[i] = placing.note[i].replace(OVERRULE, "")
-            placing.say(int(i), f"merged since {told}")
+            placing.say(int(i), f"merged because {told}")
             placing.sun_sigma[i] = np.fmax(placing.sun_sigma[i], placing.relative[i])
         else:
-            placing.say(int(i), f"{told}, but it cannot be placed among the others")
+            placing.say(
+                int(i), f"{told}, but its position relative to the others could not be found"
+            )
     for i in np.flatnonzero(words.drop):
-        placing.note[i] = f"left out since {words.key[i]} in the config says drop"
+        placing.note[i] = f"left out because {words.key[i]} in the config says drop"
     return (usable | (words.keep & known)) & ~words.drop
 
 

@@ -91,7 +91,8 @@ def measure_again(
     orientation: Orientation,
     *,
     rotates: bool,
-    profile: LimbProfile | None = None,
+    limb_at: Callable[[float], LimbProfile] | None = None,
+    sun_size: float = 1.0,
 ) -> Discs:
     """Fit the discs anew with the sizes, the refraction and the lunar limb of each frame's time.
 
@@ -107,12 +108,16 @@ def measure_again(
         Of the camera at the epoch.
     rotates : bool
         Whether the field turns with the zenith.
-    profile : LimbProfile, optional
+    limb_at : callable, optional
+        Takes seconds from the epoch, returns the Moon's limb.
+    sun_size : float
+        The Sun's radius over the track's.
     """
     t = np.clip(t, track.first_s, track.last_s)
-    ratio = track.moon_radius_arcsec(t) / track.sun_radius_arcsec(t)
+    sun_arcsec = track.sun_radius_arcsec(t) * sun_size
+    ratio = track.moon_radius_arcsec(t) / sun_arcsec
     # A thin crescent tells its radius badly, and with it its centre; the other frames know it.
-    radius = track.sun_radius_arcsec(t) / orientation.pixel_scale_arcsec
+    radius = sun_arcsec / orientation.pixel_scale_arcsec
     turn = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
     found = []
     for i, row in enumerate(discs.rows):
@@ -123,8 +128,8 @@ def measure_again(
         ]
         turned = orientation.turned(turn[i] if rotates else 0.0)
         refraction = turned.in_pixels(track.refraction(t[i]))
-        if profile is not None:
-            moon_limb = without_relief(moon_limb, starts[1][:2], turned, profile)
+        if limb_at is not None:
+            moon_limb = without_relief(moon_limb, starts[1][:2], turned, limb_at(float(t[i])))
         try:
             sun, moon = refit(
                 [sun_limb, moon_limb],

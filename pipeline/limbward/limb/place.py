@@ -297,7 +297,9 @@ class Placing:
                 self.say(row, f"{self._loose[row]}; placed by the corona")
             else:
                 self.say(
-                    row, f"{self._loose[row]}, and the corona does not tell its place" + OVERRULE
+                    row,
+                    f"{self._loose[row]}, and the corona does not give its position either "
+                    "" + OVERRULE,
                 )
                 self.sun_sigma[row] = np.nan
 
@@ -347,8 +349,8 @@ class Placing:
             elif not found.limb_used[i]:
                 self.say(
                     row,
-                    "its limb disagrees with the other frames and no other frame shows "
-                    "the same corona" + OVERRULE,
+                    "its limb disagrees with the other frames, and no other frame shows the same "
+                    "part of the corona" + OVERRULE,
                 )
                 self.sun_sigma[row] = np.nan
 

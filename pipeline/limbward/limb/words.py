@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-OVERRULE = " (to have it merged all the same: use: keep under frames in the config)"
-CORRECT = " (if that is wrong: phase under frames in the config)"
+OVERRULE = " (to merge it anyway, set use: keep under frames in the config)"
+CORRECT = " (if that is wrong, set phase under frames in the config)"
 
 
 @dataclass(frozen=True)

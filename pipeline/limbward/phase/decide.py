@@ -220,12 +220,12 @@ def _reason(
     where = "in totality" if kind == "totality" else "outside totality"
     if kind == "totality" and e.black[i]:
         there = "by its time" if np.isfinite(inside[i]) else "by its neighbours"
-        return f"black as with the filter on, but {where} {there}; it is not used as a dark"
+        return f"black as through a solar filter, but {where} {there}; it is not used as a dark"
     if strongest == "limb":
         return (
-            "one place at the Moon's limb outshines all the corona"
+            "one place at the Moon's limb outshines the whole corona"
             if kind == "contact"
-            else "nothing shines around the Moon"
+            else "there is no light around the Moon"
             if kind == "partial"
             else "the corona shines all around the Moon"
         )
@@ -233,11 +233,11 @@ def _reason(
         return f"by its time it was taken {where}"
     words = {
         "time": f"its neighbours in the sequence were taken {where}",
-        "filter": "no filter lets so much light through"
+        "filter": "no solar filter lets that much light through"
         if kind != "partial"
-        else "it is no brighter than the Sun behind the filter",
-        "sky": "the sky in it is not that of totality",
-        "name": "it is called so",
-        "picture": "its exposure can show no more",
+        else "it is no brighter than the Sun through a solar filter",
+        "sky": "its sky is not that of totality",
+        "name": "its name says so",
+        "picture": "its exposure is too short to show more",
     }
     return words[strongest]

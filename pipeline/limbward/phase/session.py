@@ -108,20 +108,20 @@ def decide_session(
     for i in np.flatnonzero(taken.pictures & (reason != "")):
         reason[i] = (
             f"taken for {_article(phase[i])}, though it looks like {_article(looks[i])}: "
-            f"{reason[i]} (if that is wrong: phase under frames in the config)"
+            f"{reason[i]} (if that is wrong, set phase under frames in the config)"
         )
     for i in np.flatnonzero(said):
-        reason[i] = f"its phase is what {stated_by[i]} in the config says"
+        reason[i] = f"its phase is set by {stated_by[i]} in the config"
     return Phases(phase, reason, dimmed, contradicted)
 
 
 def _article(phase: str) -> str:
     words = {
         "partial": "a partial phase",
-        "contact": "one with the photosphere in sight",
-        "totality": "one of totality",
+        "contact": "a frame with the photosphere visible",
+        "totality": "a frame of totality",
         "dark": "a dark frame",
         "bias": "a bias frame",
         "flat": "a flat field",
     }
-    return words.get(phase, "no picture of the eclipse")
+    return words.get(phase, "not a picture of the eclipse")

@@ -27,6 +27,7 @@ from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
 from limbward.sky.circumstances import Circumstances, iso_utc
 from limbward.stages import place_and_time
+from limbward.stages.known_limb import known_limb
 from limbward.stages.measuring import artefact_name
 from limbward.work.executors import local_crew
 from limbward.work.map import Failure, FileMap, Task
@@ -60,8 +61,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     paths = find_clips(config)
     if not paths:
         raise LimbwardError(
-            "There are no clips (MP4, MOV and the like) on the cards; name others under "
-            "clips.files."
+            "There are no videos (MP4, MOV and the like) on the cards; name them under clips.files."
         )
     beforehand = _beforehand(config, circumstances, epoch)
     wanted, zone = config.clips.samples, config.clips.clock_offset_hours
@@ -105,7 +105,7 @@ def _beforehand(config: Config, circumstances: Circumstances, epoch: Time) -> Be
         place_and_time.doubt(config, track),
         totality_s=place_and_time.covered_s(config, circumstances),
         rotates=config.timing.rotates,
-        profile=place_and_time.limb_profile(config),
+        limb=known_limb(config, epoch),
     )
 
 
@@ -177,9 +177,9 @@ def _product(
     return Product(
         name="clips",
         title="Clips",
-        caption="Films of other devices, put on the same corrected time"
-        + ("; the pictures nearest to the contacts." if stills else "."),
-        alt="Pictures out of the films at the contacts" if stills else "",
+        caption="Videos from other devices, with corrected times"
+        + ("; the stills are the video frames nearest the contacts." if stills else "."),
+        alt="Video frames nearest the contacts" if stills else "",
         picture=OVERVIEW if stills else None,
         numbers={e["file"]: words_of(e) for e in entries if "duration_s" in e},
         warnings=notes,

@@ -100,10 +100,10 @@ def _product(config: Config, film: Film, names: dict[str, str], count: int) -> P
     return Product(
         name="film",
         title="Time-lapse",
-        caption=f"Stills of the film, which lies beside this report: "
+        caption=f"Stills from the film; the film itself is beside this report: "
         f"{', '.join(n.rsplit('/', 1)[1] for n in files)}. Registered on the Sun, "
         f"{UP_WORDS[options.up]}.",
-        alt="Stills of the film in order of time",
+        alt="Stills from the film, in order of time",
         picture=STILLS,
         numbers=film.numbers(count, options.rate),
         warnings=film.notes,

@@ -77,7 +77,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     product = Product(
         name="prominences",
         title="Prominences",
-        caption="Crops of the linear merge at its own scale (enlarged here), each with its "
+        caption="Crops of the linear merge at its own scale, enlarged here, each with its "
         "position angle from celestial north and its height above the Sun's limb: where the "
         "red of hydrogen is half as bright as the corona behind it."
         + (f" Above the Moon: above {limb} there, when it stood lowest in totality." * bool(limb)),

@@ -36,7 +36,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     if not len(shots):
         raise LimbwardError(
             "There are no frames of the partial phases in which the Sun was measured, so there is "
-            "nothing to make a sheet of."
+            "nothing for a sheet."
         )
     total = _totality(config, workspace) if options.totality else None
     chosen, before = choose(shots, options.steps, options.count, total is not None)
@@ -57,8 +57,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     product = Product(
         name="sheet",
         title="Partial phases",
-        caption=f"{len(picked)} crescents by {options.steps}, {UP_WORDS[options.up]}, times in "
-        "UTC corrected for the camera's clock.",
+        caption=f"{len(picked)} crescents by {options.steps}, {UP_WORDS[options.up]}, with "
+        "corrected times in UTC.",
         alt=f"{len(picked)} pictures of the partly covered Sun in order of time"
         + (", the corona in the middle" if total is not None else ""),
         picture=NAMES[1],

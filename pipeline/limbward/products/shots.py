@@ -60,7 +60,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     names = [Workspace.table(stage) for stage in ("ingest", "timing", "align")]
     if not all(workspace.path(name).exists() for name in names):
         raise LimbwardError(
-            f"The workspace {workspace.root} has no aligned frames yet: run `limbward run` first."
+            f"The workspace {workspace.root} has no aligned frames yet; run `limbward run` first."
         )
     ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
     responses = read_responses(workspace)

@@ -42,8 +42,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     picked = strip.shots
     if not len(picked):
         raise LimbwardError(
-            f"No frame was taken within {options.span_s:g} s of second or third contact; a larger "
-            "strip.span_s looks further."
+            f"No frame was taken within {options.span_s:g} s of second or third contact; increase "
+            "strip.span_s to look further."
         )
     words = (
         f"Second and third contact of {config.eclipse.isoformat()}, registered on the Moon, "
@@ -78,9 +78,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         name="strip",
         title="The contacts",
         caption=f"{len(entries)} frames within {options.span_s:g} s of second and third "
-        f"contact by {limb.by}, registered on the Moon, as if equally exposed. Times are those of "
-        "the middle of the exposure, corrected for the camera's clock. Ticks outside the limb: "
-        f"beads that were found; on the Moon: where {limb.by} makes them at that time.",
+        f"contact by {limb.by}, registered on the Moon, scaled to equal exposure. Times are "
+        "corrected, and refer to the middle of the exposure. Ticks outside the limb: beads that "
+        f"were found; on the Moon: where {limb.by} makes them at that time.",
         alt="The Moon's disc with the last and the first light of the Sun beside it",
         picture=png,
         numbers=strip.numbers(entries),

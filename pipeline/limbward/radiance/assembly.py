@@ -179,7 +179,9 @@ def make_corona(
     corona = without_sky(merged, surface, box, header, field.grid, radius)
     notes = []
     if take_sky_off and corona.sky is None:
-        notes.append("The sky cannot be told from the corona in so small a field; it is kept.")
+        notes.append(
+            "The field is too small to tell the sky from the corona, so the sky is not subtracted."
+        )
     record = NoiseRecord(
         frames.camera,
         frames.serial,

@@ -105,6 +105,6 @@ def too_blurred(excess: Floats, sigma: Floats, exposure: Floats) -> dict[int, st
         if np.count_nonzero((ratio < np.log(ALIKE)) & ~bad) >= ENOUGH:
             out[int(k)] = (
                 f"trailed or blurred by {np.sqrt(more[k]):.1f} px (standard deviation) more than "
-                "others"
+                "other frames"
             )
     return out

@@ -174,14 +174,16 @@ def describe_field(
         north_known=field.north_known,
     )
     if not timed.any():
-        header.add_history("No frame's time is known: the times are of greatest eclipse.")
+        header.add_history("No frame's time is known: the times are those of greatest eclipse.")
     add_uncertainty(
         header, field.sun_sigma_px * field.grid.scale_arcsec, north_known=field.north_known
     )
-    header["LINEAR"] = (frames.linear, "F: from display-referred frames, no measurement")
+    header["LINEAR"] = (frames.linear, "F: from display-referred frames, not a measurement")
     if not frames.linear:
-        header["HISTORY"] = "Merged from display-referred frames, decoded by the curve they declare"
-        header["HISTORY"] = "or that their brackets tell. The brightness is no measurement."
+        header["HISTORY "] = (
+            "Merged from display-referred frames, decoded with the curve they declare"
+        )
+        header["HISTORY"] = "or that their brackets give. The brightness is not a measurement."
     header["BUNIT"] = ("adu/s", f"at ISO {frames.iso_reference:.0f}")
     header["ISOREF"] = (frames.iso_reference, "ISO to which radiances refer")
     header["FNUMREF"] = (frames.f_reference, "f-number to which radiances refer")

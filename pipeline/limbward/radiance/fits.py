@@ -118,7 +118,8 @@ def open_picture(path: str | PathLike[str], names: Sequence[str] = ()) -> Iterat
                     if not _sums_up(hdu, file):
                         raise LimbwardError(
                             f"{path} is damaged (the checksum of its HDU {hdu.name} is wrong); "
-                            "run again with --from merge if it is a run's, or copy it again."
+                            "if a run made it, run again with --from merge; if it is a copy, copy "
+                            "it again."
                         )
             yield hdus
     except (LimbwardError, MemoryError):

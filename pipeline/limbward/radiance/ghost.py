@@ -62,7 +62,8 @@ class Ghost:
         """Return a sentence for the user."""
         return (
             f"A reflection inside the lens shows the corona upside down with {self.strength[1]:.1g}"
-            f" of its light, turned about ({self.axis_x:.0f}, {self.axis_y:.0f}); it is subtracted."
+            f" of its light, rotated about ({self.axis_x:.0f}, {self.axis_y:.0f}); it is "
+            "subtracted."
         )
 
 

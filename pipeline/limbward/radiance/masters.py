@@ -131,7 +131,7 @@ class Masters:
         wanted = Setting(frames.camera, frames.serial, frames.iso[k], frames.exposure_s[k])
         dark = self._combined("dark", wanted)
         if dark is not None:
-            text = f"{dark.frames} darks taken off exposures of {wanted.exposure_s:g} s"
+            text = f"{dark.frames} darks subtracted from exposures of {wanted.exposure_s:g} s"
             if text not in self.used:
                 self.used.append(text)
         if id(dark) not in self._known:

@@ -19,9 +19,9 @@ Texts = NDArray[np.object_]
 CalibrationFiles = dict[str, dict[Setting, list[Path]]]  # of darks, flats and biases
 
 DISPLAY_REFERRED = (
-    "All frames of totality are display-referred (encoded for a display). They are merged by the "
-    "curve that they declare, or that their brackets tell, for a picture: the corona's brightness "
-    "is no measurement. Export linear 16-bit TIFFs or use the RAW files for one."
+    "All frames of totality are display-referred (encoded for a display). They are decoded with "
+    "the curve that they declare, or that their brackets give. The result is a picture, not a "
+    "measurement of brightness. For a measurement, use the RAW files or export linear 16-bit TIFFs."
 )
 
 
@@ -108,14 +108,14 @@ def choose(files: Files, wanted: str | None, where: str, note: Texts) -> Frames 
     if body is None:
         return None
     for i in np.flatnonzero(files.usable & ~mine):
-        note[i] = f"another camera is merged ({body[0]}; merge.camera in the config says which)"
+        note[i] = f"the merge uses another camera, {body[0]} (merge.camera in the config chooses)"
     width, height = files.width, files.height
     size = Counter(zip(width[mine], height[mine], strict=True)).most_common(1)[0][0]
     for i in np.flatnonzero(mine & ((width != size[0]) | (height != size[1]))):
         mine[i] = False
         note[i] = (
-            f"its size differs from the others' {size[0]:.0f} x {size[1]:.0f}; bodies in the "
-            "config makes another camera of such frames"
+            f"its size differs from the others' {size[0]:.0f} x {size[1]:.0f}; to merge such "
+            "frames on their own, name them as a camera under bodies in the config"
         )
     for i in np.flatnonzero(mine & (~(files.exposure_s > 0) | ~files.reduced)):
         mine[i] = False
@@ -125,8 +125,8 @@ def choose(files: Files, wanted: str | None, where: str, note: Texts) -> Frames 
         for i in np.flatnonzero(mine & ~files.linear):
             mine[i] = False
             note[i] = (
-                "it is display-referred, and there are linear frames; to have it merged, export "
-                "it as linear 16-bit TIFF or use the RAW file"
+                "it is display-referred, and there are linear frames; to merge it, export it as "
+                "linear 16-bit TIFF or use the RAW file"
             )
     if not mine.any():
         return None

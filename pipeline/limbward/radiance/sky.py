@@ -139,14 +139,14 @@ def _add(image: Pixels, sun_x: float, sun_y: float, sky: Sky, sign: float) -> No
 
 def write_sky(header: Header, sky: Sky | None) -> None:
     """Write into a header what was taken off, in a form that `read_sky` puts back."""
-    header["SKYSUB"] = (sky is not None, "whether the sky has been taken off")
+    header["SKYSUB"] = (sky is not None, "whether the sky has been subtracted")
     if sky is None:
         return
     for c, name in enumerate(("red", "green", "blue")):
         n = c + 1
-        header[f"SKY{n}"] = (float(sky.level[c]), f"{name} sky at the Sun's centre, taken off")
-        header[f"SKYX{n}"] = (float(sky.slope_x[c]), "its change a pixel to the right")
-        header[f"SKYY{n}"] = (float(sky.slope_y[c]), "its change a pixel down")
+        header[f"SKY{n}"] = (float(sky.level[c]), f"{name} sky at the Sun's centre, subtracted")
+        header[f"SKYX{n}"] = (float(sky.slope_x[c]), "its change per pixel to the right")
+        header[f"SKYY{n}"] = (float(sky.slope_y[c]), "its change per pixel down")
         header[f"SKYERR{n}"] = (float(sky.sigma[c]), "its standard error")
 
 

@@ -66,7 +66,8 @@ class Survey:
             self.noise[iso], self.method[iso] = self._noise(iso, files, frames, sets, white)
         if first is None:
             raise LimbwardError(
-                f"{frames.path[0]} and others cannot be decoded any more; is the card still there?"
+                f"{frames.path[0]} and others can no longer be decoded; is the card still "
+                "connected?"
             )
         self.pattern = first.pattern
         self.daylight = first.daylight

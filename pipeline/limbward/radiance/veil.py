@@ -81,10 +81,10 @@ def cloud_warning(veil: Veil) -> str:
     """Return a sentence on the cloud that was seen."""
     least, most = (100 * float(f(veil.dimmest)) for f in (np.min, np.max))
     return (
-        f"Cloud passed before the corona: near the Sun frames have {least:.0f} to {most:.0f} % of "
-        "the light of the clearest. What differs between frames is evened out; what all have in "
-        "common cannot be told, and may change the corona's brightness by as much from place to "
-        "place."
+        f"Cloud passed in front of the corona: near the Sun, frames have {least:.0f} to "
+        f"{most:.0f} % of the light of the clearest. Differences between frames are evened out. "
+        "Cloud that all frames share cannot be detected, and may change the brightness of the "
+        "corona by as much from place to place."
     )
 
 

@@ -13,7 +13,7 @@ UP = {
     "solar_north": ("SOLARPA", "solar north up"),
     "celestial_north": (None, "celestial north up"),
     "zenith": ("ZENITHPA", "zenith up"),
-    "camera": ("UPPA", "as the camera stood"),
+    "camera": ("UPPA", "as the camera was held"),
 }
 
 Pixels = NDArray[np.float32]

@@ -169,7 +169,7 @@ def picture_of(header: Header) -> str:
 
 def no_measurement(header: Header) -> str:
     """Return what a caption says of a picture that was merged from display-referred frames."""
-    return "" if header.get("LINEAR", True) else "; from display-referred frames, no measurement"
+    return "" if header.get("LINEAR", True) else "; from display-referred frames, not a measurement"
 
 
 def place_text(name: str, latitude: float, longitude: float) -> str:

@@ -110,7 +110,7 @@ def _why_no_picture(material: Material) -> str:
 def _shown(material: Material) -> str:
     """Return what the finished picture shows, for those who cannot see it."""
     if material.sun is None or material.corona is not None:
-        return "The corona round the dark Moon."
+        return "The corona around the dark Moon."
     return "The Sun's ring round the Moon." if material.sun.ring else "The Sun's crescent."
 
 
@@ -121,12 +121,12 @@ def _facts(material: Material) -> list[tuple[str, str]]:
     came = f"{counted(len(frames), 'file')}, {size_text(sum(f.size for f in frames))}; "
     came += "all could be read" if not bad else f"{bad} could not be read (see Warnings)"
     facts = [
-        ("Off the card", came),
+        ("On the card", came),
         ("Frames", ", ".join(f"{phases[p]} {p}" for p in PHASES if phases[p]) or "none"),
     ]
     if material.corona is not None:
         merged = f"{counted(material.corona.frames, 'frame')}"
-        facts.append(("In the merge", f"{merged}, {material.corona.exposure_s:.3g} s together"))
+        facts.append(("In the merge", f"{merged}, {material.corona.exposure_s:.3g} s in total"))
     if material.sun is not None:
         facts.append(
             ("In the picture", f"{counted(material.sun.frames, 'frame')} through the filter")
@@ -159,7 +159,7 @@ def _timeline(material: Material) -> Section:
     kinds = ", ".join(f"{n} {p}" for p, n in Counter(f.phase for f in drawn.values()).items())
     alt = (
         f"Exposure against UTC from {time_text(span[0], 0)} to {time_text(span[1], 0)}, with the "
-        f"contacts as lines: {kinds}. The contact sheet lists every frame."
+        f"contacts as lines: {kinds}. The section All frames lists every frame."
     )
     caption = "The whole eclipse: each mark is a frame."
     whole = charts.timeline_charts(drawn, times, span, alt)
@@ -172,7 +172,7 @@ def _timeline(material: Material) -> Section:
                 f"The same from {time_text(central[0], 0)} to {time_text(central[1], 0)} UTC, "
                 f"with {counted(len(close), 'frame')}."
             )
-            caption = "From second to third contact, drawn wider."
+            caption = "From second to third contact, enlarged."
             wider = charts.timeline_charts(close, times, central, alt)
             shown.append(plot(wider, "closeup", alt, caption, wide=True))
     return Section(sentences, shown)
@@ -203,7 +203,8 @@ def _clock(frames: Sequence[Frame], clock: ClockAudit, k: int) -> Section:
         f"Residuals of {counted(len(values), 'frame')} of {clock.name} against UTC, from "
         f"{min(values):+.2f} to {max(values):+.2f} s."
     )
-    caption = "How late the clock read in each frame of the partial phases, after correction."
+    caption = "Clock reading minus fitted clock for each frame of the partial phases; positive is "
+    "fast."
     drawn = plot([charts.residual_chart(told, alt)], f"residuals{k}", alt, caption)
     return Section(sentences, [drawn])
 

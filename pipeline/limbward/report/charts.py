@@ -152,7 +152,8 @@ def relative_chart(frames: Numbered, title: str) -> Chart:
         lambda f: 100.0 * (f.relative_exposure - 1.0),
         lambda f: f"{describe(f)}, {100.0 * (f.relative_exposure - 1.0):+.2f} %",
     )
-    x, y = _time_axis(begin, end), Axis("exposure found, % more", low - margin, high + margin)
+    x = _time_axis(begin, end)
+    y = Axis("relative to nominal exposure, %", low - margin, high + margin)
     return Chart(title, x, y, at, series, texts, order, height=260)
 
 
@@ -343,10 +344,10 @@ def coverage_charts(coverage: Coverage, title: str) -> list[Chart]:
             shades=thin,
             height=70 + 22 * len(labels),
             gutter=NAMES_PX,
-            heading="Where each exposure is good; grey: fewer than 3 frames",
+            heading="Distances that each exposure time covers; grey: fewer than 3 frames",
         ),
         Chart(
-            "Frames that are well exposed, by distance from the Sun.",
+            "Number of well-exposed frames by distance from the Sun.",
             x,
             Axis("frames", 0.0, float(top)),
             middles.tolist(),
@@ -355,7 +356,7 @@ def coverage_charts(coverage: Coverage, title: str) -> list[Chart]:
             shades=thin,
             height=190,
             gutter=NAMES_PX - 20,  # the axis has a label besides
-            heading="How many frames are well exposed",
+            heading="Number of well-exposed frames",
         ),
     ]
 
@@ -369,7 +370,7 @@ def profile_chart(profile: Profile, fitted: MeanCorona | None, title: str) -> Ch
     unit = 1e-6 * fitted.scale if fitted else float(np.nanmax(profile.median))
     low = np.maximum(profile.low, 1e-4 * profile.median) / unit
     series = [
-        Series("16th to 84th percentile round the Sun", "accent", _list(profile.high / unit),
+        Series("16th to 84th percentile around the Sun", "accent", _list(profile.high / unit),
                "edge"),
         Series("", "accent", _list(low), "edge"),
         Series("this corona", "accent", _list(profile.median / unit), "line"),
@@ -397,7 +398,7 @@ def noise_chart(profile: Profile, title: str) -> Chart:
     percent = np.where(profile.noise > 0, 100.0 * profile.noise, math.nan)
     low, high = np.nanmin(percent, initial=100.0), np.nanmax(percent, initial=1e-3)
     texts = [f"{r:.2f} solar radii: {n:.3g} %" for r, n in zip(profile.rho, percent, strict=True)]
-    y = Axis("noise of a pixel, %", float(low) / 1.5, float(high) * 1.5, "log")
+    y = Axis("noise per pixel, %", float(low) / 1.5, float(high) * 1.5, "log")
     series = [Series("", "accent", _list(percent), "line")]
     return Chart(title, _radii(profile), y, _list(profile.rho), series, texts)
 
@@ -408,7 +409,7 @@ def count_chart(profile: Profile, title: str) -> Chart:
         f"{r:.2f} solar radii: {counted(int(n), 'frame')}"
         for r, n in zip(profile.rho, profile.count, strict=True)
     ]
-    y = Axis("frames used in a pixel", 0.0, 1.1 * max(1.0, float(profile.count.max())))
+    y = Axis("frames per pixel", 0.0, 1.1 * max(1.0, float(profile.count.max())))
     series = [Series("", "accent", _list(profile.count), "steps")]
     return Chart(title, _radii(profile), y, _list(profile.rho), series, texts)
 

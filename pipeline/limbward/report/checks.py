@@ -86,7 +86,7 @@ def _gaps(frames: Sequence[Frame]) -> list[Advice]:
     ]
     return [
         Advice(
-            f"The camera's count of pictures skips {listed(where)}.",
+            f"The camera's file numbers skip {listed(where)}.",
             "If you did not delete them, look for them on the card or on a second card.",
         )
     ]
@@ -98,7 +98,7 @@ def _copies(frames: Sequence[Frame]) -> list[Advice]:
         return []
     return [
         Advice(
-            f"{counted(len(copies), 'file is a copy', 'files are copies')} of others in the dump.",
+            f"{counted(len(copies), 'file is a copy', 'files are copies')} of others on the cards.",
             "Nothing needs to be done; each picture is used once.",
         )
     ]
@@ -124,8 +124,8 @@ def _unknown(material: Material) -> list[Advice]:
         return []
     return [
         Advice(
-            "The camera's orientation is not known: the frames were placed by each other alone, "
-            "north in the picture is not known, and the Sun's centre is only known to "
+            "The camera's orientation is not known: the frames were registered on each other "
+            f"alone, north in the picture is not known, and the Sun's centre is only known to "
             f"{corona.sun_sigma_arcsec:.0f} arcsec.",
             "Give align.up_position_angle and align.pixel_scale_arcsec in the config, check the "
             "site, and name a frame of known UTC under timing.references; next time photograph "
@@ -141,7 +141,7 @@ def _not_linear(material: Material) -> list[Advice]:
     return [
         Advice(
             "The corona was merged from display-referred pictures, such as JPEGs: its brightness, "
-            "colours and noise are no measurement.",
+            "colours and noise are not measurements.",
             "Put the RAW files, or linear 16-bit TIFFs of them, under input.cards if there are "
             "any; next time photograph totality in RAW.",
         )
@@ -155,9 +155,9 @@ def _air_and_lens(material: Material) -> list[Advice]:
         least = 100 * float(material.cloud["least_transmission"])
         found.append(
             Advice(
-                f"Cloud passed before the corona: at its thickest {least:.0f} % of the light came "
-                "through. What differs between frames is evened out; what all have in common "
-                "cannot be told from the corona.",
+                f"Cloud passed in front of the corona: at its thickest {least:.0f} % of the light "
+                "came through. Differences between frames are evened out; cloud that all frames "
+                "share cannot be told from the corona.",
                 "Do not compare the brightness of places far apart; use: drop under frames in the "
                 "config leaves out the worst frames.",
             )
@@ -200,7 +200,7 @@ def _no_corona(material: Material) -> list[Advice]:
     return [
         Advice(
             f"There are {counted(len(dark), 'frame')} of totality, and none was merged.",
-            "The section Registration says why of each; or the merge was not run yet.",
+            "The section Registration gives the reason for each; or the merge has not run yet.",
         )
     ]
 
@@ -213,8 +213,8 @@ def _coverage(coverage: Coverage) -> list[Advice]:
         found.append(
             Advice(
                 f"Within {thin[0][1]:.2f} solar radii fewer than 3 frames are well exposed.",
-                f"At the next eclipse take exposures shorter than {exposure_text(shortest)} too, "
-                "or more of the shortest.",
+                f"At the next eclipse, add exposures shorter than {exposure_text(shortest)}, or "
+                "take more of the shortest.",
             )
         )
         thin = thin[1:]
@@ -223,7 +223,7 @@ def _coverage(coverage: Coverage) -> list[Advice]:
         found.append(
             Advice(
                 f"Beyond {thin[-1][0]:.2f} solar radii fewer than 3 frames are well exposed.",
-                f"At the next eclipse take more exposures of {exposure_text(longest)}, or longer "
+                f"At the next eclipse, take more exposures of {exposure_text(longest)}, or longer "
                 "ones if the mount follows the Sun.",
             )
         )
@@ -233,7 +233,7 @@ def _coverage(coverage: Coverage) -> list[Advice]:
             Advice(
                 f"Between {begin:.2f} and {end:.2f} solar radii fewer than 3 frames are well "
                 "exposed.",
-                "At the next eclipse set the steps of the bracket closer together.",
+                "At the next eclipse, use smaller steps in the bracket.",
             )
         )
     return found

@@ -25,16 +25,16 @@ def coverage_section(coverage: Coverage | None) -> Section:
     thin = thin_places(coverage)
     begin, end = coverage.edges[0], coverage.edges[-1]
     sentences = [
-        "An exposure counts as good at a distance from the Sun where less than 5 % is saturated "
-        "and the signal of a pixel is at least ten times its noise."
+        "A frame is well exposed at a distance from the Sun if less than 5 % of that ring is "
+        "saturated and the signal per pixel is at least ten times the noise."
     ]
     if thin:
         places = " and ".join(f"{a:.2f} to {b:.2f}" for a, b, _ in thin)
-        sentences.append(f"Fewer than 3 frames are good from {places} solar radii.")
+        sentences.append(f"Fewer than 3 frames are well exposed from {places} solar radii.")
     else:
         sentences.append(
-            f"From {begin:.2f} to {end:.2f} solar radii at least {count.min()} frames are good "
-            "everywhere."
+            f"From {begin:.2f} to {end:.2f} solar radii at least {count.min()} frames are well "
+            "exposed everywhere."
         )
     bars = "; ".join(
         f"{exposure_text(r.exposure_s)} from {coverage.edges[:-1][r.good].min():.2f} to "
@@ -42,7 +42,7 @@ def coverage_section(coverage: Coverage | None) -> Section:
         for r in coverage.reaches
         if r.good.any()
     )
-    alt = f"Where each exposure is good, in solar radii: {bars or 'nowhere'}."
+    alt = f"Distances that each exposure time covers, in solar radii: {bars or 'none'}."
     drawn = plot(charts.coverage_charts(coverage, alt), "coverage", alt, wide=True)
     return Section(sentences, [drawn])
 
@@ -52,14 +52,14 @@ def registration_section(material: Material) -> Section:
     frames = material.frames
     found = [f for f in frames if math.isfinite(f.sun_x) or math.isfinite(f.moon_x)]
     if not found:
-        return Section(["Neither Sun nor Moon has been placed in any frame."])
+        return Section(["Neither Sun nor Moon was located in any frame."])
     sentences = []
     pointings = {_full_name(p): p for p in material.pointings}
     drawn: list[Plot] = []
     for k, camera in enumerate(sorted({f.camera for f in found})):
         numbered = {i: f for i, f in enumerate(frames) if f.camera == camera}
         placed = sum(f.camera == camera for f in found)
-        text = f"{camera}: Sun or Moon were placed in {counted(placed, 'frame')}."
+        text = f"{camera}: Sun or Moon located in {counted(placed, 'frame')}."
         p = pointings.get(camera)
         if p:
             text += (
@@ -67,7 +67,7 @@ def registration_section(material: Material) -> Section:
                 f"lies at position angle {p['up_position_angle']:.2f}°."
             )
             if p["field_rotation_deg_per_hour"]:
-                text += f" The field turned {p['field_rotation_deg_per_hour']:.1f}° an hour."
+                text += f" The field turned {p['field_rotation_deg_per_hour']:.1f}° per hour."
         sentences.append(text)
         drawn += _registration_plots(numbered, camera, k)
     return Section(sentences, drawn)
@@ -135,13 +135,13 @@ def merge_section(material: Material) -> Section:
     if corona is None:
         return Section(["There is no merged corona."])
     sentences = [
-        f"{counted(corona.frames, 'frame')} with {corona.exposure_s:.3g} s of exposure together "
-        "are in the merge."
+        f"{counted(corona.frames, 'frame')} were merged, {corona.exposure_s:.3g} s of exposure in "
+        "total."
     ]
     if not corona.linear:
         sentences.append(
-            "They are display-referred (made for looking at, not linear), decoded by the curve "
-            "that they declare or that their brackets tell: what follows is no measurement."
+            "They are display-referred (made for looking at, not linear), decoded with the curve "
+            "that they declare or that their brackets give: what follows is not a measurement."
         )
     sentences += [noise_sentence(model) for model in material.noise]
     if material.noise:
@@ -150,19 +150,19 @@ def merge_section(material: Material) -> Section:
     sentences += relative
     profile = radial_profile(corona)
     if not profile.rho.size:
-        sentences.append("No ring round the Sun holds enough pixels for a profile.")
+        sentences.append("No ring around the Sun holds enough pixels for a profile.")
         return Section(sentences, drawn)
     fitted = fit_mean_corona(profile)
     if fitted is not None:
         sentences.append(
             "Between 1.1 and 3 solar radii its brightness follows the published mean corona "
-            f"(Baumbach 1937) within {100 * fitted.deviation:.0f} % (root mean square). Height of "
-            "the curve and an even sky are fitted: the comparison tests the shape alone, and real "
-            "coronae differ from the mean with the solar cycle."
+            f"(Baumbach 1937) within {100 * fitted.deviation:.0f} % (root mean square). The "
+            "height of the curve and an even sky are fitted, so only the shape is tested; real "
+            "coronae vary with the solar cycle."
         )
     inner = int(abs(profile.rho - 1.5).argmin())
     sentences.append(
-        f"At {profile.rho[inner]:.2f} solar radii the noise of a pixel is "
+        f"At {profile.rho[inner]:.2f} solar radii the noise per pixel is "
         f"{100 * profile.noise[inner]:.2g} % of the corona, with {profile.count[inner]:.0f} frames."
     )
     return Section(sentences, [*_profile_plots(profile, fitted), *drawn])
@@ -171,8 +171,8 @@ def merge_section(material: Material) -> Section:
 def noise_sentence(model: Mapping[str, Any]) -> str:
     """Return a camera's noise at one ISO, where it is known from, and how far it is linear."""
     text = (
-        f"At ISO {model['iso']:.0f} the camera has {model['gain_electrons_per_adu']:.3g} electrons "
-        f"an ADU and {model['read_noise_electrons']:.3g} electrons of read noise "
+        f"At ISO {model['iso']:.0f} the camera has {model['gain_electrons_per_adu']:.3g} "
+        f"electrons per ADU and {model['read_noise_electrons']:.3g} electrons of read noise "
         f"({model['read_noise_adu']:.3g} ADU), {model['origin']}."
     )
     linear = [float(v) for v in model.get("linear_up_to", [])]
@@ -188,7 +188,7 @@ def sky_sentence(sky: Sequence[float] | None) -> str:
     if sky is None:
         return "The sky's brightness is still in the merge."
     levels = ", ".join(f"{v:.3g}" for v in sky)
-    return f"A sky of {levels} ADU/s (red, green, blue) was taken off the merge."
+    return f"A sky of {levels} ADU/s (red, green, blue) was subtracted from the merge."
 
 
 def _relative(frames: Sequence[Frame]) -> tuple[list[str], list[Plot]]:
@@ -198,16 +198,16 @@ def _relative(frames: Sequence[Frame]) -> tuple[list[str], list[Plot]]:
         return [], []
     percent = [100.0 * (f.relative_exposure - 1.0) for f in known.values()]
     sentence = (
-        "Compared with each other, the frames' light differs from what their exposures tell by "
-        f"{min(percent):+.1f} to {max(percent):+.1f} %. That a shutter is off by the same part "
-        "at each setting is usual; a slow dip is thin cloud."
+        f"Relative to their nominal exposures, frames are {min(percent):+.1f} to "
+        f"{max(percent):+.1f} % brighter. A constant offset at each setting is the shutter, and is "
+        "usual; a slow dip is thin cloud."
     )
     alt = (
-        f"Light of {counted(len(known), 'frame')} against what the camera says, by time, from "
-        f"{min(percent):+.1f} to {max(percent):+.1f} %."
+        f"Brightness of {counted(len(known), 'frame')} relative to nominal exposure against time, "
+        f"from {min(percent):+.1f} to {max(percent):+.1f} %."
     )
     chart = charts.relative_chart(known, alt)
-    caption = "Exposures as the frames tell them, against the camera's."
+    caption = "Brightness of each frame relative to its nominal exposure."
     return [sentence], [plot([chart], "relative", alt, caption)]
 
 
@@ -218,12 +218,11 @@ def _profile_plots(profile: Profile, fitted: MeanCorona | None) -> list[Plot]:
         + (", beside the mean corona." if fitted else ".")
     )
     noise_alt = (
-        f"Noise of a pixel by distance, {100 * profile.noise.min():.2g} to "
+        f"Noise per pixel by distance, {100 * profile.noise.min():.2g} to "
         f"{100 * profile.noise.max():.2g} %."
     )
     count_alt = (
-        f"Frames used in a pixel by distance, {profile.count.min():.0f} to "
-        f"{profile.count.max():.0f}."
+        f"Frames per pixel by distance, {profile.count.min():.0f} to {profile.count.max():.0f}."
     )
     return [
         plot(

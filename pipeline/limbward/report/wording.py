@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from limbward.report.material import ClockAudit
 
 SOURCES = {
     "crescents": "the crescents of the partial phases",
     "direct": "stamps of a GPS receiver or reference shots",
+    "beads": "the beads on the Moon's limb by its relief",
     "totality": "the moments between which the Sun was covered",
 }
 
@@ -35,11 +37,11 @@ VARIANTS = (
     Said(
         "What it is made of",
         "The linear corona, white at the limb; the filtered one; and the finished picture.",
-        "Three pictures of the same corona beside each other: linear, filtered, finished.",
+        "The same corona side by side: linear, filtered, finished.",
     ),
     Said(
         "Unwrapped about the Sun",
-        "Position angle along, distance from the Sun's centre upwards.",
+        "Position angle to the right, distance from the Sun's centre upwards.",
         "The corona unwrapped: the limb is a level line and streamers rise from it.",
     ),
 )
@@ -54,7 +56,7 @@ def report_title(kind: str, day: date) -> str:
 def composite_caption(frames: int, up: str) -> str:
     """Return what the finished picture is made of, and what is up in it, by the config's word."""
     words = up.replace("_", " ")
-    words = "As the camera stood." if up == "camera" else f"{words.capitalize()} is up."
+    words = "As the camera was held." if up == "camera" else f"{words.capitalize()} is up."
     return f"Made of {frames} frames. {words}"
 
 
@@ -151,15 +153,31 @@ def clock_sentences(clock: ClockAudit) -> list[str]:
         scatter = entry["residual_rms_s"]
         text += f"; they scatter by {scatter:.2f} s." if scatter is not None else "."
         sentences.append(text)
-    sentences.append(f"To put times of this camera on UTC at that moment, {correction(clock)}.")
+    if limb := entry.get("lunar_limb"):
+        sentences.append(limb["said"])
+    sentences += _of_beads(entry.get("beads"))
+    sentences.append(f"To convert this camera's times to UTC at that moment, {correction(clock)}.")
     return sentences
 
 
+def _of_beads(beads: Mapping[str, Any] | None) -> list[str]:
+    """Return what became of frames with beads; nothing without any."""
+    if not beads:
+        return []
+    frames = counted(beads["frames"], "frame")
+    if beads["why_not"]:
+        return [f"Of the beads near second and third contact ({frames}): {beads['why_not']}."]
+    return [
+        f"The beads near second and third contact ({frames}), by the Moon's relief, tell the clock "
+        f"to {beads['sigma_s']:.2f} s, but for the site's error."
+    ]
+
+
 def correction(clock: ClockAudit) -> str:
-    """Return what to do to a reading to get UTC: ``take off 3 h, then add 58.3 s``."""
+    """Return what to do to a reading to get UTC: ``subtract 3 h, then add 58.3 s``."""
     hours, offset = clock.entry["utc_offset_hours"], clock.entry["offset_s"]
     steps = []
     if hours:
-        steps.append(f"{'take off' if hours > 0 else 'add'} {abs(hours):g} h")
-    steps.append(f"{'take off' if offset > 0 else 'add'} {abs(offset):.1f} s")
+        steps.append(f"{'subtract' if hours > 0 else 'add'} {abs(hours):g} h")
+    steps.append(f"{'subtract' if offset > 0 else 'add'} {abs(offset):.1f} s")
     return ", then ".join(steps)

@@ -75,7 +75,7 @@ def _by_half(steps: Floats, halves: list[NDArray[np.int64]], count: int) -> NDAr
 
 
 def scale_for(shots: Shots, cell_px: int) -> float:
-    """Return the scale, arcsec a pixel, at which the Sun fills its part of a cell."""
+    """Return the scale, arcsec per pixel, at which the Sun fills its part of a cell."""
     return float(np.median(shots.sun[:, 2])) * shots.scale_arcsec() / (DISC * float(cell_px))
 
 
@@ -216,7 +216,7 @@ class Sheet:
         return {
             "from": f"{shots.clock_text(0)} UTC",
             "to": f"{shots.clock_text(len(shots) - 1)} UTC",
-            "scale": f"{self.views[0].scale_arcsec:.2f} arcsec a pixel",
+            "scale": f"{self.views[0].scale_arcsec:.2f} arcsec per pixel",
             "discs measured again on the sheet": measured,
         }
 

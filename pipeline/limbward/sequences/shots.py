@@ -26,7 +26,7 @@ UP_WORDS = {
     "solar_north": "solar north up",
     "celestial_north": "celestial north up",
     "zenith": "zenith up",
-    "camera": "as the camera stood",
+    "camera": "as the camera was held",
 }
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from limbward.geometry.orientation import Orientation
 from limbward.simulate.corona import corona
-from limbward.simulate.moon import moon
+from limbward.simulate.limb import moon_at
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Scenario
 from limbward.simulate.scene import Placement, blur, paint
@@ -79,7 +79,7 @@ def write_clip(path: Path, scenario: Scenario, filming: Filming, seed: int) -> d
     count = round(filming.seconds * filming.rate)
     since = np.arange(count) / filming.rate
     times = Time(began) + TimeDelta(since, format="sec")
-    sky = view(times, scenario.site, radii=scenario.radii, ephemeris=scenario.ephemeris)
+    sky = view(times, scenario.site, radii=scenario.sizes, ephemeris=scenario.ephemeris)
     air = standard_air(scenario.site.height)
     refraction = refraction_matrix(sky, air.pressure_hpa, air.temperature_c)
     rng = np.random.default_rng(np.random.SeedSequence([seed, 6]))
@@ -94,6 +94,8 @@ def write_clip(path: Path, scenario: Scenario, filming: Filming, seed: int) -> d
         container.metadata["model"] = filming.model
         stream: Any = container.add_stream("libx264", rate=exact, options={"crf": "18"})
         stream.width, stream.height, stream.pix_fmt = filming.width, filming.height, "yuv420p"
+        # A film is so short that the limb stays as it is.
+        face = moon_at(scenario, began, seed)
         camera = Orientation(filming.scale_arcsec, filming.up_position_angle)
         east, north = camera.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
         for i in range(count):
@@ -113,7 +115,7 @@ def write_clip(path: Path, scenario: Scenario, filming: Filming, seed: int) -> d
                 filming.scale_arcsec,
             )
             shape = (filming.height, filming.width)
-            scene = paint(shape, place, corona(seed), moon(seed, scenario.limb_rms_arcsec))
+            scene = paint(shape, place, corona(seed), face)
             light = blur(scene, place, 0.8).white * np.float32(filming.gain)
             picture = av.VideoFrame.from_ndarray(_signal(light, filming.noise, rng), format="gray")
             picture = picture.reformat(format="yuv420p")

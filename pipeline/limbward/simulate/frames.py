@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 from astropy.time import Time, TimeDelta
@@ -20,7 +20,7 @@ from limbward.simulate.instrument import (
     scene_electrons,
     sensor_maps,
 )
-from limbward.simulate.moon import moon
+from limbward.simulate.limb import moon_at
 from limbward.simulate.mount import knocks, pointing
 from limbward.simulate.optics import lateral_colour
 from limbward.simulate.passage import Ghost, Passage, gain_nodes, pass_through
@@ -175,7 +175,7 @@ def _places(
     middle = Time([s.start for s in taken]) + TimeDelta(exposure / 2, format="sec")
 
     def seen(time: Time) -> SkyView:
-        return view(time, scenario.site, radii=scenario.radii, ephemeris=scenario.ephemeris)
+        return view(time, scenario.site, radii=scenario.sizes, ephemeris=scenario.ephemeris)
 
     sky, later = seen(middle), seen(middle + TimeDelta(1.0, format="sec"))
     at_greatest = Time([greatest])
@@ -311,7 +311,8 @@ def _scene(scenario: Scenario, frame: SimulatedFrame, place: Placement, seed: in
     camera = frame.camera
     body, optics = camera.instrument, camera.optics
     sigma = frame.blur.sigma_px if frame.blur else camera.psf_sigma_px
-    scene = paint(body.shape, place, corona(seed), moon(seed, scenario.limb_rms_arcsec))
+    middle = frame.shot.start + timedelta(seconds=0.5 * frame.shot.exposure_s)
+    scene = paint(body.shape, place, corona(seed), moon_at(scenario, middle, seed))
     scene = pass_through(blur(scene, place, sigma), _passage(scenario, frame, seed))
     axis = optics.axis_px(body.shape, body.pixel_pitch_um)
     return Scene(

@@ -1,13 +1,15 @@
-"""The Moon's own face: the rough limb and the earthlit maria, invented from a seed."""
+"""The Moon's own face: its limb, real or invented, and the earthlit maria, always invented."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
+
+from limbward.sky.limb_profile import LimbProfile
 
 LIMB_ANGLES = 3600  # 0.1 degrees, 1.6 arcsec along the limb
 ALBEDO_SIZE = 192  # cells across the face
@@ -21,7 +23,8 @@ class Moon:
     ----------
     limb_arcsec : ndarray of float32, shape (LIMB_ANGLES,)
         Height of the limb above the mean limb against position angle from celestial north through
-        east; no mean and no long waves, so that the mean limb stays where the ephemeris puts it.
+        east. An invented one has no mean and no long waves, so that the mean limb stays where the
+        ephemeris puts it; the real one's has an amplitude of half an arcsecond.
     albedo : ndarray of float32, shape (ALBEDO_SIZE, ALBEDO_SIZE)
         Brightness relative to the mean of the face; row from south to north, column from west to
         east, spanning one radius either way.
@@ -57,7 +60,13 @@ def moon(seed: int, limb_rms_arcsec: float) -> Moon:
     ----------
     seed : int
     limb_rms_arcsec : float
-        Roughness of the limb; 0 for a circle. The real limb's is about 1 arcsec.
+        Roughness of the limb; 0 for a circle. The real limb's is about 0.8 arcsec.
     """
     rng = np.random.default_rng(np.random.SeedSequence([seed, 2]))
     return Moon(limb_arcsec=_limb(rng, limb_rms_arcsec), albedo=_albedo(rng))
+
+
+def with_limb(face: Moon, profile: LimbProfile) -> Moon:
+    """Return a Moon with the limb of a profile."""
+    angle = np.arange(LIMB_ANGLES, dtype=np.float64) * (360.0 / LIMB_ANGLES)
+    return replace(face, limb_arcsec=profile.height(angle).astype(np.float32))

@@ -63,7 +63,7 @@ def eclipse_of(scenario: Scenario) -> tuple[Circumstances, dict[str, datetime]]:
         If there is no eclipse at the site on that date.
     """
     found = local_circumstances(
-        scenario.date, scenario.site, radii=scenario.radii, ephemeris=scenario.ephemeris
+        scenario.date, scenario.site, radii=scenario.sizes, ephemeris=scenario.ephemeris
     )
     if not found.contacts:
         raise LimbwardError(f"No solar eclipse is seen from the site on {scenario.date}.")

@@ -7,13 +7,15 @@ build the sessions that the examples and tests use. All names are invented.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal
 
 from limbward.simulate.cloud import Cloud
 from limbward.simulate.instrument import Instrument
 from limbward.simulate.mount import Mount
 from limbward.simulate.optics import Optics
 from limbward.sky.ephemeris import Radii, Site
+from limbward.sky.limb_profile import LimbProfile
+from limbward.sky.real_limb import MEASURED_SUN_KM
 
 
 @dataclass(frozen=True)
@@ -192,11 +194,16 @@ class Scenario:
         Of the eclipse, YYYY-MM-DD.
     cameras : tuple of Camera
     weather : Weather
-    radii : Radii
+    radii : Radii or None
+        None is the tables' Moon, with the Sun that is measured at eclipses where the Moon's limb is
+        the real one, and with the tables' Sun elsewhere.
     ephemeris : str
     refraction : bool
+    limb : str or LimbProfile
+        Of the Moon: ``"real"``, by its relief, where that is known (1900 to 2050); ``"invented"``,
+        of roughness ``limb_rms_arcsec``; ``"smooth"``; or one of your own.
     limb_rms_arcsec : float
-        Roughness of the Moon's limb.
+        Roughness of an invented limb.
     shutter_error : float
         Standard deviation of the true exposure about the shutter's, relative.
     binary_shutter : bool
@@ -210,14 +217,22 @@ class Scenario:
     date: str
     cameras: tuple[Camera, ...]
     weather: Weather = field(default_factory=Weather)
-    radii: Radii = field(default_factory=Radii)
+    radii: Radii | None = None
     ephemeris: str = "de421"
     refraction: bool = True
+    limb: Literal["real", "invented", "smooth"] | LimbProfile = "real"
     limb_rms_arcsec: float = 0.8
     shutter_error: float = 0.003
     binary_shutter: bool = True
     name: str = ""
     conditions: str = "calm"
+
+    @property
+    def sizes(self) -> Radii:
+        """Sun and Moon."""
+        if self.radii is not None:
+            return self.radii
+        return Radii(solar_radius_km=MEASURED_SUN_KM) if self.limb == "real" else Radii()
 
 
 DEMO_SITE = Site(latitude=65.0, longitude=-23.4, height=40.0, name="Lava field camp")

@@ -91,6 +91,8 @@ def truth_json(
         "sky_brightness": scenario.weather.sky_brightness,
         "weather": asdict(scenario.weather),
         "shutter_error": scenario.shutter_error,
+        "limb": scenario.limb if isinstance(scenario.limb, str) else "given",
+        "solar_radius_km": scenario.sizes.solar_radius_km,
         "cameras": cameras,
         "frames": rows,
     }

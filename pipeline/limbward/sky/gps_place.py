@@ -51,9 +51,10 @@ class GpsPlace:
         way = WAYS[round(bearing / 45.0) % len(WAYS)]
         frames = "a frame" if self.frames == 1 else f"{self.frames} frames"
         return (
-            f"By the GPS tags of {frames} the camera stood {self.distance_km:.1f} km {way} of the "
-            f"site in the config, at latitude {self.latitude:.4f}, longitude {self.longitude:.4f}. "
-            "A kilometre shifts the clock by up to a second: check site in the config."
+            f"According to the GPS tags of {frames}, the camera stood {self.distance_km:.1f} km "
+            f"{way} of the site in the config, at latitude {self.latitude:.4f}, longitude "
+            f"{self.longitude:.4f}. A kilometre shifts the clock by up to a second: check site in "
+            "the config."
         )
 
 

@@ -46,7 +46,7 @@ def kernel_path(name: str) -> Path:
                 "or set sky.ephemeris to de421."
             ) from error
         return Path(package.de440)
-    raise ConfigError(f"No ephemeris is called {name!r}; there are de421 and de440.")
+    raise ConfigError(f"There is no ephemeris {name!r}; choose de421 or de440.")
 
 
 @cache

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from limbward.errors import LimbwardError
 from limbward.sky.caution import caution
@@ -54,6 +55,12 @@ class LimbProfile:
     def height(self, position_angle: Floats) -> Floats:
         """Return heights at any position angles, interpolated around the circle."""
         return np.interp(position_angle, self.position_angle, self.height_arcsec, period=360.0)
+
+    def smoothed(self, degrees: float) -> LimbProfile:
+        """Return the profile as its means over a stretch of limb, a tenth of a degree apart."""
+        angle = np.arange(3600, dtype=np.float64) * 0.1
+        means = uniform_filter1d(self.height(angle), round(10.0 * degrees), mode="wrap")
+        return LimbProfile(angle, means)
 
 
 @dataclass(frozen=True)
@@ -125,8 +132,8 @@ def read_profile(path: Path) -> LimbProfile:
     angle, height = np.array(sorted(rows)).T
     if not np.all(np.isfinite(height)) or np.abs(height).max() > HIGHEST_ARCSEC:
         raise LimbwardError(
-            f"{path}: heights should be arcsec from the mean limb; {np.abs(height).max():g} is too "
-            "much for the Moon."
+            f"{path}: heights should be arcsec from the mean limb; {np.abs(height).max():g} is "
+            "more than the Moon has."
         )
     return LimbProfile(angle, height)
 

@@ -77,10 +77,8 @@ def real_limb(
     if circumstances.kind not in ("total", "annular"):
         return None
     greatest = circumstances.contacts["greatest"].time
-    if not orientation_known(greatest):
-        return None
-    moon = turned_moon(greatest, site, ephemeris=ephemeris)
-    if abs(moon.longitude[0]) > LONGEST or abs(moon.latitude[0]) > WIDEST:
+    moon = turned_moon_if_known(greatest, site, ephemeris=ephemeris)
+    if moon is None:
         return None
     limb = limb_of(moon)
     radii = replace(radii or Radii(), solar_radius_km=solar_radius_km or MEASURED_SUN_KM)
@@ -91,6 +89,16 @@ def real_limb(
     except NoContacts:
         contacts = None
     return RealLimb(site, moon, limb, radii.solar_radius_km, contacts)
+
+
+def turned_moon_if_known(time: Time, site: Site, *, ephemeris: str = "de421") -> TurnedMoon | None:
+    """Return how the Moon is turned at an instant, None where its limb is not known."""
+    if not orientation_known(time):
+        return None
+    moon = turned_moon(time, site, ephemeris=ephemeris)
+    if abs(moon.longitude[0]) > LONGEST or abs(moon.latitude[0]) > WIDEST:
+        return None
+    return moon
 
 
 def real_limb_json(found: RealLimb) -> dict[str, Any]:

@@ -46,9 +46,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         if contradicted:
             seen.time_sigma_s[mine] = np.nan
             reporter.warn(
-                f"{body[0]} {body[1]}: most of its pictures of totality are outside totality by "
-                "the clock, so that clock or site must be wrong; the pictures are believed. Check "
-                "site and timing in the config."
+                f"{body[0]} {body[1]}: by the clock, most of its frames of totality were taken "
+                "outside totality, so the clock or the site must be wrong. The frames are "
+                "trusted. Check site and timing in the config."
             )
     placing = Placing(track, seen)
     crops = crops_of_rows(workspace, ingest)
@@ -60,10 +60,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         pointing = pointing_in_force(config, pointings, body)
         if pointing is None:
             reporter.warn(
-                f"{body[0]} {body[1]}: the camera's orientation is not known (no partial phase was "
-                "measured, and the Moon's motion against the corona does not tell), so its frames "
-                "are placed by each other alone, and north in the picture is not known; give "
-                "align.up_position_angle and align.pixel_scale_arcsec in the config."
+                f"{body[0]} {body[1]}: the camera's orientation is not known: no partial phase "
+                "was measured, and the Moon's motion across the corona does not show it. The "
+                "frames are registered on each other alone, and north in the picture is not "
+                "known. Give align.up_position_angle and align.pixel_scale_arcsec in the config."
             )
             placing.place_by_frames(mine, None, crops, reporter.progress)
         else:
@@ -94,7 +94,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
 def _seen(ingest: Table, timing: Table, epoch: Time) -> Seen:
     """Return what ingest measured, and timing measured anew."""
-    measured, drowned = with_cores(measured_discs(ingest), ingest, texts(timing, "phase"))
+    discs = measured_discs(ingest)
+    for name in ("x", "y", "radius"):
+        discs[f"moon_{name}"] -= np.nan_to_num(floats(timing, f"limb_pull_{name}"))
+    measured, drowned = with_cores(discs, ingest, texts(timing, "phase"))
     anew = {name: floats(timing, name) for name in (*PLACES, "sun_sigma")}
     exposure = floats(ingest, "exposure")
     return Seen(

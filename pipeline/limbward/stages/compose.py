@@ -61,8 +61,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         to_up, words = up_of(header, options.up)
         if not north_known(header) and options.up != "camera":
             reporter.warn(
-                f"compose.up is {options.up}, but north in the picture is not known; it is left as "
-                "the camera stood. Give align.up_position_angle in the config."
+                f"compose.up is {options.up}, but north in the picture is not known, so the "
+                "camera's up stays up. Give align.up_position_angle in the config."
             )
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
         turn = Turn(valid_area(radiance, sun, moon), grid.up_position_angle, to_up, half)

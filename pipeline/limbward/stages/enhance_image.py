@@ -67,9 +67,11 @@ def enhance_image(
         check_merge(image, header, picture.shape)
         sigma = more.get("SIGMA")
     if sigma is not None and sigma.shape != picture.shape:
-        raise LimbwardError(f"{image} is damaged: its noise (SIGMA) has another size.")
+        raise LimbwardError(
+            f"{image} is damaged: its noise (SIGMA) differs in size from the image."
+        )
     if with_sky and not put_sky_back(picture, header):
-        reporter.note(f"{image} has its sky already: none was taken off.")
+        reporter.note(f"{image} still has its sky: none was subtracted.")
     geometry = geometry_of(header)
     steps_of = [(step.filter, step.params) for step in recipe.steps]
     result, done = filters.apply_steps(picture, sigma, geometry, steps_of)
@@ -86,7 +88,7 @@ def enhance_image(
     paths = [base.with_name(base.name + kind) for kind in kinds]
     for path in paths:
         if path.exists() and path.samefile(image):
-            raise LimbwardError(f"{path} is the image itself; give --output another name.")
+            raise LimbwardError(f"{path} is the input image itself; give --output another name.")
     shown = picture_of(
         result, colours, header, geometry, normalised=filters.normalise(s for s, _ in steps_of)
     )

@@ -127,7 +127,7 @@ def _measured(
     unchanged = sum(key in known for key in keys)
     if unchanged:
         files = "1 file was" if unchanged == 1 else f"{unchanged} files were"
-        reporter.note(f"{files} measured before and left as they are.")
+        reporter.note(f"{files} already measured; not measured again.")
     good = [
         t.file.path for key, t in zip(keys, tasks, strict=True) if "sha256" in known.get(key, ())
     ]
@@ -195,14 +195,16 @@ def _say_what_vanished(workspace: Workspace, rows: list[Row], reporter: Reporter
     if gone:
         are = "frame of the last run is" if len(gone) == 1 else "frames of the last run are"
         reporter.warn(
-            f"{len(gone)} of {len(before)} {are} no longer there, {gone[0]} first. If that was not "
-            "meant, connect the card (see input.cards and input.exclude) and run again."
+            f"{len(gone)} of {len(before)} {are} missing, for example {gone[0]}. If you did not "
+            "remove them on purpose, connect the card (see input.cards and input.exclude) and run "
+            "again."
         )
 
 
 def _say_what_was_found(rows: list[Row], table: Table, reporter: Reporter) -> None:
     phases = Counter(texts(table, "phase").tolist())
-    reporter.note(", ".join(f"{n} {phase}" for phase, n in phases.most_common()))
+    found = ", ".join(f"{n} {phase}" for phase, n in phases.most_common())
+    reporter.note(f"from the pictures alone: {found} (the clock may correct some)")
     said_of_cameras = {
         (row.get("camera"), row.get("serial"), note): None
         for row in rows
@@ -214,9 +216,8 @@ def _say_what_was_found(rows: list[Row], table: Table, reporter: Reporter) -> No
     timeless = [row for row in shown if not (row.get("time_camera") or row.get("gps_utc"))]
     if timeless:
         reporter.warn(
-            f"{len(timeless)} of {len(shown)} frames of the eclipse have no time, neither in Exif "
-            f"nor in a side file nor in their names, {timeless[0]['file']} first; they cannot be "
-            "put on UTC."
+            f"{len(timeless)} of {len(shown)} frames of the eclipse have no time in Exif, a side "
+            f"file or their names, for example {timeless[0]['file']}; they get no UTC."
         )
     unreadable = [row for row in rows if row["phase"] == "unreadable"]
     for row in unreadable[:SAID_AT_MOST]:

@@ -33,8 +33,8 @@ Row = dict[str, Any]
 
 LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
 NOT_MEASURED = {
-    "video": "A video is not measured here: `limbward clips` does that.",
-    "other": "This is not a frame.",
+    "video": "A video; `limbward clips` can use it.",
+    "other": "Not a photograph.",
 }
 
 
@@ -150,8 +150,9 @@ def measure_file(task: Task) -> Row:
     """Return the row of a file: checksum, Exif, and what its pixels show.
 
     Writes ``reduced/NAME.npz`` (arrays ``planes``, ``factor``, and the edge points
-    ``sun_limb`` and ``moon_limb``; of totality ``crop``, the corona around the Moon) and
-    ``previews/NAME.jpg``. A file that cannot be measured gives a row that says why.
+    ``sun_limb`` and ``moon_limb``; of totality ``crop``, the corona around the Moon, and ``rim``,
+    the light along its limb) and ``previews/NAME.jpg``. A file that cannot be measured gives a row
+    that says why.
 
     Raises
     ------
@@ -177,7 +178,7 @@ def measure_file(task: Task) -> Row:
         if file.kind not in IMAGE_KINDS:
             row["note"] = [NOT_MEASURED[file.kind]]
         elif file.kind in MADE_OF_RAW and file.paired_with and not task.in_place:
-            row["note"] = [f"The RAW frame {file.paired_with} is used in its place."]
+            row["note"] = [f"The RAW file {file.paired_with} is used instead."]
         else:
             _measure_pixels(task, row)
     except UnreadableFrame as error:
@@ -227,11 +228,11 @@ def _measure_pixels(task: Task, row: Row) -> None:
     row["declared"], row["response"] = declared, task.response_name
     if look.encoding:
         row["note"].append(
-            f"display-referred (encoded, by {look.encoding}): a picture, no measurement of "
-            "brightness; merged only if there are no linear frames"
+            f"display-referred (encoded, by {look.encoding}): not a measurement of brightness; "
+            "merged only if there are no linear frames"
         )
     if task.in_place:
-        row["note"].append(f"It stands in for {task.file.paired_with}, which cannot be decoded.")
+        row["note"].append(f"Used instead of {task.file.paired_with}, which cannot be decoded.")
     workspace = Workspace(task.root)
     # What was measured before the curve was known is of other pixels, and keeps its own name.
     name = artefact_name(task.file.file) + (f"-{task.response_name}" if task.response_name else "")
@@ -263,6 +264,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
         planes=reduced.planes,
         factor=reduced.factor,
         crop=crop,
+        rim=limbs.rim,
     )
     row.update(limb_columns(found, limbs.core))
     if found.note:

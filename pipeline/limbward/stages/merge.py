@@ -54,7 +54,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
     total = place_and_time.eclipse(config).kind == "total"
     if frames is None and total:
-        reporter.warn("No frame of totality can be merged; there will be no corona.")
+        reporter.warn("No frame of totality can be merged, so there will be no corona.")
         keep_better(workspace, 0, reporter.warn)
     elif frames is None:
         keep_better(workspace, 0, reporter.warn)
@@ -77,7 +77,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             note[frames.row[k]] = why
         alone = (exposures.ties == 0) & used[frames.row]
         if len(frames.row) > 1:
-            note[frames.row[alone]] = "its exposure could not be compared with another's"
+            note[frames.row[alone]] = "its exposure could not be compared with that of any other "
+            "frame"
     table = Table()
     table["file"] = ingest["file"]
     table["used"] = used

@@ -73,8 +73,8 @@ def run_stages(
         for stage in stages[:begin]:
             if records.read(stage) is None:
                 raise LimbwardError(
-                    f"The stage {stage.name} has never run in {workspace.root}, so there is "
-                    f"nothing to begin {first} with: run without --from."
+                    f"The stage {stage.name} has never run in {workspace.root}, so {first} cannot "
+                    "start: run without --from."
                 )
         for stage in stages[:begin]:
             _say_if_outdated(stage, records, reporter)
@@ -97,10 +97,12 @@ def _say_if_outdated(stage: Stage, records: Records, reporter: Reporter) -> None
     try:
         current = records.is_current(stage)
     except ConfigError as error:  # the card is not connected; its frames may not be needed
-        reporter.warn(f"Whether {stage.name} is up to date cannot be told: {error}")
+        reporter.warn(f"It is not known whether {stage.name} is up to date: {error}")
         return
     if not current:
-        reporter.warn(f"{stage.name} is out of date, and is not run because of --from.")
+        reporter.warn(
+            f"{stage.name} is out of date and was not run; `limbward run CONFIG` updates it."
+        )
 
 
 def _span(names: list[str], first: str | None, last: str | None) -> tuple[int, int]:
@@ -199,7 +201,7 @@ def altered_inputs(
     altered = records.altered(stages, reads)
     for artefact in altered:
         if not artefact.endswith("/"):
-            reporter.warn(f"{artefact} has been changed since the run that made it.")
+            reporter.warn(f"{artefact} has changed since the run that made it.")
     try:
         yield
     except (LimbwardError, MemoryError):
@@ -208,8 +210,9 @@ def altered_inputs(
         if not altered:
             raise
         raise LimbwardError(
-            f"{name} cannot use {', '.join(altered)}, damaged or changed since the run that made "
-            f"it ({type(error).__name__}: {error}); delete it and run again without --from."
+            f"{name} cannot use {', '.join(altered)}, which is damaged or has changed since the "
+            f"run that made it ({type(error).__name__}: {error}). Delete it, and run `limbward "
+            "run` without --from."
         ) from error
 
 
@@ -227,8 +230,8 @@ def _explain_missing(stage: Stage, name: str, records: Records, stages: Sequence
     for maker in stages:
         if name in (records.read(maker) or {"writes": {}})["writes"]:
             raise LimbwardError(
-                f"The stage {stage.name} needs {name}, which the stage {maker.name} had made and "
-                f"which is gone: run with --from {maker.name}, or without --from."
+                f"The stage {stage.name} needs {name}, made by the stage {maker.name}, but it is "
+                f"missing: run with --from {maker.name}, or without --from."
             )
 
 
@@ -251,6 +254,6 @@ def _refresh_frames(records: Records, stages: Sequence[Stage], kept: Sequence[st
         except Exception as error:  # of what is in the tables, which are files that anyone may edit
             tables = ", ".join(Workspace.table(name) for name in current)
             raise LimbwardError(
-                f"{tables} do not fit together ({type(error).__name__}: {error}); run again "
-                "without --from, which makes them anew."
+                f"{tables} do not fit together ({type(error).__name__}: {error}); run `limbward "
+                "run` without --from, which makes them again."
             ) from error

@@ -6,9 +6,18 @@ import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
+from numpy.typing import NDArray
 
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
-from limbward.clock.body import middle_s, orient_by_corona, solve_body
+from limbward.clock.bead_use import add_beads
+from limbward.clock.beads import Beads
+from limbward.clock.body import (
+    KnownLimb,
+    middle_s,
+    orient_by_corona,
+    pulled_moons,
+    solve_body,
+)
 from limbward.clock.entries import describe_body, describe_pointing, zone_claimed
 from limbward.clock.readings import (
     Body,
@@ -25,12 +34,15 @@ from limbward.config import Config
 from limbward.config.said import said_of
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
+from limbward.limb.relief import Moons
 from limbward.limb.session import session
 from limbward.phase.decide import NEVER
 from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
+from limbward.stages.beads import by_beads
+from limbward.stages.known_limb import known_limb
 from limbward.stages.phasing import decide_phases
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
@@ -45,6 +57,8 @@ from limbward.workspace.measured import (
 from limbward.workspace.stored import read_stage_table
 
 SIDECARS = "sidecars/"
+# What the Moon's mountains add to circles measured in totality, pixels.
+PULLS = ("limb_pull_x", "limb_pull_y", "limb_pull_radius")
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -64,18 +78,22 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     tags = floats(frames, "offset_tag_hours")
 
     times = Times(readings)
+    pull = np.full((len(frames), 3), np.nan)
     clocks, pointings = [], []
     timed = texts(frames, "time_camera") != ""
     cameras = bodies(texts(frames, "camera"), texts(frames, "serial"), timed)
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
             rows = body.rows
-            solution, discs = _solve(
+            solution, discs, beads = _solve(
                 config, workspace, frames, readings, references, track, doubt, totality_s, body
             )
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
             solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
             said = times.fill_in(body, solution, discs, claimed, totality_s)
+            limb = known_limb(config, track.epoch)
+            if solution is not None and solution.orientation is not None and limb is not None:
+                solution = _pulled(workspace, frames, track, times, pull, body, solution, limb)
             clock = describe_body(
                 references,
                 body,
@@ -87,6 +105,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 epoch,
                 times.piece_at_epoch(body, solution),
             )
+            add_beads(clock, beads, solution, readings, epoch)
             clocks.append(clock)
             clock["warnings"] += elsewhen + said
             if stood is not None and stood.contradicts and np.isfinite(latitude[rows]).any():
@@ -110,6 +129,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["note"] = masked_texts(phases.reason)
     for name, values in times.place.items():
         table[name] = masked_floats(values, u.pix)
+    for name, values in zip(PULLS, pull.T, strict=True):
+        table[name] = masked_floats(values, u.pix)
     table["clock_residual_s"] = masked_floats(times.residual_s, u.s)
     workspace.write_table(Workspace.table("timing"), table)
     if config.timing.sidecars:
@@ -128,8 +149,8 @@ def _solve(
     doubt: Doubt,
     totality_s: tuple[float, float] | None,
     body: Body,
-) -> tuple[ClockSolution | None, Discs | None]:
-    """Solve one body's clock, and for its orientation by the corona where no crescent tells."""
+) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
+    """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
     measured = measured_discs(frames)
     solution, discs = solve_body(
         track,
@@ -140,19 +161,45 @@ def _solve(
         direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
         totality_s=totality_s,
         rotates=config.timing.rotates,
-        profile=place_and_time.limb_profile(config),
+        limb=known_limb(config, track.epoch),
         doubt=doubt,
+    )
+    solution, beads = by_beads(
+        config, workspace, frames, readings, track, doubt, totality_s, body, solution
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
-        return solution, discs
+        return solution, discs, beads
     rows = body.rows[readings.phase[body.rows] == "totality"]
     middle = np.full(len(frames), np.nan)
     middle[rows] = middle_s(solution, readings, rows)
     dark = session(rows, middle, floats(frames, "exposure"), measured)
     crops = crops_of_rows(workspace, frames)
     scale = config.align.pixel_scale_arcsec
-    return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs
+    return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs, beads
+
+
+def _pulled(
+    workspace: Workspace,
+    frames: Table,
+    track: SkyTrack,
+    times: Times,
+    pull: NDArray[np.float64],
+    body: Body,
+    solution: ClockSolution,
+    limb: KnownLimb,
+) -> ClockSolution:
+    """Fill in what the Moon's limb does to its circles in a body's frames of totality."""
+    measured = measured_discs(frames)
+    circles = np.stack([measured[f"moon_{name}"] for name in ("x", "y", "radius")], axis=1)
+    middle = times.since_greatest_s + 0.5 * times.readings.exposure_s
+    seen = np.isin(times.readings.phase, ("totality", "contact")) & np.isfinite(middle)
+    rows = body.rows[(seen & np.isfinite(circles).all(axis=1))[body.rows]]
+    rows = rows[(middle[rows] > track.first_s) & (middle[rows] < track.last_s)]
+    moons = Moons(rows, circles[rows])
+    limbs = limbs_of_rows(workspace, frames)
+    solution, pull[rows] = pulled_moons(track, solution, moons, limbs, limb, middle[rows])
+    return solution
 
 
 def _of_this_eclipse(

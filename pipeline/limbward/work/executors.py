@@ -62,7 +62,7 @@ def require_processes(open_pool: OpenPool) -> None:
             pool.submit(ready).result()
         except Crash as error:
             raise LimbwardError(
-                "No process can be started to decode frames in. Run limbward from its command "
+                "Cannot start a process to decode frames in. Run limbward from its command "
                 "line, or guard the calling script with if __name__ == '__main__'."
             ) from error
 

@@ -202,7 +202,7 @@ class FileMap:
                 return Sent(work, task, pool.submit(attempt, work, task), pool)
             except Crash:  # of a task that nobody has asked for yet
                 self._end_pool()
-        raise LimbwardError("The processes that read the files die at once.")
+        raise LimbwardError("The processes that read the files end as soon as they start.")
 
     def _landed(self, sent: Sent[Key, Result]) -> Result | Failure | None:
         """Return a task's result, None if there was no memory for it beside others."""
@@ -248,13 +248,13 @@ class FileMap:
         if starved:
             return Failure(
                 "memory",
-                f"{name} needs more memory than there is, or than a file of its size can; if it is "
-                f"sound, free some and {self._again}.",
+                f"{name} needs more memory than is available, or than is plausible for a file of "
+                f"its size. If the file is good, free some memory and {self._again}.",
             )
         require_processes(self._crew.open_pool)
         return Failure(
             "crash",
-            f"The decoder crashed on {name} or did not come to an end; copy it from the "
+            f"The decoder crashed on {name} or did not finish; copy the file from the "
             f"{self._origin} again.",
         )
 

@@ -82,9 +82,9 @@ class CardWatch:
         known = self.good.get(root)
         if not _answers(root, known) or (known is None and self.failed >= SURELY_GONE):
             raise LimbwardError(
-                f"{root or path.parent} cannot be read any more ({os.strerror(code)} at "
-                f"{path.name}). Connect the card again and run the same command: what was "
-                "measured is kept, and the run goes on from there."
+                f"{root or path.parent} can no longer be read ({os.strerror(code)} at "
+                f"{path.name}). Connect the card again and run the same command: the measurements "
+                "are kept, and the run continues from there."
             )
 
     def _root(self, path: Path) -> Path | None:

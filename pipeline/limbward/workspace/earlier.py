@@ -34,6 +34,6 @@ def keep_better(workspace: Workspace, frames: int, warn: Callable[[str], None]) 
         return
     kept = workspace.keep(Workspace.corona, always=True)
     warn(
-        f"Only {frames} frames can be merged now; {before} went into the corona of the run before, "
-        f"which is kept as {kept}. Are all the cards connected?"
+        f"Only {frames} frames can be merged now. The corona of the previous run was made from "
+        f"{before} and is kept as {kept}. Are all the cards connected?"
     )

@@ -80,8 +80,8 @@ class Workspace:
         """
         if not self.holds(artefact):
             raise LimbwardError(
-                f"{artefact!r} leads out of the workspace {self.root}, and nothing of a run lies "
-                "there; remove the link or the record that says so, or give another --workspace."
+                f"{artefact!r} leads out of the workspace {self.root}; remove the link or the "
+                "record that leads there, or give another --workspace."
             )
         return self.root / artefact
 
@@ -171,7 +171,7 @@ class Workspace:
     def take_kept(self) -> list[str]:
         """Return a sentence for each file kept under another name since the last call."""
         return [
-            f"{name} was not as limbward had written it; what was there is kept as {kept}."
+            f"{name} had been changed since limbward wrote it; that version is kept as {kept}."
             for name, kept in self._ledger.take_kept()
         ]
 
@@ -259,7 +259,7 @@ class Workspace:
             lock.acquire(timeout=0)
         except Timeout:
             raise LimbwardError(
-                f"Another run is at work in {self.root}{_described(holder)}. "
+                f"Another run is using {self.root}{_described(holder)}. "
                 "Wait for it, or give this run another --workspace."
             ) from None
         except OSError as error:

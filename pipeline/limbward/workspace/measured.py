@@ -9,11 +9,12 @@ from astropy.table import Table
 from astropy.time import Time
 from numpy.typing import NDArray
 
+from limbward.clock.bead_choice import Rims
 from limbward.clock.readings import Readings, seconds_from
 from limbward.limb.corona import Crop
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
-from limbward.workspace.stored import read_crop, read_limbs
+from limbward.workspace.stored import read_crop, read_limbs, read_rim
 
 Floats = NDArray[np.float64]
 
@@ -89,3 +90,13 @@ def crops_of_rows(workspace: Workspace, ingest: Table) -> Callable[[int], Crop |
         return None if stored is None else Crop(stored.values, stored.scale, stored.origin)
 
     return crop
+
+
+def rims_of_rows(workspace: Workspace, ingest: Table) -> Rims:
+    """Return what reads the light around the Moon's limb in a row's frame; None without any."""
+    reduced = texts(ingest, "reduced")
+
+    def rim(row: int) -> NDArray[np.float32] | None:
+        return read_rim(workspace.path(reduced[row])) if reduced[row] else None
+
+    return rim

@@ -26,7 +26,7 @@ def writing_to(path: Path, warn: Callable[[str], None]) -> Iterator[Path]:
 
     def settle(_: Path) -> None:
         if os.path.lexists(path):
-            warn(f"{path} was there before; it is kept as {set_aside(path).name}.")
+            warn(f"{path} already existed; that version is kept as {set_aside(path).name}.")
 
     with atomic_path(path, settle) as part:
         yield part

@@ -88,8 +88,8 @@ def foreign(root: Path, strangers: list[str]) -> str:
     """Return the sentence for a folder that holds something else."""
     some = ", ".join(sorted(strangers)[:3]) + (", …" if len(strangers) > 3 else "")
     return (
-        f"The folder {root} was not made by limbward and is not empty (it holds {some}); it is "
-        "left alone. Name a new or an empty folder, with `workspace:` in the config or with "
+        f"The folder {root} was not made by limbward and is not empty (it holds {some}), so it "
+        "was not touched. Name a new or empty folder with `workspace:` in the config or with "
         "--workspace."
     )
 

@@ -275,7 +275,7 @@ def _product(workspace: Workspace, path: Path) -> Product:
         )
     except (LookupError, TypeError, AttributeError) as error:
         raise LimbwardError(
-            f"{path} does not tell what was made; delete it and make the {path.stem} again."
+            f"{path} is damaged; delete it and run `limbward {path.stem}` again."
         ) from error
 
 

@@ -13,6 +13,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.errors import LimbwardError
+from limbward.geometry.disc import RIM_BINS
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
@@ -29,9 +30,11 @@ DIMENSIONS = {
     "crop": 2,
     "crop_scale": 0,
     "crop_origin": 1,
+    "rim": 1,
 }
 CROP = ("crop", "crop_scale", "crop_origin")
-LAST_AXIS = {"sun_limb": 3, "moon_limb": 3, "crop_origin": 2}
+LAST_AXIS = {"sun_limb": 3, "moon_limb": 3, "crop_origin": 2, "rim": RIM_BINS}
+MAY_BE_MISSING = (*CROP, "rim")
 
 # What the stages after it cannot do without, with units.
 COLUMNS: dict[str, dict[str, u.UnitBase | None]] = {
@@ -73,6 +76,7 @@ def write_reduced(
     planes: NDArray[np.float32] | None = None,
     factor: int = 0,
     crop: StoredCrop | None = None,
+    rim: NDArray[np.float32] | None = None,
 ) -> None:
     """Write what the stages after ingest need of a frame.
 
@@ -86,6 +90,8 @@ def write_reduced(
         Its colours, made smaller ``factor`` times; not kept of frames of a clip.
     crop : StoredCrop, optional
         Of a frame of totality.
+    rim : ndarray of float32, shape (RIM_BINS,), optional
+        Of a frame without a filter: see `limbward.limb.rim.rim_light`.
     """
     arrays: dict[str, Any] = {}
     if planes is not None:
@@ -93,6 +99,8 @@ def write_reduced(
     arrays |= {"sun_limb": sun_limb, "moon_limb": moon_limb}
     if crop is not None:
         arrays |= {"crop": crop.values, "crop_scale": crop.scale, "crop_origin": crop.origin}
+    if rim is not None:
+        arrays["rim"] = rim
     with workspace.writing(artefact) as part, part.open("wb") as stream:
         np.savez(stream, **arrays)
 
@@ -136,15 +144,26 @@ def read_crop(path: Path) -> StoredCrop | None:
     return StoredCrop(stored["crop"], float(stored["crop_scale"]), (left, top))
 
 
+def read_rim(path: Path) -> NDArray[np.float32] | None:
+    """Return the light around the Moon's limb in a reduced frame, None if it has none.
+
+    Raises
+    ------
+    LimbwardError
+        As of `_read_reduced`.
+    """
+    return _read_reduced(path, ("rim",)).get("rim")
+
+
 def _read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
-    """Return arrays of a reduced frame; those that may be missing (``crop``) are left out.
+    """Return arrays of a reduced frame; those that may be missing are left out.
 
     Parameters
     ----------
     path : Path
     names : iterable of str
         ``planes``, ``factor``, ``sun_limb``, ``moon_limb``; ``crop``, ``crop_scale``,
-        ``crop_origin``.
+        ``crop_origin`` and ``rim``, which not all frames have.
 
     Raises
     ------
@@ -153,7 +172,7 @@ def _read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
     """
     try:
         with np.load(path, allow_pickle=False) as stored:
-            found = {n: stored[n] for n in names if n in stored or not n.startswith("crop")}
+            found = {n: stored[n] for n in names if n in stored or n not in MAY_BE_MISSING}
     except Exception as error:  # of zip files, headers and sizes, NumPy's reader raises all kinds
         raise damaged(path, str(error) or type(error).__name__) from error
     for name, array in found.items():

@@ -67,8 +67,8 @@ def atomic_path(path: Path, settle: Callable[[Path], None] | None = None) -> Ite
         os.replace(part, path)
     except OSError as error:  # a full disk reaches the writers of pictures in many disguises
         raise LimbwardError(
-            f"{path} cannot be written ({_reason(error, path.parent)}); what was finished before "
-            "is kept, and the next run goes on from there."
+            f"{path} cannot be written ({_reason(error, path.parent)}); finished work is kept, "
+            "and the next run continues from there."
         ) from error
     finally:
         with suppress(OSError):

@@ -1,0 +1,37 @@
+"""The Moon's limb that frames are dated with."""
+
+from __future__ import annotations
+
+from astropy.time import Time
+
+from limbward.clock.body import KnownLimb
+from limbward.config import Config
+from limbward.sky.limb_track import limb_track
+from limbward.sky.real_limb import MEASURED_SUN_KM
+from limbward.stages import place_and_time
+
+
+def known_limb(config: Config, epoch: Time) -> KnownLimb | None:
+    """Return the Moon's limb as far as it is known and wanted, for frames to be dated with.
+
+    Raises
+    ------
+    LimbwardError
+        If the configured profile cannot be read or is none.
+    """
+    profile = place_and_time.limb_profile(config)
+    if profile is not None:
+        return KnownLimb(lambda t: profile, given=True)
+    if config.timing.lunar_limb == "smooth":
+        return None
+    limbs = limb_track(
+        epoch,
+        place_and_time.site(config),
+        radii=place_and_time.radii(config),
+        ephemeris=config.sky.ephemeris,
+    )
+    if limbs is None:
+        return None
+    given = "solar_radius_km" in config.sky.model_fields_set
+    size = 1.0 if given else MEASURED_SUN_KM / config.sky.solar_radius_km
+    return KnownLimb(limbs.at, sun_size=size)

@@ -1,0 +1,71 @@
+"""Clocks by crescents of the Moon's real limb, on edge points made without pictures.
+
+`python -m tests.benchmarks.limb_clock` does the same for two hundred random sessions.
+"""
+
+import numpy as np
+import pytest
+
+from limbward.sky.limb_profile import LimbProfile
+from tests.benchmarks.limb_clock import sky_of, solved
+from tests.limb.edge_points import invented
+
+FLAT = LimbProfile(np.arange(0.0, 360.0, 1.0), np.zeros(360))
+
+
+@pytest.mark.parametrize("k", [0, 3])
+def test_with_its_mountains_the_moon_tells_the_time_to_hundredths(k):
+    """1.5 arcsec a pixel, tags in hundredths, heights 0.1 arcsec off as those of a grid are."""
+    found = solved(k, seed=k)
+    assert found.decision == "real"
+    assert found.sigma_s < 0.05
+    assert abs(found.error_s) < 3.5 * found.sigma_s
+    # The Moon is the measure of the scale, and with it of the drift: the tables' Sun, 0.3 arcsec
+    # too small, would make that 1.2 s/h wrong.
+    assert abs(found.drift_error) < 0.6
+
+
+def test_a_filter_that_makes_the_sun_larger_changes_nothing():
+    """0.2 arcsec, before totality only, where a wrong size would be a wrong time."""
+    found = solved(0, seed=4, sides="before", sun_size=1.0002)
+    assert found.decision == "real"
+    assert abs(found.error_s) < 3.5 * found.sigma_s
+
+
+def test_with_a_smooth_moon_the_same_session_is_seconds_off():
+    """The Moon's centre of figure is half an arcsecond from its centre of mass."""
+    found = solved(0, seed=0, known=False)
+    assert abs(found.error_s) > 0.3
+    assert found.decision is None
+
+
+@pytest.mark.parametrize("smooth", [True, False])
+def test_another_limb_leaves_the_clock_as_it_is_without_one(smooth):
+    """Cards of other simulations: the real limb is neither used nor does it move anything."""
+    limb = FLAT if smooth else invented(np.random.default_rng(8))
+    with_limb = solved(1, seed=8, limb_at=lambda t: limb)
+    without = solved(1, seed=8, limb_at=lambda t: limb, known=False)
+    assert with_limb.decision == "smooth"
+    assert with_limb.error_s == without.error_s
+    assert with_limb.sigma_s == without.sigma_s
+
+
+def test_where_it_cannot_be_told_the_error_holds_what_the_limb_changes():
+    """Half as high a limb is neither the real one nor smooth: half an arcsecond is a second."""
+    limbs = sky_of(0).limbs
+
+    def half(t):
+        profile = limbs.at(t)
+        return LimbProfile(profile.position_angle, 0.5 * profile.height_arcsec)
+
+    found = solved(0, seed=5, limb_at=half)
+    assert found.decision == "undetermined"
+    assert found.sigma_s > 0.5
+    assert abs(found.error_s) < 2.0 * found.sigma_s
+
+
+def test_a_limb_that_a_person_gives_is_believed():
+    """Even where the pictures say otherwise, and at that person's cost."""
+    found = solved(0, seed=2, limb_at=lambda t: FLAT, given=True)
+    assert found.decision == "given"
+    assert abs(found.error_s) > 0.3
