@@ -137,7 +137,8 @@ def test_examples_are_valid_and_name_the_schema(path):
     seen = local_circumstances(
         config.eclipse.isoformat(), Site(site.latitude, site.longitude, site.height)
     )
-    assert seen.kind == ("partial" if path.stem == "partial-only" else "total")
+    kinds = {"partial-only": "partial", "annular": "annular"}
+    assert seen.kind == kinds.get(path.stem, "total")
     assert seen.visible
 
 

@@ -54,7 +54,7 @@ def test_check_warns_where_the_eclipse_is_only_partial(limbward, config):
     assert status == 0
     assert "Partial eclipse of 2026-08-12" in out
     assert "valid." in out
-    assert err.startswith("warning: The eclipse is only partial at the site")
+    assert err.startswith("warning: The eclipse is partial at the site")
     assert "check the site's coordinates" in err
 
 

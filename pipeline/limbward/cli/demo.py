@@ -25,6 +25,7 @@ SCENARIOS = {
     "altazimuth": scenarios.altazimuth_scenario,
     "two-cameras": scenarios.two_camera_scenario,
     "partial": scenarios.partial_scenario,
+    "annular": scenarios.annular_scenario,
 }
 TRUTH = "truth.json"
 Invented = Literal["real", "invented", "smooth"]

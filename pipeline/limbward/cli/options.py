@@ -172,7 +172,7 @@ ScenarioName = Annotated[
         "--scenario",
         metavar="NAME",
         help="telescope (800 mm, tracked), tripod (400 mm, still), altazimuth (the field turns), "
-        "two-cameras or partial (no totality).",
+        "two-cameras, partial (no totality) or annular (a ring, filtered throughout).",
     ),
 ]
 Conditions = Annotated[

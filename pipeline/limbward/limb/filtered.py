@@ -189,7 +189,7 @@ def measure_as_a_whole(
     for start in (_contour_start(frame), None if disc is None else frame.fine(disc)):
         if start is None or (best is not None and best.explained > 0.995):
             continue
-        if not _may_be_filtered(frame, start):
+        if not may_be_filtered(frame, start):
             continue
         found = _fit_from(frame, start, ratio, flattening_sigma)
         if found is not None and not _is_near(found, start):
@@ -209,7 +209,7 @@ def _is_near(found: FilteredSun, start: Start) -> bool:
     return bool(near and sharp and 0.67 * r < found.sun[2] < 1.5 * r and found.sun_sigma < 0.2 * r)
 
 
-def _may_be_filtered(frame: LimbFrame, sun: Start) -> bool:
+def may_be_filtered(frame: LimbFrame, sun: Start) -> bool:
     """Whether most of the sky around a circle is far darker than the brightest of what is in it.
 
     Scattered light is under a tenth of the disc's right outside it; a corona falls off from its

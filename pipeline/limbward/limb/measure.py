@@ -10,7 +10,7 @@ from scipy import ndimage
 from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.covered import measure_totality
 from limbward.limb.edges import EdgePoints, edge_points
-from limbward.limb.filtered import measure_as_a_whole, measure_by_edges
+from limbward.limb.filtered import may_be_filtered, measure_as_a_whole, measure_by_edges
 from limbward.limb.measurement import Floats, Image, LimbFrame, LimbMeasurement, Mask, outline
 from limbward.picture.binning import block_mean
 
@@ -104,8 +104,10 @@ def _look(
     if filtered is not None and filtered.sun is not None:
         return filtered
     covered = measure_totality(frame, points)
-    # A crescent's inner limb passes for the Moon's in front of a corona, but not all around.
-    if covered.moon is not None and covered.coverage > ALL_AROUND:
+    # A crescent's inner limb passes for the Moon's in front of a corona, but not all around; that
+    # of a ring does so all around, but ends at the Sun's limb, beyond which it is dark.
+    all_around = covered.moon is not None and covered.coverage > ALL_AROUND
+    if all_around and not (disc is not None and may_be_filtered(frame, frame.fine(disc))):
         return covered
     whole = measure_as_a_whole(frame, disc, ratio, flattening_sigma)
     if whole is not None:

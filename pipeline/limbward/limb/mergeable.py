@@ -75,6 +75,8 @@ def mergeable(
             "only (align.max_sigma_px, or use: keep under frames in the config)",
         )
     for name, why in NOT_MERGED.items():
+        if name == "partial" and totality_s is None:
+            continue  # nothing else was to be seen, and the sharpest may be stacked
         for i in np.flatnonzero((phase == name) & (placing.note == "")):
             placing.note[i] = why + (OVERRULE if name == "contact" else CORRECT)
     return _obey(placing, words, usable & ~vague)

@@ -36,13 +36,15 @@ DOUBT = 1e-3  # of a single time, whatever sigma it states
 LIMB_S = 1.5
 SURE, CONTRADICTED = 0.95, 0.02
 BIAS_EXPOSURE_S = 1e-3
+NEVER = (float("inf"), float("inf"))  # totality of an eclipse that is not total at the site
 
 
 @dataclass(frozen=True)
 class Timed:
     """When N frames were taken, and when the photosphere vanishes and returns; seconds.
 
-    ``middle_s`` and ``sigma_s`` are NaN where not known.
+    ``middle_s`` and ``sigma_s`` are NaN where not known; ``totality_s`` is `NEVER` where the
+    photosphere stays in sight.
     """
 
     middle_s: Floats

@@ -1,4 +1,4 @@
-"""`limbward strip`: the diamond rings and beads around second and third contact."""
+"""`limbward strip`: diamond rings, or a ring's first and last light, and beads at C2 and C3."""
 
 from __future__ import annotations
 
@@ -24,19 +24,21 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     Raises
     ------
     LimbwardError
-        If no frame was taken near a contact without a filter.
+        If no frame was taken near a contact: of a total eclipse without a filter, of an annular one
+        with it.
     """
     options = config.strip
-    shots = read_shots(config, workspace, ("contact", "totality"), options.camera, "strip")
     circumstances = place_and_time.eclipse(config)
+    ring = circumstances.kind == "annular"
+    phases = ("partial",) if ring else ("contact", "totality")
+    shots = read_shots(config, workspace, phases, options.camera, "strip")
     limb = place_and_time.moon_limb(config, circumstances)
-    if circumstances.kind != "total" or limb is None or not len(shots):
-        raise LimbwardError(
-            "There are no frames of totality or of the minute around it, so there are no contacts "
-            "to show."
-        )
+    if limb is None or not len(shots):
+        raise LimbwardError(_why_nothing(circumstances.kind))
     second, third = (float((t - shots.epoch).to_value("s")) for t in limb.central)
-    strip = Strip.around(shots, (second, third), options.span_s, options.count, options.cell_px)
+    strip = Strip.around(
+        shots, (second, third), options.span_s, options.count, options.cell_px, ring=ring
+    )
     picked = strip.shots
     if not len(picked):
         raise LimbwardError(
@@ -92,3 +94,17 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         ),
     )
     write_product(workspace, reporter, product)
+
+
+def _why_nothing(kind: str) -> str:
+    if kind == "partial":
+        return (
+            "The eclipse is partial at the site: there is neither second nor third contact, so "
+            "there are no beads to show. `limbward sheet` shows the crescents."
+        )
+    if kind == "annular":
+        return "No filtered frame has both a time and a place, so there are no contacts to show."
+    return (
+        "There are no frames of totality or of the minute around it, so there are no contacts "
+        "to show."
+    )

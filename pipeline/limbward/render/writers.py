@@ -149,7 +149,7 @@ def caption_of(header: Header, words: str, *, title: str, author: str, site: str
     """
     return Caption(
         description=(
-            f"Solar corona, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
+            f"{picture_of(header)}, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
             f"({header['EXPTOTAL']:.1f} s) with {header['CAMERA']}, {words}{no_measurement(header)}"
         ),
         title=title,
@@ -160,8 +160,15 @@ def caption_of(header: Header, words: str, *, title: str, author: str, site: str
     )
 
 
+def picture_of(header: Header) -> str:
+    """Return what a picture shows, in words for its caption."""
+    if "RING" not in header:
+        return "Solar corona"
+    return "The Sun's ring round the Moon" if header["RING"] else "The Sun's crescent"
+
+
 def no_measurement(header: Header) -> str:
-    """Return what a caption says of a corona that was merged from display-referred frames."""
+    """Return what a caption says of a picture that was merged from display-referred frames."""
     return "" if header.get("LINEAR", True) else "; from display-referred frames, not a measurement"
 
 

@@ -23,6 +23,7 @@ from limbward.report.sections import (
     tone_section,
 )
 from limbward.report.static import plot
+from limbward.report.sun import sun_section
 from limbward.report.wording import (
     clock_sentences,
     counted,
@@ -82,6 +83,8 @@ def build_report(material: Material) -> str:
         limbs=[(view, draw_limb(view)) for view in material.limbs],
         left_out=left_out(frames),
         merge=merge_section(material),
+        sun=sun_section(material.sun),
+        composite_shows=_shown(material),
         enhanced=[(e, embed(e.picture, ENHANCED_PX, 84)) for e in material.enhanced],
         variants=_pictured(material.variants, VARIANT_PX),
         tone=tone_section(material.tone) if material.tone else None,
@@ -96,12 +99,19 @@ def _why_no_picture(material: Material) -> str:
         return "The corona was merged; the finished picture has not been composed."
     if material.contacts.get("kind") not in ("total", None):
         return (
-            f"The eclipse was {material.contacts['kind']} at this place: there was no corona to "
-            "be seen, so there is no finished picture of it."
+            f"The eclipse was {material.contacts['kind']} at this place, and no filtered frame "
+            "near its greatest could be stacked to a finished picture."
         )
     if any(f.phase == "totality" for f in material.frames):
         return "No frame of totality has been merged, so there is no finished picture."
     return "There is no frame of totality, so there is no finished picture."
+
+
+def _shown(material: Material) -> str:
+    """Return what the finished picture shows, for those who cannot see it."""
+    if material.sun is None or material.corona is not None:
+        return "The corona around the dark Moon."
+    return "The Sun's ring round the Moon." if material.sun.ring else "The Sun's crescent."
 
 
 def _facts(material: Material) -> list[tuple[str, str]]:
@@ -117,6 +127,10 @@ def _facts(material: Material) -> list[tuple[str, str]]:
     if material.corona is not None:
         merged = f"{counted(material.corona.frames, 'frame')}"
         facts.append(("In the merge", f"{merged}, {material.corona.exposure_s:.3g} s in total"))
+    if material.sun is not None:
+        facts.append(
+            ("In the picture", f"{counted(material.sun.frames, 'frame')} through the filter")
+        )
     for clock in material.clocks:
         drift = f", {clock.drift}" if clock.drift else ""
         facts.append((f"Clock of {clock.name}", f"{clock.error} on {unbroken(clock.zone)}{drift}"))

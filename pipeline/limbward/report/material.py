@@ -153,6 +153,42 @@ class Corona:
 
 
 @dataclass(frozen=True)
+class SunStack:
+    """The Sun's disc at greatest eclipse, stacked where it was not total.
+
+    Attributes
+    ----------
+    frames : int
+    exposure_s : float
+        Their exposures together.
+    ring : bool
+        Whether it is a ring; else a crescent.
+    blur_arcsec : float or None
+        Of the Sun's limb, standard deviation.
+    reference : str
+        File whose Moon is shown.
+    departure : float or None
+        Root mean square departure of the disc from the published limb darkening, relative.
+    compared : tuple of float
+        Between which distances from the Sun's centre, solar radii.
+    neutral : bool
+        Whether the colour of the Sun's centre is known.
+    history : sequence of str
+        How it was made.
+    """
+
+    frames: int
+    exposure_s: float
+    ring: bool
+    blur_arcsec: float | None
+    reference: str
+    departure: float | None
+    compared: tuple[float, float]
+    neutral: bool
+    history: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
 class Enhanced:
     """A filtered version of the corona: its name, its picture and what was done."""
 
@@ -298,6 +334,7 @@ class Material:
     clocks: Sequence[ClockAudit] = ()
     pointings: Sequence[Mapping[str, Any]] = ()
     corona: Corona | None = None
+    sun: SunStack | None = None
     coverage: Coverage | None = None
     noise: Sequence[Mapping[str, Any]] = ()
     sky: Sequence[float] | None = None
@@ -311,3 +348,8 @@ class Material:
     enhanced: Sequence[Enhanced] = field(default=())
     limbs: Sequence[LimbView] = field(default=())
     moon_limb: MoonLimb | None = None
+
+    @property
+    def filtered_only(self) -> bool:
+        """Whether the eclipse was not total here, and no corona was merged all the same."""
+        return self.corona is None and self.contacts.get("kind") in ("annular", "partial")

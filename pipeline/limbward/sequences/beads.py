@@ -33,6 +33,12 @@ EXPECTED_BLUR_PX = 1.5  # of air, lens and mosaic: what is nearer together runs 
 SAME_DEG = 1.0
 
 
+# Of a ring: what is a tenth as bright as the disc's limb is photosphere behind a filter, where
+# nothing else shines. More than a pixel of it is no bead, and light along so much of the limb is
+# the crescent that the ring grows from.
+RING_LIT, RING_PX, CRESCENT_DEG = 0.1, 1.0, 30.0
+
+
 @dataclass(frozen=True)
 class Bead:
     """A bead.
@@ -127,6 +133,53 @@ def find_beads(picture: Pixels, view: View, moon_radius: float) -> list[Bead] | 
         return []
     light = gaussian_filter1d(light - np.median(light), 1.0 / STEP_PX, mode="wrap")
     return _parted(light, photosphere)
+
+
+def find_ring_beads(picture: Pixels, view: View, moon_radius: float) -> list[Bead]:
+    """Find the beads in which a ring begins and ends, in a filtered frame.
+
+    Parameters
+    ----------
+    picture, view, moon_radius
+        As for `limb_light`.
+
+    Returns
+    -------
+    list of Bead
+        In order of position angle, without the crescent on the far side.
+
+    Notes
+    -----
+    The light is cut off at `RING_PX` of the limb's own, so that the crescent, tens of times as
+    bright as a bead, does not set what parts two of them.
+    """
+    _, light, peak = limb_light(picture, view, moon_radius)
+    level = float(np.quantile(peak, 0.9))
+    if level <= 0.0:
+        return []
+    light = gaussian_filter1d(np.minimum(light, RING_PX * level), 1.0 / STEP_PX, mode="wrap")
+    return _beads_of_ring(light, peak > RING_LIT * level)
+
+
+def expected_ring_beads(gap_arcsec: Floats, moon_radius: float, pixel_arcsec: float) -> list[Bead]:
+    """Return the beads that a limb makes of a ring at one instant.
+
+    Parameters
+    ----------
+    gap_arcsec, moon_radius
+        As for `expected_beads`.
+    pixel_arcsec : float
+        Arcsec a pixel of the camera.
+    """
+    blur = np.degrees(EXPECTED_BLUR_PX / moon_radius) * gap_arcsec.size / 360.0
+    light = np.clip(gap_arcsec, 0.0, RING_PX * pixel_arcsec)
+    return _beads_of_ring(gaussian_filter1d(light, blur, mode="wrap"), gap_arcsec > 0)
+
+
+def _beads_of_ring(light: Floats, lit: NDArray[np.bool_]) -> list[Bead]:
+    if not light.max() > 0:
+        return []
+    return [bead for bead in _parted(light, lit) if bead.width_deg < CRESCENT_DEG]
 
 
 def expected_beads(gap_arcsec: Floats, moon_radius: float) -> list[Bead]:

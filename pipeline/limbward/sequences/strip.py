@@ -16,7 +16,9 @@ from limbward.sequences.beads import (
     Bead,
     Expected,
     expected_beads,
+    expected_ring_beads,
     find_beads,
+    find_ring_beads,
     off_deg,
     same_place,
 )
@@ -64,16 +66,25 @@ class Strip:
         Seconds from the contact that a frame belongs to.
     cell_px : int
         Side of each frame's square.
+    ring : bool
+        Whether a ring begins and ends at the contacts, behind a filter, instead of totality.
     """
 
     shots: Shots
     counts: tuple[int, int]
     since_s: Floats
     cell_px: int
+    ring: bool = False
 
     @staticmethod
     def around(
-        shots: Shots, contacts_s: tuple[float, float], span_s: float, count: int, cell_px: int
+        shots: Shots,
+        contacts_s: tuple[float, float],
+        span_s: float,
+        count: int,
+        cell_px: int,
+        *,
+        ring: bool = False,
     ) -> Strip:
         """Return the strip of the frames nearest to two contacts, at most ``count`` of each.
 
@@ -85,11 +96,13 @@ class Strip:
         span_s : float
             How far from a contact frames are looked for.
         count, cell_px : int
+        ring : bool
         """
         rows = [near_contact(shots, at, span_s, count) for at in contacts_s]
         picked = shots.take(np.concatenate(rows))
         counts = (rows[0].size, rows[1].size)
-        return Strip(picked, counts, picked.middle_s - np.repeat(contacts_s, counts), cell_px)
+        since = picked.middle_s - np.repeat(contacts_s, counts)
+        return Strip(picked, counts, since, cell_px, ring)
 
     @property
     def names(self) -> list[str]:
@@ -128,9 +141,14 @@ class Strip:
         ]
         found = []
         for i in range(len(self.shots)):
-            first, *others = (expected_beads(gap[i], self.radius_px) for gap in gaps)
+            first, *others = (self._due(gap[i]) for gap in gaps)
             found.append(Expected(first, [bead for beads in others for bead in beads]))
         return found
+
+    def _due(self, gap_arcsec: Floats) -> list[Bead]:
+        if self.ring:
+            return expected_ring_beads(gap_arcsec, self.radius_px, self.shots.scale_arcsec())
+        return expected_beads(gap_arcsec, self.radius_px)
 
     def measuring_views(self) -> list[View]:
         """Return views for beads: at the camera's own scale, whatever the strip's."""
@@ -149,7 +167,12 @@ class Strip:
         made : iterable of tuple
             Number of the frame, and the Moon's disc cut out or why there is none.
         """
-        return [None if isinstance(c, str) else _beads(c, views[i], self.shots, i) for i, c in made]
+        find = find_ring_beads if self.ring else find_beads
+        radius = self.shots.moon[:, 2]
+        return [
+            None if isinstance(c, str) else find(_whitened(c), views[i], float(radius[i]))
+            for i, c in made
+        ]
 
     def drawn(
         self,
@@ -252,10 +275,11 @@ def toned(made: Cut, gain: np.float32) -> Pixels:
     return SRGB.encode(drawn**2)
 
 
-def _beads(made: Cut, view: View, shots: Shots, i: int) -> list[Bead] | None:
+def _whitened(made: Cut) -> Pixels:
+    """Return a cut in which what is clipped is white."""
     picture = made.picture.copy()
     picture[:, made.clipped] = 1.0
-    return find_beads(picture, view, float(shots.moon[i, 2]))
+    return picture
 
 
 def _mark(canvas: Canvas, beads: list[Bead], view: View, x: float, y: float, radius: float) -> None:

@@ -147,7 +147,8 @@ def simulate_card(
     circumstances, contacts = eclipse_of(scenario)
     files: list[CardFile] = []
     for index, camera in enumerate(scenario.cameras):
-        frames = camera_frames(scenario, index, contacts, seed)
+        total = circumstances.kind == "total"
+        frames = camera_frames(scenario, index, contacts, seed, total=total)
         top = f"{CARD}/{camera.card}/" if camera.card else f"{CARD}/"
         names = card_names(camera, len(frames))
         files += [CardFile(top + n, f) for n, f in zip(names, frames, strict=True)]
@@ -196,9 +197,10 @@ def _config(scenario: Scenario, circumstances: Circumstances, files: list[CardFi
     folders = sorted({f.frame.camera.card for f in files})
     cards = ", ".join(f"{CARD}/{name}" if name else CARD for name in folders)
     words = textwrap.wrap(caution(circumstances.to_json_dict()), 98)
+    suits = " that suits a bracketed totality run" if circumstances.kind == "total" else ""
     return (
         f"# {scenario.name or 'A simulated eclipse'}: what limbward needs to know.\n"
-        "# Everything else has a default that suits a bracketed totality run.\n#\n"
+        f"# Everything else has a default{suits}.\n#\n"
         + "".join(f"# {line}\n" for line in words)
         + "\n"
         f'site: {{name: "{site.name}", latitude: {site.latitude}, longitude: {site.longitude}, '

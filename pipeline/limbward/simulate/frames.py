@@ -97,6 +97,8 @@ def camera_frames(
     index: int,
     contacts: dict[str, datetime],
     seed: int,
+    *,
+    total: bool = True,
 ) -> list[SimulatedFrame]:
     """Return the frames of one camera in time order.
 
@@ -108,10 +110,12 @@ def camera_frames(
     contacts : dict
         From `limbward.simulate.plan.eclipse_of`.
     seed : int
+    total : bool
+        Whether the eclipse is total.
     """
     camera = scenario.cameras[index]
     rng = np.random.default_rng(np.random.SeedSequence([seed, 4, index]))
-    taken = shots(scenario, camera, contacts, rng)
+    taken = shots(scenario, camera, contacts, rng, total=total)
     under_sky = [s for s in taken if s.kind not in ("dark", "flat")]
     lit: dict[int, _Lit] = {}
     if under_sky:

@@ -17,6 +17,7 @@ from limbward.sky.circumstances import Circumstances
 from limbward.sky.contacts import local_circumstances
 
 ShotKind = Literal["partial", "contact", "totality", "dark", "flat"]
+RING_S = 60.0  # before and after greatest eclipse, where there is no ring
 SETTLE_S = 3.0  # from C2 to the first bracket, and from the last one to C3
 FLAT_LEVEL = 0.45  # of the range, in green
 
@@ -106,6 +107,8 @@ def shots(
     camera: Camera,
     contacts: dict[str, datetime],
     rng: np.random.Generator,
+    *,
+    total: bool = True,
 ) -> list[Shot]:
     """Return a camera's exposures in time order, darks and flats last.
 
@@ -116,6 +119,8 @@ def shots(
     contacts : dict
         From `eclipse_of`.
     rng : Generator
+    total : bool
+        Whether the Sun is covered between second and third contact; else the filter stays on.
     """
     plan = camera.plan
     rough: list[tuple[ShotKind, datetime, float]] = []
@@ -136,13 +141,16 @@ def shots(
         spread("partial", contacts["C1"] + margin, c2 - margin, before)
         after = plan.partial_frames - before
         spread("partial", c3 + margin, contacts["C4"] - margin, after)
+    else:
+        spread("partial", contacts["C1"], contacts["C4"], plan.partial_frames)
+    if not total:
+        rough += _ring_frames(plan, contacts)
+    elif "C2" in contacts:
         if plan.contact_sides in ("both", "C2"):
             rough += _contact_frames(plan, c2, -6.0, 1.5)
         rough += _brackets(plan, c2, c3, scenario.binary_shutter)
         if plan.contact_sides in ("both", "C3"):
             rough += _contact_frames(plan, c3, -1.5, 6.0)
-    else:
-        spread("partial", contacts["C1"], contacts["C4"], plan.partial_frames)
 
     rough.sort(key=lambda shot: shot[1])
     end = max((s[1] for s in rough), default=contacts["greatest"])
@@ -190,6 +198,28 @@ def _contact_frames(
     exposures = itertools.cycle(plan.contact_exposures_s)
     seconds = np.linspace(first_s, last_s, plan.contact_frames)
     return [("contact", contact + timedelta(seconds=float(t)), next(exposures)) for t in seconds]
+
+
+def _ring_frames(
+    plan: Plan, contacts: dict[str, datetime]
+) -> list[tuple[ShotKind, datetime, float]]:
+    """Return filtered frames of the ring, and of the beads that it begins and ends with."""
+    greatest, around = contacts["greatest"], timedelta(seconds=RING_S)
+    first, last = greatest - around, greatest + around
+    out: list[tuple[ShotKind, datetime, float]] = []
+    if "C2" in contacts:
+        first, last = contacts["C2"], contacts["C3"]
+        for contact in (first, last):
+            for t in np.linspace(-6.0, 6.0, 2 * plan.contact_frames):
+                when = contact + timedelta(seconds=float(t))
+                out.append(("partial", when, plan.partial_exposure_s))
+        settle = timedelta(seconds=3 * SETTLE_S)
+        first, last = first + settle, last - settle
+    exposures = itertools.cycle(plan.ring_exposures_s)
+    for k in range(plan.ring_frames):
+        when = first + (last - first) * ((k + 0.5) / plan.ring_frames)
+        out.append(("partial", when, next(exposures)))
+    return out
 
 
 def _brackets(

@@ -79,6 +79,11 @@ class Plan:
         Exposures of one bracket.
     brackets : int
         Spread over totality; fewer if they do not fit.
+    ring_frames : int
+        Through the filter where the eclipse is not total: over the ring phase, or over the two
+        minutes around greatest eclipse where there is none.
+    ring_exposures_s : tuple of float
+        Theirs, taken in turn.
     totality_part : tuple of float
         The part of totality, from 0 to 1, that the brackets cover.
     gap_s : float
@@ -102,6 +107,8 @@ class Plan:
     contact_exposures_s: tuple[float, ...] = (1 / 1000, 1 / 125)
     bracket_s: tuple[float, ...] = (1 / 2000, 1 / 500, 1 / 125, 1 / 30, 1 / 8, 1 / 2, 2.0)
     brackets: int = 5
+    ring_frames: int = 0
+    ring_exposures_s: tuple[float, ...] = (1 / 1000, 1 / 500, 1 / 250)
     totality_part: tuple[float, float] = (0.0, 1.0)
     gap_s: float = 0.35
     contact_sides: str = "both"
@@ -231,6 +238,8 @@ class Scenario:
 DEMO_SITE = Site(latitude=65.0, longitude=-23.4, height=40.0, name="Lava field camp")
 # East of the path: 97 % of the diameter is covered, and there is no totality.
 OUTSIDE_SITE = Site(latitude=64.6, longitude=-17.0, height=300.0, name="Glacier hut")
+# Near the middle of the path of 2023 October 14: 4 min 43 s of a ring, the Sun 31 degrees high.
+RING_SITE = Site(latitude=37.2, longitude=-109.7, height=1600.0, name="Red mesa camp")
 
 
 def demo_scenario(megapixels: float = 4.0) -> Scenario:
@@ -318,6 +327,21 @@ def partial_scenario(megapixels: float = 4.0) -> Scenario:
     """Return the same day from outside the path: partial phases through the filter only."""
     demo = demo_scenario(megapixels)
     return replace(demo, site=OUTSIDE_SITE, name="Partial 2026")
+
+
+def annular_scenario(megapixels: float = 4.0) -> Scenario:
+    """Return the annular eclipse of 2023 October 14, filtered from first to last contact."""
+    demo = demo_scenario(megapixels)
+    camera = demo.cameras[0]
+    plan = replace(camera.plan, ring_frames=24, partial_frames=30)
+    clock = Clock(utc_offset_hours=-6.0, offset_s=41.6, drift_s_per_hour=-1.3)
+    return replace(
+        demo,
+        site=RING_SITE,
+        date="2023-10-14",
+        cameras=(replace(camera, plan=plan, clock=clock),),
+        name="Annular 2023",
+    )
 
 
 def adapt(

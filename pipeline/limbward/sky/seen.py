@@ -46,9 +46,9 @@ def only_partial(circumstances: Circumstances) -> str:
     if circumstances.kind == "total":
         return ""
     return (
-        f"The eclipse is only {circumstances.kind} at the site (magnitude "
-        f"{circumstances.magnitude:.3f}): there will be no corona. If you saw totality, check the "
-        "site's coordinates."
+        f"The eclipse is {circumstances.kind} at the site (magnitude "
+        f"{circumstances.magnitude:.3f}), not total. If you saw totality, check the site's "
+        "coordinates."
     )
 
 

@@ -9,6 +9,7 @@ from astropy.time import Time
 
 from limbward.config import Config
 from limbward.config.said import said_of
+from limbward.geometry.ring import shows_ring
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
@@ -76,6 +77,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["left_out"] = said.drop
     for name, values in placing.place.items():
         table[name] = masked_floats(values, u.pix)
+    sun, moon = (
+        np.column_stack([placing.place[f"{disc}_{p}"] for p in ("x", "y", "radius")])
+        for disc in ("sun", "moon")
+    )
+    table["ring"] = (seen.phase == "partial") & shows_ring(sun, moon)
     table["limb_sigma"] = masked_floats(placing.limb_sigma, u.pix)
     table["sun_sigma"] = masked_floats(placing.sun_sigma, u.pix)
     table["sun_sigma_relative"] = masked_floats(placing.relative, u.pix)

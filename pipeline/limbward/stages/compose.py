@@ -13,12 +13,15 @@ from limbward.camera.colours import read_colours
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known, read_geometry
+from limbward.geometry.merged import check_merge
 from limbward.picture.resampling import shrink
-from limbward.radiance.fits import open_picture, planes_of, read_rows
+from limbward.radiance.disc import sun_white
+from limbward.radiance.fits import open_picture, planes_of, read_picture, read_rows
 from limbward.render.compose import Look, blur_of, compose, tone_json
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
 from limbward.render.rotate import up_of
 from limbward.render.space import Space, to_srgb
+from limbward.render.sun_disc import sun_disc
 from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
 from limbward.render.writers import Caption, caption_of, place_text, write_png, write_tiff
 from limbward.stages.stage import Stage
@@ -38,7 +41,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         If the corona cannot be shown.
     """
     if not workspace.path(Workspace.corona).exists():
-        reporter.note("There is no corona to compose.")
+        if workspace.path(Workspace.sun).exists():
+            _compose_sun(config, workspace, reporter)
+        else:
+            reporter.note("There is no picture to compose.")
         return
     options = config.compose
     with (
@@ -104,6 +110,38 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         advance()
 
 
+def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> None:
+    """Write the composite of an eclipse that was not total: ring or crescent, as it was."""
+    options = config.compose
+    with reporter.progress(1, "composing") as advance:
+        path = workspace.path(Workspace.sun)
+        radiance, header, _ = read_picture(path)
+        check_merge(path, header, radiance.shape)
+        grid, sun, _ = read_geometry(header)
+        daylight, matrix = read_colours(header)
+        white = sun_white(header) if options.white_balance == "solar" else None
+        try:
+            picture, _ = sun_disc(
+                radiance,
+                daylight if white is None else white,
+                matrix,
+                lightness=options.brightest_lightness,
+                space=options.profile,
+            )
+        except ValueError as error:
+            raise LimbwardError(f"{path} cannot be composed: {error}.") from error
+        to_up, words = up_of(header, options.up)
+        half = None if options.crop_radii is None else options.crop_radii * sun.radius
+        valid = np.ones(radiance.shape[1:], bool)  # beyond the frames lies the same black sky
+        picture = Turn(valid, grid.up_position_angle, to_up, half)(picture)
+        caption, space = _caption(config, header, words), Space(options.profile)
+        with workspace.writing(Workspace.composite_tif) as part:
+            write_tiff(part, picture, caption, space)
+        with workspace.writing(Workspace.composite_png) as part:
+            write_png(part, picture, caption, space)
+        advance()
+
+
 def _name(config: Config) -> str:
     return config.compose.detail or config.enhance[0].name
 
@@ -165,6 +203,7 @@ STAGE = Stage(
     sections=("compose", "enhance", "site", "report"),
     reads=lambda config: (
         Workspace.corona,
+        Workspace.sun,
         Workspace.enhanced(_name(config))[0],
         Workspace.table("ingest"),
         Workspace.table("merge"),

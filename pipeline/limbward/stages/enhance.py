@@ -26,7 +26,8 @@ GREEN = 1
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """Write enhanced/NAME.fits, .tif and .png for every enhancement of the config."""
     if not workspace.path(Workspace.corona).exists():
-        reporter.note("There is no corona to enhance.")
+        if not workspace.path(Workspace.sun).exists():
+            reporter.note("There is no corona to enhance.")
         return
     path = workspace.path(Workspace.corona)
     image, header, _ = read_picture(path)
@@ -87,6 +88,6 @@ STAGE = Stage(
     run=run,
     sections=("enhance",),
     loads=("filters",),
-    reads=(Workspace.corona,),
+    reads=(Workspace.corona, Workspace.sun),
     writes=_outputs,
 )

@@ -1,7 +1,9 @@
-"""The merge: registered frames of totality to one linear corona."""
+"""The merge: registered frames of totality to one linear corona, or filtered ones to the Sun."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +22,7 @@ from limbward.sky.ephemeris import view
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
+from limbward.stages.sun_picture import choose_filtered, stack_filtered
 from limbward.work.decoding import Decoder
 from limbward.work.executors import crew
 from limbward.work.reporting import Reporter
@@ -34,7 +37,7 @@ Floats = NDArray[np.float64]
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
-    """Write corona.fits and tables/merge.ecsv.
+    """Write tables/merge.ecsv and corona.fits, or, where it was not total, sun.fits.
 
     Raises
     ------
@@ -49,18 +52,21 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     used = np.zeros(len(ingest), bool)
     files = _files(config, ingest, timing, align)
     frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
-    if frames is None:
+    total = place_and_time.eclipse(config).kind == "total"
+    if frames is None and total:
         reporter.warn("No frame of totality can be merged, so there will be no corona.")
         keep_better(workspace, 0, reporter.warn)
+    elif frames is None:
+        keep_better(workspace, 0, reporter.warn)
+        told = _stack(config, workspace, reporter, files, (ingest, align), note)
+        for row, (light, why) in told.items():
+            relative[row], used[row], note[row] = light, not why, why
     else:
         if not frames.linear:
             reporter.warn(DISPLAY_REFERRED)
         field = _field(config, workspace, frames, align)
         reduced = texts(ingest, "reduced")
-        with (
-            crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
-            Decoder(hands, *_told_of_files(config, workspace, ingest)) as decoder,
-        ):
+        with _decoder(config, workspace, ingest) as decoder:
             exposures, left_out = _merge(
                 config, workspace, reporter, files, frames, field, reduced, decoder
             )
@@ -79,6 +85,32 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["relative_exposure"] = masked_floats(relative)
     table["note"] = masked_texts(note)
     workspace.write_table(Workspace.table("merge"), table)
+
+
+@contextmanager
+def _decoder(config: Config, workspace: Workspace, ingest: Table) -> Iterator[Decoder]:
+    with (
+        crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
+        Decoder(hands, *_told_of_files(config, workspace, ingest)) as decoder,
+    ):
+        yield decoder
+
+
+def _stack(
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    files: Files,
+    tables: tuple[Table, Table],
+    note: NDArray[np.object_],
+) -> dict[int, tuple[float, str]]:
+    """Stack the filtered Sun; return what `stack_filtered` does, nothing where there is none."""
+    filtered = choose_filtered(config, files, tables[0], note)
+    if filtered is None:
+        reporter.note("No filtered frame shows the Moon before the Sun well enough to be stacked.")
+        return {}
+    with _decoder(config, workspace, tables[0]) as decoder:
+        return stack_filtered(config, workspace, reporter, files, *filtered, tables, decoder)
 
 
 def _files(config: Config, ingest: Table, timing: Table, align: Table) -> Files:
@@ -201,5 +233,5 @@ STAGE = Stage(
         Workspace.responses,
         Workspace.reduced,
     ),
-    writes=(Workspace.corona, Workspace.noise, Workspace.table("merge")),
+    writes=(Workspace.corona, Workspace.sun, Workspace.noise, Workspace.table("merge")),
 )

@@ -26,6 +26,7 @@ from limbward.workspace.reported import (
     read_moon_limb,
     read_products,
     read_samples,
+    read_sun,
     read_told,
     read_variants,
     read_worst_limbs,
@@ -53,7 +54,10 @@ def read_material(config: Config, workspace: Workspace) -> Material:
     contacts = read_told(workspace, Workspace.contacts)
     noise = read_noise(workspace)
     corona = read_corona(workspace, noise)
+    sun = read_sun(workspace)
     coverage, caption = None, ""
+    if sun is not None:
+        caption = composite_caption(sun.frames, config.compose.up)
     if corona is not None:
         coverage = measure_coverage(read_samples(workspace), corona.noise)
         caption = composite_caption(corona.frames, config.compose.up)
@@ -67,6 +71,7 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         clocks=read_clocks(workspace),
         pointings=read_told(workspace, Workspace.pointing).get("cameras", []),
         corona=corona,
+        sun=sun,
         coverage=coverage,
         composite=there(workspace, Workspace.composite_png),
         composite_caption=caption,
@@ -113,6 +118,7 @@ def _reads(config: Config) -> tuple[str, ...]:
         Workspace.clock,
         Workspace.pointing,
         Workspace.corona,
+        Workspace.sun,
         Workspace.composite_png,
         Workspace.noise,
         Workspace.annotated,

@@ -36,6 +36,7 @@ from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.relief import Moons
 from limbward.limb.session import session
+from limbward.phase.decide import NEVER
 from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
@@ -121,7 +122,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
     table["since_greatest_s"] = masked_floats(times.since_greatest_s, u.s)
     middle_s = times.since_greatest_s + 0.5 * readings.exposure_s
-    phases = decide_phases(config, frames, middle_s, times.sigma_s, totality_s)
+    covered = totality_s or (None if circumstances.kind == "total" else NEVER)
+    phases = decide_phases(config, frames, middle_s, times.sigma_s, covered)
     table["phase"] = masked_texts(phases.phase)
     table["behind_filter"] = phases.behind_filter
     table["note"] = masked_texts(phases.reason)

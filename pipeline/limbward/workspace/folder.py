@@ -48,6 +48,7 @@ class Workspace:
     clock = "clock.json"
     pointing = "pointing.json"
     corona = "corona.fits"
+    sun = "sun.fits"
     noise = "noise.json"
     composite_tif = "composite.tif"
     composite_png = "composite.png"

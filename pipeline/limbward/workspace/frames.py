@@ -23,12 +23,13 @@ LATER: dict[str, tuple[type, u.UnitBase | None]] = {
     "limb_sigma": (float, u.pix),
     "limb_width": (float, None),
     "used": (bool, None),
+    "ring": (bool, None),
 }
 ORDER = (
     *("file", "sha256", "size", "camera", "serial", "exposure", "iso", "f_number"),
     *("focal_length", "time_camera", "time_utc", "time_utc_sigma", "phase"),
     *("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma"),
-    *("limb_width", "saturated_fraction", "used", "note", "linear", "time_source"),
+    *("limb_width", "saturated_fraction", "used", "note", "linear", "time_source", "ring"),
 )
 FRAME_COLUMNS = {name: LATER.get(name) or COLUMNS[name] for name in ORDER}
 SOURCES = ("ingest", "timing", "align", "merge")

@@ -13,12 +13,15 @@ from astropy.table import Table
 from limbward.camera.card import dcf_number
 from limbward.clock.wording import clock_drift, clock_error, clock_name, clock_zone
 from limbward.errors import LimbwardError
+from limbward.limb.darkening import limb_darkening
+from limbward.limb.measure import measure
 from limbward.radiance.fits import history_of, read_picture
 from limbward.radiance.noise import NoiseRecord
 from limbward.report import ClockAudit, Corona, Frame, Product, Sample
 from limbward.report.corona import corona_of
 from limbward.report.limbs import LimbView, furthest_off
-from limbward.report.material import ContactLimb, MoonLimb
+from limbward.report.material import ContactLimb, MoonLimb, SunStack
+from limbward.report.sun import sun_of
 from limbward.report.wording import VARIANTS
 from limbward.sky.wording import uneven_limb
 from limbward.workspace import Workspace
@@ -26,6 +29,7 @@ from limbward.workspace.columns import flags, floats, texts
 from limbward.workspace.stored import read_crop, read_limbs, read_planes
 
 GREEN = 1
+SENSOR_ADU = 10_000.0
 SEQUENCES = "sequences/"
 PLACES = ("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma")
 
@@ -126,6 +130,21 @@ def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | Non
         count=more.get("COUNT"),
         noise={} if noise is None else noise.by_iso(),
         history=history_of(header),
+    )
+
+
+def read_sun(workspace: Workspace) -> SunStack | None:
+    """Return what is known of the stacked disc of the Sun, None if there is none."""
+    path = there(workspace, Workspace.sun)
+    if path is None:
+        return None
+    green, header, _ = read_picture(path, plane=GREEN)
+    lit = np.nan_to_num(green)
+    # As large as the numbers of a sensor, which the search for limbs has its floors for.
+    lit *= np.float32(SENSOR_ADU / max(float(lit.max(initial=0.0)), 1e-9))
+    found = measure(lit, np.zeros(lit.shape, bool))
+    return sun_of(
+        green, header, limb_darkening, blur_px=found.limb_width, history=history_of(header)
     )
 
 

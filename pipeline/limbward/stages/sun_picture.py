@@ -1,0 +1,174 @@
+"""The Sun at greatest eclipse where it is not total: a part of the stage merge."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from limbward.config import Config
+from limbward.geometry.disc import Disc
+from limbward.geometry.pointing import Pointing
+from limbward.radiance.disc import SunPicture, centre_colour, make_sun, neutral, write_sun
+from limbward.radiance.disc_choice import DiscFrames, choose_discs
+from limbward.radiance.field import Field, field_of
+from limbward.radiance.selection import Files, Frames, choose
+from limbward.sky.ephemeris import view
+from limbward.stages import place_and_time
+from limbward.stages.pointing import pointing_in_force
+from limbward.work.decoding import Decoder
+from limbward.work.reporting import Reporter
+from limbward.workspace import Workspace
+from limbward.workspace.columns import flags, floats, texts
+from limbward.workspace.stored import read_planes, read_pointings
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# Solar radii from the centre of the picture to its sides: 1.3 remain however it is turned.
+EXTENT = 1.85
+COLOURS = 5  # frames, nearest in time, that tell the colour of the Sun's centre
+
+
+def choose_filtered(
+    config: Config, files: Files, ingest: Table, note: NDArray[np.object_]
+) -> tuple[Frames, DiscFrames] | None:
+    """Return the frames to be stacked; None if no filtered frame shows the Moon before the Sun.
+
+    Raises
+    ------
+    ConfigError
+        If ``merge.camera`` names no camera of the dump.
+    """
+    seen = _filtered(files, ingest) & np.isfinite(files.moon).all(axis=1)
+    where = config.where("merge", "camera")
+    mine = choose(replace(files, usable=seen), config.merge.camera, where, note)
+    if mine is None:
+        return None
+    of_camera = np.zeros(seen.size, bool)
+    of_camera[mine.row] = True
+    middle = files.start_s + 0.5 * files.exposure_s
+    width = floats(ingest, "limb_width")
+    found = choose_discs(of_camera, files.sun, files.moon, width, middle)
+    if found is None:
+        return None
+    chosen = np.zeros(seen.size, bool)
+    chosen[found.rows] = True
+    frames = choose(replace(files, usable=chosen), config.merge.camera, where, note)
+    return None if frames is None else (frames, found)
+
+
+def stack_filtered(
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    files: Files,
+    frames: Frames,
+    found: DiscFrames,
+    tables: tuple[Table, Table],
+    decoder: Decoder,
+) -> dict[int, tuple[float, str]]:
+    """Stack the chosen frames and write sun.fits.
+
+    Parameters
+    ----------
+    config, workspace, reporter
+    files, frames, found
+        From `choose_filtered`.
+    tables : tuple of Table
+        Of ingest and align.
+    decoder : Decoder
+
+    Returns
+    -------
+    dict of int to (float, str)
+        By rows: a frame's light against the reference's, NaN and why if it is not in the picture.
+    """
+    ingest, align = tables
+    body = frames.camera, frames.serial
+    pointing = pointing_in_force(config, read_pointings(workspace), body)
+    field = _field(config, frames, pointing, floats(align, "limb_sigma")[frames.row])
+    frames = replace(frames, rotation_deg=_turned(config, pointing, frames))
+    ahead = partial(decoder.ahead, frames.path, pixels=frames.width * frames.height)
+    with reporter.progress(len(frames.row), "stacking the Sun's disc") as advance:
+        made: SunPicture = make_sun(
+            files,
+            frames,
+            field,
+            int(np.flatnonzero(frames.row == found.reference)[0]),
+            floats(ingest, "limb_width")[frames.row],
+            _white(workspace, files, frames, found, ingest),
+            decoder.read,
+            ahead,
+            solar_radius_km=config.sky.solar_radius_km,
+            warn=reporter.warn,
+            progress=advance,
+        )
+    made.header["RING"] = (found.ring, "whether the frames show a ring; else a crescent")
+    with workspace.writing(Workspace.sun) as part:
+        write_sun(part, made)
+    told = {int(frames.row[k]): (value, "") for k, value in made.stack.relative.items()}
+    told.update({int(frames.row[k]): (np.nan, why) for k, why in made.stack.failed.items()})
+    return told
+
+
+def _filtered(files: Files, ingest: Table) -> Mask:
+    """Return which frames show the Sun behind a filter, whole or in part, and are not clipped."""
+    seen = (files.phase == "partial") & np.isfinite(files.sun).all(axis=1)
+    return np.asarray(seen & ~flags(ingest, "limb_saturated"))
+
+
+def _field(
+    config: Config, frames: Frames, pointing: Pointing | None, sun_sigma_px: Floats
+) -> Field:
+    epoch = place_and_time.greatest(place_and_time.eclipse(config))
+    seen = view(
+        epoch,
+        place_and_time.site(config),
+        radii=place_and_time.radii(config),
+        ephemeris=config.sky.ephemeris,
+    )
+    radius = float(np.median([disc.radius for disc in frames.sun]))
+    known = sun_sigma_px[np.isfinite(sun_sigma_px)]
+    return field_of(
+        frames,
+        pointing,
+        epoch,
+        seen,
+        place_and_time.air(config),
+        side=config.merge.size or 2 * round(EXTENT * radius),
+        sun_sigma_px=float(np.median(known)) if known.size else 0.0,
+    )
+
+
+def _turned(config: Config, pointing: Pointing | None, frames: Frames) -> Floats:
+    """Return how far the field has turned since greatest eclipse in each frame, degrees."""
+    middle = np.nan_to_num(frames.start_s + 0.5 * frames.exposure_s)
+    if pointing is None or not pointing.rotation_deg_per_hour:
+        return np.zeros(middle.size)
+    track = place_and_time.track(config, place_and_time.greatest(place_and_time.eclipse(config)))
+    return track.parallactic_angle(middle) - track.parallactic_angle(np.zeros(1))
+
+
+def _white(
+    workspace: Workspace, files: Files, frames: Frames, found: DiscFrames, ingest: Table
+) -> Floats | None:
+    """Return what makes the Sun's centre neutral, by the frames that show it next to the ring."""
+    own = (files.camera == frames.camera) & (files.serial == frames.serial)
+    rows = np.flatnonzero(_filtered(files, ingest) & own & files.reduced)
+    rows = rows[floats(ingest, "saturated_fraction")[rows] == 0.0]
+    away = np.abs(files.start_s[rows] - files.start_s[found.reference])
+    reduced = texts(ingest, "reduced")
+    colours: list[Floats] = []
+    for row in rows[np.argsort(np.nan_to_num(away, nan=np.inf), kind="stable")]:
+        moon = Disc(*files.moon[row]) if np.isfinite(files.moon[row]).all() else None
+        planes, factor = read_planes(workspace.path(str(reduced[row])))
+        colour = centre_colour(planes, factor, Disc(*files.sun[row]), moon)
+        if colour is not None:
+            colours.append(colour)
+        if len(colours) == COLOURS:
+            break
+    return neutral(colours)
