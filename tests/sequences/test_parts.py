@@ -244,3 +244,15 @@ def test_the_same_frames_give_the_same_film_byte_by_byte(tmp_path, side):
         for kind, path in paths.items():
             made[kind].add(path.read_bytes())
     assert [len(films) for films in made.values()] == [1, 1]
+
+
+@pytest.mark.parametrize("words", ["short", "words that go on " * 12, "x" * 90 + " and more"])
+def test_words_at_the_foot_stay_on_the_picture(words):
+    canvas = Canvas.blank(300, 60)
+    canvas.foot(words, 10.0, 42.0, 12.0)
+    assert " ".join(label.text for label in canvas.labels) == words.strip()
+    drawn = canvas.drawn()
+    assert drawn.shape[1] % 2 == 0
+    assert drawn.shape[1] - canvas.labels[-1].y == pytest.approx(18.0, abs=1.0)
+    if "x" not in words:  # a word wider than the picture is cut
+        assert drawn[:, :, :9].max() == drawn[:, :, -9:].max() == 0.0

@@ -60,6 +60,19 @@ class Canvas:
         np.maximum(target, cell[:, y0 - top : y1 - top, x0 - left : x1 - left], out=target)
         return left + (w - 1) / 2.0, top + (h - 1) / 2.0
 
+    def foot(self, words: str, x: float, y: float, height_px: float) -> None:
+        """Put words at the bottom, from (x, y) on, in as many lines as the width asks for.
+
+        The canvas grows by each line after the first.
+        """
+        width = self.picture.shape[2] - 2.0 * x
+        lines = wrapped(words, height_px, width)
+        step = 1.4 * height_px
+        for k, line in enumerate(lines):
+            self.labels.append(Label(line, x, y + k * step, height_px, False))
+        more = 2 * round((len(lines) - 1) * step / 2.0)
+        self.picture = np.pad(self.picture, ((0, 0), (0, more), (0, 0)))
+
     def drawn(self) -> Pixels:
         """Return the picture with the labels drawn in."""
         out = self.picture.copy()
@@ -73,6 +86,18 @@ def _font(height_px: int) -> ImageFont.FreeTypeFont:
     # The typeface that matplotlib ships has the signs (minus, degree, prime) that labels need.
     path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
     return ImageFont.truetype(str(path), height_px)
+
+
+def wrapped(words: str, height_px: float, width: float) -> list[str]:
+    """Return words in lines no wider than so many pixels; a longer word has a line of its own."""
+    font = _font(max(8, round(height_px)))
+    lines: list[str] = []
+    for word in words.split():
+        if lines and font.getlength(f"{lines[-1]} {word}") <= width:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines or [""]
 
 
 def draw_text(picture: Pixels, label: Label) -> None:

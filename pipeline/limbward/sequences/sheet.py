@@ -206,7 +206,7 @@ class Sheet:
                 below = y + (0.40 if grid else 0.62) * cell
                 canvas.labels.append(Label(total.clock, x, below, 0.055 * cell))
         foot = canvas.picture.shape[1] - 0.12 * cell
-        canvas.labels.append(Label(words, 0.06 * cell, foot, max(10.0, 0.05 * cell), False))
+        canvas.foot(words, 0.06 * cell, foot, max(10.0, 0.05 * cell))
         return canvas, on_sheet
 
     def numbers(self, off_px: Sequence[float]) -> dict[str, str]:

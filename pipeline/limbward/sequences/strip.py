@@ -217,7 +217,7 @@ class Strip:
             canvas.labels.append(Label(text, x, y + 0.53 * cell, max(10.0, 0.05 * cell)))
             entries.append(_entry(shots, i, names[i], since, beads[i], expected[i]))
         foot = canvas.picture.shape[1] - 0.09 * cell
-        canvas.labels.append(Label(words, 0.05 * cell, foot, max(10.0, 0.042 * cell), False))
+        canvas.foot(words, 0.05 * cell, foot, max(10.0, 0.042 * cell))
         return canvas, entries, notes
 
     def numbers(self, entries: Sequence[dict[str, Any]]) -> dict[str, str]:
