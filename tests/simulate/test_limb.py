@@ -14,8 +14,9 @@ from limbward.simulate.limb import moon_at
 from limbward.simulate.scenario import demo_scenario
 from limbward.simulate.scene import Placement, paint
 from limbward.sky.ephemeris import Site
+from limbward.sky.libration import turned_moon
 from limbward.sky.limb_profile import LimbProfile
-from limbward.sky.lunar_limb import lunar_limb
+from limbward.sky.lunar_limb import limb_of
 
 GREATEST = datetime(2026, 8, 12, 17, 46)
 SCALE = 0.5
@@ -45,7 +46,7 @@ def painted_limb(moon):
 def test_the_painted_limb_is_that_of_place_and_time():
     scenario = demo_scenario(1.0)
     seen = painted_limb(moon_at(scenario, GREATEST, 1))
-    limb = lunar_limb(Time(GREATEST), scenario.site).profile(scenario.sizes)
+    limb = limb_of(turned_moon(Time(GREATEST), scenario.site)).profile(scenario.sizes)
     true = limb.height(np.arange(720) * 0.5 + 0.25)
     assert np.corrcoef(seen, true)[0, 1] > 0.97
     assert abs(np.polyfit(true, seen, 1)[0] - 1.0) < 0.05

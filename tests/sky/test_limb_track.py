@@ -6,8 +6,9 @@ from astropy.time import Time, TimeDelta
 
 from limbward.sky.earth import observer_earth_fixed
 from limbward.sky.ephemeris import Site, geocentric, tangent_offset, topocentric
+from limbward.sky.libration import turned_moon
 from limbward.sky.limb_track import STEP_S, limb_track
-from limbward.sky.lunar_limb import lunar_limb
+from limbward.sky.lunar_limb import limb_of
 
 SITE = Site(25.5, 32.6)
 GREATEST = Time("2027-08-02T10:02:00")
@@ -32,7 +33,7 @@ def test_between_the_limbs_that_are_computed_it_is_the_one_of_the_time(limbs, se
     ends = tangent_offset(sun, moon), tangent_offset(sun, moon + 10.0 * north)
     east, up = np.subtract(ends[1], ends[0])
     turned = float(np.degrees(np.arctan2(east, up))[0])
-    exact = lunar_limb(time, SITE).profile()
+    exact = limb_of(turned_moon(time, SITE)).profile()
     angle = np.arange(0.0, 360.0, 0.37)
     off = limbs.at(seconds).height(angle) - exact.height(angle - turned)
     assert np.sqrt(np.mean(off**2)) < 0.02
