@@ -212,18 +212,19 @@ def test_without_frames_near_the_contacts_there_is_nothing_to_say():
 
 
 @pytest.mark.statistical
-def test_two_sigma_hold_in_nineteen_of_twenty_and_no_clock_is_off_by_more_than_asked():
+def test_stated_errors_hold_at_eclipses_of_four_librations():
+    """All sixteen: ``python -m tests.benchmarks.beads``."""
     errors, sigmas = [], []
-    for which in range(len(ECLIPSES)):
+    for which in range(0, len(ECLIPSES), 4):
         s = session(which, 100 + which, frames=7)
         beads, *_ = dated(s)
         assert beads.why_not == ""
         errors.append(beads.offset_s - s.offset_s)
         sigmas.append(beads.sigma_s)
     errors, sigmas = np.array(errors), np.array(sigmas)
-    # Of 16, 3 or more beyond two sigma in 4 % of trials if 5 % are.
-    assert np.sum(np.abs(errors) > 2.0 * sigmas) <= 2
-    assert np.sqrt(np.mean(errors**2)) < 0.1
+    # Of four, two or more beyond two sigma in 1.4 % of trials if 5 % are.
+    assert np.sum(np.abs(errors) > 2.0 * sigmas) <= 1
+    assert np.abs(errors).max() < 0.3
     assert sigmas.max() < 0.25
 
 
