@@ -157,7 +157,7 @@ def test_a_second_run_is_told_who_is_at_work(workspace, holder):
     with (
         pytest.raises(
             LimbwardError,
-            match=rf"Another run is using in .*\(process {holder.pid} on .*, since 20",
+            match=rf"Another run is using .*\(process {holder.pid} on .*, since 20",
         ),
         workspace.locked(),
     ):

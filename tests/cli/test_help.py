@@ -27,7 +27,7 @@ from limbward import __version__
         ["run"],
         ["run", "no-such-file.yaml"],
         ["check", "no-such-file.yaml"],
-        ["simulate", "x", "--scenario", "annular"],
+        ["simulate", "x", "--scenario", "hybrid"],
         ["simulate", "x", "--lat", "3"],
         ["no-such-command"],
         ["run", "x.yaml", "--no-such-option"],
