@@ -252,7 +252,7 @@ def test_a_partial_eclipse_is_told(tmp_path, in_threads):
     site = "{latitude: 60.0, longitude: 10.0}"
     _, table, reporter = run(a_config(tmp_path, site=site), tmp_path)
     assert len(table) == 1
-    assert any("only partial" in w for w in reporter.warnings)
+    assert any("is partial at the site" in w for w in reporter.warnings)
 
 
 def test_what_is_not_known_is_masked():

@@ -36,5 +36,5 @@ def test_totality_is_where_it_was_predicted_and_nowhere_else():
     vanishes, returns = totality_of(total)
     assert 100.0 < (returns - vanishes).to_value("s") < 145.0  # 2 min 18 s at the greatest
     partial = local_circumstances(DATE, Site(51.5, 0.0))
-    assert "only partial" in only_partial(partial)
+    assert "is partial at the site" in only_partial(partial)
     assert totality_of(partial) is None
