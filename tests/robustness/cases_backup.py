@@ -102,7 +102,12 @@ def _long_name(root: Path) -> list[str]:
 
 
 CASES = (
-    Case("a backup that was cut off", _unfinished, 1, r"not finished: 1 of 3 planned files .*missing: "),
+    Case(
+        "a backup that was cut off",
+        _unfinished,
+        1,
+        r"not finished: 1 of 3 planned files .*missing: ",
+    ),
     Case("a backup that goes on", _resumed, 0, r"1 files copied", r"^bag/"),
     Case("a bag whose plan is gone", _without_plan, 1, r"missing: plan/card.jsonl"),
     Case(
