@@ -13,7 +13,7 @@ import pytest
 from nbclient import NotebookClient
 
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
-CELL_TIMEOUT_S = 300  # a cell that hangs must not hang the tests
+CELL_TIMEOUT_S = 600  # a cell that hangs must not hang the tests
 
 RUNS = "test_notebook_runs"
 
