@@ -1,7 +1,11 @@
 """What all tests share."""
 
+from pathlib import Path
+
 import pytest
 from hypothesis import settings
+
+from limbward.cli import main
 
 SLOW = {"card", "statistical"}
 
@@ -16,3 +20,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the files that take long, so that no process ends with one while others idle."""
     slow = {item.path for item in items if SLOW & {mark.name for mark in item.iter_markers()}}
     items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.fixture
+def limbward(capsys):
+    """Run the command line in this process: returns exit status, standard output and error."""
+
+    def call(*arguments: str | Path) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as left:
+            main([str(a) for a in arguments])
+        captured = capsys.readouterr()
+        return int(left.value.code or 0), captured.out, captured.err
+
+    return call

@@ -16,7 +16,7 @@ from astropy.time import TimeDelta
 from typer.main import get_command
 
 from limbward.cli import demo
-from limbward.cli.app import app, main
+from limbward.cli.app import app
 from limbward.config.loading import load_config
 from limbward.report.build import build_report
 from limbward.simulate import scenario as scenarios
@@ -82,19 +82,6 @@ def right(text: str, kind: str) -> None:
     if kind != "total":
         unsaid = text.replace(NO_SIGNAL, "")
         assert not COMES_OFF.search(unsaid), COMES_OFF.search(unsaid)
-
-
-@pytest.fixture
-def limbward(capsys):
-    """Run the command line in this process: returns exit status, standard output and error."""
-
-    def call(*arguments: str | Path) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as left:
-            main([str(a) for a in arguments])
-        captured = capsys.readouterr()
-        return int(left.value.code or 0), captured.out, captured.err
-
-    return call
 
 
 # --- by kind -----------------------------------------------------------------------------------

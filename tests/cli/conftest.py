@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
-from limbward.cli import main
 from limbward.stages import runner
 from limbward.stages.stage import Stage
 from limbward.workspace import Workspace
@@ -30,19 +27,6 @@ CLOCK = {
     "sources": ["crescents"],
     "warnings": ["The clock was set during the eclipse."],
 }
-
-
-@pytest.fixture
-def limbward(capsys):
-    """Run the command line in this process: returns exit status, standard output and error."""
-
-    def call(*arguments: str | Path) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as left:
-            main([str(a) for a in arguments])
-        captured = capsys.readouterr()
-        return int(left.value.code or 0), captured.out, captured.err
-
-    return call
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.camera.frame import RawFrame
+from limbward.compiled import in_threads
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid
@@ -184,7 +185,8 @@ def _sampled(
     taps = taps_module.build(raw.pattern)
     table = Table(taps.first, taps.dy, taps.dx, taps.weight, taps.power, taps.plane)
     out, power = np.empty((3, *shape), np.float32), np.empty((3, *shape), np.float32)
-    sample_frame(_linear(raw, calibration), taps.tile, affine, table, out, power)
+    linear = _linear(raw, calibration)
+    in_threads(sample_frame, shape[0], linear, taps.tile, affine, table, out, power)
     return out, power
 
 

@@ -13,7 +13,7 @@ from limbward.clock.standing import equal_readings
 from limbward.config import Config
 from limbward.sky.doubt import Doubt
 from limbward.sky.lunar_limb import limb_of
-from limbward.sky.real_limb import MEASURED_SUN_KM, turned_moon_if_known
+from limbward.sky.real_limb import turned_moon_if_known
 from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
 from limbward.workspace import Workspace
@@ -67,6 +67,5 @@ def _edges(config: Config, track: SkyTrack) -> Edges | None:
         if moon is None:
             return None
         profile = limb_of(moon).profile(place_and_time.radii(config))
-    given = "solar_radius_km" in config.sky.model_fields_set
-    size = 1.0 if given else MEASURED_SUN_KM / config.sky.solar_radius_km
+    size = place_and_time.sun_over_track(config)
     return Edges(track, profile.position_angle, profile.height_arcsec, size)

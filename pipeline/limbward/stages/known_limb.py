@@ -7,7 +7,6 @@ from astropy.time import Time
 from limbward.clock.body import KnownLimb
 from limbward.config import Config
 from limbward.sky.limb_track import limb_track
-from limbward.sky.real_limb import MEASURED_SUN_KM
 from limbward.stages import place_and_time
 
 
@@ -32,6 +31,4 @@ def known_limb(config: Config, epoch: Time) -> KnownLimb | None:
     )
     if limbs is None:
         return None
-    given = "solar_radius_km" in config.sky.model_fields_set
-    size = 1.0 if given else MEASURED_SUN_KM / config.sky.solar_radius_km
-    return KnownLimb(limbs.at, sun_size=size)
+    return KnownLimb(limbs.at, sun_size=place_and_time.sun_over_track(config))

@@ -18,7 +18,6 @@ from limbward.radiance.corona import write_corona
 from limbward.radiance.field import Field, field_of, shared_sigma
 from limbward.radiance.relative import RelativeExposures
 from limbward.radiance.selection import DISPLAY_REFERRED, Files, Frames, choose
-from limbward.sky.ephemeris import view
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
@@ -203,18 +202,12 @@ def _field(config: Config, workspace: Workspace, frames: Frames, align: Table) -
     """Return the grid of the merge, under the sky of greatest eclipse."""
     body = frames.camera, frames.serial
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
-    seen = view(
-        epoch,
-        place_and_time.site(config),
-        radii=place_and_time.radii(config),
-        ephemeris=config.sky.ephemeris,
-    )
     sigma = (floats(align, name)[frames.row] for name in ("sun_sigma", "sun_sigma_relative"))
     return field_of(
         frames,
         pointing_in_force(config, read_pointings(workspace), body),
         epoch,
-        seen,
+        place_and_time.view_at(config, epoch),
         place_and_time.air(config),
         side=config.merge.size,
         sun_sigma_px=shared_sigma(*sigma),

@@ -14,7 +14,7 @@ from limbward.sky.best_limb import BestLimb, best_limb, contacts_told
 from limbward.sky.circumstances import Circumstances
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.doubt import MEASURED_AIR, SEASON, SITE_KM, Doubt, doubted_track
-from limbward.sky.ephemeris import Radii, Site
+from limbward.sky.ephemeris import Radii, Site, SkyView, view
 from limbward.sky.gps_place import GpsPlace
 from limbward.sky.limb_profile import (
     LimbProfile,
@@ -22,6 +22,7 @@ from limbward.sky.limb_profile import (
     profile_contacts,
     read_profile,
 )
+from limbward.sky.real_limb import MEASURED_SUN_KM
 from limbward.sky.seen import eclipse_after, totality_of, why_not_seen
 from limbward.sky.track import SkyTrack, sky_track
 
@@ -152,6 +153,16 @@ def _given_sun_km(config: Config) -> float | None:
     """Return the Sun's radius if the config gives it."""
     sky = config.sky
     return sky.solar_radius_km if "solar_radius_km" in sky.model_fields_set else None
+
+
+def sun_over_track(config: Config) -> float:
+    """Return the Sun's radius that goes with the Moon's relief, over that of the track."""
+    return (_given_sun_km(config) or MEASURED_SUN_KM) / config.sky.solar_radius_km
+
+
+def view_at(config: Config, time: Time) -> SkyView:
+    """Return Sun and Moon from the config's site at an instant."""
+    return view(time, site(config), radii=radii(config), ephemeris=config.sky.ephemeris)
 
 
 def greatest(circumstances: Circumstances) -> Time:

@@ -16,7 +16,6 @@ from limbward.radiance.disc import SunPicture, centre_colour, make_sun, neutral,
 from limbward.radiance.disc_choice import DiscFrames, choose_discs
 from limbward.radiance.field import Field, field_of
 from limbward.radiance.selection import Files, Frames, choose
-from limbward.sky.ephemeris import view
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.work.decoding import Decoder
@@ -125,19 +124,13 @@ def _field(
     config: Config, frames: Frames, pointing: Pointing | None, sun_sigma_px: Floats
 ) -> Field:
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
-    seen = view(
-        epoch,
-        place_and_time.site(config),
-        radii=place_and_time.radii(config),
-        ephemeris=config.sky.ephemeris,
-    )
     radius = float(np.median([disc.radius for disc in frames.sun]))
     known = sun_sigma_px[np.isfinite(sun_sigma_px)]
     return field_of(
         frames,
         pointing,
         epoch,
-        seen,
+        place_and_time.view_at(config, epoch),
         place_and_time.air(config),
         side=config.merge.size or 2 * round(EXTENT * radius),
         sun_sigma_px=float(np.median(known)) if known.size else 0.0,

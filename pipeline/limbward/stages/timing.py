@@ -77,6 +77,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
     tags = floats(frames, "offset_tag_hours")
 
+    limb = known_limb(config, epoch)
     times = Times(readings)
     pull = np.full((len(frames), 3), np.nan)
     clocks, pointings = [], []
@@ -86,12 +87,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         for body in cameras:
             rows = body.rows
             solution, discs, beads = _solve(
-                config, workspace, frames, readings, references, track, doubt, totality_s, body
-            )
+                config, workspace, frames, readings, references, track, doubt, totality_s, body,
+                limb,
+            )  # fmt: skip
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
             solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
             said = times.fill_in(body, solution, discs, claimed, totality_s)
-            limb = known_limb(config, track.epoch)
             if solution is not None and solution.orientation is not None and limb is not None:
                 solution = _pulled(workspace, frames, track, times, pull, body, solution, limb)
             clock = describe_body(
@@ -149,6 +150,7 @@ def _solve(
     doubt: Doubt,
     totality_s: tuple[float, float] | None,
     body: Body,
+    limb: KnownLimb | None,
 ) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
     """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
     measured = measured_discs(frames)
@@ -161,7 +163,7 @@ def _solve(
         direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
         totality_s=totality_s,
         rotates=config.timing.rotates,
-        limb=known_limb(config, track.epoch),
+        limb=limb,
         doubt=doubt,
     )
     solution, beads = by_beads(

@@ -11,16 +11,23 @@ from limbward.radiance.taps import RADIUS, STEPS
 
 @kernel
 def sample_frame(
-    linear: Pixels, tile: tuple[int, int], a: Floats, table: Table, out: Pixels, power: Pixels
+    first: int,
+    last: int,
+    linear: Pixels,
+    tile: tuple[int, int],
+    a: Floats,
+    table: Table,
+    out: Pixels,
+    power: Pixels,
 ) -> None:
-    """Interpolate linear samples (P, H, W) where ``a`` puts the pixels of out (3, h, w).
+    """Interpolate linear samples (P, H, W) where ``a`` puts rows of out (3, h, w).
 
     NaN beyond the frame and beside samples that are NaN. ``power`` (3, h, w) gets the variance of
     a value in that of a sample.
     """
     height, width = linear.shape[1], linear.shape[2]
     th, tw = tile
-    for y in range(out.shape[1]):
+    for y in range(first, last):
         for x in range(out.shape[2]):
             fx = a[0, 0] * x + a[0, 1] * y + a[0, 2]
             fy = a[1, 0] * x + a[1, 1] * y + a[1, 2]
