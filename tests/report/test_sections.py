@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -13,6 +14,7 @@ from limbward.limb.relief import LimbVerdict
 from limbward.report import Coverage, Reach
 from limbward.report.build import left_out
 from limbward.report.checks import advise, missing_numbers
+from limbward.report.sections import tone_section
 from limbward.report.timeline import central_span, contact_times, whole_span, within
 from limbward.report.wording import clock_sentences, correction, exposure_text, size_text, time_text
 from tests.report.pages import GREATEST, clock, contacts, frame, material
@@ -202,3 +204,14 @@ def test_timeline_reaches_half_an_hour_beyond_the_contacts():
         frame(exposure_s=float("nan")),
     ]
     assert list(within(frames, span)) == [1]
+
+
+def test_a_tone_curve_that_is_black_below_nothing_is_drawn_where_radiance_has_a_logarithm():
+    tone = {
+        "dark": -30.0, "soft": 100.0, "bright": 1e5, "floor": 0.02, "ceiling": 0.98,
+        "curve": "", "inverse": "",
+    }  # fmt: skip
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        section = tone_section(tone)
+    assert "nan to" not in str(section)

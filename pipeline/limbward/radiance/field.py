@@ -178,7 +178,7 @@ def describe_field(
     add_uncertainty(
         header, field.sun_sigma_px * field.grid.scale_arcsec, north_known=field.north_known
     )
-    header["LINEAR"] = (frames.linear, "F: from display-referred frames, not a measurement")
+    header["LINEAR"] = (frames.linear, "F: display-referred, not a measurement")
     if not frames.linear:
         header["HISTORY "] = (
             "Merged from display-referred frames, decoded with the curve they declare"

@@ -237,7 +237,8 @@ def tone_section(tone: Mapping[str, Any]) -> Section:
     """Return the tone curve of the finished picture, and how to go back."""
     dark, bright, soft = (float(tone[name]) for name in ("dark", "bright", "soft"))
     floor, ceiling = float(tone["floor"]), float(tone["ceiling"])
-    luminance = np.geomspace(dark + 0.05 * soft, bright, 120)
+    # Black may lie below nothing, where the noise about a subtracted sky is; a logarithm may not.
+    luminance = np.geomspace(max(dark, 0.0) + 0.05 * soft, bright, 120)
     span = (ceiling - floor) / np.arcsinh((bright - dark) / soft)
     lightness = floor + span * np.arcsinh((luminance - dark) / soft)
     values = ", ".join(f"{k} = {tone[k]:.6g}" for k in ("dark", "soft", "bright", "floor"))
