@@ -50,7 +50,8 @@ def test_another_limb_leaves_the_clock_as_it_is_without_one(smooth):
     assert with_limb.sigma_s == without.sigma_s
 
 
-def test_where_it_cannot_be_told_the_error_holds_what_the_limb_changes():
+@pytest.mark.parametrize("sides", ["both", "before"])
+def test_where_it_cannot_be_told_the_error_holds_what_the_limb_changes(sides):
     """Half as high a limb is neither the real one nor smooth: half an arcsecond is a second."""
     limbs = sky_of(0).limbs
 
@@ -58,7 +59,7 @@ def test_where_it_cannot_be_told_the_error_holds_what_the_limb_changes():
         profile = limbs.at(t)
         return LimbProfile(profile.position_angle, 0.5 * profile.height_arcsec)
 
-    found = solved(0, seed=5, limb_at=half)
+    found = solved(0, seed=5, limb_at=half, sides=sides)
     assert found.decision == "undetermined"
     assert found.sigma_s > 0.5
     assert abs(found.error_s) < 2.0 * found.sigma_s
