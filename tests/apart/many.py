@@ -1,10 +1,12 @@
 """Simulate, run and score many cards, and say what statistics say of them.
 
     python -m tests.apart.many FOLDER usual:1-20 hard:1-20 one-frame:21 [--megapixels M]
+    python -m tests.apart.many FOLDER usual:1-30 hard:1-30 --clocks
     python -m tests.apart.many FOLDER
 
 Of every card the composite, ``run.log`` and ``score.json`` stay, the card itself goes; a card that
 has a score is not made again, so that a stopped trial goes on. Without cards: the summary alone.
+With ``--clocks`` totality is four frames and the run ends when the clock is known.
 """
 
 from __future__ import annotations
@@ -32,15 +34,19 @@ def cards(text: str) -> list[tuple[str, int]]:
     return [(case, seed) for seed in range(int(first), int(last or first) + 1)]
 
 
-def run_card(case: str, seed: int, megapixels: float, folder: Path, keep: bool) -> dict:
+def run_card(
+    case: str, seed: int, megapixels: float, folder: Path, keep: bool, clocks: bool = False
+) -> dict:
     """Simulate a card, run the pipeline on it in a process of its own and score it."""
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
-    simulate(case, folder, megapixels, seed)
+    few = {"totality_frames": 4, "bursts": False, "darks": 0, "flats": 0} if clocks else {}
+    simulate(case, folder, megapixels, seed, **few)
+    until = ["--until", "timing"] if clocks else []
     began = time.monotonic()
     with (folder / "run.log").open("w") as log:
         status = subprocess.run(
-            [sys.executable, "-m", "limbward", "run", str(folder / "limbward.yaml")],
+            [sys.executable, "-m", "limbward", "run", str(folder / "limbward.yaml"), *until],
             stdout=log, stderr=log, check=False,
         ).returncode  # fmt: skip
     found = {**score(folder), "exit": status, "seconds": round(time.monotonic() - began, 1)}
@@ -94,12 +100,14 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("cards", nargs="*", metavar="CASE:FIRST-LAST")
     parser.add_argument("--megapixels", type=float, default=0.4)
+    parser.add_argument("--clocks", action="store_true", help="as far as the clock only")
     parser.add_argument("--keep", action="store_true", help="keep the cards too")
     given = parser.parse_args()
     for case, seed in (card for text in given.cards for card in cards(text)):
         folder = given.folder / f"{case}-{seed}"
         if not (folder / "score.json").exists():
-            print(summary([run_card(case, seed, given.megapixels, folder, given.keep)]), flush=True)
+            made = run_card(case, seed, given.megapixels, folder, given.keep, given.clocks)
+            print(summary([made]), flush=True)
     print(summary([json.loads(p.read_text()) for p in sorted(given.folder.glob("*/score.json"))]))
 
 
