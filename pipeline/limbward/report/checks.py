@@ -31,6 +31,7 @@ def advise(material: Material) -> list[Advice]:
     found += _not_linear(material)
     found += _unknown(material)
     found += _no_corona(material)
+    found += _no_flats(material)
     found += _air_and_lens(material)
     if material.coverage is not None:
         found += _coverage(material.coverage)
@@ -144,6 +145,22 @@ def _not_linear(material: Material) -> list[Advice]:
             "colours and noise are not measurements.",
             "Put the RAW files, or linear 16-bit TIFFs of them, under input.cards if there are "
             "any; next time photograph totality in RAW.",
+        )
+    ]
+
+
+def _no_flats(material: Material) -> list[Advice]:
+    """Return what must be said of a corona without flats, which can still be taken."""
+    corona = material.corona
+    if corona is None or not corona.linear or any("flat-fielded" in h for h in corona.history):
+        return []
+    return [
+        Advice(
+            "There are no flats, so the shading of the lens (vignetting) is still in the corona: "
+            "towards the corners it is darker than it was, by a tenth to a third with many lenses.",
+            "Flats can still be taken: photograph an evenly lit white surface with the same lens, "
+            "focus and aperture, and put the frames under input.cards. Until then do not compare "
+            "the brightness of places far apart.",
         )
     ]
 
