@@ -242,7 +242,7 @@ def test_a_corona_of_display_referred_frames_says_that_it_is_no_measurement(tmp_
     merge.STAGE.run(config, workspace, reporter)
     header = fits.getheader(workspace.path(Workspace.corona))
     assert header["LINEAR"] is linear
-    assert header.comments["LINEAR"].endswith("measurement")  # all of it fits into its 80 characters
+    assert header.comments["LINEAR"].endswith("measurement")  # not cut off
     assert ("not a measurement" in str(header.get("HISTORY", ""))) is not linear
     assert any("not a measurement" in said for said in reporter.warnings) is not linear
 

@@ -25,8 +25,8 @@ Mask = NDArray[np.bool_]
 # law's (filters of other colours), a gain that changes over the disc (cloud), anisotropy of blur.
 RATIO_SIGMA, DARKENING_SIGMA, GAIN_SIGMA = 0.04, 0.1, 0.5
 MOST_STEPS = 20
-# Explained by a round disc and by a squeezed one: what is less is no filtered Sun. The last descent,
-# which costs most, changes this by less than 0.005.
+# Explained by a round disc and by a squeezed one: what is less is no filtered Sun. The last and
+# dearest descent changes this by less than 0.005.
 HOPELESS, UNPROMISING = 0.9, 0.955
 ENOUGH, ENOUGH_EXACT = 0.3, 0.01  # of chi-square gained by a step, far inside one sigma: the last
 SOFT = 0.3  # sigma of the painted limbs, samples: what is softer makes a thin crescent too thin

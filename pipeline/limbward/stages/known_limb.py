@@ -19,8 +19,9 @@ def known_limb(config: Config, epoch: Time) -> KnownLimb | None:
         If the configured profile cannot be read or is none.
     """
     profile = place_and_time.limb_profile(config)
+    size = place_and_time.sun_over_track(config)
     if profile is not None:
-        return KnownLimb(lambda t: profile, given=True)
+        return KnownLimb(lambda t: profile, given=True, sun_size=size)
     if config.timing.lunar_limb == "smooth":
         return None
     limbs = limb_track(
@@ -31,4 +32,4 @@ def known_limb(config: Config, epoch: Time) -> KnownLimb | None:
     )
     if limbs is None:
         return None
-    return KnownLimb(limbs.at, sun_size=place_and_time.sun_over_track(config))
+    return KnownLimb(limbs.at, sun_size=size)

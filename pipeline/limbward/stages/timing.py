@@ -167,7 +167,7 @@ def _solve(
         doubt=doubt,
     )
     solution, beads = by_beads(
-        config, workspace, frames, readings, track, doubt, totality_s, body, solution
+        config, workspace, frames, readings, track, doubt, totality_s, body, solution, limb
     )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
