@@ -97,7 +97,7 @@ def test_audit_lines_tell_what_clock_json_holds():
     limb = {"decision": "real", "amplitude": 0.984, "amplitude_sigma": 0.03}
     seen = "  limb: the Moon's real one, seen at 0.98 ± 0.03 of its height"
     assert seen in audit_lines(CLOCK | told | {"lunar_limb": limb})
-    none = {"decision": "undetermined", "amplitude": None, "amplitude_sigma": None}
+    none = {"decision": "undetermined", "used": True, "amplitude": None, "amplitude_sigma": None}
     doubted = "  limb: the Moon's real one, in doubt: not compared"
     assert doubted in audit_lines(CLOCK | told | {"lunar_limb": none})
     assert audit_lines(unknown)[1:3] == ["  clock   not known", "  zone    UTC+3 h, not checked"]

@@ -59,7 +59,31 @@ def test_points_too_rough_to_tell_leave_it_open(sky):
     discs, points = frames(sky, sky[1].at, np.random.default_rng(1), noise_px=15.0)
     verdict = judged(moons_of(discs), points, aim(sky), sky[1].at)
     assert verdict.decision == "undetermined"
-    assert "error holds what it changes" in verdict.sentence()
+    assert "error holds what that changes" in verdict.sentence()
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("real", [True, False])
+def test_where_points_are_rough_the_likelier_limb_is_used(sky, seed, real):
+    """At 2 px of noise the height is known to a quarter of itself: near enough to choose by."""
+    rng = np.random.default_rng(seed)
+    flat = LimbProfile(np.arange(0.0, 360.0, 1.0), np.zeros(360))
+    discs, points = frames(sky, sky[1].at if real else lambda t: flat, rng, noise_px=2.0)
+    verdict = judged(moons_of(discs), points, aim(sky), sky[1].at)
+    assert verdict.used == real or verdict.doubt > 0.3
+    assert 0.0 <= verdict.doubt <= 0.5
+
+
+def test_a_height_that_neither_limb_has_is_doubted_entirely(sky):
+    def half(t):
+        profile = sky[1].at(t)
+        return LimbProfile(profile.position_angle, 0.5 * profile.height_arcsec)
+
+    discs, points = frames(sky, half, np.random.default_rng(3))
+    verdict = judged(moons_of(discs), points, aim(sky), sky[1].at)
+    assert verdict.decision == "undetermined"
+    assert verdict.used
+    assert verdict.doubt == 1.0
 
 
 def test_points_on_a_fitted_circle_say_nothing(sky):

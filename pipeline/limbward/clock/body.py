@@ -178,31 +178,43 @@ class _Evidence:
 def _with_limb(
     told: _Evidence, smooth: ClockSolution, discs: Discs, limbs: Limbs, limb: KnownLimb
 ) -> tuple[ClockSolution, Discs]:
-    """Return the solution and the discs with the Moon's limb, if the pictures have it."""
+    """Return the solution and the discs with the Moon's limb, if the pictures have it.
+
+    Where that is open, the error holds the difference of both, as far as the other is likely.
+    """
     verdict = _verdict(moons_of(discs), limbs, told.aim(discs, smooth), limb)
-    if not verdict.used:
+    if verdict.decision == "smooth":
         return replace(smooth, limb=verdict), discs
     solution, before = smooth, discs
+    left = RELIEF_ARCSEC if verdict.decision == "undetermined" else RELIEF_LEFT_ARCSEC
     for _ in range(2):
         aim = told.aim(discs, solution)
         size = sun_size(discs, limbs, aim, limb.seen, limb.sun_size)
         discs = told.measured(discs, limbs, solution, limb.seen, size)
         pull = _pull_arcsec(before, discs, aim.orientation)
-        left = RELIEF_LEFT_ARCSEC
-        if verdict.decision == "undetermined":
-            left = max(RELIEF_ARCSEC, pull)
         # The Moon is the measure of the plate scale: its size is known without a filter's doing.
         found = told.solve(replace(discs, sun_radius=discs.sun_radius / size), left)
         if found is None or found.orientation is None:
             return smooth, before
         solution = replace(found, limb=replace(verdict, pull_arcsec=pull))
-    return solution, discs
+    change = _change(smooth, solution) * np.sqrt(verdict.doubt)
+    if verdict.used:
+        return solution.doubted(change), discs
+    return replace(smooth, limb=solution.limb).doubted(change), before
+
+
+def _change(a: ClockSolution, b: ClockSolution) -> Floats:
+    """Return by how much two solutions of the same crescents differ in offset and drift."""
+    if a.runs and b.runs and len(a.steps) == len(b.steps):
+        return np.array([b.offset_s - a.offset_s, b.drift_s_per_hour - a.drift_s_per_hour])
+    moved = b.own_s - a.own_s  # a clock that stands still, or a setting in one of them alone
+    return np.array([float(np.nanmedian(moved)) if np.isfinite(moved).any() else 0.0, 0.0])
 
 
 def _verdict(moons: Moons, limbs: Limbs, aim: Aim, limb: KnownLimb) -> LimbVerdict:
     """Return what the pictures say of the limb, and what is made of that."""
     verdict = judged(moons, limbs, aim, limb.seen)
-    return replace(verdict, decision="given") if limb.given else verdict
+    return replace(verdict, decision="given", used=True, doubt=0.0) if limb.given else verdict
 
 
 def pulled_moons(

@@ -135,6 +135,7 @@ def _describe_limb(solution: ClockSolution | None) -> dict[str, Any] | None:
         return None
     return {
         "decision": limb.decision,
+        "used": limb.used,
         "amplitude": known(limb.amplitude, 3),
         "amplitude_sigma": known(limb.sigma, 3),
         "frames": limb.frames,

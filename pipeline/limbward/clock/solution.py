@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +60,15 @@ class ClockSolution:
     def covariance_of(self, piece: int) -> Floats:
         """Return the covariance of `offset_of` and the drift, (2, 2)."""
         return self.steps[piece - 1].covariance if piece else self.covariance
+
+    def doubted(self, change: Floats) -> ClockSolution:
+        """Return the solution with errors that hold another choice, ``change`` (2,) away.
+
+        ``change`` is of offset and drift; as a standard deviation it moves all pieces alike.
+        """
+        more = np.outer(change, change)
+        steps = tuple(replace(step, covariance=step.covariance + more) for step in self.steps)
+        return replace(self, covariance=self.covariance + more, steps=steps)
 
     @property
     def offset_sigma_s(self) -> float:

@@ -131,7 +131,9 @@ def limb_used(clock: Clock) -> str:
     return {
         "real": f"the Moon's real one, {height}",
         "smooth": f"smooth; the real one is {height}",
-        "undetermined": f"the Moon's real one, in doubt: {height}",
+        "undetermined": f"the Moon's real one, in doubt: {height}"
+        if limb.get("used", True)
+        else f"smooth, in doubt: the real one is {height}",
         "given": "as the config gives it",
     }[limb["decision"]]
 

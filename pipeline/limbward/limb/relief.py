@@ -26,6 +26,9 @@ CIRCLE_PX = 0.005  # scatter of points that lie on a fitted circle and not on a 
 SURE, NEAR = 4.0, 3.0  # sigmas from what is ruled out, and from what is believed
 # By which the amplitude may be off 1 for what smooths a limb in pictures, or off 0.
 ROOM = 0.15
+# That the Moon of a picture is the real one. Only a simulation can have another, or a picture in
+# which something else was taken for the limb.
+BELIEVED = 0.8
 # Of the Sun's size: what filters and the eye of the camera make of its edge, 0.2 arcsec.
 SIZE_SIGMA, WIDE_DEG = 2e-4, 100.0
 
@@ -37,8 +40,10 @@ class LimbVerdict:
     """How far the predicted limb is found in pictures: ``amplitude`` is 1 if it is the real one.
 
     ``decision`` is ``real`` or ``smooth`` where that is sure, else ``undetermined``, and ``given``
-    for a limb that a person gives. ``pull_arcsec`` is how far the limb moves the Moon's centre in
-    the pictures, rms. Numbers are NaN where there is nothing to compare.
+    for a limb that a person gives. ``used`` is whether the limb is used: where it is undetermined,
+    whether it is the likelier, and then ``doubt`` is the probability of the other, 1 if neither
+    fits. ``pull_arcsec`` is how far the limb moves the Moon's centre in the pictures, rms. Numbers
+    are NaN where there is nothing to compare.
     """
 
     decision: Decision
@@ -46,11 +51,8 @@ class LimbVerdict:
     sigma: float = float("nan")
     frames: int = 0
     pull_arcsec: float = float("nan")
-
-    @property
-    def used(self) -> bool:
-        """Whether the limb is used."""
-        return self.decision != "smooth"
+    used: bool = True
+    doubt: float = 0.0
 
     def sentence(self) -> str:
         """Return what was decided, in a sentence."""
@@ -65,7 +67,10 @@ class LimbVerdict:
             "smooth": "the pictures' Moon has another limb than the real one, and crescents are "
             "dated with a smooth one.",
             "undetermined": "crescents are dated with the Moon's real limb, and the clock's error "
-            "holds what it changes.",
+            "holds what that changes."
+            if self.used
+            else "crescents are dated with a smooth Moon, which is likelier, and the clock's error "
+            "holds what the real limb would change.",
             "given": "crescents are dated with the limb profile that the config gives.",
         }[self.decision]
         return f"{found[0].upper()}{found[1:]}; {then}"
@@ -128,20 +133,28 @@ def judged(moons: Moons, limbs: Limbs, aim: Aim, limb_at: LimbAt) -> LimbVerdict
         frames += 1
     told = squares > 0.02 * squares.max(initial=0.0)
     if told.sum() < LEAST_BLOCKS:
-        return LimbVerdict("undetermined", frames=frames)
+        return LimbVerdict("undetermined", frames=frames, doubt=1.0 - BELIEVED)
     amplitude = float(products.sum() / squares.sum())
     score = products - amplitude * squares
     k = float(told.sum())
     sigma = float(np.sqrt(np.sum(score**2) * k / (k - 2.0)) / squares.sum())
-    return LimbVerdict(_decided(amplitude, sigma), amplitude, sigma, frames)
+    decision, used, doubt = _decided(amplitude, sigma)
+    return LimbVerdict(decision, amplitude, sigma, frames, used=used, doubt=doubt)
 
 
-def _decided(amplitude: float, sigma: float) -> Decision:
-    if abs(amplitude - 1.0) < NEAR * sigma + ROOM and amplitude > SURE * sigma:
-        return "real"
-    if abs(amplitude) < NEAR * sigma + ROOM and 1.0 - amplitude > SURE * sigma:
-        return "smooth"
-    return "undetermined"
+def _decided(amplitude: float, sigma: float) -> tuple[Decision, bool, float]:
+    """Return the decision, whether the limb is used, and how likely the other choice is."""
+    near = NEAR * sigma + ROOM
+    if abs(amplitude - 1.0) < near and amplitude > SURE * sigma:
+        return "real", True, 0.0
+    if abs(amplitude) < near and 1.0 - amplitude > SURE * sigma:
+        return "smooth", False, 0.0
+    if min(abs(amplitude), abs(amplitude - 1.0)) > near:
+        return "undetermined", True, 1.0
+    variance = sigma**2 + ROOM**2
+    against = 0.5 * ((amplitude - 1.0) ** 2 - amplitude**2) / variance
+    real = 1.0 / (1.0 + (1.0 / BELIEVED - 1.0) * float(np.exp(np.clip(against, -50.0, 50.0))))
+    return "undetermined", real >= 0.5, min(real, 1.0 - real)
 
 
 def _compared(

@@ -36,7 +36,7 @@ def by_beads(
     Where crescents have shown that the Moon of the pictures has another limb, so have its beads.
     """
     verdict = None if solution is None else solution.limb
-    another = verdict is not None and verdict.decision == "smooth"
+    another = verdict is not None and not verdict.used
     stands_still = equal_readings(readings, body.rows) > 0
     if not config.timing.beads or limb is None or another or totality_s is None or stands_still:
         return solution, None
