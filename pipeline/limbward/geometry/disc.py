@@ -50,6 +50,11 @@ class Geometry:
     moon_radius_px: float | None = None
     up_position_angle: float = 0.0
 
+    @property
+    def sun(self) -> Disc:
+        """The Sun's disc, pixels."""
+        return Disc(self.sun_x, self.sun_y, self.sun_radius_px)
+
     def distance(self, height: int, width: int) -> Pixels:
         """Return the distance of every pixel from the Sun's centre, pixels, shape (H, W)."""
         dx = np.arange(width, dtype=np.float32) - np.float32(self.sun_x)

@@ -15,6 +15,7 @@ from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known, read_geometry
 from limbward.geometry.merged import check_merge
 from limbward.picture.resampling import shrink
+from limbward.radiance.depth import GREEN, hide_shallow
 from limbward.radiance.disc import sun_white
 from limbward.radiance.fits import open_picture, planes_of, read_picture, read_rows
 from limbward.render.compose import Look, blur_of, compose, tone_json
@@ -58,6 +59,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         radiance = np.empty(hdus[0].shape, np.float32)
         for c, plane in enumerate(radiance):
             read_rows(hdus[0], c, plane)
+        if "SIGMA" in hdus:
+            noise = np.empty(radiance.shape[1:], np.float32)
+            read_rows(hdus["SIGMA"], GREEN, noise)
+            hide_shallow(radiance, noise, sun)
+            del noise
         to_up, words = up_of(header, options.up)
         if not north_known(header) and options.up != "camera":
             reporter.warn(

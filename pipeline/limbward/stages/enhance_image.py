@@ -9,6 +9,7 @@ from limbward.config.steps import parse_steps
 from limbward.errors import LimbwardError
 from limbward.geometry.merged import check_merge, geometry_of
 from limbward.radiance.binned import read_small
+from limbward.radiance.depth import GREEN, hide_shallow
 from limbward.radiance.fits import read_picture
 from limbward.radiance.sky import put_sky_back
 from limbward.render.filtered import LONGEST_PX, colours_of, picture_of, write_filtered
@@ -60,8 +61,7 @@ def enhance_image(
     reporter = reporter or SilentReporter()
     recipe = parse_steps(steps)
     if preview:
-        noise = any(step.filter == "multiscale" for step in recipe.steps)
-        picture, sigma, header = read_small(image, PREVIEW, noise=noise)
+        picture, sigma, header = read_small(image, PREVIEW, noise=True)
     else:
         picture, header, more = read_picture(image, ["SIGMA"])
         check_merge(image, header, picture.shape)
@@ -73,12 +73,16 @@ def enhance_image(
     if with_sky and not put_sky_back(picture, header):
         reporter.note(f"{image} still has its sky: none was subtracted.")
     geometry = geometry_of(header)
+    green = None if sigma is None else sigma[GREEN]
+    hide_shallow(picture, green, geometry.sun)
     steps_of = [(step.filter, step.params) for step in recipe.steps]
     result, done = filters.apply_steps(picture, sigma, geometry, steps_of)
     # Colours of a preview: of half its size again, as those of a whole picture.
     longest = max(picture.shape[1:]) // 2 if preview else LONGEST_PX
-    colours = colours_of(picture, None if sigma is None else sigma[1], header, geometry, longest)
-    del picture, sigma
+    colours = colours_of(
+        picture, None if sigma is None else sigma[GREEN], header, geometry, longest
+    )
+    del picture, sigma, green
     kinds = (".png",) if preview else (".fits", ".tif", ".png")
     base = output or image.with_name(f"{image.stem}-{'preview' if preview else 'enhanced'}")
     if base.suffix.lower() in (".png", ".tif", ".tiff", ".fits"):
