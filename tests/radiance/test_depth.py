@@ -18,7 +18,8 @@ def distance(shape=SHAPE, sun=SUN):
 
 def noise_of(shape=SHAPE, sun=SUN):
     """Noise as of a bracket: short exposures near the Sun, ever longer ones farther out."""
-    return (1.0 + 300.0 * np.maximum(distance(shape, sun) / sun.radius, 0.5) ** -4).astype(np.float32)
+    r = np.maximum(distance(shape, sun) / sun.radius, 0.5)
+    return (1.0 + 300.0 * r**-4).astype(np.float32)
 
 
 @pytest.mark.parametrize("large", [1, 9])
