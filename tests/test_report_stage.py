@@ -220,7 +220,7 @@ def test_whole_run(config, workspace):
     assert (
         "5 electrons per ADU and 7.5 electrons of read noise (1.5 ADU), measured on pairs" in text
     )
-    assert "up to 90 %, 92 % in red, green and blue of the range" in text
+    assert "up to 90, 92 and 90 % (red, green, blue) of the range" in text
     assert "A sky of 10, 20, 30.5 ADU/s (red, green, blue) was subtracted" in text
     assert "frames are -0.5 to +2.0 % brighter" in text
     assert "Y = dark + soft sinh" in text

@@ -79,10 +79,10 @@ class Veil:
 
 def cloud_warning(veil: Veil) -> str:
     """Return a sentence on the cloud that was seen."""
-    least, most = (100 * float(f(veil.dimmest)) for f in (np.min, np.max))
+    least = 100 * min(float(veil.dimmest.min()), 1.0)
     return (
-        f"Cloud passed in front of the corona: near the Sun, frames have {least:.0f} to "
-        f"{most:.0f} % of the light of the clearest. Differences between frames are evened out. "
+        f"Cloud passed in front of the corona: near the Sun, {least:.0f} % of the light came "
+        "through in the dimmest frame. Differences between frames are evened out. "
         "Cloud that all frames share cannot be detected, and may change the brightness of the "
         "corona by as much from place to place."
     )

@@ -177,9 +177,11 @@ def noise_sentence(model: Mapping[str, Any]) -> str:
     )
     linear = [float(v) for v in model.get("linear_up_to", [])]
     if linear:
-        parts = listed([f"{100 * v:.0f} %" for v in dict.fromkeys(linear)])
-        in_each = " in red, green and blue" if len(set(linear)) > 1 else ""
-        text += f" Frames were used up to {parts}{in_each} of the range between black and white."
+        parts = [f"{100 * v:.0f}" for v in linear]
+        up_to = f"{parts[0]} %"
+        if len(set(parts)) > 1:
+            up_to = f"{parts[0]}, {parts[1]} and {parts[2]} % (red, green, blue)"
+        text += f" Frames were used up to {up_to} of the range between black and white."
     return text
 
 
