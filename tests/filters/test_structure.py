@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from limbward import filters
-from limbward.filters import mgn, multiscale, rotational_difference, tangential_unsharp
+from limbward.filters import fnrgf, mgn, multiscale, rotational_difference, tangential_unsharp
 from limbward.filters import radial_histogram_equalization as rhe
 from limbward.geometry.disc import Geometry
 from limbward.geometry.law import mean_corona
@@ -244,3 +244,24 @@ def test_unsharp_mask_adds_the_difference_from_the_turned_blur():
     assert error.max() < 0.02
     # Colours keep their proportions.
     np.testing.assert_allclose((out[0] / out[1])[ring], 0.5, rtol=1e-5)
+
+
+def test_fnrgf_follows_the_mean_where_annuli_are_seen_in_part():
+    """A series whose waves turn and grow outward, with a gap that opens at the fortieth annulus."""
+    order, angles, rings, whole = 4, 720, 70, 40
+    rng = np.random.default_rng(5)
+    basis = fnrgf.series(order, angles)
+    start, drift = rng.normal(0, 0.3, 2 * order + 1), rng.normal(0, 0.01, 2 * order + 1)
+    start[0] = drift[0] = 0.0  # normalised
+    true = start + drift * np.arange(rings)[:, None]
+    count = np.repeat(4.0 * (np.arange(rings) + 60.5)[:, None] / 60.0, angles, 1)
+    for k in range(whole, rings):
+        gap = 4 * (k - whole + 1)
+        count[k, 200 : 200 + gap] = count[k, 560 : 560 + gap] = 0.0
+    value = count * (true @ basis) + rng.normal(0, 0.05, count.shape) * np.sqrt(count)
+    found = fnrgf.carried_series(count, value, np.arange(rings) < whole, basis)
+    seen = count[whole:] > 0
+    off = ((found - true)[whole:] @ basis)[seen]
+    stopped = ((true[whole - 1] - true[whole:]) @ basis)[seen]
+    assert np.sqrt(np.mean(off**2)) < 0.25 * np.sqrt(np.mean(stopped**2))
+    assert np.abs(((found - true)[:whole]) @ basis).max() < 0.02  # whole ones: a plain fit
