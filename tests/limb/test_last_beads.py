@@ -29,7 +29,7 @@ def session(**of_first):
     return [rim(seed=1, **of_first), *(rim(seed=k) for k in range(2, 9))]
 
 
-@pytest.mark.parametrize("bead", [0.2, 0.5, 5.0])
+@pytest.mark.parametrize("bead", [0.4, 0.7, 5.0])
 def test_a_bead_near_a_contact_is_seen(bead):
     assert flagged(session(bead=bead, width=7)).tolist() == [True] + 7 * [False]
 
@@ -42,6 +42,21 @@ def test_corona_noise_and_exposure_are_no_bead():
 def test_a_prominence_that_later_frames_show_too_is_no_bead():
     rims = [rim(prominence=3.0, seed=k) for k in range(8)]
     assert not flagged(rims).any()
+
+
+def test_the_last_spark_is_a_bead_if_it_is_clipped():
+    """2.5 times the corona there; a prominence may be as bright, but does not clip."""
+    rims = [rim(exposure=4.0, seed=k) for k in range(8)]
+    rims[0] = np.minimum(rims[0], 0.9)
+    rims[0][400:408] = 1.0
+    assert flagged(rims)[0]
+    rims[0][400:408] = 0.85
+    assert not flagged(rims)[0]
+
+
+def test_a_prominence_that_the_moon_covers_is_no_bead():
+    bright = (3.0, 2.9, 1.6, 0.8, 0.0, 0.0, 0.0, 0.0)
+    assert not flagged([rim(prominence=p, seed=k) for k, p in enumerate(bright)]).any()
 
 
 def test_a_bead_far_from_the_contacts_is_none():

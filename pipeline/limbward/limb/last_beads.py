@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +18,14 @@ NEAR_S = 6.0  # of a smooth Moon's contacts; valleys let light through for up to
 AROUND_DEG, BEAD_DEG = 30.0, 1.0  # of limb: what is usual about there, and the least of a bead
 # Of the sensor's range: where what is usual about there can be compared.
 FAINTEST, BRIGHTEST = 0.005, 0.6
-# Brightness over what is usual about there, against that of other frames at the same place. Corona
-# and prominences reach 1.3, trailed frames 1.4, the last clipped spark of photosphere 2.2 (cards of
-# another simulator, seeing of 2 to 4 arcsec).
-BEAD = 1.8
+# Brightness over what is usual about there, against that of the frames nearest in time that are
+# farther inside totality: corona reaches 1.3, a prominence that the Moon covers or uncovers within
+# half a minute 1.5, trailed frames 1.4, the last clipped spark of photosphere 1.9 (simulated cards,
+# seeing of 2 to 4 arcsec). What is not clipped is more likely a prominence.
+CLIPPED_BEAD, BEAD = 1.7, 2.5
+CLIPPED = 0.9  # of the range
 BEAD_ALONE = 3.0  # without other frames
-LEAST_OTHERS = 2
+OTHERS, LEAST_OTHERS = 4, 2
 
 
 def frames_with_beads(
@@ -57,15 +58,18 @@ def frames_with_beads(
         near = [int(i) for i in rows if _is_near(middle_s[i], second, third)]
         if not near:
             continue
-        inside = (middle_s[rows] > second + NEAR_S) & (middle_s[rows] < third - NEAR_S)
-        others = [c for c in map(partial(_contrast, rims), rows[inside]) if c is not None]
-        usual, least = np.ones(RIM_BINS), BEAD_ALONE
-        if len(others) >= LEAST_OTHERS:
-            usual, least = _median(np.array(others)), BEAD
+        inside = rows[(middle_s[rows] > second + NEAR_S) & (middle_s[rows] < third - NEAR_S)]
+        told = {int(k): c for k in inside if (c := _contrast(rims, k)) is not None}
         for i in near:
-            contrast = _contrast(rims, i)
-            if contrast is not None:
-                found[i] = bool(np.nanmax(contrast / usual, initial=0.0) > least)
+            contrast, rim = _contrast(rims, i), rims(i)
+            if contrast is None or rim is None:
+                continue
+            nearest = sorted(told, key=lambda k: abs(middle_s[k] - middle_s[i]))[:OTHERS]
+            beyond, least = contrast, np.full(RIM_BINS, BEAD_ALONE)
+            if len(nearest) >= LEAST_OTHERS:
+                beyond = contrast / _most([told[k] for k in nearest])
+                least = np.where(rim > CLIPPED, CLIPPED_BEAD, BEAD)
+            found[i] = bool((beyond > least).any())
     return found
 
 
@@ -83,12 +87,9 @@ def _is_near(t: float, second: float, third: float) -> bool:
     return bool(min(abs(t - second), abs(t - third)) < NEAR_S)
 
 
-def _median(contrasts: Floats) -> Floats:
-    """Return the median of frames by direction, 1 where none tells."""
-    told = np.isfinite(contrasts).any(axis=0)
-    out = np.ones(contrasts.shape[1])
-    out[told] = np.nanmedian(contrasts[:, told], axis=0)
-    return out
+def _most(contrasts: list[Floats]) -> Floats:
+    """Return the highest of some frames by direction, at least 1."""
+    return np.maximum(np.nan_to_num(np.array(contrasts), nan=1.0).max(axis=0), 1.0)
 
 
 def _contrast(rims: Rims, row: int) -> Floats | None:
