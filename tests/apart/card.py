@@ -61,10 +61,12 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
         scene, optics, sky, Cloud(case.cloud, case.cloud_cover, seed + 7), site.height,
         1e-5 * np.array([1.1, 1.0, 0.7]),
     )  # fmt: skip
-    bodies = [_body(case, site, contacts, megapixels, seed, k, rng) for k in range(case.bodies)]
+    cases = [of_body(case, k) for k in range(case.bodies)]
+    bodies = [_body(c, site, contacts, megapixels, seed, k, rng) for k, c in enumerate(cases)]
     rows: list[dict] = []
-    for k, body in enumerate(bodies):
-        rows += _expose(case, body, k, around, contacts, folder, seed)
+    for k, (mine, body) in enumerate(zip(cases, bodies, strict=True)):
+        through = replace(around, optics=optics_of(mine))
+        rows += _expose(mine, body, k, through, contacts, folder, seed)
     config_site = site
     if case.site_error_km:
         way = case.site_error_way or str(rng.choice(["north", "south", "east"]))
@@ -93,6 +95,11 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
     return truth
 
 
+def of_body(case: Case, k: int) -> Case:
+    """The settings of body ``k``."""
+    return replace(case, **case.others[k - 1]) if 0 < k <= len(case.others) else case
+
+
 def _moon(case: Case, site: Site, seed: int) -> MoonLimb:
     if case.limb == "real":
         return RealLimb(site, seed, 3e-10)
@@ -107,9 +114,10 @@ def optics_of(case: Case) -> Optics:
 
 
 def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
-    width = round(float(np.sqrt(megapixels * 1e6 * 1.5)) / 8) * 8
+    width = round(float(np.sqrt(megapixels * 1e6 * 1.5)) / case.binned / 8) * 8
     height = round(width / 1.5 / 8) * 8
-    focal = case.focal_mm * (1 + 0.04 * rng.uniform(-1, 1)) * (0.6 if k else 1)
+    focal = case.focal_mm * (1 + 0.04 * rng.uniform(-1, 1))
+    focal *= 0.6 if k and not case.others else 1
     camera = Camera(
         width, height, case.sensor_mm / width, focal, case.mirrored, case.distortion,
         (case.axis_off_px, -0.6 * case.axis_off_px),
@@ -132,8 +140,11 @@ def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
         recentred = [(t, *somewhere(0.12)) for t in sorted(moments)]
     wrong = case.polar_error_arcmin / 60 * np.pi / 180
     angle = rng.uniform(0, 2 * np.pi)
+    roll = rng.uniform(-np.pi, np.pi) if k == 0 else 0.4
+    if case.roll_deg is not None:
+        roll = np.radians(case.roll_deg)
     mount = Mount(
-        site, case.mount, begin, roll=rng.uniform(-np.pi, np.pi) if k == 0 else 0.4,
+        site, case.mount, begin, roll=roll,
         off=somewhere(0.04), polar=(wrong * np.cos(angle), wrong * np.sin(angle)),
         periodic=case.periodic_arcsec, rate=rng.normal(0, 2e-4),
         level=tuple(np.radians(case.level_deg) * rng.uniform(-1, 1, 2)), recentred=recentred,
@@ -281,6 +292,7 @@ def _camera_truth(body: Body, site: Site, contacts) -> dict:
         "scale_arcsec": greatest.scale * _through_air(greatest.altitude, site.height),
         "up_position_angle": greatest.up_angle,
         "mirrored": body.camera.mirrored, "width": body.camera.width, "height": body.camera.height,
+        "distortion": body.camera.distortion,
     }  # fmt: skip
 
 

@@ -60,6 +60,12 @@ class Case:
     wrong_focal: float | None = None  # what the tag says, mm
     serial: bool = True
     bodies: int = 1
+    binned: int = 1  # pixels across that are read as one
+    # Settings of the second body, the third and so on, where they differ from the first's, such as
+    # {"focal_mm": 400.0, "distortion": 0.004, "roll_deg": 70.0, "mirrored": True, "binned": 2}.
+    # Without any, the second has 0.6 of the focal length.
+    others: tuple[dict, ...] = ()
+    roll_deg: float | None = None  # of the camera about its axis
     # clock
     decimals: int = 0
     offset_s: float = 40.0
@@ -159,5 +165,21 @@ CASES: dict[str, Case] = {
     "shutter": replace(CALM, shutter_error=0.05),
     "trailed": replace(CALM, trailed=0.2, blurred=0.1),
     "two-bodies-no-serial": replace(CALM, bodies=2, serial=False),
+    "two-lenses": replace(
+        CALM,
+        altitudes=(25.0, 45.0),
+        bodies=2,
+        others=({"focal_mm": 400.0, "distortion": 4e-3, "roll_deg": -52.0},),
+    ),
+    "four-bodies": replace(
+        CALM,
+        altitudes=(25.0, 45.0),
+        bodies=4,
+        others=(
+            {"focal_mm": 400.0, "roll_deg": -52.0},
+            {"focal_mm": 560.0, "mirrored": True, "roll_deg": 160.0},
+            {"focal_mm": 800.0, "binned": 2, "roll_deg": 85.0},
+        ),
+    ),
     "border": replace(CALM, border=(8, 16), black=(498, 512, 527, 509)),
 }
