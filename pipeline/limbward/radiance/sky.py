@@ -43,6 +43,33 @@ class Sky:
     sigma: Floats
 
 
+class Blocks:
+    """Means over blocks of a picture that comes row by row, NaN where a block has a gap.
+
+    Parameters
+    ----------
+    grid : Grid
+    """
+
+    def __init__(self, grid: Grid) -> None:
+        self.factor = max(1, -(-max(grid.width, grid.height) // 256))
+        self._sums = np.zeros((3, grid.height // self.factor, grid.width // self.factor))
+
+    def add(self, top: int, rows: Pixels) -> None:
+        """Add rows (3, n, W) from row ``top`` on; each once."""
+        f, (_, down, across) = self.factor, self._sums.shape
+        n = min(rows.shape[1], down * f - top)
+        if n <= 0:
+            return
+        cells = rows[:, :n, : across * f].reshape(3, n, across, f).sum(axis=3, dtype=np.float64)
+        at = (top + np.arange(n)) // f
+        np.add.at(self._sums.transpose(1, 0, 2), at, cells.transpose(1, 0, 2))
+
+    def means(self) -> Floats:
+        """Return the means, shape (3, h, w)."""
+        return np.asarray(self._sums / self.factor**2)
+
+
 def _blocks(image: Pixels, factor: int) -> Floats:
     """Return means over blocks, NaN where a block has a gap."""
     rows, columns = image.shape[1] // factor, image.shape[2] // factor
@@ -75,7 +102,11 @@ def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
     corona.
     """
     factor = max(1, -(-max(grid.width, grid.height) // 256))
-    small = _blocks(image, factor)
+    return fit_blocks(_blocks(image, factor), factor, grid, sun_radius_px)
+
+
+def fit_blocks(small: Floats, factor: int, grid: Grid, sun_radius_px: float) -> Sky | None:
+    """Fit the sky to the means (3, h, w) over blocks of a picture; else as `fit_sky`."""
     rows, columns = np.indices(small.shape[1:], dtype=float)
     dx = (columns + 0.5) * factor - 0.5 - grid.sun_x
     dy = (rows + 0.5) * factor - 0.5 - grid.sun_y
@@ -127,6 +158,11 @@ def fit_sky(image: Pixels, grid: Grid, sun_radius_px: float) -> Sky | None:
 def add_sky(image: Pixels, grid: Grid, sky: Sky, sign: float = 1.0) -> None:
     """Add the sky to a picture in place, or take it off with ``sign=-1``."""
     _add(image, grid.sun_x, grid.sun_y, sky, sign)
+
+
+def sky_rows(rows: Pixels, grid: Grid, sky: Sky, sign: float, top: int) -> None:
+    """Add the sky to rows (3, n, W) of a picture from row ``top`` on, in place."""
+    _add(rows, grid.sun_x, grid.sun_y - top, sky, sign)
 
 
 def _add(image: Pixels, sun_x: float, sun_y: float, sky: Sky, sign: float) -> None:
