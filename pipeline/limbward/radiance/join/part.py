@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +62,8 @@ class Tie:
     scale, turn_deg : float
         By how much of itself it is larger than its scale says, and turned further, clockwise in
         its pixels.
+    scale_sigma : float
+        Standard error of the first.
     radial : float
         By how much of itself the distance of a frame's corner from the middle is larger than
         without distortion; 0 where none shows.
@@ -82,6 +85,7 @@ class Tie:
     radial_sigma: float = np.inf
     blur: float = 0.0
     mismatch: float = 0.0
+    scale_sigma: float = 0.0
 
 
 NO_TIE = Tie(np.ones(3), np.zeros(3), np.zeros(3), np.zeros(2))
@@ -114,7 +118,7 @@ def reduced(part: Part, factor: int) -> Part:
     _, height, width = part.radiance.shape
     rows, columns = height // factor, width // factor
 
-    def blocks(image: NDArray[np.generic]) -> Pixels:
+    def blocks(image: NDArray[Any]) -> Pixels:
         out = np.empty((*image.shape[:-2], rows, columns), np.float32)
         for row in range(rows):
             band = image[..., row * factor : (row + 1) * factor, : columns * factor]
@@ -159,7 +163,7 @@ class _BlockGrid(Grid):
 
 
 def read_part(
-    plane: Pixels,
+    plane: NDArray[Any],
     part: Part,
     grid: Grid,
     tie: Tie,

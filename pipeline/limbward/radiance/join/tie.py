@@ -1,10 +1,10 @@
 """How the merge of one body lies on another's, and how bright it is against it.
 
 Both see the same corona where their fields overlap. Brightness is compared as it is: a gain for
-each colour (throughput and colour of the lens) and an offset (the sky's light is the same, the light
-scattered in the lens is not). Place is told by structure alone: the picture divided by its own wide
-blur, less a wide blur of that. The steep mean fall of the corona would turn an error of 0.3 % in
-brightness (a flat, an aureole) into 0.2 pixel of scale.
+each colour (throughput and colour of the lens) and an offset (the sky's light is the same, the
+light scattered in the lens is not). Place is told by structure alone: the picture divided by its
+own wide blur, less a wide blur of that. The steep mean fall of the corona would turn an error of
+0.3 % in brightness (a flat, an aureole) into 0.2 pixel of scale.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from limbward.geometry.grid import Grid
 from limbward.normal_matrix import inverse
 from limbward.picture.blur import Blur
-from limbward.radiance.join.part import NO_TIE, Part, Tie, read_part, reduced
+from limbward.radiance.join.part import NO_TIE, Part, Tie, affine_to, read_part, reduced
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -26,14 +26,23 @@ Mask = NDArray[np.bool_]
 MOST = 1_500_000  # pixels of the first's picture that are looked at; larger ones are binned
 INNERMOST = 1.12  # solar radii: nearer the limb the Moon's own edge is in the blur
 FEWEST = 400  # pixels of overlap
-ROUNDS = 5
+# Pixels by which both are blurred before they are compared: in a gradient of noise a place gets
+# lost, and the rays of the corona are wider.
+SOFT = 1.5
+ROUNDS = 10
+SETTLED = 0.1  # standard errors, by which a round may still move the place
 RELATIVE = 0.003  # of the brightness: what flats and lenses leave; noise comes on top
 STRUCTURE = 0.07  # solar radii: the wide blur, beyond which structure is not used for the place
 CLIP = 4.0
-# What is known before: pixels of shift, relative scale, radians, relative radial term at the corner,
-# pixels squared of blur.
-SHIFT, SCALE, TURN, RADIAL, BLUR = 3.0, 5e-3, 5e-3, 1e-2, 6.0
+# What is known before: pixels of shift, relative scale, radians, relative radial term at the
+# corner, pixels squared of blur. Scales come from the Sun's disc, known to 0.03 px in 100 to 400.
+SHIFT, SCALE, TURN, RADIAL, BLUR = 3.0, 3e-4, 3e-3, 1e-2, 6.0
+STEEP = 3.0  # the power with which the corona falls: a scale that is off passes for a gain
 SHOWS = 4.0  # standard errors from which distortion is believed
+MOST_RADIAL = 0.04  # at the corner; no lens that takes a corona has more
+# Of the variance that `RELATIVE` gives: structure differs by a fifth of that where nothing is wrong
+# (interpolation, exposures that are off), and where the corona has none, that must not be a place.
+FLOOR = 0.05
 ALIKE = 5.0  # pixels over which what is left of the structure is alike, besides its noise
 GREEN = 1
 
@@ -42,8 +51,8 @@ GREEN = 1
 class Overlap:
     """The two pictures on the first's pixels, as far as both have values.
 
-    ``first`` is blurred as the other is; ``variance`` is of the difference, for the mean of many
-    pixels.
+    ``first`` is blurred as the other is, and both by `SOFT` besides; ``variance`` is of the
+    difference.
     """
 
     first: Pixels
@@ -73,7 +82,8 @@ def tie(first: Part, other: Part, sun_radius_px: float) -> Tie | None:
         if found is None:
             return None
         bent = _solve(pair, found, radial=True)
-        if bent is not None and abs(bent.radial) > SHOWS * bent.radial_sigma:
+        shown = bent is not None and abs(bent.radial) > SHOWS * bent.radial_sigma
+        if bent is not None and shown and abs(bent.radial) < MOST_RADIAL:
             return bent
         return found if bent is None else replace(found, radial_sigma=bent.radial_sigma)
 
@@ -108,10 +118,11 @@ class _Pair:
         first = self.first.radiance
         if sigma > 0.25:
             whole = np.isfinite(first).all(axis=0)
-            blur = Blur(whole.astype(np.float32), sigma)
+            weight = np.asarray(whole, np.float32)
+            blur = Blur(weight, sigma)
             first = np.stack([blur(np.where(whole, p, np.float32(0.0))) for p in first])
             # Where the blur reaches into a gap it is no longer the other's.
-            good &= Blur(shape, sigma)(whole.astype(np.float32)) > 0.999
+            good &= Blur(weight.shape, sigma)(weight) > 0.999
         pixel = self.other.grid.scale_arcsec / self.grid.scale_arcsec
         areas = self.first.area, self.other.area * pixel**2
         mine, theirs = (
@@ -122,11 +133,21 @@ class _Pair:
         good &= np.isfinite(variance).all(axis=0)
         if np.count_nonzero(good) < FEWEST:
             return None
-        return Overlap(np.asarray(first, np.float32), other, variance, good)
+        weight = np.asarray(good, np.float32)
+        blur = Blur(weight, SOFT)
+        first, other = (
+            np.stack([blur(np.where(good, p, np.float32(0.0))) for p in planes])
+            for planes in (first, other)
+        )
+        # Beside a gap the two would be blurred to one side, and the picture is steep.
+        good &= Blur(weight.shape, SOFT)(weight) > 0.999
+        if np.count_nonzero(good) < FEWEST:
+            return None
+        return Overlap(first, other, variance / np.float32(4 * np.pi * SOFT**2), good)
 
     def _read(self, plane: Pixels, small: Tie, *, nearest: bool = False) -> Pixels:
-        shape = plane.shape if plane.ndim == 0 else self.first.radiance.shape[1:]
-        return read_part(plane, self.other, self.grid, small, shape, nearest=nearest)  # type: ignore[arg-type]
+        _, height, width = self.first.radiance.shape
+        return read_part(plane, self.other, self.grid, small, (height, width), nearest=nearest)
 
 
 def _solve(pair: _Pair, start: Tie, *, radial: bool) -> Tie | None:
@@ -135,8 +156,9 @@ def _solve(pair: _Pair, start: Tie, *, radial: bool) -> Tie | None:
         seen = pair.overlap(found)
         if seen is None:
             return None
-        found = _brightness(seen, found)
-        found = _place(pair, seen, found, radial=radial)
+        found, moved = _place(pair, seen, _brightness(seen, found), radial=radial)
+        if moved < SETTLED:
+            break
     seen = pair.overlap(found)
     return None if seen is None else _brightness(seen, found)
 
@@ -148,7 +170,9 @@ def _brightness(seen: Overlap, tie: Tie) -> Tie:
     for c in range(3):
         x, y = (p[c][seen.good].astype(np.float64) for p in (seen.other, seen.first))
         level = np.abs(np.median(y))
-        error = np.hypot(RELATIVE * np.maximum(np.abs(y), 1e-3 * level), np.sqrt(seen.variance[c][seen.good]))
+        error = np.hypot(
+            RELATIVE * np.maximum(np.abs(y), 1e-3 * level), np.sqrt(seen.variance[c][seen.good])
+        )
         unit = max(float(np.median(np.abs(x))), 1e-30)
         design = np.column_stack([x, np.full(x.size, unit)]) / error[:, None]
         keep = np.ones(x.size, bool)
@@ -161,7 +185,7 @@ def _brightness(seen: Overlap, tie: Tie) -> Tie:
             keep = np.abs(rest) < CLIP * spread
         gain[c], offset[c] = answer[0], answer[1] * unit
         covariance = inverse(design[keep].T @ design[keep]) * spread**2 * ALIKE**2
-        sigma[c] = np.sqrt(covariance[0, 0])
+        sigma[c] = np.hypot(np.sqrt(covariance[0, 0]), STEEP * tie.scale_sigma * gain[c])
         # What noise explains is no mismatch.
         relative = (y - gain[c] * x - offset[c]) / np.maximum(np.abs(y), 1e-3 * level)
         noise = seen.variance[c][seen.good] / np.maximum(y**2, (1e-3 * level) ** 2)
@@ -171,8 +195,11 @@ def _brightness(seen: Overlap, tie: Tie) -> Tie:
     return replace(tie, gain=gain, offset=offset, gain_sigma=sigma, mismatch=mismatch)
 
 
-def _place(pair: _Pair, seen: Overlap, tie: Tie, *, radial: bool) -> Tie:
-    """Return the tie with the place, the turn, the scale and the blur that fit the structure."""
+def _place(pair: _Pair, seen: Overlap, tie: Tie, *, radial: bool) -> tuple[Tie, float]:
+    """Return the tie with the place, the turn, the scale and the blur that fit the structure.
+
+    Besides, by how many standard errors the place has moved at most.
+    """
     good, c = seen.good, GREEN
     u = tie.gain[c] * seen.other[c] + tie.offset[c]
     v = seen.first[c]
@@ -188,37 +215,46 @@ def _place(pair: _Pair, seen: Overlap, tie: Tie, *, radial: bool) -> Tie:
 
     # Of both, so that the noise of either shortens the gradients by half as much.
     mean = np.where(good, 0.5 * (u + v), np.nan).astype(np.float32)
-    gy, gx = np.gradient(mean)
+    gy, gx = (np.asarray(g, np.float32) for g in np.gradient(mean))
     inner = good & np.isfinite(gx) & np.isfinite(gy)
     small = replace(tie, shift=tie.shift / pair.fine)
     columns = _columns(pair, small, gx, gy, radial=radial)
-    columns.append(-0.5 * _laplacian(mean) / pair.factor**2)
+    columns.append(np.asarray(-0.5 * _laplacian(mean) / pair.factor**2, np.float32))
     inner &= np.isfinite(columns[-1])
+    # What is wrong with the brightness yet must not pass for a place.
+    columns += [mean, np.ones_like(mean)]
     design = np.stack([structure(np.nan_to_num(k))[inner] for k in columns], axis=1).astype(float)
     rest = structure(np.nan_to_num(u - v))[inner].astype(np.float64)
     noise = seen.variance[c][inner] / np.asarray(smooth, np.float64)[inner] ** 2
     weights = 1.0 / (RELATIVE**2 + noise)
-    prior = [SHIFT, SHIFT, SCALE, TURN, *([RADIAL] if radial else []), BLUR]
+    prior = [SHIFT, SHIFT, SCALE, TURN, *([RADIAL] if radial else []), BLUR, np.inf, np.inf]
+    before = np.zeros(len(prior))
+    before[:4] = *tie.shift, tie.scale, np.radians(tie.turn_deg)
+    if radial:
+        before[4] = tie.radial
     keep = np.ones(rest.size, bool)
     step, covariance = np.zeros(len(prior)), np.zeros((len(prior),) * 2)
     for _ in range(4):
         a = design[keep] * weights[keep, None]
-        scale = max(float(np.mean(weights[keep] * rest[keep] ** 2)), 1e-12) * ALIKE**2
+        scale = max(float(np.mean(weights[keep] * rest[keep] ** 2)), FLOOR) * ALIKE**2
         normal = a.T @ design[keep] / scale + np.diag(1.0 / np.square(prior))
         covariance = inverse(normal)
-        step = -covariance @ (a.T @ rest[keep]) / scale
+        step = -covariance @ (a.T @ rest[keep] / scale + before / np.square(prior))
         left = np.abs(rest + design @ step) * np.sqrt(weights)
         keep = left < CLIP * 1.4826 * max(float(np.median(left)), 1e-9)
     sigma = np.sqrt(np.diag(covariance))
-    return replace(
+    places = 5 if radial else 4
+    found = replace(
         tie,
         shift=tie.shift + step[:2],
         scale=tie.scale + float(step[2]),
+        scale_sigma=float(sigma[2]),
         turn_deg=tie.turn_deg + float(np.degrees(step[3])),
         radial=tie.radial + (float(step[4]) if radial else 0.0),
         radial_sigma=float(sigma[4]) if radial else np.inf,
-        blur=max(tie.blur + float(step[-1]), 0.0),
+        blur=max(tie.blur + float(step[places]), 0.0),
     )
+    return found, float(np.max(np.abs(step[:places]) / sigma[:places]))
 
 
 def _columns(pair: _Pair, small: Tie, gx: Pixels, gy: Pixels, *, radial: bool) -> list[Pixels]:
@@ -226,8 +262,6 @@ def _columns(pair: _Pair, small: Tie, gx: Pixels, gy: Pixels, *, radial: bool) -
 
     One unit of the shifts is a pixel of the other at its full size.
     """
-    from limbward.radiance.join.part import affine_to
-
     shape = gx.shape
     rows, columns = np.indices(shape, dtype=np.float32)
     affine = affine_to(pair.other, pair.grid, small)

@@ -9,7 +9,10 @@ R. G. Keys, *Cubic convolution interpolation for digital image processing*, IEEE
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from limbward.compiled import in_threads, kernel
 from limbward.radiance.kernels.inputs import Floats, Pixels
@@ -87,7 +90,7 @@ def nearest_rows(
 
 
 def read_places(
-    image: Pixels,
+    image: NDArray[Any],
     affine: Floats,
     lens: Floats,
     shape: tuple[int, int],
@@ -117,3 +120,30 @@ def read_places(
     kernel_ = nearest_rows if nearest else read_rows
     in_threads(kernel_, shape[0], image, float(top), affine, lens, out)
     return out
+
+
+def bilinear(
+    image: Pixels, place: tuple[float, float, float], shape: tuple[int, int], top: float = 0.0
+) -> Pixels:
+    """Return a small picture enlarged, the same beyond its edges as at them.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (h, w)
+    place : (float, float, float)
+        Scale and shifts that take column and row to the small picture.
+    shape : (int, int)
+        Rows and columns.
+    top : float
+        The first row.
+    """
+    scale, x0, y0 = place
+    height, width = image.shape
+    y = np.clip(scale * (top + np.arange(shape[0])) + y0, 0.0, height - 1.0)
+    x = np.clip(scale * np.arange(shape[1]) + x0, 0.0, width - 1.0)
+    iy = np.minimum(y.astype(np.int64), max(height - 2, 0))
+    ix = np.minimum(x.astype(np.int64), max(width - 2, 0))
+    fy, fx = (y - iy).astype(np.float32)[:, None], (x - ix).astype(np.float32)[None, :]
+    below, beside = np.minimum(iy + 1, height - 1), np.minimum(ix + 1, width - 1)
+    upper = image[iy] * (1 - fy) + image[below] * fy
+    return np.asarray(upper[:, ix] * (1 - fx) + upper[:, beside] * fx, np.float32)

@@ -1,0 +1,117 @@
+"""Which bodies are merged together, and why others are not."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from limbward.camera.choice import camera_of_most
+from limbward.errors import ConfigError
+from limbward.radiance.field import Field
+from limbward.radiance.selection import Files, Frames, Texts, choose
+
+FEWEST = 5  # frames of totality that a body must have to be merged without being named
+FINER, COARSER = 0.25, 4.0  # of the scale of the body with most frames
+MISMATCH = 0.05  # of the brightness, by which two bodies' pictures may differ in structure
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A body that may be merged.
+
+    Attributes
+    ----------
+    frames : Frames
+    named : bool
+        Whether the config names it.
+    """
+
+    frames: Frames
+    named: bool
+
+    @property
+    def body(self) -> tuple[str, str]:
+        """Its name and serial number."""
+        return self.frames.camera, self.frames.serial
+
+    @property
+    def name(self) -> str:
+        """Both in words."""
+        return f"{self.frames.camera} {self.frames.serial}".strip()
+
+
+def candidates(
+    files: Files, named: Sequence[str] | None, where: str, note: Texts
+) -> list[Candidate]:
+    """Return the bodies that have frames to be merged, that with most of them first.
+
+    Parameters
+    ----------
+    files : Files
+    named : sequence of str, optional
+        Names or serial numbers that the config gives; all bodies if not given.
+    where : str
+        Where it does, for the sentence of an error.
+    note : ndarray of object, shape (N,)
+        Gets a sentence for each usable frame that is left out.
+
+    Raises
+    ------
+    ConfigError
+        If no camera of the dump is called so.
+    """
+    bodies = list(zip(files.camera, files.serial, strict=True))
+    count = Counter(b for b, ok in zip(bodies, files.usable, strict=True) if ok)
+    wanted = sorted(count, key=lambda b: (-count[b], b))
+    if named is not None:
+        try:
+            asked = [camera_of_most(bodies, files.usable, name) for name in named]
+        except LookupError as error:
+            raise ConfigError(f"{where}: {error}") from error
+        for i in np.flatnonzero(files.usable):
+            if bodies[i] not in asked:
+                note[i] = "merge.cameras in the config does not name its camera"
+        wanted = [b for b in wanted if b in asked]
+    out = []
+    for body in wanted:
+        mine = files.usable & np.array([b == body for b in bodies])
+        frames = choose(replace(files, usable=mine), None, where, note)
+        if frames is not None:
+            out.append(Candidate(frames, named is not None))
+    return sorted(out, key=lambda c: -len(c.frames.row))
+
+
+def why_not(main: tuple[Candidate, Field], other: tuple[Candidate, Field]) -> str:
+    """Return why a body is not merged with the one with most frames; empty if it is.
+
+    Parameters
+    ----------
+    main, other : (Candidate, Field)
+    """
+    first, body = main[0], other[0]
+    if first.frames.linear and not body.frames.linear:
+        return (
+            f"its frames are display-referred, and those of {first.name} are linear; export them "
+            "as linear 16-bit TIFF or use the RAW files"
+        )
+    if not (main[1].north_known and other[1].north_known):
+        which = "its orientation" if main[1].north_known else f"the orientation of {first.name}"
+        return f"{which} is not known, and without it the two cannot be laid on each other"
+    if body.named:
+        return ""
+    if len(body.frames.row) < FEWEST:
+        return (
+            f"it has fewer than {FEWEST} frames of totality; name both cameras under merge.cameras "
+            "to merge it all the same"
+        )
+    ratio = other[1].grid.scale_arcsec / main[1].grid.scale_arcsec
+    if not FINER <= ratio <= COARSER:
+        times, than = (ratio, "coarser") if ratio > 1 else (1.0 / ratio, "finer")
+        return (
+            f"its pixels are {times:.1f} times {than} than those of {first.name}; name both "
+            "cameras under merge.cameras to merge it all the same"
+        )
+    return ""
