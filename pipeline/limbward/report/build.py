@@ -10,6 +10,7 @@ from typing import Any
 from limbward.report import charts, timeline
 from limbward.report.beads import bead_rows, limb_section
 from limbward.report.checks import advise
+from limbward.report.instruments import instrument_rows, instrument_section
 from limbward.report.limbs import draw_limb
 from limbward.report.material import PHASES, ClockAudit, Frame, Material, Product
 from limbward.report.page import render_page
@@ -83,6 +84,8 @@ def build_report(material: Material) -> str:
         limbs=[(view, draw_limb(view)) for view in material.limbs],
         left_out=left_out(frames),
         merge=merge_section(material),
+        instruments=instrument_section(material.instruments),
+        instrument_rows=instrument_rows(material.instruments),
         sun=sun_section(material.sun),
         composite_shows=_shown(material),
         enhanced=[(e, embed(e.picture, ENHANCED_PX, 84)) for e in material.enhanced],

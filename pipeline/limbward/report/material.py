@@ -153,6 +153,57 @@ class Corona:
 
 
 @dataclass(frozen=True)
+class Instrument:
+    """A camera among several, and what it gave to the merge.
+
+    Attributes
+    ----------
+    name : str
+    merged : bool
+    note : str
+        Why it was not.
+    frames : int
+    exposure_s, pixel_scale_arcsec, up_position_angle : float
+    field_deg : (float, float)
+        Width and height of its field.
+    gain : sequence of float
+        By which its red, green and blue were multiplied.
+    distortion : float
+        Of the lens at the corner, relative; 0 where none shows.
+    edges : ndarray, shape (rings + 1,)
+        Solar radii.
+    share, covered : ndarray, shape (rings,)
+        Its part of the light, and the part of the ring that it has seen.
+    """
+
+    name: str
+    merged: bool
+    note: str
+    frames: int
+    exposure_s: float
+    pixel_scale_arcsec: float
+    up_position_angle: float
+    field_deg: tuple[float, float]
+    gain: Sequence[float]
+    distortion: float
+    edges: Floats
+    share: Floats
+    covered: Floats
+
+    @property
+    def reaches(self) -> float:
+        """Solar radii where its field ends."""
+        seen = np.flatnonzero(self.covered > 0)
+        return float(self.edges[seen[-1] + 1]) if seen.size else 0.0
+
+    def share_within(self, low: float, high: float) -> float:
+        """Return its mean share between two distances, 0 where there is no ring."""
+        middles = 0.5 * (self.edges[1:] + self.edges[:-1])
+        here = (middles >= low) & (middles < high)
+        return float(self.share[here].mean()) if here.any() else 0.0
+
+
+@dataclass(frozen=True)
 class SunStack:
     """The Sun's disc at greatest eclipse, stacked where it was not total.
 
@@ -323,6 +374,8 @@ class Material:
     products : sequence of Product
         Sheets, strips and crops.
     moon_limb : MoonLimb or None
+    instruments : sequence of Instrument
+        The cameras, if several were merged.
     """
 
     title: str
@@ -348,6 +401,7 @@ class Material:
     enhanced: Sequence[Enhanced] = field(default=())
     limbs: Sequence[LimbView] = field(default=())
     moon_limb: MoonLimb | None = None
+    instruments: Sequence[Instrument] = ()
 
     @property
     def filtered_only(self) -> bool:

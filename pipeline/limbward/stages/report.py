@@ -17,6 +17,7 @@ from limbward.stages import place_and_time
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.bodies import read_instruments
 from limbward.workspace.noise import read_noise
 from limbward.workspace.reported import (
     SEQUENCES,
@@ -85,7 +86,11 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         enhanced=_enhanced(config, workspace),
         limbs=read_worst_limbs(workspace),
         moon_limb=_moon_limb(config, workspace, contacts),
+        instruments=read_instruments(workspace),
     )
+
+
+TABLES = ("ingest", "timing", "align", "merge", "bodies", "shares")
 
 
 def _moon_limb(
@@ -128,7 +133,7 @@ def _reads(config: Config) -> tuple[str, ...]:
         SEQUENCES,
         Workspace.reduced,
         Workspace.previews,
-        *(Workspace.table(name) for name in ("ingest", "timing", "align", "merge")),
+        *(Workspace.table(name) for name in TABLES),
         *(Workspace.enhanced(recipe.name)[2] for recipe in config.enhance),
     )
 
