@@ -29,10 +29,13 @@ def baumbach(rho):
     return 0.0532e-6 / r**2.5 + 1.425e-6 / r**7 + 2.565e-6 / r**17
 
 
-def radiance(dx, dy, sun_radius):
-    """Return ADU/s in R, G, B at offsets from the Sun's centre in pixels, not mirrored, up = U."""
+def radiance(dx, dy, sun_radius, turn=0.0):
+    """Return ADU/s in R, G, B at offsets from the Sun's centre in pixels, not mirrored, up = U.
+
+    The rays stand as the picture does; ``turn``, degrees clockwise, turns them.
+    """
     rho = np.hypot(dx, dy) / sun_radius
-    angle = np.arctan2(dx, -dy)
+    angle = np.arctan2(dx, -dy) - np.radians(turn)
     rays = (
         1.0 + 0.25 * np.cos(2 * angle) + 0.1 * np.cos(7 * angle + 2.0 * np.log(np.maximum(rho, 1)))
     )
@@ -66,6 +69,7 @@ class Scene:
     white: float = 16000.0
     up: float = 25.0
     noisy: bool = True
+    turn: float = 0.0
 
     def __post_init__(self):
         if self.pattern is None:
@@ -87,7 +91,10 @@ class Scene:
         back = np.linalg.inv(self.affine(shot)[:, :2])
         fx, fy = x - shot.sun_x, y - shot.sun_y
         light = radiance(
-            back[0, 0] * fx + back[0, 1] * fy, back[1, 0] * fx + back[1, 1] * fy, self.sun_radius
+            back[0, 0] * fx + back[0, 1] * fy,
+            back[1, 0] * fx + back[1, 1] * fy,
+            self.sun_radius,
+            self.turn,
         )
         moon = self.moon(shot)
         light = light * (np.hypot(x - moon.x, y - moon.y) > moon.radius)
@@ -129,7 +136,7 @@ class Scene:
 
     def truth(self):
         y, x = np.indices((self.height, self.width), dtype=float)
-        return radiance(x - self.grid.sun_x, y - self.grid.sun_y, self.sun_radius)
+        return radiance(x - self.grid.sun_x, y - self.grid.sun_y, self.sun_radius, self.turn)
 
     def rho(self):
         y, x = np.indices((self.height, self.width), dtype=float)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from limbward.config.base import Section
 
@@ -38,8 +38,23 @@ class MergeConfig(Section):
 
     camera: str | None = Field(
         default=None,
-        description="Name, model or serial number of the camera whose frames are merged; null "
-        "takes the one with the most usable frames of totality.",
+        description="Name, model or serial number of the one camera whose frames are merged; null "
+        "merges all that suit each other, or those that cameras names.",
+    )
+    cameras: list[str] | None = Field(
+        default=None,
+        min_length=1,
+        description="Names, models or serial numbers of the cameras whose frames are merged into "
+        "one picture. Null takes the one with the most usable frames of totality and all whose "
+        "orientation is known, with five frames or more, of pixels up to four times finer or "
+        "coarser.",
+    )
+    largest_megapixels: float = Field(
+        default=64.0,
+        gt=0.01,
+        le=4000,
+        description="To about so many megapixels the picture of several cameras is cut around "
+        "the Sun, but not below the field of the finest of them.",
     )
     linear_up_to: float = Field(
         default=0.9,
@@ -66,5 +81,12 @@ class MergeConfig(Section):
         default=None,
         ge=64,
         le=32768,
-        description="Side of the square result, pixels; null takes that of the frames.",
+        description="Side of the square result, pixels; null takes that of the frames, of several "
+        "cameras all their fields.",
     )
+
+    @model_validator(mode="after")
+    def _one_or_several(self) -> Self:
+        if self.camera is not None and self.cameras is not None:
+            raise ValueError("give camera for one, or cameras for several, not both")
+        return self

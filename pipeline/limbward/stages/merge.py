@@ -11,15 +11,11 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.camera.response import Response
-from limbward.compiled import at_most
 from limbward.config import Config
-from limbward.radiance.assembly import make_corona, plan_merge
-from limbward.radiance.corona import write_corona
-from limbward.radiance.field import Field, field_of, shared_sigma
-from limbward.radiance.relative import RelativeExposures
-from limbward.radiance.selection import DISPLAY_REFERRED, Files, Frames, choose
+from limbward.radiance.selection import DISPLAY_REFERRED, Files
 from limbward.stages import place_and_time
-from limbward.stages.pointing import pointing_in_force
+from limbward.stages.merge_bodies import bodies_to_merge, merge_bodies
+from limbward.stages.merge_one import ALONE, Work, merge_one
 from limbward.stages.stage import Stage
 from limbward.stages.sun_picture import choose_filtered, stack_filtered
 from limbward.work.decoding import Decoder
@@ -28,9 +24,8 @@ from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
 from limbward.workspace.earlier import keep_better
-from limbward.workspace.noise import write_noise
 from limbward.workspace.responses import read_responses
-from limbward.workspace.stored import read_planes, read_pointings, read_stage_tables
+from limbward.workspace.stored import read_stage_tables
 
 Floats = NDArray[np.float64]
 
@@ -50,34 +45,24 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     relative = np.full(len(ingest), np.nan)
     used = np.zeros(len(ingest), bool)
     files = _files(config, ingest, timing, align)
-    frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
-    total = place_and_time.eclipse(config).kind == "total"
-    if frames is None and total:
+    found = bodies_to_merge(config, workspace, reporter, files, align, note)
+    told: dict[int, tuple[float, str]] = {}
+    if not found and place_and_time.eclipse(config).kind == "total":
         reporter.warn("No frame of totality can be merged, so there will be no corona.")
         keep_better(workspace, 0, reporter.warn)
-    elif frames is None:
+    elif not found:
         keep_better(workspace, 0, reporter.warn)
         told = _stack(config, workspace, reporter, files, (ingest, align), note)
-        for row, (light, why) in told.items():
-            relative[row], used[row], note[row] = light, not why, why
     else:
-        if not frames.linear:
+        if not found[0][0].frames.linear:
             reporter.warn(DISPLAY_REFERRED)
-        field = _field(config, workspace, frames, align)
-        reduced = texts(ingest, "reduced")
         with _decoder(config, workspace, ingest) as decoder:
-            exposures, left_out = _merge(
-                config, workspace, reporter, files, frames, field, reduced, decoder
+            work = Work(config, workspace, reporter, files, texts(ingest, "reduced"), decoder)
+            told = (
+                merge_one(work, *found[0]) if len(found) == 1 else merge_bodies(work, found, note)
             )
-        relative[frames.row] = exposures.factor
-        used[frames.row] = True
-        for k, why in left_out.items():
-            used[frames.row[k]] = False
-            note[frames.row[k]] = why
-        alone = (exposures.ties == 0) & used[frames.row]
-        if len(frames.row) > 1:
-            note[frames.row[alone]] = "its exposure could not be compared with that of any other "
-            "frame"
+    for row, (light, why) in told.items():
+        relative[row], used[row], note[row] = light, why in ("", ALONE), why
     table = Table()
     table["file"] = ingest["file"]
     table["used"] = used
@@ -153,67 +138,6 @@ def _told_of_files(
     )
 
 
-def _merge(
-    config: Config,
-    workspace: Workspace,
-    reporter: Reporter,
-    files: Files,
-    frames: Frames,
-    field: Field,
-    reduced: NDArray[np.object_],
-    decoder: Decoder,
-) -> tuple[RelativeExposures, dict[int, str]]:
-    """Merge the frames and write corona.fits; return their exposures and which are left out."""
-    options = config.merge
-    with reporter.progress(None, "comparing exposures"):
-        plan = plan_merge(
-            files,
-            frames,
-            field,
-            lambda row: read_planes(workspace.path(str(reduced[row]))),
-            decoder.read,
-            linear_up_to=options.linear_up_to,
-            moon_margin_px=options.moon_margin_px,
-            warn=reporter.warn,
-        )
-    pixels = frames.width * frames.height
-    with at_most(config.run.jobs), reporter.progress(len(plan.todo), "merging frames") as advance:
-        made = make_corona(
-            plan,
-            decoder.ahead(frames.path, plan.undecoded, pixels),
-            moon_margin_px=options.moon_margin_px,
-            bloom_px=options.bloom_px,
-            take_sky_off=options.background == "plane",
-            solar_radius_km=config.sky.solar_radius_km,
-            progress=advance,
-        )
-    for warning in made.warnings:
-        reporter.warn(warning)
-    for note in made.notes:
-        reporter.note(note)
-    write_noise(workspace, made.record)
-    keep_better(workspace, int(made.corona.header["NFRAMES"]), reporter.warn)
-    with workspace.writing(Workspace.corona) as part:
-        write_corona(part, made.corona, made.calibration)
-    return plan.compared.exposures, made.left_out
-
-
-def _field(config: Config, workspace: Workspace, frames: Frames, align: Table) -> Field:
-    """Return the grid of the merge, under the sky of greatest eclipse."""
-    body = frames.camera, frames.serial
-    epoch = place_and_time.greatest(place_and_time.eclipse(config))
-    sigma = (floats(align, name)[frames.row] for name in ("sun_sigma", "sun_sigma_relative"))
-    return field_of(
-        frames,
-        pointing_in_force(config, read_pointings(workspace), body),
-        epoch,
-        place_and_time.view_at(config, epoch),
-        place_and_time.air(config),
-        side=config.merge.size,
-        sun_sigma_px=shared_sigma(*sigma),
-    )
-
-
 STAGE = Stage(
     name="merge",
     run=run,
@@ -226,5 +150,12 @@ STAGE = Stage(
         Workspace.responses,
         Workspace.reduced,
     ),
-    writes=(Workspace.corona, Workspace.sun, Workspace.noise, Workspace.table("merge")),
+    writes=(
+        Workspace.corona,
+        Workspace.sun,
+        Workspace.noise,
+        Workspace.table("merge"),
+        Workspace.table("bodies"),
+        Workspace.table("shares"),
+    ),
 )

@@ -43,8 +43,11 @@ def choose_filtered(
         If ``merge.camera`` names no camera of the dump.
     """
     seen = _filtered(files, ingest) & np.isfinite(files.moon).all(axis=1)
-    where = config.where("merge", "camera")
-    mine = choose(replace(files, usable=seen), config.merge.camera, where, note)
+    # One camera's frames are stacked: of several that are named, the first.
+    several = config.merge.cameras
+    wanted = several[0] if several else config.merge.camera
+    where = config.where("merge", "cameras" if several else "camera")
+    mine = choose(replace(files, usable=seen), wanted, where, note)
     if mine is None:
         return None
     of_camera = np.zeros(seen.size, bool)
@@ -56,7 +59,7 @@ def choose_filtered(
         return None
     chosen = np.zeros(seen.size, bool)
     chosen[found.rows] = True
-    frames = choose(replace(files, usable=chosen), config.merge.camera, where, note)
+    frames = choose(replace(files, usable=chosen), wanted, where, note)
     return None if frames is None else (frames, found)
 
 

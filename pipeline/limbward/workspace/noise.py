@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, fields
 
 import numpy as np
@@ -13,9 +14,27 @@ from limbward.workspace.stored import damaged
 TINY = 1e-30  # of an ISO and of a gain, which are not zero
 
 
-def write_noise(workspace: Workspace, record: NoiseRecord) -> None:
-    """Write noise.json."""
-    workspace.write_json(Workspace.noise, asdict(record))
+def write_noise(
+    workspace: Workspace,
+    record: NoiseRecord | Sequence[NoiseRecord],
+    sky: list[float] | None = None,
+) -> None:
+    """Write noise.json.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    record : NoiseRecord or sequence of NoiseRecord
+        Of several bodies in one merge, the first is told as that of one body is, and the others
+        under ``others``.
+    sky : list of float, optional
+        That was taken off the merge of several.
+    """
+    if isinstance(record, NoiseRecord):
+        workspace.write_json(Workspace.noise, asdict(record))
+        return
+    first, *others = (asdict(r) for r in record)
+    workspace.write_json(Workspace.noise, {**first, "sky": sky, "others": others})
 
 
 def read_noise(workspace: Workspace) -> NoiseRecord | None:

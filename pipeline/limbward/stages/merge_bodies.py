@@ -1,0 +1,191 @@
+"""Several bodies in one corona: a part of the stage merge."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from limbward.compiled import at_most
+from limbward.config import Config
+from limbward.radiance.field import Field
+from limbward.radiance.join.choice import Candidate, candidates, why_not
+from limbward.radiance.join.corona import Body, Joint, body_of, given, lay_together, write_joint
+from limbward.radiance.join.scratch import on_disk
+from limbward.radiance.selection import Files, choose
+from limbward.stages.merge_one import Told, Work, field_of_body, merge_frames, told_of
+from limbward.work.reporting import Reporter
+from limbward.workspace import Workspace
+from limbward.workspace.bodies import Instrument, write_bodies
+from limbward.workspace.earlier import keep_better
+from limbward.workspace.noise import write_noise
+
+MEGA = 1e6
+
+
+def bodies_to_merge(
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    files: Files,
+    align: Table,
+    note: NDArray[np.object_],
+) -> list[tuple[Candidate, Field]]:
+    """Return the bodies that are merged, that of most frames first, each with its grid.
+
+    ``note`` gets a sentence for each usable frame that is left out.
+
+    Raises
+    ------
+    ConfigError
+        If ``merge.camera`` or ``merge.cameras`` names no camera of the dump.
+    """
+    options = config.merge
+    field = partial(field_of_body, config, workspace, align=align)
+    bodies = {
+        b for b, ok in zip(zip(files.camera, files.serial, strict=True), files.usable, strict=True)
+        if ok
+    }  # fmt: skip
+    if options.camera is not None or (options.cameras is None and len(bodies) < 2):
+        frames = choose(files, options.camera, config.where("merge", "camera"), note)
+        if frames is None:
+            return []
+        return [(Candidate(frames, False), field(frames=frames, side=options.size))]
+    found = candidates(files, options.cameras, config.where("merge", "cameras"), note)
+    placed = [(c, field(frames=c.frames, side=None)) for c in found]
+    out = placed[:1]
+    for other in placed[1:]:
+        why = why_not(placed[0], other) or _stated_for_all(config)
+        if why:
+            note[other[0].frames.row] = (
+                f"the merge uses another camera, {found[0].name}, and not this one: {why}"
+            )
+            reporter.note(f"{other[0].name} is not merged: {why}.")
+        else:
+            out.append(other)
+    if len(out) == 1 and options.size is not None:
+        out = [(out[0][0], field(frames=out[0][0].frames, side=options.size))]
+    return out
+
+
+def _stated_for_all(config: Config) -> str:
+    align = config.align
+    if align.up_position_angle is None and align.pixel_scale_arcsec is None:
+        return ""
+    return (
+        "align.up_position_angle and align.pixel_scale_arcsec in the config can be true of one "
+        "camera only; leave them out to merge several"
+    )
+
+
+def merge_bodies(
+    work: Work, found: list[tuple[Candidate, Field]], note: NDArray[np.object_]
+) -> Told:
+    """Merge each body, join them, and write corona.fits and what each gave.
+
+    Returns
+    -------
+    dict
+        As `merge_one` does.
+    """
+    config, workspace, reporter = work.config, work.workspace, work.reporter
+    store = partial(on_disk, folder=workspace.root)
+    told: Told = {}
+    bodies: list[Body] = []
+    for candidate, field in found:
+        reporter.note(f"Merging {candidate.name}, {len(candidate.frames.row)} frames.")
+        plan, made = merge_frames(work, candidate.frames, field, take_sky_off=False)
+        told.update(told_of(candidate.frames, plan, made))
+        bodies.append(body_of(plan, made, named=candidate.named, store=store))
+    options = config.merge
+    with reporter.progress(None, "laying the cameras' pictures on each other"):
+        joint = lay_together(
+            bodies,
+            side=options.size,
+            most_pixels=options.largest_megapixels * MEGA,
+            warn=reporter.warn,
+            note=reporter.note,
+        )
+    for body, why in joint.left_out:
+        reporter.warn(f"{body.part.name} is not merged: {why}.")
+        told.update({int(r): (told[int(r)][0], why) for r in body.frames.row})
+    merged = sum(int(b.merged.sum()) for b in joint.bodies)
+    keep_better(workspace, merged, reporter.warn)
+    with (
+        at_most(config.run.jobs),
+        workspace.writing(Workspace.corona) as part,
+        reporter.progress(None, "joining the cameras' pictures"),
+    ):
+        sky, _ = write_joint(
+            part,
+            joint,
+            take_sky_off=options.background == "plane",
+            solar_radius_km=config.sky.solar_radius_km,
+        )
+    if sky is None and options.background == "plane":
+        reporter.note(
+            "The field is too small to tell the sky from the corona, so the sky is not subtracted."
+        )
+    level = None if sky is None else sky.level.tolist()
+    write_noise(workspace, [b.made.record for b in joint.bodies], level)
+    _tell(work, joint, [*_others(work.files, found, note), *_misfits(joint)])
+    return told
+
+
+def _others(
+    files: Files, found: list[tuple[Candidate, Field]], note: NDArray[np.object_]
+) -> list[tuple[str, str, str]]:
+    """Return the cameras with usable frames that were not tried, and why."""
+    tried = {c.body for c, _ in found}
+    out: dict[tuple[str, str], str] = {}
+    for row in np.flatnonzero(files.usable):
+        body = files.camera[row], files.serial[row]
+        if body not in tried:
+            out.setdefault(body, str(note[row]))
+    return [(*body, why) for body, why in out.items()]
+
+
+def _misfits(joint: Joint) -> list[tuple[str, str, str]]:
+    return [(b.frames.camera, b.frames.serial, why) for b, why in joint.left_out]
+
+
+def _tell(work: Work, joint: Joint, left_out: list[tuple[str, str, str]]) -> None:
+    """Write tables/bodies.ecsv and tables/shares.ecsv, and say what was merged."""
+    edges, gifts = given(joint)
+    instruments = []
+    for one in gifts:
+        body, tie = one.body, one.tie
+        frames, merged = body.frames, body.merged
+        orientation = body.field.camera
+        instruments.append(
+            Instrument(
+                camera=frames.camera,
+                serial=frames.serial,
+                frames=int(merged.sum()),
+                exposure_s=float(frames.exposure_s[merged].sum()),
+                pixel_scale_arcsec=orientation.pixel_scale_arcsec,
+                up_position_angle=orientation.up_position_angle,
+                mirrored=orientation.mirrored,
+                width=frames.width,
+                height=frames.height,
+                gain=tie.gain,
+                gain_sigma=tie.gain_sigma,
+                offset=tie.offset,
+                shift_px=tie.shift,
+                scale_correction=tie.scale,
+                turn_deg=tie.turn_deg,
+                radial=tie.radial,
+                radial_sigma=tie.radial_sigma,
+                blur_px=float(np.sqrt(tie.blur)),
+                mismatch=tie.mismatch,
+                share=one.share,
+                covered=one.covered,
+            )
+        )
+    write_bodies(work.workspace, edges, instruments, left_out)
+    named = ((f"{i.camera} {i.serial}".strip(), i.frames) for i in instruments)
+    names = ", ".join(f"{name} ({frames} frames)" for name, frames in named)
+    grid = joint.plan.grid
+    work.reporter.note(f"Merged into one picture of {grid.width} x {grid.height} pixels: {names}.")

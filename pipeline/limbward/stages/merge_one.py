@@ -1,0 +1,127 @@
+"""The frames of one body merged: a part of the stage merge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from limbward.compiled import at_most
+from limbward.config import Config
+from limbward.radiance.assembly import Made, Plan, make_corona, plan_merge
+from limbward.radiance.corona import write_corona
+from limbward.radiance.field import Field, field_of, shared_sigma
+from limbward.radiance.join.choice import Candidate
+from limbward.radiance.selection import Files, Frames
+from limbward.stages import place_and_time
+from limbward.stages.pointing import pointing_in_force
+from limbward.work.decoding import Decoder
+from limbward.work.reporting import Reporter
+from limbward.workspace import Workspace
+from limbward.workspace.columns import floats
+from limbward.workspace.earlier import keep_better
+from limbward.workspace.noise import write_noise
+from limbward.workspace.stored import read_planes, read_pointings
+
+ALONE = "its exposure could not be compared with that of any other frame"
+Told = dict[int, tuple[float, str]]
+
+
+@dataclass(frozen=True)
+class Work:
+    """What a merge works with; ``reduced`` names the small version of each file."""
+
+    config: Config
+    workspace: Workspace
+    reporter: Reporter
+    files: Files
+    reduced: NDArray[np.object_]
+    decoder: Decoder
+
+
+def merge_one(work: Work, candidate: Candidate, field: Field) -> Told:
+    """Merge one body and write corona.fits.
+
+    Returns
+    -------
+    dict of int to (float, str)
+        By rows: a frame's exposure against the nominal one, and why it is not in the picture, or
+        `ALONE`.
+    """
+    plan, made = merge_frames(
+        work, candidate.frames, field, take_sky_off=work.config.merge.background == "plane"
+    )
+    write_noise(work.workspace, made.record)
+    keep_better(work.workspace, int(made.corona.header["NFRAMES"]), work.reporter.warn)
+    with work.workspace.writing(Workspace.corona) as part:
+        write_corona(part, made.corona, made.calibration)
+    return told_of(candidate.frames, plan, made)
+
+
+def merge_frames(
+    work: Work, frames: Frames, field: Field, *, take_sky_off: bool
+) -> tuple[Plan, Made]:
+    """Compare and merge frames of one body."""
+    options, reporter = work.config.merge, work.reporter
+    with reporter.progress(None, "comparing exposures"):
+        plan = plan_merge(
+            work.files,
+            frames,
+            field,
+            lambda row: read_planes(work.workspace.path(str(work.reduced[row]))),
+            work.decoder.read,
+            linear_up_to=options.linear_up_to,
+            moon_margin_px=options.moon_margin_px,
+            warn=reporter.warn,
+        )
+    pixels = frames.width * frames.height
+    with (
+        at_most(work.config.run.jobs),
+        reporter.progress(len(plan.todo), "merging frames") as advance,
+    ):
+        made = make_corona(
+            plan,
+            work.decoder.ahead(frames.path, plan.undecoded, pixels),
+            moon_margin_px=options.moon_margin_px,
+            bloom_px=options.bloom_px,
+            take_sky_off=take_sky_off,
+            solar_radius_km=work.config.sky.solar_radius_km,
+            progress=advance,
+        )
+    for warning in made.warnings:
+        reporter.warn(warning)
+    for note in made.notes:
+        reporter.note(note)
+    return plan, made
+
+
+def told_of(frames: Frames, plan: Plan, made: Made) -> Told:
+    """Return what `merge_one` does of frames that have been merged."""
+    exposures = plan.compared.exposures
+    told: Told = {}
+    for k, row in enumerate(frames.row):
+        why = made.left_out.get(k, "")
+        if not why and exposures.ties[k] == 0 and len(frames.row) > 1:
+            why = ALONE
+        told[int(row)] = float(exposures.factor[k]), why
+    return told
+
+
+def field_of_body(
+    config: Config, workspace: Workspace, frames: Frames, align: Table, side: int | None
+) -> Field:
+    """Return the grid of a body's merge, under the sky of greatest eclipse."""
+    body = frames.camera, frames.serial
+    epoch = place_and_time.greatest(place_and_time.eclipse(config))
+    sigma = (floats(align, name)[frames.row] for name in ("sun_sigma", "sun_sigma_relative"))
+    return field_of(
+        frames,
+        pointing_in_force(config, read_pointings(workspace), body),
+        epoch,
+        place_and_time.view_at(config, epoch),
+        place_and_time.air(config),
+        side=side,
+        sun_sigma_px=shared_sigma(*sigma),
+    )
