@@ -23,6 +23,7 @@ from limbward.config.sequences import (
     StripConfig,
 )
 from limbward.config.site import InputConfig, SiteConfig, SkyConfig
+from limbward.config.video import VideoConfig
 from limbward.config.yaml_source import Location, key_path
 
 
@@ -47,6 +48,7 @@ class Config(Section):
         description="Camera bodies that cannot be told apart by their frames alone: of one model, "
         "without serial numbers. A frame belongs to the first entry that matches.",
     )
+    video: VideoConfig = Field(default=VideoConfig(), description=str(VideoConfig.__doc__))
     sky: SkyConfig = Field(default=SkyConfig(), description=str(SkyConfig.__doc__))
     timing: TimingConfig = Field(default=TimingConfig(), description=str(TimingConfig.__doc__))
     align: AlignConfig = Field(default=AlignConfig(), description=str(AlignConfig.__doc__))

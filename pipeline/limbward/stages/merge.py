@@ -17,7 +17,7 @@ from limbward.radiance.assembly import make_corona, plan_merge
 from limbward.radiance.corona import write_corona
 from limbward.radiance.field import Field, field_of, shared_sigma
 from limbward.radiance.relative import RelativeExposures
-from limbward.radiance.selection import DISPLAY_REFERRED, Files, Frames, choose
+from limbward.radiance.selection import DISPLAY_REFERRED, Files, Frames, choose, without_lines
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
 from limbward.stages.stage import Stage
@@ -50,6 +50,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     relative = np.full(len(ingest), np.nan)
     used = np.zeros(len(ingest), bool)
     files = _files(config, ingest, timing, align)
+    if config.merge.camera is None:
+        files = without_lines(files, texts(ingest, "band"), note)
     frames = choose(files, config.merge.camera, config.where("merge", "camera"), note)
     total = place_and_time.eclipse(config).kind == "total"
     if frames is None and total:

@@ -60,6 +60,7 @@ class Workspace:
     provenance = "provenance.json"
     reduced = "reduced/"
     previews = "previews/"
+    stacked = "stacked/"
 
     def __init__(self, root: Path) -> None:
         self.root = root
