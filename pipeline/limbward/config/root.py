@@ -16,6 +16,7 @@ from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import ComposeConfig, EnhanceConfig, default_enhance
 from limbward.config.run import ReportConfig, RunConfig
 from limbward.config.sequences import (
+    ChromosphereConfig,
     ClipsConfig,
     FilmConfig,
     ProminencesConfig,
@@ -63,6 +64,9 @@ class Config(Section):
     film: FilmConfig = Field(default=FilmConfig(), description=str(FilmConfig.__doc__))
     prominences: ProminencesConfig = Field(
         default=ProminencesConfig(), description=str(ProminencesConfig.__doc__)
+    )
+    chromosphere: ChromosphereConfig = Field(
+        default=ChromosphereConfig(), description=str(ChromosphereConfig.__doc__)
     )
     clips: ClipsConfig = Field(default=ClipsConfig(), description=str(ClipsConfig.__doc__))
     report: ReportConfig = Field(default=ReportConfig(), description=str(ReportConfig.__doc__))

@@ -61,6 +61,7 @@ class Workspace:
     reduced = "reduced/"
     previews = "previews/"
     stacked = "stacked/"
+    chromosphere = "sequences/chromosphere.fits"
 
     def __init__(self, root: Path) -> None:
         self.root = root
