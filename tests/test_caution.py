@@ -189,13 +189,16 @@ def contacts_only(config, workspace, reporter):
     workspace.write_json(Workspace.contacts, found)
 
 
+PRODUCTS = ("sheet", "strip", "film", "prominences", "chromosphere", "clips")
+
+
 def command_lines(folder: Path, kind: str) -> dict[str, list[str]]:
     """Return one call of every command, for a place."""
     latitude, longitude, day = PLACES[kind]
     where = ["--lat", latitude, "--lon", longitude, "--date", day]
     card = str(folder / "sim")
     config = f"{card}/limbward.yaml"
-    product = {n: [n, config] for n in ("sheet", "strip", "film", "prominences", "clips")}
+    product = {n: [n, config] for n in PRODUCTS}
     return {
         "simulate": ["simulate", card, *where, "--megapixels", "0.05", "--jobs", "1"],
         "contacts": ["contacts", *where],

@@ -23,7 +23,7 @@ from .sensor import FILLINGS, Sensor
 from .truth import coronal_images, judge, moon_of_mid_totality
 
 MAKES = (("Velora", "VX 40"), ("Ostrane", "O-7"), ("Kelmet", "K2 Pro"), ("Tirran", "T900"))
-ENDS = {"dng": "DNG", "jpeg": "JPG", "fits": "FITS"}
+ENDS = {"dng": "DNG", "jpeg": "JPG"} | dict.fromkeys(("fits", "fits-mono", "fits-bayer"), "FITS")
 
 
 @dataclass
@@ -54,7 +54,7 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
     ]
     scene = Scene(
         Corona(seed + 5), _moon(case, site, seed + 6),
-        solar_north(site.look(contacts["greatest"])), spots,
+        solar_north(site.look(contacts["greatest"])), spots, case.line, case.excess,
     )  # fmt: skip
     optics = optics_of(case)
     around = Surroundings(
@@ -268,6 +268,13 @@ def _write(case: Case, path: Path, body: Body, planes, shot, rng, fixed, tags) -
     if case.kind == "dng":
         raw = sensor.raw(planes, shot.real, shot.iso, 8.0, rng, fixed)
         files.dng(path, raw, sensor, tags, case.border)
+        top = sensor.clip * (sensor.white - min(sensor.black)) + min(sensor.black)
+        return float(np.mean(raw >= 0.97 * top))
+    if case.kind in ("fits-mono", "fits-bayer"):
+        take = sensor.mono if case.kind == "fits-mono" else sensor.raw
+        raw = take(planes, shot.real, shot.iso, 8.0, rng, fixed)
+        band = "H-alpha" if case.line else None
+        files.sensor_fits(path, raw, sensor, tags, band, mosaic=case.kind == "fits-bayer")
         top = sensor.clip * (sensor.white - min(sensor.black)) + min(sensor.black)
         return float(np.mean(raw >= 0.97 * top))
     linear = sensor.colour(planes, shot.real, shot.iso, 8.0, rng, fixed)

@@ -48,8 +48,10 @@ class Case:
     relief: float = 0.0  # of an invented limb, arcsec
     limb: str = "invented"  # or "real", with the files of tests.real_files.fetch
     spots: int = 0
+    line: bool = False  # seen in hydrogen-alpha alone, through one filter from first to last
+    excess: float = 0.0  # of the Sun's radius there
     # camera
-    kind: str = "dng"  # dng, tiff16, tiff-gamma, tiff8, jpeg, fits
+    kind: str = "dng"  # dng, tiff16, tiff-gamma, tiff8, jpeg, fits, fits-mono, fits-bayer
     border: tuple[int, int] = (0, 0)
     black: tuple[int, int, int, int] = (512, 512, 512, 512)
     clip: float = 1.0
@@ -142,6 +144,18 @@ CASES: dict[str, Case] = {
     "tiff16": replace(CALM, kind="tiff16"),
     "tiff-gamma": replace(CALM, kind="tiff-gamma"),
     "fits": replace(CALM, kind="fits"),
+    "fits-mono": replace(CALM, kind="fits-mono", decimals=3),
+    "h-alpha": replace(
+        CALM,
+        kind="fits-mono",
+        decimals=3,
+        line=True,
+        excess=0.0045,
+        spots=3,
+        bursts=False,
+        bracket=(1 / 250, 1 / 60, 1 / 15),
+    ),
+    "fits-bayer": replace(CALM, kind="fits-bayer", decimals=3),
     "tiny-sun": replace(CALM, focal_mm=51.0, jitter_px=0.1),
     "filter-on-half": replace(CALM, filter_on_half=True),
     "off-early": replace(CALM, off_early_s=60.0),

@@ -176,3 +176,31 @@ def fits_file(path: Path, linear: np.ndarray, tags: Tags) -> None:
     hdu.header["INSTRUME"] = tags.model
     hdu.header["ROWORDER"] = "TOP-DOWN"
     hdu.writeto(path)
+
+
+def sensor_fits(
+    path: Path, raw: np.ndarray, sensor: Sensor, tags: Tags, band: str | None = None, *,
+    mosaic: bool,
+) -> None:  # fmt: skip
+    """A sensor's numbers with the cards that programs for astronomical cameras write."""
+    hdu = fits.PrimaryHDU(raw)
+    date, clock = tags.when.split(" ")
+    stamp = f"{date.replace(':', '-')}T{clock}"
+    hdu.header["DATE-OBS"] = stamp + (f".{tags.subsec}" if tags.subsec else "")
+    hdu.header["EXPTIME"] = tags.exposure
+    hdu.header["GAIN"] = tags.iso
+    hdu.header["OFFSET"] = 10
+    hdu.header["PEDESTAL"] = -int(sensor.black[0])
+    hdu.header["INSTRUME"] = f"{tags.make} {tags.model}"
+    hdu.header["FOCALLEN"] = tags.focal_mm
+    hdu.header["XPIXSZ"] = hdu.header["YPIXSZ"] = 36.0 * 1000.0 / raw.shape[1]
+    hdu.header["XBINNING"] = hdu.header["YBINNING"] = 1
+    hdu.header["CCD-TEMP"] = -10.0
+    hdu.header["ROWORDER"] = "TOP-DOWN"
+    hdu.header["SATURATE"] = int(sensor.white)
+    if band is not None:
+        hdu.header["FILTER"] = band
+    if mosaic:
+        hdu.header["BAYERPAT"] = "".join("RGB"[c] for c in sensor.pattern)
+        hdu.header["XBAYROFF"] = hdu.header["YBAYROFF"] = 0
+    hdu.writeto(path)

@@ -53,7 +53,7 @@ def session(
     shots: list[Shot] = []
 
     def take(start: float, kind: str, nominal: float, iso: int) -> float:
-        filtered = kind == "sun" and not off <= start <= on
+        filtered = kind == "sun" and (case.line or not off <= start <= on)
         real = real_time(nominal) * slow[nominal] * (1 + 0.003 * rng.standard_normal())
         shots.append(Shot(start, kind, nominal, iso, filtered, real))
         return start + real + OVERHEAD

@@ -49,7 +49,8 @@ def light(place: Surroundings, view: View, now: Conditions) -> tuple[list[np.nda
     margin = int(12 + np.ceil(now.focus_px + np.hypot(*now.motion)))
     x, y = np.arange(-margin, camera.width + margin), np.arange(-margin, camera.height + margin)
     if now.filtered:  # nothing but the disc shows through the filter
-        far = view.sun_arcsec / view.scale + 6 + margin
+        tips = 1.15 if place.scene.line else 1.0  # of the prominences
+        far = tips * view.sun_arcsec / view.scale + 6 + margin
         x = x[np.abs(x - view.sun[0]) <= far]
         y = y[np.abs(y - view.sun[1]) <= far]
     sharp = _sharp(place, view, x, y) if len(x) and len(y) else None

@@ -9,6 +9,8 @@ import numpy as np
 from .corona import Corona, MoonLimb, darkening, disc_mean
 from .pose import View
 
+LINE = 1000.0  # by which prominences stand out against the disc in the line
+
 
 @dataclass
 class Scene:
@@ -18,6 +20,8 @@ class Scene:
     moon: MoonLimb
     solar_north: float  # position angle, degrees
     spots: list[tuple[float, float, float, float]] = field(default_factory=list)  # x, y, size, dark
+    line: bool = False  # a filter of half an angstrom at hydrogen-alpha
+    excess: float = 0.0  # by what part the Sun is larger there
 
     def __post_init__(self) -> None:
         self._means = [disc_mean(c) for c in range(3)]
@@ -38,6 +42,7 @@ class Scene:
         east, north = view.scene(x, y)
         px = view.scale * step
         rs, rm = view.sun_arcsec, view.moon_arcsec
+        full = rs * (1 + self.excess)
         r = np.hypot(east, north)
         me, mn = east - np.float32(view.moon_offset[0]), north - np.float32(view.moon_offset[1])
         rm_here = np.hypot(me, mn)
@@ -51,20 +56,24 @@ class Scene:
         open_sky = covered < 1
         rho = r[open_sky] / np.float32(rs)
         angle = np.arctan2(east[open_sky], north[open_sky]) - np.radians(self.solar_north)
-        corona[open_sky] = self.corona.radiance(rho, angle)
+        if not self.line:  # of the corona's light next to nothing passes
+            corona[open_sky] = self.corona.radiance(rho, angle)
         disc = covered > 0
         shine = self.moon.disc(me[disc] / rm, mn[disc] / rm) * covered[disc]
-        sun = np.clip((rs - r) / px + 0.5, 0, 1)
+        sun = np.clip((full - r) / px + 0.5, 0, 1)
         visible = np.clip(sun - covered, 0, 1)
         bright = visible > 0
-        inner = np.clip(r[bright] - px * (1 - sun[bright]) / 2, 0, rs * (1 - 1e-5)) / rs
+        inner = np.clip(r[bright] - px * (1 - sun[bright]) / 2, 0, full * (1 - 1e-5)) / full
         spots = self._spots(east[bright] / rs, north[bright] / rs)
         flat = np.flatnonzero(open_sky.ravel())[rho < 1.15]
         low_r, low_a = rho[rho < 1.15], angle[rho < 1.15]
         for c in colours:
             plane = corona.copy()
             if len(flat):
-                plane.ravel()[flat] += self.corona.prominences(low_r, low_a, c)
+                glow = self.corona.prominences(low_r, low_a, 0 if self.line else c)
+                # As bright as some hundredths of the disc, as prominences are in the line; the
+                # chromosphere is the disc's own edge there.
+                plane.ravel()[flat] += np.minimum(LINE * glow, 0.1) if self.line else glow
             plane *= 1 - covered
             plane[disc] += shine
             index = np.minimum((inner**2 * 4095).astype(int), 4095)
@@ -82,7 +91,8 @@ class Scene:
     def photosphere(self, view: View) -> float:
         """Height of the Sun's limb above the Moon's where it is greatest, arcseconds."""
         angle = np.linspace(0, 2 * np.pi, 7200, endpoint=False)
-        e, n = view.sun_arcsec * np.sin(angle), view.sun_arcsec * np.cos(angle)
+        rs = view.sun_arcsec * (1 + self.excess)
+        e, n = rs * np.sin(angle), rs * np.cos(angle)
         me, mn = e - view.moon_offset[0], n - view.moon_offset[1]
         limb = view.moon_arcsec + self.moon.height(np.arctan2(me, mn))
         return float(np.max(np.hypot(me, mn) - limb))

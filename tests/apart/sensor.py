@@ -79,6 +79,13 @@ class Sensor:
         top = min(self.black) + self.clip * (self.white - min(self.black))
         return np.clip(np.rint(dn), 0, top).astype(np.uint16)
 
+    def mono(self, planes, seconds, iso, stop, rng, fixed) -> np.ndarray:
+        """Numbers of a sensor without colour filters, uint16, the first black under each."""
+        light = sum(p * r for p, r in zip(planes, self.response, strict=True))
+        dn = self.numbers(light / sum(self.response), seconds, iso, stop, rng, fixed)
+        top = self.clip * (self.white - min(self.black))
+        return np.rint(np.clip(dn + self.black[0], 0, self.black[0] + top)).astype(np.uint16)
+
     def colour(self, planes, seconds, iso, stop, rng, fixed) -> np.ndarray:
         """(H, W, 3) linear, white-balanced, 1 is white, float32."""
         out = []

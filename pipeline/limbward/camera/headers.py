@@ -14,6 +14,7 @@ from astropy.io import fits
 from astropy.utils.exceptions import AstropyUserWarning
 
 from limbward.camera.axes import require_axes
+from limbward.camera.bands import band_of
 from limbward.camera.claims import packed_headers
 from limbward.camera.elsewhere import NO_FITS_DATE, NO_FITS_EXPOSURE
 from limbward.camera.frame import UnreadableFrame
@@ -32,6 +33,7 @@ from limbward.camera.shot import (
 # In common use beside the standard's DATE-OBS and XPOSURE.
 TIMES_OF_DAY = ("TIME-OBS", "TIME-BEG", "UTC-OBS", "UTSTART", "UT", "UTC")
 EXPOSURES = ("EXPTIME", "EXPOSURE", "XPOSURE")
+STAMPED = "UTC stamp"  # TIMESRC of stills from a video whose pictures were dated one by one
 
 
 def libraw_exif(path: Path, note: str) -> Exif:
@@ -144,6 +146,7 @@ def read_fits_header(path: Path) -> Exif:
     return Exif(
         camera=text("INSTRUME"),
         serial=text("CAMSER") or text("SERIAL"),
+        gps_utc=time if utc and text("TIMESRC") == STAMPED else None,
         time_camera=time,
         has_subsec=has_subsec,
         offset_hours=0.0 if utc and time is not None else None,
@@ -152,6 +155,7 @@ def read_fits_header(path: Path) -> Exif:
         f_number=number(PLAUSIBLE_F_NUMBER, "FOCRATIO"),
         focal_length_mm=number(PLAUSIBLE_FOCAL_MM, "FOCALLEN"),
         pixel_pitch_um=number(PLAUSIBLE_PITCH_UM, "XPIXSZ", "PIXSIZE1"),
+        band=band_of(text("FILTER")),
         notes=tuple(notes),
     )
 

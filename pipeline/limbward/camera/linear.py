@@ -23,6 +23,7 @@ from limbward.camera.frame import FULL_SCALE, RawFrame, UnreadableFrame, linear_
 
 WHITE_LEVEL = 50717  # of DNG; other linear TIFFs state it, too
 UNIT_TOP = 2.0  # numbers from 0 to 1 overshoot where they were sharpened; no ADU are so few
+MOST_BLACK = 0.2  # of the white level; a pedestal is a few percent
 CONVERTER_BITS = (10, 12, 14)
 PILE = 16  # pixels at one level that are no coincidence of hot pixels but a clipped converter
 Pixels = NDArray[np.uint16] | NDArray[np.float32]
@@ -85,8 +86,9 @@ def read_fits(path: Path) -> RawFrame:
 
     Notes
     -----
-    BAYERPAT, XBAYROFF, YBAYROFF (the colour mosaic) and ROWORDER are keywords in common use beyond
-    the FITS standard. The first row is the top one, unless ROWORDER says otherwise.
+    BAYERPAT, XBAYROFF, YBAYROFF (the colour mosaic), ROWORDER and PEDESTAL (the black level) are
+    keywords in common use beyond the FITS standard. The first row is the top one, unless ROWORDER
+    says otherwise.
     """
     try:
         with warnings.catch_warnings():
@@ -107,7 +109,18 @@ def read_fits(path: Path) -> RawFrame:
     stated = _stated_white([header.get("SATURATE"), highest if clips else None])
     pixels, white = _on_scale(path, data, stated)
     frame = linear_frame(pixels, white, pattern)
+    black = _pedestal(header, white) if pixels.dtype == np.uint16 else 0.0
+    if black > 0.0:
+        frame = replace(frame, black=np.full_like(frame.black, black))
     return _flipped(frame) if str(header.get("ROWORDER", "")).upper() == "BOTTOM-UP" else frame
+
+
+def _pedestal(header: Mapping[str, Any], white: float) -> float:
+    """Return the black level that a header states: what PEDESTAL says is to be added, or was."""
+    stated = header.get("PEDESTAL")
+    if not isinstance(stated, int | float) or isinstance(stated, bool):
+        return 0.0
+    return abs(float(stated)) if abs(stated) < MOST_BLACK * white else 0.0
 
 
 def _first_image(path: Path) -> tuple[NDArray[Any], dict[str, Any]]:

@@ -48,7 +48,7 @@ class Exif:
     offset_hours : float or None
         Zone that the camera claims, hours east of UTC (OffsetTimeOriginal).
     gps_utc : datetime or None
-        GPS stamp, UTC without zone.
+        UTC without zone: a GPS stamp, or that of a video's pictures.
     gps_place : tuple of float or None
         Latitude and longitude by GPS, degrees north and east.
     exposure_s, iso, f_number, focal_length_mm : float or None
@@ -58,6 +58,8 @@ class Exif:
         Exif orientation, 1 to 8. Pixels are never turned by it.
     notes : tuple of str
         A sentence for each value that was not believed, and for each fallback.
+    band : str
+        Name of the filter; empty if unknown.
     time_source : str
         Where `time_camera` comes from if the camera did not write it: ``side file`` or
         ``file name``.
@@ -80,4 +82,5 @@ class Exif:
     orientation: int | None = None
     notes: tuple[str, ...] = ()
     time_source: str = ""
+    band: str = ""
     camera_notes: tuple[str, ...] = ()

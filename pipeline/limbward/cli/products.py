@@ -36,6 +36,12 @@ def add_products(app: typer.Typer) -> None:
     _add(app, "prominences", "Crop and measure the prominences of a run.")
     _add(
         app,
+        "chromosphere",
+        "Stack and measure the Sun in hydrogen-alpha.",
+        jobs=True,
+    )
+    _add(
+        app,
         "clips",
         "Correct the times of videos; save stills at the contacts.",
     )

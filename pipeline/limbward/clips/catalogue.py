@@ -9,12 +9,17 @@ from pathlib import Path
 from typing import Any
 
 import av
+import numpy as np
+from numpy.typing import NDArray
 
+from limbward.camera.ser import SerFilm, UnreadableFilm, read_ser
 from limbward.camera.shot import PLAUSIBLE_YEARS, plain_text
 from limbward.errors import UnreadableFile
 
 MAX_PIXELS = 40_000_000  # of a picture: somewhat more than "8K"
 MAX_HOURS = 48.0
+# Cameras that write pictures as the sensor gives them do not encode them for a display either.
+UNCOMPRESSED = ("rawvideo", "v210", "bitpacked")
 MAX_RATE = 100_000.0  # pictures a second, of the quickest slow motion and more
 
 
@@ -40,6 +45,16 @@ class Clip:
     width, height : int
     codec, device : str
         The device's make and model where the file has them.
+    paced : bool
+        Whether it is known how the pictures are spaced. If not, ``rate`` is 1 and times within the
+        film are numbers of pictures.
+    linear : bool
+        Whether its numbers are in proportion to light, as a planetary camera's are.
+    at_s : ndarray, shape (pictures,), or None
+        Each picture's own time, seconds from the first, where the file has one for each.
+    ser : SerFilm or None
+        What else a SER film says.
+    notes : tuple of str
     """
 
     path: Path
@@ -51,6 +66,16 @@ class Clip:
     height: int
     codec: str
     device: str
+    paced: bool = True
+    linear: bool = False
+    at_s: NDArray[np.float64] | None = None
+    ser: SerFilm | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def stamped(self) -> bool:
+        """Whether each picture has its time in UTC; ``created`` is that of the first then."""
+        return self.at_s is not None
 
 
 def read_clip(path: Path) -> Clip:
@@ -61,6 +86,8 @@ def read_clip(path: Path) -> Clip:
     UnreadableClip
         If it is damaged or holds no pictures.
     """
+    if path.suffix.lower() == ".ser":
+        return _read_ser(path)
     try:
         with av.open(str(path)) as container:
             if not container.streams.video:
@@ -89,11 +116,54 @@ def read_clip(path: Path) -> Clip:
                 height=stream.height,
                 codec=stream.codec_context.name,
                 device=_device(tags),
+                linear=stream.codec_context.name in UNCOMPRESSED,
             )
     except (av.FFmpegError, ValueError, ArithmeticError) as error:
         raise UnreadableClip(f"{path.name} cannot be read as a film ({error}).") from error
     except OSError as error:
         raise UnreadableClip(f"{path.name} cannot be read ({error.strerror or error}).") from error
+
+
+def _read_ser(path: Path) -> Clip:
+    """Return what a SER film says about itself; see `read_clip`."""
+    try:
+        film = read_ser(path)
+    except UnreadableFilm as error:
+        raise UnreadableClip(str(error)) from error
+    except OSError as error:
+        raise UnreadableClip(f"{path.name} cannot be read ({error.strerror or error}).") from error
+    notes = list(film.notes)
+    created, at_s = film.begun_utc or film.begun, None
+    rate, duration = 1.0, float(film.pictures)
+    paced = film.pictures > 1 and not np.isnat(film.stamps).any()
+    if paced:
+        since = (film.stamps - film.stamps[0]) / np.timedelta64(1, "s")
+        paced = since[-1] > 0
+    if paced:
+        created, at_s = film.stamps[0].astype(datetime), since
+        step = float(since[-1]) / (film.pictures - 1)
+        rate, duration = 1.0 / step, float(since[-1]) + step
+    else:
+        notes.append(
+            f"{path.name} has no time for each picture, so only the time of its start can be known."
+        )
+    _check(path, film.width, film.height, duration if paced else 0.0, rate)
+    return Clip(
+        path=path,
+        created=created,
+        duration_s=duration,
+        rate=rate,
+        pictures=film.pictures,
+        width=film.width,
+        height=film.height,
+        codec="ser",
+        device=film.instrument,
+        paced=paced,
+        linear=True,
+        at_s=at_s,
+        ser=film,
+        notes=tuple(notes),
+    )
 
 
 def _check(path: Path, width: int, height: int, duration_s: float, rate: float) -> None:

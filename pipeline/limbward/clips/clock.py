@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from limbward.clips.sampling import Sampled
 from limbward.clips.times import clock_of, entry_of, phase_of
 from limbward.clock.body import KnownLimb, solve_body
-from limbward.clock.readings import Body, Readings
+from limbward.clock.evidence import Direct
+from limbward.clock.readings import STAMP_SIGMA_S, Body, Readings
 from limbward.clock.solution import ClockSolution
 from limbward.limb.measurement import LimbMeasurement
 from limbward.limb.partial import measured_columns, partial_discs
@@ -24,6 +25,7 @@ from limbward.sky.track import SkyTrack
 Floats = NDArray[np.float64]
 
 STEP_S = 0.01  # the step that clocks know for times finer than a second
+INSTANTS = 4  # that stand for all stamps; a single one would be doubted like a lone GPS tag
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,8 @@ def solve_pictures(
     found: Sequence[LimbMeasurement],
     reading_s: Floats,
     exposure_s: Floats,
+    *,
+    stamped: bool = False,
 ) -> ClockSolution | None:
     """Solve for the clock of a device from N pictures that it took.
 
@@ -80,6 +84,9 @@ def solve_pictures(
         The device's clock at the start of each exposure, less the track's epoch, seconds.
     exposure_s : ndarray, shape (N,)
         0 where not known.
+    stamped : bool
+        Whether the readings are stamps in UTC. These are evidence like GPS tags, but all by one
+        clock of a computer, whose error they share: together they count as one instant.
 
     Returns
     -------
@@ -107,12 +114,27 @@ def solve_pictures(
         readings,
         partial_discs(measured_columns(found), phase == "partial", rows),
         lambda row: (found[row].sun_limb, found[row].moon_limb),
+        direct=_stamps(reading_s) if stamped else None,
         totality_s=beforehand.totality_s,
         rotates=beforehand.rotates,
         limb=beforehand.limb,
         doubt=beforehand.doubt,
     )
     return solution
+
+
+def _stamps(reading_s: Floats) -> Direct:
+    """Return what stamps tell, as a few instants: all of them would outvote any crescents."""
+    rows = np.unique(np.linspace(0, reading_s.size - 1, INSTANTS).astype(int))
+    n, at = rows.size, reading_s[rows]
+    return Direct(
+        at - 0.5 * STEP_S,
+        np.full(n, STEP_S),
+        at,
+        np.zeros(n),
+        np.full(n, STAMP_SIGMA_S * np.sqrt(n)),
+        rows.astype(float),
+    )
 
 
 def timed(
@@ -136,13 +158,14 @@ def timed(
     unknown = Timed(
         entry_of(file, clip, sampled.found), np.full(at_s.size, np.nan), np.full(at_s.size, np.nan)
     )
-    if clip.created is None:
+    if clip.created is None or not clip.paced:
         return unknown
-    zone = zone_hours or 0.0
+    zone = 0.0 if clip.stamped else zone_hours or 0.0
     begun = clip.created - timedelta(hours=zone) - epoch.utc.to_datetime()
     reading = np.array([(begun + timedelta(seconds=float(s))).total_seconds() for s in at_s])
     # A film does not say how long its pictures are exposed: at most the step between them.
-    solution = solve_pictures(beforehand, sampled.found, reading, np.zeros(at_s.size))
+    exposure = np.zeros(at_s.size)
+    solution = solve_pictures(beforehand, sampled.found, reading, exposure, stamped=clip.stamped)
     if solution is None:
         return unknown
     return replace(

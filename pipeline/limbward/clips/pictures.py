@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from os import cpu_count
-from typing import Any
+from typing import Any, Protocol
 
 import av
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.camera.frame import RawFrame, linear_frame
+from limbward.camera.luminance import Plane, green_plane
+from limbward.camera.preview import preview_pixels
+from limbward.camera.reduce import reduce_frame
 from limbward.clips.catalogue import MAX_PIXELS, Clip, UnreadableClip
 
 Pixels = NDArray[np.float32]
@@ -21,12 +25,47 @@ MAX_THREADS = 4
 FAR_S = 4.0  # further than this, seeking is quicker than decoding all that lies between
 
 
-@dataclass(frozen=True)
-class Picture:
+class Picture(Protocol):
     """One picture; ``at_s`` is its own time in the film, seconds from the start."""
+
+    @property
+    def at_s(self) -> float:
+        """Time in the film."""
+
+    def plane(self) -> Plane:
+        """Return a linear plane to measure limbs on."""
+
+    def colours(self) -> NDArray[np.uint8]:
+        """Return the picture as sRGB bytes (H, W, 3)."""
+
+
+@dataclass(frozen=True)
+class RawPicture:
+    """A picture as the sensor gave it."""
+
+    at_s: float
+    frame: RawFrame
+
+    def plane(self) -> Plane:
+        """Return the green plane."""
+        return green_plane(self.frame)
+
+    def colours(self) -> NDArray[np.uint8]:
+        """Return the picture, stretched to be seen, as sRGB bytes (h, w, 3)."""
+        reduced = reduce_frame(self.frame, max(self.frame.width, self.frame.height))
+        return preview_pixels(self.frame, reduced)
+
+
+@dataclass(frozen=True)
+class Decoded:
+    """A picture that is encoded for a display."""
 
     at_s: float
     frame: Any
+
+    def plane(self) -> Plane:
+        """Return the luminance."""
+        return Plane(*self.luminance(), 1.0, (0.0, 0.0))
 
     def luminance(self) -> tuple[Pixels, NDArray[np.bool_]]:
         """Return a linear plane (H, W) from 0 to ``WHITE``, and where it is clipped.
@@ -66,6 +105,9 @@ def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
     -----
     Only one picture is held at a time. Where decoding fails further on, the film ends there.
     """
+    if clip.ser is not None:
+        yield from _of_ser(clip, seconds)
+        return
     yielded = False
     try:
         with av.open(str(clip.path)) as container:
@@ -96,10 +138,35 @@ def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
                     now = frame.pts * base - start
                     if now >= target - half:
                         yielded, last = True, now
-                        yield Picture(now, frame)
+                        yield RawPicture(now, as_raw(frame)) if clip.linear else Decoded(now, frame)
                         break
                 else:
                     return
     except (av.FFmpegError, ValueError, ArithmeticError) as error:
         if not yielded:
             raise UnreadableClip(f"{clip.path.name} cannot be decoded ({error}).") from error
+
+
+def _of_ser(clip: Clip, seconds: Sequence[float]) -> Iterator[RawPicture]:
+    """Yield the pictures of a SER film that are nearest to some instants."""
+    if clip.ser is None:
+        return
+    at = np.arange(clip.pictures, dtype=float) if clip.at_s is None else clip.at_s
+    asked = np.asarray(seconds, float)
+    wanted = np.unique([int(np.argmin(np.abs(at - s))) for s in asked if s <= clip.duration_s])
+    numbers = wanted.tolist()
+    for number, frame in zip(numbers, clip.ser.frames(numbers), strict=False):
+        yield RawPicture(float(at[number]), frame)
+
+
+def as_raw(frame: Any) -> RawFrame:
+    """Return a picture of an uncompressed film as what the sensor gave.
+
+    A mosaic that the file declares comes with its colours interpolated.
+    """
+    if frame.format.name.startswith("gray"):
+        wide = frame.format.name != "gray"
+        data = frame.to_ndarray(format="gray16le" if wide else "gray")
+        return linear_frame(np.asarray(data, np.uint16), 65535.0 if wide else 255.0)
+    colours = np.moveaxis(frame.to_ndarray(format="rgb24"), -1, 0)
+    return linear_frame(np.ascontiguousarray(colours, np.uint16), 255.0)

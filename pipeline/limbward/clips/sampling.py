@@ -21,7 +21,10 @@ MEMORY = 1_800_000_000  # bytes; pictures of "8K" as they are decoded and measur
 
 @dataclass(frozen=True)
 class Sampled:
-    """A clip and what its samples show; ``at_s`` are their own times, seconds."""
+    """A clip and what its samples show; ``at_s`` are their own times, seconds.
+
+    They are NaN where the film does not say how its pictures are spaced.
+    """
 
     clip: Clip
     at_s: NDArray[np.float64]
@@ -56,9 +59,14 @@ def sample(path: Path, samples: int, radius_ratio: float) -> Sampled:
     wanted = (np.arange(count) + 0.5) * clip.duration_s / count
     at, found = [], []
     for picture in pictures_at(clip, wanted.tolist()):
-        plane, clipped = picture.luminance()
-        at.append(picture.at_s)
-        found.append(measure(plane, clipped, radius_ratio=radius_ratio, linear=False))
+        plane = picture.plane()
+        at.append(picture.at_s if clip.paced else np.nan)
+        found.append(
+            measure(
+                plane.image, plane.saturated, plane.scale, plane.origin,
+                radius_ratio=radius_ratio, linear=clip.linear,
+            )
+        )  # fmt: skip
     if not found:
         raise UnreadableClip(f"{path.name} holds no picture that can be decoded.")
     return Sampled(clip, np.array(at), found)

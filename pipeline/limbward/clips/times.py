@@ -43,8 +43,9 @@ def entry_of(file: str, clip: Clip, found: list[LimbMeasurement]) -> dict[str, A
         "file": file,
         "device": clip.device,
         "created": None if clip.created is None else clip.created.isoformat(),
-        "duration_s": round(clip.duration_s, 4),
-        "rate": round(clip.rate, 4),
+        "duration_s": round(clip.duration_s, 4) if clip.paced else None,
+        "rate": round(clip.rate, 4) if clip.paced else None,
+        "stamped": clip.stamped,
         "pictures": clip.pictures,
         "width": clip.width,
         "height": clip.height,
@@ -57,7 +58,8 @@ def entry_of(file: str, clip: Clip, found: list[LimbMeasurement]) -> dict[str, A
         "stills": {},
         "notes": [
             "Nothing in this clip tells the true time (no crescent, no totality), or it has no "
-            "creation time."
+            "creation time.",
+            *clip.notes,
         ],
     }
 
@@ -89,8 +91,8 @@ def clock_of(
     start = utc[0] - pace * at_s[0]
     started = reading_s[0] - at_s[0]
     _, hours, rest = split_zone(started - start + 3600.0 * zone_hours, zone_hours)
-    notes = list(solution.warnings)
-    if abs(rest - clip.duration_s) < min(5.0, 0.1 * clip.duration_s):
+    notes = [*solution.warnings, *clip.notes]
+    if not clip.stamped and abs(rest - clip.duration_s) < min(5.0, 0.1 * clip.duration_s):
         notes.append("The creation time seems to be that of the clip's end; times are corrected.")
     rms = solution.residual_rms_s
     return {
@@ -135,7 +137,10 @@ def borrow_clocks(entries: list[dict[str, Any]]) -> None:
                 "sources": ["other clips"],
                 "residual_rms_s": None,
             },
-            "notes": ["Its time comes from other clips of the same device."],
+            "notes": [
+                "Its time comes from other clips of the same device.",
+                *entry["notes"][1:],  # the first says that nothing tells the time
+            ],
         }
 
 
@@ -156,7 +161,8 @@ def contacts_in(
         for name in CONTACTS
         if name in circumstances.contacts
     }
-    inside = [(name, at) for name, at in wanted.items() if 0.0 <= at < entry["duration_s"]]
+    lasts = entry["duration_s"] or 0.0
+    inside = [(name, at) for name, at in wanted.items() if 0.0 <= at < lasts]
     return sorted(inside, key=lambda item: item[1])
 
 
@@ -185,7 +191,7 @@ def words_of(entry: dict[str, Any]) -> str:
     began = "start not known"
     if entry["start_utc"]:
         began = f"{entry['start_utc'][11:22]} UTC ± {entry['start_sigma_s']:.2f} s"
-    return (
-        f"{entry['duration_s']:.1f} s at {entry['rate']:g} a second, "
-        f"{entry['width']} x {entry['height']}, {began}"
-    )
+    long = f"{entry['pictures']} pictures"
+    if entry["duration_s"] is not None:
+        long = f"{entry['duration_s']:.1f} s at {entry['rate']:g} a second"
+    return f"{long}, {entry['width']} x {entry['height']}, {began}"

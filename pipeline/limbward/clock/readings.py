@@ -18,6 +18,10 @@ Rows = NDArray[np.int64]
 
 GPS_SIGMA_S = 0.1  # beyond the stamp's step: what passes between the fix and the shutter
 DIRECT_DAYS = 30  # further from the eclipse an instant tells nothing of the clock then
+# A computer that is set over the network, or by a receiver, is right within some hundredths of a
+# second; and a video's stamp is of the picture's arrival, a short exposure after its start.
+STAMP_SIGMA_S = 0.03
+SAME_S = 1e-3  # a reading that is its own stamp, as those of stills from stamped videos are
 REFERENCE_SIGMA_S = 0.1  # of a photographed clock or time signal
 
 
@@ -145,7 +149,9 @@ def direct_evidence(
             stamp = datetime.fromisoformat(r.gps_utc[row].rstrip("Z"))
             coarse = 0.0 if stamp.microsecond else 1.0
             true = (stamp - zero).total_seconds() + 0.5 * coarse
-            found.append((*at, true, coarse, GPS_SIGMA_S, r.order[row]))
+            own = not coarse and abs(true - r.reading_s[row]) < SAME_S
+            sigma = STAMP_SIGMA_S if own else GPS_SIGMA_S
+            found.append((*at, true, coarse, sigma, r.order[row]))
     columns = np.array(found, dtype=float).reshape(-1, 6).T
     direct = Direct(*columns)
     return direct.of(np.abs(direct.since_greatest_s) < DIRECT_DAYS * 86400.0)

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.camera.bands import band_of
 from limbward.config.frames import BodyRule, matches
 from limbward.config.root import Config
 
@@ -19,8 +20,8 @@ SAME_FOCAL = 0.02  # a focal length as in the frames, rounded or not
 
 def named_bodies(
     config: Config, file: Texts, camera: Texts, serial: Texts, focal_mm: Floats
-) -> tuple[Texts, list[str]]:
-    """Return the names that the config's ``bodies`` give to the cameras of files.
+) -> tuple[Texts, Texts, list[str]]:
+    """Return the names that the config's ``bodies`` give to the cameras of files, and their bands.
 
     Parameters
     ----------
@@ -33,10 +34,13 @@ def named_bodies(
     -------
     names : ndarray of str, shape (N,)
         Empty where no entry fits; else that of the first that does.
+    bands : ndarray of str, shape (N,)
+        As they are named in tables; empty where the config says nothing.
     said : list of str
         A sentence for each entry that fits no file.
     """
     names = np.full(len(file), "", dtype=object)
+    bands = names.copy()
     said = []
     for i, body in enumerate(config.bodies):
         mine = (names == "") & _taken_by(body, file, camera, serial, focal_mm)
@@ -46,7 +50,17 @@ def named_bodies(
                 "camera, serial and focal_length in frames.ecsv."
             )
         names[mine] = body.name
-    return names, said
+        bands[mine] = band_of(body.band or "")
+    return names, bands, said
+
+
+def band_said(
+    bodies: Sequence[BodyRule], file: str, camera: str, serial: str, focal_mm: float
+) -> str:
+    """Return what the config says of the band of one file, as it is named in tables; or ""."""
+    one = (np.array([text], dtype=object) for text in (file, camera, serial))
+    told = (*one, np.array([focal_mm]))
+    return next((band_of(b.band or "") for b in bodies if _taken_by(b, *told).any()), "")
 
 
 def _taken_by(body: BodyRule, file: Texts, camera: Texts, serial: Texts, focal_mm: Floats) -> Mask:

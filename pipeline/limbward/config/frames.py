@@ -82,6 +82,15 @@ class BodyRule(Section):
         description="Its focal length as in frames.ecsv, within 2 percent.",
     )
 
+    band: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=80,
+        description="In which light it sees: 'h-alpha', 'white', 'green' or another name. Null "
+        "takes the FILTER of FITS headers. Frames of single spectral lines are not merged into the "
+        "corona.",
+    )
+
     @model_validator(mode="after")
     def _tells_frames(self) -> Self:
         if not self.files and self.camera is None and self.focal_length_mm is None:

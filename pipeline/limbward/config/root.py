@@ -16,6 +16,7 @@ from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import ComposeConfig, EnhanceConfig, default_enhance
 from limbward.config.run import ReportConfig, RunConfig
 from limbward.config.sequences import (
+    ChromosphereConfig,
     ClipsConfig,
     FilmConfig,
     ProminencesConfig,
@@ -23,6 +24,7 @@ from limbward.config.sequences import (
     StripConfig,
 )
 from limbward.config.site import InputConfig, SiteConfig, SkyConfig
+from limbward.config.video import VideoConfig
 from limbward.config.yaml_source import Location, key_path
 
 
@@ -47,6 +49,7 @@ class Config(Section):
         description="Camera bodies that cannot be told apart by their frames alone: of one model, "
         "without serial numbers. A frame belongs to the first entry that matches.",
     )
+    video: VideoConfig = Field(default=VideoConfig(), description=str(VideoConfig.__doc__))
     sky: SkyConfig = Field(default=SkyConfig(), description=str(SkyConfig.__doc__))
     timing: TimingConfig = Field(default=TimingConfig(), description=str(TimingConfig.__doc__))
     align: AlignConfig = Field(default=AlignConfig(), description=str(AlignConfig.__doc__))
@@ -61,6 +64,9 @@ class Config(Section):
     film: FilmConfig = Field(default=FilmConfig(), description=str(FilmConfig.__doc__))
     prominences: ProminencesConfig = Field(
         default=ProminencesConfig(), description=str(ProminencesConfig.__doc__)
+    )
+    chromosphere: ChromosphereConfig = Field(
+        default=ChromosphereConfig(), description=str(ChromosphereConfig.__doc__)
     )
     clips: ClipsConfig = Field(default=ClipsConfig(), description=str(ClipsConfig.__doc__))
     report: ReportConfig = Field(default=ReportConfig(), description=str(ReportConfig.__doc__))

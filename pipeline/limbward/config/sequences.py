@@ -124,6 +124,26 @@ class ProminencesConfig(Section):
     )
 
 
+class ChromosphereConfig(Section):
+    """The Sun in hydrogen-alpha (`limbward chromosphere`)."""
+
+    camera: str | None = Field(
+        default=None,
+        description="Model or serial number; null takes the camera of a spectral line with the "
+        "most frames.",
+    )
+    colour: str = Field(
+        default="#ff5a36",
+        pattern="^#[0-9a-fA-F]{6}$",
+        description="Colour of the picture, and of the prominences over the corona.",
+    )
+    over_corona: bool = Field(
+        default=False,
+        description="Whether the prominences are laid over the finished picture of the corona, "
+        "which needs `limbward chromosphere` first, then `limbward run` again.",
+    )
+
+
 class ClipsConfig(Section):
     """Videos from other devices (`limbward clips`)."""
 

@@ -141,14 +141,14 @@ def look_at(
     )
 
 
-def find_limbs(look: Look, radius_ratio: float) -> Limbs:
+def find_limbs(look: Look, radius_ratio: float | None) -> Limbs:
     """Measure the limbs in a frame.
 
     Parameters
     ----------
     look : Look
-    radius_ratio : float
-        Moon's radius over the Sun's.
+    radius_ratio : float or None
+        Moon's radius over the Sun's; None leaves both free.
     """
     plane, reduced = look.plane, look.reduced
     found = measure(
@@ -175,14 +175,16 @@ def find_limbs(look: Look, radius_ratio: float) -> Limbs:
     return Limbs(found, reduced, crop, trail_px(plane, found.moon), rim=rim)
 
 
-def limbs_if_any(look: Look, radius_ratio: float, stated: Content | None = None) -> Limbs | None:
+def limbs_if_any(
+    look: Look, radius_ratio: float | None, stated: Content | None = None
+) -> Limbs | None:
     """Measure the limbs in a frame that may have some; None in darks, flats and the like.
 
     Parameters
     ----------
     look : Look
-    radius_ratio : float
-        Moon's radius over the Sun's.
+    radius_ratio : float or None
+        Moon's radius over the Sun's; None leaves both free.
     stated : {'dark', 'flat', 'bias'} or None
         What the user says that the frame is.
     """

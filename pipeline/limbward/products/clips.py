@@ -131,10 +131,11 @@ def find_clips(config: Config) -> list[tuple[Path, str]]:
 def _table(file: str, sampled: Sampled, clip: Timed, epoch: Time) -> Table:
     """Return a clip's samples as rows like those of frames."""
     table = Table()
-    table["file"] = [f"{file}#{at:.3f}" for at in sampled.at_s]
+    numbered = [str(k) if np.isnan(at) else f"{at:.3f}" for k, at in enumerate(sampled.at_s)]
+    table["file"] = [f"{file}#{which}" for which in numbered]
     table["phase"] = [phase_of(m) for m in sampled.found]
     table["clip"] = file
-    table["clip_s"] = sampled.at_s * u.s
+    table["clip_s"] = masked_floats(sampled.at_s, u.s)
     table["time_utc"] = masked_texts(
         [
             iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else ""

@@ -36,7 +36,7 @@ Floats = NDArray[np.float64]
 
 
 def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], camera: str | None,
-               section: str) -> Shots:  # fmt: skip
+               section: str, *, placed: bool = True) -> Shots:  # fmt: skip
     """Return the frames of some phases of the camera that took most of them.
 
     Parameters
@@ -49,6 +49,8 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         Model or serial number that is wanted.
     section : str
         Of the config, for messages.
+    placed : bool
+        Whether to leave out frames in which the Sun's place is not known.
 
     Raises
     ------
@@ -66,7 +68,9 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     responses = read_responses(workspace)
     phase = texts(timing, "phase")
     middle = floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
-    usable = np.isin(phase, phases) & np.isfinite(middle) & np.isfinite(floats(align, "sun_x"))
+    usable = np.isin(phase, phases) & np.isfinite(middle)
+    if placed:
+        usable &= np.isfinite(floats(align, "sun_x"))
     bodies = list(zip(texts(ingest, "camera"), texts(ingest, "serial"), strict=True))
     try:
         # Without any frame there is no camera; an empty Shots lets each command say its own.

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.camera.bands import is_narrow
 from limbward.camera.calibration import Setting
 from limbward.camera.choice import camera_of_most
 from limbward.errors import ConfigError
@@ -83,6 +84,19 @@ class Frames:
     camera: str
     serial: str
     linear: bool = True
+
+
+def without_lines(files: Files, band: Texts, note: Texts) -> Files:
+    """Return the files without those in the light of single spectral lines, noting why.
+
+    They are left in if there are no others.
+    """
+    lines = files.usable & np.array([is_narrow(b) for b in band], bool)
+    if not (files.usable & ~lines).any():
+        return files
+    for i in np.flatnonzero(lines):
+        note[i] = f"it shows {band[i]} alone, which is no part of the corona in white light"
+    return replace(files, usable=files.usable & ~lines)
 
 
 def choose(files: Files, wanted: str | None, where: str, note: Texts) -> Frames | None:

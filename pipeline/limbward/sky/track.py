@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.time import Time, TimeDelta
@@ -43,6 +43,11 @@ class SkyTrack:
     def sun_radius_arcsec(self, t: Floats) -> Floats:
         """Return the Sun's radius, the mean of its refracted (slightly flattened) disc."""
         return np.asarray(self._sun_radius(t))
+
+    def with_sun(self, factor: float) -> SkyTrack:
+        """Return the track with a Sun that is larger by a factor, as a spectral line shows it."""
+        t = self._sun_radius.x
+        return replace(self, _sun_radius=CubicSpline(t, factor * self._sun_radius(t)))
 
     def moon_radius_arcsec(self, t: Floats) -> Floats:
         """Return the Moon's radius, the mean of its refracted disc."""

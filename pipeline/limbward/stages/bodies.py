@@ -18,7 +18,7 @@ def name_bodies(config: Config, table: Table) -> list[str]:
     """Tell apart the bodies in the table of ingest, in place; return what is to be said of it."""
     camera, serial, file = (texts(table, n) for n in ("camera", "serial", "file"))
     focal = floats(table, "focal_length")
-    named, said = named_bodies(config, file, camera, serial, focal)
+    named, bands, said = named_bodies(config, file, camera, serial, focal)
     camera = np.where(named != "", named, camera)
     sun, moon = (floats(table, f"measured_{disc}_radius") for disc in ("sun", "moon"))
     measured = np.where(np.isfinite(sun), sun, moon)
@@ -30,4 +30,5 @@ def name_bodies(config: Config, table: Table) -> list[str]:
     )
     camera[rest], split = split_bodies(shots)
     table["camera"] = masked_texts(camera)
+    table["band"] = masked_texts(np.where(bands != "", bands, texts(table, "band")))
     return said + split

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from limbward.camera.colours import read_colours
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import north_known, read_geometry
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid, north_known, read_geometry
 from limbward.geometry.merged import check_merge
 from limbward.picture.resampling import shrink
 from limbward.radiance.depth import GREEN, hide_shallow
@@ -20,6 +21,7 @@ from limbward.radiance.disc import sun_white
 from limbward.radiance.fits import open_picture, planes_of, read_picture, read_rows
 from limbward.render.compose import Look, blur_of, compose, tone_json
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
+from limbward.render.line import laid_over
 from limbward.render.rotate import up_of
 from limbward.render.space import Space, to_srgb
 from limbward.render.sun_disc import sun_disc
@@ -90,7 +92,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             raise LimbwardError(f"The corona cannot be composed: {error}.") from error
         del structure, radiance
         advance()
-        picture = turn(made.picture)
+        picture = made.picture
+        if config.chromosphere.over_corona:
+            picture = _with_prominences(config, workspace, reporter, picture, grid, sun)
+        picture = turn(picture)
         tone = tone_json(made, options.white_balance)
         del made
         caption = _caption(config, header, words)
@@ -114,6 +119,33 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             side_by_side(part, [*panels, ("finished", shrink(small, PANEL_PX)[0])])
         workspace.write_json(Workspace.tone, tone)
         advance()
+
+
+def _with_prominences(
+    config: Config,
+    workspace: Workspace,
+    reporter: Reporter,
+    picture: Pixels,
+    grid: Grid,
+    sun: Disc,
+) -> Pixels:
+    """Return the picture with the prominences of hydrogen-alpha laid over it."""
+    path = workspace.path(Workspace.chromosphere)
+    if not path.exists():
+        reporter.warn(
+            "chromosphere.over_corona is set, but there is no picture in hydrogen-alpha yet: make "
+            "it by `limbward chromosphere`, then run again."
+        )
+        return picture
+    _, header, more = read_picture(path, ("FLAT",))
+    line, _, _ = read_geometry(header)
+    flat, radius = more["FLAT"], float(header["RLINE"])
+    x = np.arange(line.width, dtype=np.float32)
+    away = np.hypot(x[None, :] - line.sun_x, x[:, None] - line.sun_y) / np.float32(radius)
+    sky = grid.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    across = np.stack(line.orientation.to_pixels(*sky))
+    start = np.array([line.sun_x, line.sun_y]) - across @ np.array([sun.x, sun.y])
+    return laid_over(picture, flat, away, across, start, config.chromosphere.colour)
 
 
 def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -206,13 +238,14 @@ def _caption(config: Config, header: Header, words: str) -> Caption:
 STAGE = Stage(
     name="compose",
     run=run,
-    sections=("compose", "enhance", "site", "report"),
+    sections=("compose", "enhance", "site", "report", "chromosphere"),
     reads=lambda config: (
         Workspace.corona,
         Workspace.sun,
         Workspace.enhanced(_name(config))[0],
         Workspace.table("ingest"),
         Workspace.table("merge"),
+        *((Workspace.chromosphere,) if config.chromosphere.over_corona else ()),
     ),
     writes=(
         Workspace.composite_tif,

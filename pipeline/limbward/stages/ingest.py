@@ -29,6 +29,7 @@ from limbward.stages.measuring import Row, Task, measure_all
 from limbward.stages.phasing import decide_phases
 from limbward.stages.records import Records
 from limbward.stages.stage import Stage
+from limbward.stages.videos import LIST, add_notes, in_order, stack_videos
 from limbward.work.executors import crew
 from limbward.work.reach import CardWatch
 from limbward.work.reporting import Reporter
@@ -71,16 +72,21 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         reporter.warn(f"No file matches {pattern!r}.")
     for sentence in unmatched(config, [f.file for f in listing.files]):
         reporter.warn(sentence)
-    if not any(f.kind in IMAGE_KINDS for f in listing.files):
-        raise LimbwardError(nothing_found(config, listing))
-    tasks = [
-        Task(f, workspace.root, round(sky.moon_sun_ratio, 6), stated.get(f.path))
-        for f in listing.files
-    ]
     code = str(Records(config, workspace).causes(STAGE)["code"])
+    with crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands:
+        stacked = stack_videos(config, workspace, listing.files, code, hands, reporter)
+    files = in_order(listing.files, stacked.files)
+    if not any(f.kind in IMAGE_KINDS for f in files):
+        raise LimbwardError(nothing_found(config, listing))
+    banded = tuple(body for body in config.bodies if body.band is not None)
+    tasks = [
+        Task(f, workspace.root, round(sky.moon_sun_ratio, 6), stated.get(f.path), bodies=banded)
+        for f in files
+    ]
     rows, answers = _measured(tasks, code, config, workspace, reporter)
     say_what_is_linear(answers, reporter)
-    for row, file in zip(rows, listing.files, strict=True):
+    add_notes(rows, stacked.notes)
+    for row, file in zip(rows, files, strict=True):
         row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
     made = artefacts_of(rows)  # those of copies, too: an interrupted run goes on with them
     mark_copies(rows)
@@ -91,7 +97,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     table["phase"] = masked_texts(decide_phases(config, table).phase)
     workspace.write_table(Workspace.table("ingest"), table)
     write_responses(workspace, answers)
-    _remove_stale(workspace, made)
+    _remove_stale(workspace, made | {f"{Workspace.stacked}{f.path.name}" for f in stacked.files})
     _say_what_was_found(rows, table, reporter)
 
 
@@ -103,6 +109,8 @@ def _key(task: Task, code: str) -> str:
     )  # fmt: skip
     if task.response is not None or task.in_place:
         parts += (task.response, task.in_place)
+    if task.bodies:
+        parts += (task.bodies,)
     return hashlib.sha256(repr(parts).encode("utf-8", "backslashreplace")).hexdigest()
 
 
@@ -172,7 +180,7 @@ def _asked(config: Config) -> str:
 
 def _remove_stale(workspace: Workspace, wanted: set[str]) -> None:
     """Remove reduced frames and previews of files that are no longer there; others are not ours."""
-    for folder in (Workspace.reduced, Workspace.previews):
+    for folder in (Workspace.reduced, Workspace.previews, Workspace.stacked):
         for path in sorted(workspace.path(folder).glob("*")):
             if f"{folder}{path.name}" not in wanted:
                 workspace.remove(f"{folder}{path.name}")
@@ -231,13 +239,15 @@ def _say_what_was_found(rows: list[Row], table: Table, reporter: Reporter) -> No
 STAGE = Stage(
     name="ingest",
     run=run,
-    sections=("site", "eclipse", "input", "sky", "frames", "bodies"),
+    sections=("site", "eclipse", "input", "sky", "frames", "bodies", "video"),
     writes=(
         Workspace.contacts,
         Workspace.table("ingest"),
         Workspace.responses,
         Workspace.reduced,
         Workspace.previews,
+        Workspace.stacked,
+        LIST,
     ),
     fingerprint=inputs_digest,
     is_unfinished=is_unfinished,

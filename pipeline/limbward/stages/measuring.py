@@ -6,16 +6,19 @@ import errno
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from math import isfinite
+from math import isfinite, nan
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from limbward.camera.bands import is_narrow
 from limbward.camera.card import IMAGE_KINDS, MADE_OF_RAW, CardFile
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.camera.response import Response
 from limbward.camera.shot import Exif
+from limbward.config.bodies import band_said
+from limbward.config.frames import BodyRule
 from limbward.errors import LimbwardError
 from limbward.limb.frame import limbs_if_any, look_at
 from limbward.phase.light import light_of
@@ -57,6 +60,8 @@ class Task:
         Of that curve in responses.json.
     in_place : bool
         Whether a JPEG stands in for its RAW frame, which cannot be decoded.
+    bodies : tuple of BodyRule
+        Those of which the config says in what light they see.
     """
 
     file: CardFile
@@ -66,6 +71,7 @@ class Task:
     response: Response | None = None
     response_name: str = ""
     in_place: bool = False
+    bodies: tuple[BodyRule, ...] = ()
 
 
 def artefact_name(file: str) -> str:
@@ -210,6 +216,18 @@ def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
         row[UNREACHED] = failure
 
 
+def _band(task: Task, row: Row) -> str:
+    focal = row.get("focal_length")
+    said = band_said(
+        task.bodies,
+        task.file.file,
+        row.get("camera") or "",
+        row.get("serial") or "",
+        nan if focal is None else float(focal),
+    )
+    return said or row.get("band") or ""
+
+
 def _measure_pixels(task: Task, row: Row) -> None:
     frame = read_raw(task.file.path)
     declared = frame.encoding
@@ -243,7 +261,9 @@ def _measure_pixels(task: Task, row: Row) -> None:
         row["note"].append(look.note)
     row["phase"] = row["looks_like"] = look.content
     row["stated"] = task.stated
-    limbs = limbs_if_any(look, task.radius_ratio, stated=task.stated)
+    # A spectral line shows the Sun larger than the ephemeris knows it, so nothing ties its radius.
+    ratio = None if is_narrow(_band(task, row)) else task.radius_ratio
+    limbs = limbs_if_any(look, ratio, stated=task.stated)
     moon = None if limbs is None else limbs.found.moon
     circle = None if moon is None else (moon.x, moon.y, moon.radius)
     light = light_of(look.plane, look.range_adu, circle)

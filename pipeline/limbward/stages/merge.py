@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from limbward.camera.response import Response
 from limbward.config import Config
-from limbward.radiance.selection import DISPLAY_REFERRED, Files
+from limbward.radiance.selection import DISPLAY_REFERRED, Files, without_lines
 from limbward.stages import place_and_time
 from limbward.stages.merge_bodies import bodies_to_merge, merge_bodies
 from limbward.stages.merge_one import ALONE, Work, merge_one
@@ -45,6 +45,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     relative = np.full(len(ingest), np.nan)
     used = np.zeros(len(ingest), bool)
     files = _files(config, ingest, timing, align)
+    if config.merge.camera is None and config.merge.cameras is None:
+        files = without_lines(files, texts(ingest, "band"), note)
     found = bodies_to_merge(config, workspace, reporter, files, align, note)
     told: dict[int, tuple[float, str]] = {}
     if not found and place_and_time.eclipse(config).kind == "total":

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
 from numpy.typing import NDArray
 
+from limbward.camera.bands import is_narrow
 from limbward.camera.sidecar import sidecar_name, sidecar_xml
 from limbward.clock.bead_use import add_beads
 from limbward.clock.beads import Beads
@@ -43,6 +46,7 @@ from limbward.sky.track import SkyTrack
 from limbward.stages import place_and_time
 from limbward.stages.beads import by_beads
 from limbward.stages.known_limb import known_limb
+from limbward.stages.line_sun import excess_told, larger_sun
 from limbward.stages.phasing import decide_phases
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
@@ -81,15 +85,19 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     times = Times(readings)
     pull = np.full((len(frames), 3), np.nan)
     clocks, pointings = [], []
-    timed = texts(frames, "time_camera") != ""
+    timed, bands = texts(frames, "time_camera") != "", texts(frames, "band")
     cameras = bodies(texts(frames, "camera"), texts(frames, "serial"), timed)
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
             rows = body.rows
-            solution, discs, beads = _solve(
-                config, workspace, frames, readings, references, track, doubt, totality_s, body,
+            solve = partial(
+                _solve, config, workspace, frames, readings, references, doubt, totality_s, body,
                 limb,
             )  # fmt: skip
+            own, excess = track, None
+            if is_narrow(bands[rows[0]]):
+                own, excess = larger_sun(workspace, frames, readings, rows, track, solve)
+            solution, discs, beads = solve(own)
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
             solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
             said = times.fill_in(body, solution, discs, claimed, totality_s)
@@ -112,7 +120,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             if stood is not None and stood.contradicts and np.isfinite(latitude[rows]).any():
                 clock["warnings"].append(stood.warning())
             if solution is not None and solution.orientation is not None:
-                pointings.append(describe_pointing(body, solution, track))
+                pointings.append(describe_pointing(body, solution, track) | excess_told(excess))
             for warning in clock["warnings"]:
                 reporter.warn(f"{body.camera} {body.serial}: {warning}".strip())
             advance()
@@ -146,11 +154,11 @@ def _solve(
     frames: Table,
     readings: Readings,
     references: list[Reference],
-    track: SkyTrack,
     doubt: Doubt,
     totality_s: tuple[float, float] | None,
     body: Body,
     limb: KnownLimb | None,
+    track: SkyTrack,
 ) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
     """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
     measured = measured_discs(frames)

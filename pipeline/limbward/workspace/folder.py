@@ -60,6 +60,8 @@ class Workspace:
     provenance = "provenance.json"
     reduced = "reduced/"
     previews = "previews/"
+    stacked = "stacked/"
+    chromosphere = "sequences/chromosphere.fits"
 
     def __init__(self, root: Path) -> None:
         self.root = root

@@ -26,6 +26,7 @@ def exif_columns(exif: Exif) -> Row:
         "iso": None if exif.iso is None else round(exif.iso),
         "f_number": exif.f_number,
         "focal_length": exif.focal_length_mm,
+        "band": exif.band,
         "time_camera": _iso(exif.time_camera, exif.has_subsec),
         "has_subsec": exif.has_subsec,
         "time_source": exif.time_source or ("" if exif.time_camera is None else "camera"),

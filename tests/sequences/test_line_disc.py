@@ -1,0 +1,121 @@
+"""The Sun in a spectral line, painted: stacking, flattening, totality and prominences."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from limbward.geometry.disc import Disc
+from limbward.sequences.cut import Cut, View
+from limbward.sequences.line_disc import (
+    Stack,
+    flattened,
+    off_limb,
+    prominences_of,
+    shift_of,
+)
+
+SIDE, SCALE, RADIUS = 601, 4.0, 240.0
+VIEW = View(SIDE, SCALE, 0.0)
+# Position angle and height above the line's limb (arcsec) of prominences with flat tops; to the
+# left is east, 90 degrees.
+PROMINENCES = ((60.0, 60.0), (200.0, 90.0), (310.0, 42.0))
+
+
+def painted(moon=None, dx=0.0, dy=0.0, blur=0.5, disc=True):
+    """The Sun, 1 at the centre, with scattered light around it; fine to a third of a pixel."""
+    fine = 3
+    x = (np.arange(SIDE * fine) + 0.5) / fine - 0.5
+    u, v = x[None, :] - VIEW.centre - dx, x[:, None] - VIEW.centre - dy
+    r = np.hypot(u, v)
+    angle = np.degrees(np.arctan2(-u, -v)) % 360.0
+    light = np.where(r < RADIUS, 0.4 + 0.6 * np.sqrt(np.clip(1 - (r / RADIUS) ** 2, 0, 1)), 0.0)
+    if not disc:
+        light *= 0.0
+    for at, height in PROMINENCES:
+        near = np.abs((angle - at + 180.0) % 360.0 - 180.0) < 2.5
+        light += 0.06 * (near & (r >= RADIUS) & (r < RADIUS + height / SCALE))
+    light += 0.004 * np.exp(-(((r - RADIUS) / 60.0) ** 2)) * disc
+    if moon is not None:
+        light *= np.hypot(x[None, :] - moon.x, x[:, None] - moon.y) > moon.radius
+    light = light.reshape(SIDE, fine, SIDE, fine).mean(axis=(1, 3))
+    return gaussian_filter(light, blur)
+
+
+def cut(picture, level=0.5, noise=2e-4, seed=1):
+    grain = noise * np.random.default_rng(seed).standard_normal(picture.shape)
+    plane = np.clip(level * picture + grain + 1e-4, 1e-6, None).astype(np.float32)
+    return Cut(np.repeat(plane[None], 3, axis=0), np.zeros(plane.shape, bool))
+
+
+def moon_at(angle, distance):
+    a = np.radians(angle)
+    middle = VIEW.centre
+    return Disc(middle + distance * np.cos(a), middle + distance * np.sin(a), 242.0)
+
+
+@pytest.fixture(scope="module")
+def stacked():
+    """Crescents in which the Moon hides one part of the limb after the other."""
+    stack = Stack(VIEW, RADIUS)
+    for k, angle in enumerate((10.0, 130.0, 250.0)):
+        moon = moon_at(angle, 350.0)
+        clear = stack.clear(moon, 0.5)
+        relative = stack.relative(cut(painted(moon), seed=k), 1.0, clear)
+        stack.add(relative, clear, 1.0)
+    return stack
+
+
+def test_the_stack_is_the_sun_without_the_moon_relative_to_its_centre(stacked):
+    disc = stacked.disc()
+    true = painted()
+    inside = stacked.away < 0.95
+    off = disc.picture[inside] / true[inside]
+    assert np.isfinite(disc.picture).all()
+    assert np.ptp(np.quantile(off, (0.02, 0.98))) < 0.005
+    # Relative to the median of the inner half of the disc.
+    middle = np.median(true[stacked.away < 0.5])
+    assert off.mean() == pytest.approx(1.0 / middle, rel=0.003)
+    assert disc.count.min() > 0.9
+
+
+def test_the_flattened_disc_has_neither_darkening_nor_scattered_light(stacked):
+    flat = flattened(stacked.disc(), stacked.away)
+    assert np.abs(flat[stacked.away < 0.97] - 1.0).max() < 0.02
+    sky = (stacked.away > 1.02) & (off_limb(painted(), stacked.away, np.ones_like(flat)) < 1e-3)
+    assert abs(np.median(flat[sky])) < 2e-4
+
+
+def test_prominences_are_found_where_they_are_with_their_heights(stacked):
+    """Heights are above the limb in white light: the painted excess is 0.45 %, 3.5 arcsec."""
+    excess = 0.0045
+    found = prominences_of(stacked.disc(), excess, stacked.away)
+    above = RADIUS * SCALE * (1 - 1 / (1 + excess))
+    wanted = sorted(PROMINENCES, key=lambda p: -p[1])
+    assert len(found) == len(wanted)
+    for p, (angle, height) in zip(found, wanted, strict=True):
+        middle = 0.5 * (p.first + p.last)
+        assert middle == pytest.approx(angle, abs=0.3)
+        assert p.height_arcsec == pytest.approx(height + above, abs=1.0)
+
+
+@pytest.mark.parametrize(("dx", "dy"), [(0.0, 0.0), (2.3, -1.6), (-4.0, 3.2)])
+def test_a_frame_of_totality_is_placed_by_its_prominences(stacked, dx, dy):
+    """The rest lies some pixels off where it was looked for; it is looked for there once more."""
+    template = off_limb(stacked.disc().picture, stacked.away, np.ones_like(stacked.away))
+    found = np.zeros(2)
+    for turn in range(2):
+        off = np.array([dx, dy]) - found
+        there = Disc(VIEW.centre + 3.0 + off[0], VIEW.centre - 2.0 + off[1], 244.0)
+        dark = cut(painted(there, *off, disc=False), level=2.0, noise=1e-3, seed=turn)
+        clear = stacked.clear(Disc(VIEW.centre + 3.0, VIEW.centre - 2.0, 244.0), 0.5)
+        relative = stacked.relative(dark, 4.0, clear)
+        found += shift_of(np.nan_to_num(relative), template, stacked.away, clear)
+    assert found == pytest.approx([dx, dy], abs=0.1)
+
+
+def test_a_frame_that_shows_nothing_is_not_placed(stacked):
+    template = off_limb(stacked.disc().picture, stacked.away, np.ones_like(stacked.away))
+    clear = stacked.clear(Disc(VIEW.centre, VIEW.centre, 244.0), 0.5)
+    dark = cut(np.zeros((SIDE, SIDE)), noise=2e-2)
+    relative = stacked.relative(dark, 1.0, clear)
+    assert shift_of(np.nan_to_num(relative), template, stacked.away, clear) is None
