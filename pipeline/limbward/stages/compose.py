@@ -58,14 +58,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         grid, sun, moon = read_geometry(header)
         if moon is None:
             raise LimbwardError(f"{Workspace.corona} does not say where the Moon was.")
-        radiance = np.empty(hdus[0].shape, np.float32)
-        for c, plane in enumerate(radiance):
-            read_rows(hdus[0], c, plane)
-        if "SIGMA" in hdus:
-            noise = np.empty(radiance.shape[1:], np.float32)
-            read_rows(hdus["SIGMA"], GREEN, noise)
-            hide_shallow(radiance, noise, sun)
-            del noise
+        radiance = _corona(hdus, sun)
         to_up, words = up_of(header, options.up)
         if not north_known(header) and options.up != "camera":
             reporter.warn(
@@ -146,6 +139,18 @@ def _with_prominences(
     across = np.stack(line.orientation.to_pixels(*sky))
     start = np.array([line.sun_x, line.sun_y]) - across @ np.array([sun.x, sun.y])
     return laid_over(picture, flat, away, across, start, config.chromosphere.colour)
+
+
+def _corona(hdus: fits.HDUList, sun: Disc) -> Pixels:
+    """Return the radiance without the margins that only the shortest exposures saw."""
+    radiance = np.empty(hdus[0].shape, np.float32)
+    for c, plane in enumerate(radiance):
+        read_rows(hdus[0], c, plane)
+    if "SIGMA" in hdus:
+        noise = np.empty(radiance.shape[1:], np.float32)
+        read_rows(hdus["SIGMA"], GREEN, noise)
+        hide_shallow(radiance, noise, sun)
+    return radiance
 
 
 def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> None:

@@ -73,8 +73,7 @@ def enhance_image(
     if with_sky and not put_sky_back(picture, header):
         reporter.note(f"{image} still has its sky: none was subtracted.")
     geometry = geometry_of(header)
-    green = None if sigma is None else sigma[GREEN]
-    hide_shallow(picture, green, geometry.sun)
+    hide_shallow(picture, None if sigma is None else sigma[GREEN], geometry.sun)
     steps_of = [(step.filter, step.params) for step in recipe.steps]
     result, done = filters.apply_steps(picture, sigma, geometry, steps_of)
     # Colours of a preview: of half its size again, as those of a whole picture.
@@ -82,7 +81,7 @@ def enhance_image(
     colours = colours_of(
         picture, None if sigma is None else sigma[GREEN], header, geometry, longest
     )
-    del picture, sigma, green
+    del picture, sigma
     kinds = (".png",) if preview else (".fits", ".tif", ".png")
     base = output or image.with_name(f"{image.stem}-{'preview' if preview else 'enhanced'}")
     if base.suffix.lower() in (".png", ".tif", ".tiff", ".fits"):

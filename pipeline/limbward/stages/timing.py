@@ -80,7 +80,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     references = _references(config, frames)
     measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
     tags = floats(frames, "offset_tag_hours")
-
     limb = known_limb(config, epoch)
     times = Times(readings)
     pull = np.full((len(frames), 3), np.nan)
