@@ -47,9 +47,9 @@ def make_session(folder, frames=(2, 2), known=(True, True), **options):
     workspace = Workspace(folder / "workspace")
     workspace.claim()
     workspace.path("reduced").mkdir(parents=True)
-    rng = np.random.default_rng(31)
     rows, pointings = [], []
     for k, (body, scene) in enumerate(scenes().items()):
+        rng = np.random.default_rng([31, k])  # a body's frames are the same without the other
         for b in range(frames[k]):
             for i, e in enumerate(EXPOSURES):
                 x, y = scene.width / 2 + rng.uniform(-5, 5), scene.height / 2 + rng.uniform(-5, 5)

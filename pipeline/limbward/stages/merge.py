@@ -56,7 +56,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         keep_better(workspace, 0, reporter.warn)
         told = _stack(config, workspace, reporter, files, (ingest, align), note)
     else:
-        if not found[0][0].frames.linear:
+        if not found[0][0].linear:
             reporter.warn(DISPLAY_REFERRED)
         with _decoder(config, workspace, ingest) as decoder:
             work = Work(config, workspace, reporter, files, texts(ingest, "reduced"), decoder)

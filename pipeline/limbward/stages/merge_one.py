@@ -64,7 +64,8 @@ def merge_frames(
     work: Work, frames: Frames, field: Field, *, take_sky_off: bool
 ) -> tuple[Plan, Made]:
     """Compare and merge frames of one body."""
-    options, reporter = work.config.merge, work.reporter
+    options = work.config.merge
+    reporter = work.reporter
     with reporter.progress(None, "comparing exposures"):
         plan = plan_merge(
             work.files,

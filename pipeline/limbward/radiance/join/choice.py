@@ -38,6 +38,11 @@ class Candidate:
         return self.frames.camera, self.frames.serial
 
     @property
+    def linear(self) -> bool:
+        """Whether its frames' numbers are in proportion to light."""
+        return self.frames.linear
+
+    @property
     def name(self) -> str:
         """Both in words."""
         return f"{self.frames.camera} {self.frames.serial}".strip()

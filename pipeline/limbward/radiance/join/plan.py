@@ -116,9 +116,11 @@ def joint_grid(parts: Sequence[Part], side: int | None, most_pixels: float) -> G
         east, north = grid.orientation.to_sky(x - grid.sun_x, y - grid.sun_y)
         dx, dy = first.orientation.to_pixels(east, north)
         half = np.maximum(half, [np.abs(dx).max(), np.abs(dy).max()])
-    too_many = 4.0 * half[0] * half[1] / max(most_pixels, 4.0 * own[0] * own[1])
-    if too_many > 1.0:
-        half = np.maximum(half / np.sqrt(too_many), own)
+    most = max(most_pixels, 4.0 * own[0] * own[1]) / 4.0
+    if half[0] * half[1] > most:
+        half = half * np.sqrt(most / (half[0] * half[1]))
+        for i in np.flatnonzero(half < own):  # what one side may not lose, the other does
+            half[i], half[1 - i] = own[i], most / own[i]
     # Of the first's parity: its pixels are the grid's.
     more = np.ceil(half - own).astype(int)
     return Grid(
