@@ -91,6 +91,12 @@ def test_in_a_totality_of_ten_seconds_a_frame_is_compared_with_itself_alone():
     assert flagged(rims, times, (-5.0, 5.0)).tolist() == [True, False, False, False]
 
 
+def test_a_prominence_that_only_frames_of_the_other_side_miss_is_no_bead():
+    """By the end of totality the Moon has covered it; two minutes away nothing is compared."""
+    times = [-57.0, -56.0, 40.0, 45.0, 50.0]
+    assert not flagged([rim(prominence=2.5 * (k < 2), seed=k) for k in range(5)], times).any()
+
+
 def test_contacts_move_to_the_last_and_first_bead():
     beads = np.array([True, True, False, False, False, False, False, True])
     assert contacts_seen(TOTALITY_S, TIMES, beads) == (-56.0, 57.0)

@@ -24,8 +24,9 @@ FAINTEST, BRIGHTEST = 0.005, 0.6
 # seeing of 2 to 4 arcsec). What is not clipped is more likely a prominence.
 CLIPPED_BEAD, BEAD = 1.7, 2.5
 CLIPPED = 0.9  # of the range
-BEAD_ALONE = 3.0  # without other frames
-OTHERS, LEAST_OTHERS = 4, 2
+# Without such frames: prominences reach 3.2, beads 4 to 10.
+BEAD_ALONE = 5.0
+OTHERS, LEAST_OTHERS, OTHERS_S = 4, 2, 45.0
 
 
 def frames_with_beads(
@@ -64,7 +65,8 @@ def frames_with_beads(
             contrast, rim = _contrast(rims, i), rims(i)
             if contrast is None or rim is None:
                 continue
-            nearest = sorted(told, key=lambda k: abs(middle_s[k] - middle_s[i]))[:OTHERS]
+            away = {k: abs(middle_s[k] - middle_s[i]) for k in told}
+            nearest = sorted((k for k in told if away[k] < OTHERS_S), key=away.__getitem__)[:OTHERS]
             beyond, least = contrast, np.full(RIM_BINS, BEAD_ALONE)
             if len(nearest) >= LEAST_OTHERS:
                 beyond = contrast / _most([told[k] for k in nearest])
