@@ -28,7 +28,6 @@ def mergeable(
     totality_s: tuple[float, float] | None,
     max_sigma_px: float,
     words: Words | None = None,
-    beads: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.bool_]:
     """Return which frames can be merged, and note for the others why they cannot.
 
@@ -41,8 +40,6 @@ def mergeable(
     max_sigma_px : float
         Largest standard error of a Sun centre against those of the other frames.
     words : Words, optional
-    beads : ndarray of bool, shape (N,), optional
-        Frames in which photosphere shines beside the Moon.
 
     Notes
     -----
@@ -65,14 +62,9 @@ def mergeable(
         # Near a contact a picture whose limb is well exposed shows that no bead is left.
         clear = shown & ~seen.clipped & ~seen.drowned
         inside |= clear & inside_totality(totality_s, seen.middle_s, seen.time_sigma_s, margin=-1.0)
-    if beads is not None:
-        inside &= ~beads
     if words is not None:
         inside |= words.totality
     usable &= inside
-    beaded = np.zeros(phase.size, bool) if beads is None else beads & ~usable
-    for i in np.flatnonzero((phase == "totality") & beaded & (placing.note == "")):
-        placing.note[i] = "a bead of the photosphere still shines" + OVERRULE
     for i in np.flatnonzero((phase == "totality") & ~usable & (placing.note == "")):
         placing.note[i] = "too near second or third contact, or at an unknown time" + OVERRULE
     vague = usable & (placing.relative > max_sigma_px)

@@ -10,7 +10,6 @@ from astropy.time import Time
 from limbward.config import Config
 from limbward.config.said import said_of
 from limbward.geometry.ring import shows_ring
-from limbward.limb.last_beads import contacts_seen, frames_with_beads
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
@@ -24,7 +23,6 @@ from limbward.workspace.measured import (
     clock_readings,
     crops_of_rows,
     measured_discs,
-    rims_of_rows,
     with_cores,
 )
 from limbward.workspace.stored import read_pointings, read_stage_tables
@@ -57,8 +55,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 
     seen.phase[:] = np.where(said.phase == "", seen.phase, said.phase)
     totality = (np.isin(seen.phase, ("totality", "contact")) | said.keep) & ~said.drop
-    covered = sorted({(c, s) for c, s in zip(camera[totality], serial[totality], strict=True)})
-    for body in covered:
+    for body in sorted({(c, s) for c, s in zip(camera[totality], serial[totality], strict=True)}):
         mine = np.flatnonzero(totality & (camera == body[0]) & (serial == body[1]))
         pointing = pointing_in_force(config, pointings, body)
         if pointing is None:
@@ -72,13 +69,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         else:
             placing.place_body(mine, pointing, crops, reporter.progress)
     words = Words(said.keep, said.drop, said.phase == "totality", said.key)
-    beads = None
-    if totality_s is not None:
-        cameras = [np.flatnonzero(totality & (camera == c) & (serial == s)) for c, s in covered]
-        rims = rims_of_rows(workspace, ingest)
-        beads = frames_with_beads(rims, cameras, seen.middle_s, totality_s)
-        totality_s = contacts_seen(totality_s, seen.middle_s, beads)
-    usable = mergeable(placing, totality_s, config.align.max_sigma_px, words, beads)
+    usable = mergeable(placing, totality_s, config.align.max_sigma_px, words)
 
     table = Table()
     table["file"] = ingest["file"]
