@@ -17,6 +17,7 @@ from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, Observer, world_header
 from limbward.products.product import Product, artefact, write_product
 from limbward.products.shots import cuts, read_shots
+from limbward.radiance.field import observer_of
 from limbward.radiance.fits import write_picture
 from limbward.render.line import shown
 from limbward.render.writers import Caption, write_png
@@ -257,16 +258,7 @@ def _shift(
 
 
 def _observer(config: Config, shots: Shots) -> Observer:
-    sky = place_and_time.view_at(config, shots.epoch)
-    return Observer(
-        solar_north=float(sky.sun_axis_position_angle[0]),
-        zenith=float(sky.parallactic_angle[0]),
-        b0=float(sky.sun_b0[0]),
-        l0=float(sky.sun_l0[0]),
-        distance_km=float(sky.sun_distance_km[0]),
-        sun_radius_arcsec=float(sky.sun_radius_arcsec[0]),
-        sun_radius_km=config.sky.solar_radius_km,
-    )
+    return observer_of(place_and_time.view_at(config, shots.epoch), config.sky.solar_radius_km)
 
 
 def _write(

@@ -129,6 +129,26 @@ def field_of(
     )
 
 
+def observer_of(sky: SkyView, sun_radius_km: float) -> Observer:
+    """Return what a solar header says of a view at one instant.
+
+    Parameters
+    ----------
+    sky : SkyView
+    sun_radius_km : float
+        The photosphere's, to which the coordinates refer.
+    """
+    return Observer(
+        solar_north=float(sky.sun_axis_position_angle[0]),
+        zenith=float(sky.parallactic_angle[0]),
+        b0=float(sky.sun_b0[0]),
+        l0=float(sky.sun_l0[0]),
+        distance_km=float(sky.sun_distance_km[0]),
+        sun_radius_arcsec=float(sky.sun_radius_arcsec[0]),
+        sun_radius_km=sun_radius_km,
+    )
+
+
 def describe_field(
     field: Field, frames: Frames, failed: Collection[int], sun_radius_km: float
 ) -> Header:
@@ -148,27 +168,17 @@ def describe_field(
     timed = np.isfinite(start)
     begun = start[timed] if timed.any() else np.zeros(1)
     lasted = length[timed] if timed.any() else np.zeros(1)
-    sky = field.sky
-    observer = Observer(
-        solar_north=float(sky.sun_axis_position_angle[0]),
-        zenith=float(sky.parallactic_angle[0]),
-        b0=float(sky.sun_b0[0]),
-        l0=float(sky.sun_l0[0]),
-        distance_km=float(sky.sun_distance_km[0]),
-        sun_radius_arcsec=float(sky.sun_radius_arcsec[0]),
-        sun_radius_km=sun_radius_km,
-    )
 
     def at(seconds: float) -> Time:
         return field.epoch + TimeDelta(seconds, format="sec")
 
     header = world_header(
         field.grid,
-        observer,
+        observer_of(field.sky, sun_radius_km),
         at(float(begun.min())),
         at(float((begun + lasted / 2.0).mean())),
         at(float((begun + lasted).max())),
-        refraction=refraction_matrix(sky, field.pressure_hpa, field.temperature_c)[0]
+        refraction=refraction_matrix(field.sky, field.pressure_hpa, field.temperature_c)[0]
         if field.north_known
         else None,
         north_known=field.north_known,

@@ -185,7 +185,6 @@ def _tell(work: Work, joint: Joint, left_out: list[tuple[str, str, str]]) -> Non
             )
         )
     write_bodies(work.workspace, edges, instruments, left_out)
-    named = ((f"{i.camera} {i.serial}".strip(), i.frames) for i in instruments)
-    names = ", ".join(f"{name} ({frames} frames)" for name, frames in named)
+    names = ", ".join(f"{g.body.part.name} ({int(g.body.merged.sum())} frames)" for g in gifts)
     grid = joint.plan.grid
     work.reporter.note(f"Merged into one picture of {grid.width} x {grid.height} pixels: {names}.")

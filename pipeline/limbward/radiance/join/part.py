@@ -127,7 +127,7 @@ def reduced(part: Part, factor: int) -> Part:
         return out
 
     sigma = np.stack([np.sqrt(blocks(np.square(s))) for s in part.sigma])
-    small = _BlockGrid(columns, rows, part.grid.scale_arcsec * factor, part.grid.up_position_angle)
+    small = OffCentre(columns, rows, part.grid.scale_arcsec * factor, part.grid.up_position_angle)
     small = replace(
         small,
         at_x=(part.grid.sun_x + 0.5) / factor - 0.5,
@@ -147,18 +147,20 @@ def reduced(part: Part, factor: int) -> Part:
 
 
 @dataclass(frozen=True)
-class _BlockGrid(Grid):
-    """A grid whose Sun is not in its middle."""
+class OffCentre(Grid):
+    """A grid whose Sun is at ``at_x``, ``at_y`` and not in its middle."""
 
     at_x: float = 0.0
     at_y: float = 0.0
 
     @property
     def sun_x(self) -> float:
+        """Column of the Sun's centre."""
         return self.at_x
 
     @property
     def sun_y(self) -> float:
+        """Row of the Sun's centre."""
         return self.at_y
 
 

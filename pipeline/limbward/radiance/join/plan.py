@@ -26,7 +26,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid
-from limbward.radiance.join.part import NO_TIE, Part, Tie, read_part
+from limbward.radiance.join.part import NO_TIE, OffCentre, Part, Tie, read_part
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -222,9 +222,11 @@ def _noise_of(part: Part, tie: Tie, small: Grid, factor: int) -> tuple[Floats, M
     lost = np.zeros(shape, bool)
     for dy in offsets:
         for dx in offsets:
-            moved = _Moved(
-                small.width, small.height, small.scale_arcsec, small.up_position_angle, dx, dy
-            )
+            # Read beside the middles of the cells.
+            moved = OffCentre(
+                small.width, small.height, small.scale_arcsec, small.up_position_angle,
+                (small.width - 1) / 2.0 - dx, (small.height - 1) / 2.0 - dy,
+            )  # fmt: skip
             sigma = np.stack(
                 [read_part(p, part, moved, tie, shape, nearest=True) for p in part.sigma]
             )
@@ -237,22 +239,6 @@ def _noise_of(part: Part, tie: Tie, small: Grid, factor: int) -> tuple[Floats, M
         mean = total / number
     scaled = (tie.gain**2 * part.area).reshape(3, 1, 1) * pixel**2
     return np.asarray(mean * scaled), ~lost
-
-
-@dataclass(frozen=True)
-class _Moved(Grid):
-    """A grid read beside the middles of its pixels."""
-
-    beside_x: float = 0.0
-    beside_y: float = 0.0
-
-    @property
-    def sun_x(self) -> float:
-        return (self.width - 1) / 2.0 - self.beside_x
-
-    @property
-    def sun_y(self) -> float:
-        return (self.height - 1) / 2.0 - self.beside_y
 
 
 def _rising(mask: Mask, width: float, begin: float = 0.0) -> Pixels:

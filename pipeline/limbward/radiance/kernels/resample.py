@@ -33,6 +33,19 @@ def six_weights(t: float, out: Floats) -> None:
             out[i] = 0.0
 
 
+@kernel(inner=True)
+def place(column: float, row: float, affine: Floats, lens: Floats) -> tuple[float, float]:
+    """Return where a pixel of another grid lies in the picture; see `read_rows`."""
+    px = affine[0, 0] * column + affine[0, 1] * row + affine[0, 2]
+    py = affine[1, 0] * column + affine[1, 1] * row + affine[1, 2]
+    if lens[2] != 0.0:
+        dx, dy = px - lens[0], py - lens[1]
+        grow = lens[2] * (dx * dx + dy * dy)
+        px += dx * grow
+        py += dy * grow
+    return px, py
+
+
 @kernel
 def read_rows(
     first: int, last: int, image: Pixels, top: float, affine: Floats, lens: Floats, out: Pixels
@@ -46,14 +59,7 @@ def read_rows(
     across, down = np.empty(6), np.empty(6)
     for y in range(first, last):
         for x in range(out.shape[1]):
-            row = top + y
-            px = affine[0, 0] * x + affine[0, 1] * row + affine[0, 2]
-            py = affine[1, 0] * x + affine[1, 1] * row + affine[1, 2]
-            if lens[2] != 0.0:
-                dx, dy = px - lens[0], py - lens[1]
-                grow = lens[2] * (dx * dx + dy * dy)
-                px += dx * grow
-                py += dy * grow
+            px, py = place(x, top + y, affine, lens)
             out[y, x] = np.float32(np.nan)
             if not (2.0 <= px <= width - 3.0 and 2.0 <= py <= height - 3.0):
                 continue
@@ -77,14 +83,7 @@ def nearest_rows(
     height, width = image.shape
     for y in range(first, last):
         for x in range(out.shape[1]):
-            row = top + y
-            px = affine[0, 0] * x + affine[0, 1] * row + affine[0, 2]
-            py = affine[1, 0] * x + affine[1, 1] * row + affine[1, 2]
-            if lens[2] != 0.0:
-                dx, dy = px - lens[0], py - lens[1]
-                grow = lens[2] * (dx * dx + dy * dy)
-                px += dx * grow
-                py += dy * grow
+            px, py = place(x, top + y, affine, lens)
             inside = -0.5 <= px < width - 0.5 and -0.5 <= py < height - 0.5
             out[y, x] = image[int(py + 0.5), int(px + 0.5)] if inside else np.float32(np.nan)
 
