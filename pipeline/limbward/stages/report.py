@@ -17,13 +17,13 @@ from limbward.stages import place_and_time
 from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.bodies import read_instruments
 from limbward.workspace.noise import read_noise
 from limbward.workspace.reported import (
     SEQUENCES,
     read_clocks,
     read_corona,
     read_frames,
+    read_instruments,
     read_moon_limb,
     read_products,
     read_samples,

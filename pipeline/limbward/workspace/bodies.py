@@ -10,8 +10,6 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from limbward.clock.wording import clock_name
-from limbward.report.material import Instrument as Shown
 from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
 from limbward.workspace.folder import Workspace
 
@@ -114,39 +112,6 @@ def write_bodies(
     rings["share"] = np.concatenate([i.share for i in instruments])
     rings["covered"] = np.concatenate([i.covered for i in instruments])
     workspace.write_table(Workspace.table("shares"), rings)
-
-
-def read_instruments(workspace: Workspace) -> list[Shown]:
-    """Return the cameras of a merge of several as the report shows them; none if not made."""
-    rows, shares = read_bodies(workspace)
-    if shares is None:
-        return []
-    found = []
-    for row in rows:
-        name = {"camera": str(row["camera"]), "serial": str(row["serial"])}
-        mine = (texts(shares, "camera") == row["camera"]) & (
-            texts(shares, "serial") == row["serial"]
-        )
-        ring = {n: floats(shares, n)[mine] for n in ("from", "to", "share", "covered")}
-        number = {n: float(v) for n, v in row.items() if isinstance(v, float)}
-        found.append(
-            Shown(
-                name=clock_name(name),
-                merged=row["merged"] == "True",
-                note=str(row["note"]),
-                frames=int(np.nan_to_num(number["frames"])),
-                exposure_s=number["exposure"],
-                pixel_scale_arcsec=number["pixel_scale"],
-                up_position_angle=number["up_position_angle"],
-                field_deg=(number["field_width"], number["field_height"]),
-                gain=[number[f"gain_{colour}"] for colour in COLOURS],
-                distortion=float(np.nan_to_num(number["distortion"])),
-                edges=np.append(ring["from"][:1], ring["to"]),
-                share=ring["share"],
-                covered=ring["covered"],
-            )
-        )
-    return found
 
 
 def read_bodies(workspace: Workspace) -> tuple[list[dict[str, object]], Table | None]:

@@ -20,11 +20,12 @@ from limbward.radiance.noise import NoiseRecord
 from limbward.report import ClockAudit, Corona, Frame, Product, Sample
 from limbward.report.corona import corona_of
 from limbward.report.limbs import LimbView, furthest_off
-from limbward.report.material import ContactLimb, MoonLimb, SunStack
+from limbward.report.material import ContactLimb, Instrument, MoonLimb, SunStack
 from limbward.report.sun import sun_of
 from limbward.report.wording import VARIANTS
 from limbward.sky.wording import uneven_limb
 from limbward.workspace import Workspace
+from limbward.workspace.bodies import COLOURS, read_bodies
 from limbward.workspace.columns import flags, floats, texts
 from limbward.workspace.stored import read_crop, read_limbs, read_planes
 
@@ -287,3 +288,36 @@ def _table(workspace: Workspace, stage: str, frames: Table) -> Table:
         if list(table["file"]) == list(frames["file"]):
             return table
     return frames["file",]
+
+
+def read_instruments(workspace: Workspace) -> list[Instrument]:
+    """Return the cameras of a merge of several as the report shows them; none if not made."""
+    rows, shares = read_bodies(workspace)
+    if shares is None:
+        return []
+    found = []
+    for row in rows:
+        name = {"camera": str(row["camera"]), "serial": str(row["serial"])}
+        mine = (texts(shares, "camera") == row["camera"]) & (
+            texts(shares, "serial") == row["serial"]
+        )
+        ring = {n: floats(shares, n)[mine] for n in ("from", "to", "share", "covered")}
+        number = {n: float(v) for n, v in row.items() if isinstance(v, float)}
+        found.append(
+            Instrument(
+                name=clock_name(name),
+                merged=row["merged"] == "True",
+                note=str(row["note"]),
+                frames=int(np.nan_to_num(number["frames"])),
+                exposure_s=number["exposure"],
+                pixel_scale_arcsec=number["pixel_scale"],
+                up_position_angle=number["up_position_angle"],
+                field_deg=(number["field_width"], number["field_height"]),
+                gain=[number[f"gain_{colour}"] for colour in COLOURS],
+                distortion=float(np.nan_to_num(number["distortion"])),
+                edges=np.append(ring["from"][:1], ring["to"]),
+                share=ring["share"],
+                covered=ring["covered"],
+            )
+        )
+    return found
