@@ -359,6 +359,18 @@ def test_a_backup_killed_anywhere_goes_on_and_loses_nothing(tmp_path):
     assert library_says_valid(*tmp_path.glob("bag*"))
 
 
+def test_a_backup_cut_off_before_its_plan_is_known_by_its_empty_folder(tmp_path):
+    card = a_card(tmp_path / "card")
+    (tmp_path / "bag" / INCOMING).mkdir(parents=True)
+    assert save(card, tmp_path / "bag").ok
+    mine = tmp_path / "other" / INCOMING / "diary.txt"
+    mine.parent.mkdir(parents=True)
+    mine.write_text("not a backup")
+    with pytest.raises(LimbwardError, match="something other than a backup"):
+        save(card, tmp_path / "other")
+    assert mine.read_text() == "not a backup"
+
+
 def test_the_inventory_survives_a_line_cut_off(tmp_path):
     card = a_card(tmp_path / "card")
     save(card, tmp_path / "bag")

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from limbward.backup.intent import PLANS, alike
+from limbward.backup.intent import INCOMING, PLANS, alike
 from limbward.backup.inventory import INVENTORY, Records, read_inventory
 from limbward.backup.names import beside, key, portable, printable
 from limbward.errors import ConfigError, LimbwardError
@@ -195,10 +195,13 @@ def _refuse_foreign(root: Path) -> None:
     if not root.is_dir():
         raise LimbwardError(f"{root} is not a folder; name another destination.")
     try:
-        holds = any(root.iterdir())
+        holds = [path.name for path in root.iterdir()]
+        # A backup that was cut off before its plan has made one empty folder.
+        just_begun = holds == [INCOMING] and not any((root / INCOMING).iterdir())
     except OSError as error:
         raise LimbwardError(f"{root} cannot be read ({error.strerror}).") from error
-    if holds and not ((root / INVENTORY).is_file() or (root / PLANS).is_dir()):
+    ours = (root / INVENTORY).is_file() or (root / PLANS).is_dir() or just_begun
+    if holds and not ours:
         raise LimbwardError(
             f"{root} holds something other than a backup made by limbward, so it was not touched; "
             f"name a new or empty folder, such as {root / 'eclipse'}."
