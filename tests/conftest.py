@@ -6,6 +6,7 @@ import pytest
 from hypothesis import settings
 
 from limbward.cli import main
+from limbward.work.worker import one_thread_of_blas
 
 SLOW = {"card", "statistical"}
 
@@ -20,6 +21,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the files that take long, so that no process ends with one while others idle."""
     slow = {item.path for item in items if SLOW & {mark.name for mark in item.iter_markers()}}
     items.sort(key=lambda item: item.path not in slow)
+
+
+one_thread_of_blas()  # two processes of tests share two cores
 
 
 @pytest.fixture

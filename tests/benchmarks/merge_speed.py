@@ -17,6 +17,7 @@ disturbs wall times more than processor times. Needs the packages of the extra `
 """
 
 import argparse
+import ctypes
 import json
 import os
 import resource
@@ -28,6 +29,7 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -119,8 +121,24 @@ def _memory(process: psutil.Process) -> float:
     return total
 
 
+def _adopt_orphans() -> None:
+    """Become the parent of processes whose parent ends first; Linux only, prctl(2).
+
+    The server that forks workers ends after the run does, and with it counts what they cost.
+    """
+    set_child_subreaper = 36
+    ctypes.CDLL(None).prctl(set_child_subreaper, 1, 0, 0, 0)
+
+
+def _wait_for_orphans() -> None:
+    with suppress(ChildProcessError):
+        while True:
+            os.waitpid(-1, 0)
+
+
 def timed(command: list[str], cores: set[int] | None = None) -> Cost:
     """Run a command; return what it and its children cost."""
+    _adopt_orphans()
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begun = time.perf_counter()
     process = subprocess.Popen(
@@ -146,6 +164,7 @@ def timed(command: list[str], cores: set[int] | None = None) -> Cost:
     _, error = process.communicate()
     watcher.join()
     wall = time.perf_counter() - begun
+    _wait_for_orphans()
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     if process.returncode:
         raise SystemExit(f"{' '.join(command)} failed:\n{error.decode()}")

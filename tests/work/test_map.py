@@ -6,6 +6,7 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info
 
 from limbward.errors import LimbwardError, UnreadableFile
 from limbward.work import worker
@@ -134,3 +135,15 @@ def test_a_clusters_files_are_limited_as_here(tmp_path):
     assert isinstance(got["greedy"], Failure)
     assert got["greedy"].kind == "memory"
     assert got["hang"].kind == "crash"
+
+
+def threads_of_blas():
+    return [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+
+
+def test_a_worker_has_one_thread_of_linear_algebra(tmp_path):
+    (tmp_path / "a.raw").write_text("a")
+    with FileMap(local_crew(1)) as files:
+        found = files.one(threads_of_blas, Task(0, tmp_path / "a.raw", ()))
+    assert found
+    assert set(found) == {1}

@@ -13,6 +13,8 @@ from contextlib import contextmanager
 from functools import cache
 from typing import TextIO
 
+from threadpoolctl import threadpool_limits
+
 # A frame of 60 megapixels takes some 10 s; a slow card reads 10 MB/s. What takes ten times that
 # long does not end.
 LIMIT_S = 120.0
@@ -30,11 +32,23 @@ _before: tuple[int, int] | None = None  # the limit of memory when no block is a
 _taken = 0  # bytes that the process had then
 
 
+def one_thread_of_blas() -> None:
+    """Keep this process's linear algebra in one thread, for good.
+
+    Its matrices are small and there is a process a core: threads that wait for each other in turns
+    made the measuring of frames cost four times the processor time on two busy cores.
+    """
+    import scipy.linalg  # noqa: F401  # what is not loaded cannot be told: its BLAS and numpy's
+
+    threadpool_limits(1, user_api="blas")
+
+
 def start_worker() -> None:
     """Prepare a process: Ctrl-C is the parent's business, and LibRaw's remarks are nobody's.
 
     LibRaw prints to standard error what it also returns as an error, which becomes a note.
     """
+    one_thread_of_blas()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with open(os.devnull, "w") as nowhere:
         os.dup2(nowhere.fileno(), 2)
