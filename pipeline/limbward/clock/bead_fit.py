@@ -179,7 +179,7 @@ def likelihoods(
         )
         gain = frames.gain[group] if optics.brightness else np.zeros(group.size)
         for one in np.unique(gain):
-            shown = templates(t, light, optics, float(one))
+            shown = templates(t, light, optics, float(one), ups.size + 2 * TURNS)
             for i, start in zip(group[gain == one], begun[gain == one], strict=True):
                 found[i] = _likelihood(frames, int(i), float(start), turned, shown, grid, ups)
     return found
@@ -204,7 +204,7 @@ def _likelihood(
     # A field that turned by so much since the epoch has its up there.
     there = np.arange(ups[0] - TURNS, ups[-1] + TURNS + 1)
     there += round(float(turned.turn_deg[i]) / BIN_DEG)
-    each = misfit(level, at)[:, there % BINS] / np.float32(-2.0 * VARIANCE)
+    each = misfit(level, at, there % BINS) / np.float32(-2.0 * VARIANCE)
     each = _any_turn(np.logaddexp(each, np.float32(-WORST)))
     # The mean over the step: from the instant of each offset on, in order of falling offsets.
     top = each.max()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 
+KEPT = 4  # of the lights last asked for: those of two contacts, with and without a fading edge
 DEEPEST = 12.0  # arcsec of the Sun beyond the Moon's limb; no contact frame shows more
 
 
@@ -37,6 +38,9 @@ class Edges:
     position_angle: Floats
     height_arcsec: Floats
     sun_ratio: float = 1.0
+    _kept: dict[tuple[float, ...], Floats] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def turned(self, degrees: float) -> Edges:
         """Return a Moon with this one's mountains at other position angles: none that there is."""
@@ -103,6 +107,7 @@ class Edges:
         Parameters
         ----------
         t : ndarray, shape (T,)
+            Evenly spaced.
         fade_arcsec : float
             Over which brightness falls to 1/e outside the Sun's limb; 0 for a sharp edge.
 
@@ -117,6 +122,14 @@ class Edges:
         H. Neckel, D. Labs, Solar Physics 153 (1994) 91, of which the last 2 arcsec are an
         extrapolation: from the limb inwards brightness begins at 0.3 of the middle's.
         """
+        asked = (float(t[0]), float(t[-1]), t.size, fade_arcsec)
+        if asked not in self._kept:
+            while len(self._kept) >= KEPT:
+                self._kept.pop(next(iter(self._kept)))
+            self._kept[asked] = self._light(t, fade_arcsec)
+        return self._kept[asked]
+
+    def _light(self, t: Floats, fade_arcsec: float) -> Floats:
         depth, amount = _through(float(np.mean(self.sun_arcsec(t))))
         gap = self.gap_arcsec(t)
         light = np.interp(gap, depth, amount)

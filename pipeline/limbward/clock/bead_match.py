@@ -22,6 +22,7 @@ WING_ARCSEC = 6.0
 # Bins near each other are blurred together and bear the same errors of relief and of the light's
 # spread. Found on painted pictures, so that errors of the time are as large as stated.
 VARIANCE = 0.16
+FEW = 150  # orientations that are matched sooner one by one than all by a transform
 
 
 @dataclass(frozen=True)
@@ -105,23 +106,28 @@ class Templates:
     Attributes
     ----------
     t : ndarray, shape (T,)
-    spectrum : ndarray of complex, shape (T, L, BINS // 2 + 1)
-        Conjugate.
+    shown : ndarray, shape (T, L, BINS)
     power : ndarray, shape (T, L)
         Sum of squares, and what a brightness costs.
+    spectrum : ndarray of complex, shape (T, L, BINS // 2 + 1), or None
+        Conjugate, of ``shown``; None if few orientations are asked for.
     """
 
     t: Floats
-    spectrum: NDArray[np.complex64]
+    shown: Singles
     power: Singles
+    spectrum: NDArray[np.complex64] | None
 
     def part(self, first: int, count: int) -> Templates:
         """Return those of some instants."""
         here = slice(first, first + count)
-        return Templates(self.t[here], self.spectrum[here], self.power[here])
+        spectrum = None if self.spectrum is None else self.spectrum[here]
+        return Templates(self.t[here], self.shown[here], self.power[here], spectrum)
 
 
-def templates(t: Floats, light: Singles, optics: Optics, gain: float) -> Templates:
+def templates(
+    t: Floats, light: Singles, optics: Optics, gain: float, orientations: int
+) -> Templates:
     """Return what frames of one exposure would show at instants ``t``, evenly spaced.
 
     Parameters
@@ -132,32 +138,45 @@ def templates(t: Floats, light: Singles, optics: Optics, gain: float) -> Templat
     optics : Optics
     gain : float
         As of `Optics.levels`.
+    orientations : int
+        How many will be asked for.
     """
     levels, cost = optics.levels(gain)
-    shown = contrast(light[:, None, :] * levels.astype(np.float32)[:, None])
-    spectrum = np.conj(fft.rfft(shown, axis=2))
-    return Templates(t, spectrum, np.sum(shown**2, axis=2) + cost.astype(np.float32))
+    # The logarithm of a product, one for all brightnesses: see `contrast`.
+    log_light = np.log(np.maximum(light, np.float32(1e-30)) / np.float32(FAINTEST))
+    shown = np.clip(
+        log_light[:, None, :] + np.log(levels).astype(np.float32)[:, None],
+        np.float32(0.0),
+        np.float32(-np.log(FAINTEST)),
+    )
+    spectrum = np.conj(fft.rfft(shown, axis=2)) if orientations > FEW else None
+    power = np.einsum("tlk,tlk->tl", shown, shown) + cost.astype(np.float32)
+    return Templates(t, shown, power, spectrum)
 
 
-def misfit(level: Singles, at: Templates) -> Singles:
-    """Return the sum of squares that a frame differs by, shape (T, BINS).
+def misfit(level: Singles, at: Templates, ups: NDArray[np.int64]) -> Singles:
+    """Return the sum of squares that a frame differs by, shape (T, U).
 
     Parameters
     ----------
     level : ndarray, shape (BINS,)
         Of `limbward.limb.rim.rim_light`.
     at : Templates
+    ups : ndarray of int, shape (U,)
+        Orientations, 0 to BINS - 1: a picture whose up has the position angle s times 0.2 degrees.
 
     Returns
     -------
     ndarray
-        At each instant and, in column s, for a picture whose up has the position angle s times 0.2
-        degrees; the best of all brightnesses.
+        At each instant and orientation; the best of all brightnesses.
     """
     seen = contrast(level)
-    # Column s of the correlation is the sum over k of seen[k] * shown[k + s].
-    product = np.conj(fft.rfft(seen) * at.spectrum)
-    both = fft.irfft(product, BINS, axis=2)
+    # For orientation s the sum over k of seen[k] * shown[k + s].
+    if at.spectrum is None:
+        turned = seen[(np.arange(BINS) - ups[:, None]) % BINS]
+        both = (at.shown.reshape(-1, BINS) @ turned.T).reshape(*at.power.shape, ups.size)
+    else:
+        both = fft.irfft(np.conj(fft.rfft(seen) * at.spectrum), BINS, axis=2)[:, :, ups]
     return np.asarray(np.min(at.power[:, :, None] - 2.0 * both, axis=1) + np.sum(seen**2))
 
 
