@@ -1,6 +1,8 @@
 """A map over files: what a crash, a file that never ends, a lack of memory and a bug cost."""
 
 import os
+import subprocess
+import sys
 import time
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 
@@ -147,3 +149,17 @@ def test_a_worker_has_one_thread_of_linear_algebra(tmp_path):
         found = files.one(threads_of_blas, Task(0, tmp_path / "a.raw", ()))
     assert found
     assert set(found) == {1}
+
+
+def test_workers_begin_where_no_socket_can_be_made(tmp_path):
+    """A socket's path has 107 bytes at most: unix(7)."""
+    (tmp_path / ("long" * 30)).mkdir()
+    ask = (
+        "from limbward.work.executors import local_pool\n"
+        "from limbward.work.worker import ready\n"
+        "with local_pool(1) as pool: print(pool.submit(ready).result())"
+    )
+    environment = {**os.environ, "TMPDIR": str(tmp_path / ("long" * 30))}
+    command = [sys.executable, "-c", ask]
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert done.stdout == "True\n", done.stderr

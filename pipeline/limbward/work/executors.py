@@ -7,10 +7,10 @@ import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
-from multiprocessing import get_context
+from multiprocessing import forkserver, get_context
 from multiprocessing.context import BaseContext
 from typing import Any
 
@@ -68,11 +68,14 @@ def beginning() -> BaseContext:
     On Linux they are forked from a server that has loaded the libraries and has run nothing; the
     frameworks of macOS do not bear that, and Windows cannot.
     """
-    if sys.platform != "linux":
-        return get_context("spawn")
-    context = get_context("forkserver")
-    context.set_forkserver_preload(LIBRARIES)
-    return context
+    if sys.platform == "linux":
+        forkserver.set_forkserver_preload(LIBRARIES)
+        # The server's socket has its place among temporary files: they may be full, or their path
+        # longer than the 107 bytes that a socket's may have.
+        with suppress(OSError):
+            forkserver.ensure_running()
+            return get_context("forkserver")
+    return get_context("spawn")
 
 
 def local_crew(jobs: int | None = None) -> Crew:
