@@ -19,14 +19,15 @@ from limbward.cli import demo
 from limbward.cli.app import app
 from limbward.config.loading import load_config
 from limbward.report.build import build_report
+from limbward.runs import runner
+from limbward.runs.stage import Stage
 from limbward.simulate import scenario as scenarios
 from limbward.simulate.scenario import adapt, demo_scenario, shorten
 from limbward.sky.caution import GENERAL, caution, near_edge
 from limbward.sky.contacts import local_circumstances, local_circumstances_many
 from limbward.sky.ephemeris import Site
 from limbward.sky.limb_profile import ProfileContacts, circumstances_json
-from limbward.stages import place_and_time, report, runner
-from limbward.stages.stage import Stage
+from limbward.stages import place_and_time, report
 from limbward.workspace import Workspace
 from tests.report.pages import Page, contacts, material
 

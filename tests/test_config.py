@@ -17,9 +17,9 @@ from limbward.config.loading import _all_keys, json_schema, load_config
 from limbward.config.yaml_source import MAX_VALUES, key_path
 from limbward.errors import ConfigError
 from limbward.imports import sources
+from limbward.runs.runner import load_stages
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site
-from limbward.stages.runner import load_stages
 from tests.config_reads import MODELS, reads
 
 PACKAGE = Path(__file__).parent.parent / "pipeline" / "limbward"

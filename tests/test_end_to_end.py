@@ -13,10 +13,10 @@ from astropy.table import Table
 from PIL import Image
 
 from limbward.config.loading import load_config
+from limbward.runs.runner import run_stages
 from limbward.simulate.card import simulate_card
 from limbward.simulate.scenario import adapt, demo_scenario, shorten
 from limbward.simulate.truth import true_corona
-from limbward.stages.runner import run_stages
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from limbward.workspace.frames import FRAME_COLUMNS

@@ -16,10 +16,10 @@ from limbward.config import Config
 from limbward.config.inputs import _is_workspace
 from limbward.errors import ConfigError, LimbwardError
 from limbward.radiance.fits import open_picture, read_extension, read_picture, write_picture
+from limbward.runs.place import place_fault, require_own_place
+from limbward.runs.runner import run_stages
+from limbward.runs.stage import Stage
 from limbward.stages.ingest import _remove_stale
-from limbward.stages.place import place_fault, require_own_place
-from limbward.stages.runner import run_stages
-from limbward.stages.stage import Stage
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace, is_workspace, owner_of
 from limbward.workspace.earlier import keep_better

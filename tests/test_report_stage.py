@@ -16,8 +16,8 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.law import mean_corona
 from limbward.radiance.fits import write_picture
+from limbward.runs.stage import ORDER
 from limbward.stages import report
-from limbward.stages.stage import ORDER
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace, read_table
 from limbward.workspace.columns import masked_floats, masked_texts

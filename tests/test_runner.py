@@ -14,9 +14,9 @@ from astropy.table import Table
 import limbward
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
-from limbward.stages import records
-from limbward.stages.runner import run_stages
-from limbward.stages.stage import ORDER, Stage
+from limbward.runs import records
+from limbward.runs.runner import run_stages
+from limbward.runs.stage import ORDER, Stage
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
@@ -364,7 +364,7 @@ def test_the_workspace_is_locked_meanwhile(pipeline):
 
 def test_the_real_stages_fit_together():
     """Every artefact is made by one stage and read after it."""
-    from limbward.stages.runner import load_stages
+    from limbward.runs.runner import load_stages
     from limbward.workspace.reported import SEQUENCES
 
     stages = load_stages()

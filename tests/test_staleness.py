@@ -8,8 +8,8 @@ import pytest
 
 import limbward
 from limbward import imports
-from limbward.stages.records import code_digest
-from limbward.stages.runner import load_stages
+from limbward.runs.records import code_digest
+from limbward.runs.runner import load_stages
 
 PACKAGE = Path(limbward.__file__).parent
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from limbward.stages import runner
-from limbward.stages.stage import Stage
+from limbward.runs import runner
+from limbward.runs.stage import Stage
 from limbward.workspace import Workspace
 
 CONFIG = """\

@@ -8,8 +8,8 @@ import pytest
 
 from limbward.clock.wording import audit_lines, clock_verdict
 from limbward.errors import LimbwardError
-from limbward.stages import runner
-from limbward.stages.stage import Stage
+from limbward.runs import runner
+from limbward.runs.stage import Stage
 from limbward.workspace import Workspace
 from tests.cli.conftest import CLOCK
 

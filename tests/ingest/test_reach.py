@@ -12,9 +12,9 @@ from astropy.io import fits
 
 from limbward.camera.raw import UnreadableFrame
 from limbward.errors import LimbwardError
+from limbward.runs.runner import run_stages
 from limbward.stages import ingest, measuring
 from limbward.stages.measuring import artefact_name
-from limbward.stages.runner import run_stages
 from limbward.work import executors
 from limbward.work.reach import failure_to_reach
 from limbward.work.reporting import SilentReporter

@@ -7,11 +7,11 @@ import pytest
 
 from limbward.config import with_jobs
 from limbward.config.loading import load_config
+from limbward.runs.runner import run_stages
 from limbward.simulate.card import simulate_card
 from limbward.simulate.frames import SimulatedFrame, camera_frames
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Scenario, adapt, demo_scenario
-from limbward.stages.runner import run_stages
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 

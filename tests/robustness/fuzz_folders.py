@@ -28,9 +28,9 @@ from typing import Any
 from limbward.config import Config
 from limbward.config.loading import load_config
 from limbward.errors import LimbwardError
+from limbward.runs.runner import run_stages
+from limbward.runs.stage import ORDER, Stage
 from limbward.stages.ingest import _remove_stale
-from limbward.stages.runner import run_stages
-from limbward.stages.stage import ORDER, Stage
 from limbward.work.reporting import Reporter, SilentReporter
 from limbward.workspace import Workspace
 from tests.robustness.kill_points import small_card

@@ -12,7 +12,7 @@ from limbward.camera.exif import from_tags, read_exif
 from limbward.camera.shot import Exif, plain_text
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError
-from limbward.stages.runner import run_stages
+from limbward.runs.runner import run_stages
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import table_text

@@ -13,8 +13,8 @@ from limbward.backup.job import back_up
 from limbward.backup.verify import verify_bag
 from limbward.cli.progress import LineReporter
 from limbward.config.loading import load_config
+from limbward.runs.runner import run_stages
 from limbward.stages.ingest import STAGE
-from limbward.stages.runner import run_stages
 from limbward.work.reporting import SilentReporter, visible
 from limbward.workspace import Workspace
 from limbward.workspace.columns import texts

@@ -190,7 +190,7 @@ def audit(
     """Measure the camera clocks: run ingest and timing only."""
     from limbward.cli.printing import print_json
     from limbward.clock.wording import audit_lines
-    from limbward.stages.runner import run_stages
+    from limbward.runs.runner import run_stages
     from limbward.work.reporting import visible
 
     settings, space = load(config, workspace, jobs)
@@ -265,9 +265,9 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
     from limbward.config.bodies import unmatched
     from limbward.config.inputs import card_paths, find_inputs
     from limbward.config.loading import load_config
+    from limbward.runs.place import require_own_place
     from limbward.sky.seen import only_partial
     from limbward.stages import place_and_time
-    from limbward.stages.place import require_own_place
 
     settings = load_config(config)
     own = settings.resolve(settings.workspace)
@@ -430,7 +430,7 @@ def main(arguments: list[str] | None = None) -> None:
 def _run(config: Config, workspace: Workspace, reporter: Reporter, **how: Any) -> None:
     """Run stages, then print what there is to look at."""
     from limbward.clock.wording import clock_verdict
-    from limbward.stages.runner import run_stages
+    from limbward.runs.runner import run_stages
 
     run_stages(config, workspace, reporter, **how)
     for label, artefact in (("composite", workspace.composite_png), ("report", workspace.report)):

@@ -75,7 +75,7 @@ def make(name: str, path: Path, workspace: Path | None, jobs: int | None) -> Non
     """Make a product of a finished run, and the report anew, which shows it."""
     # Imported inside: --help should not wait for it.
     from limbward.products.product import product_files
-    from limbward.stages.runner import run_product, run_stages
+    from limbward.runs.runner import run_product, run_stages
 
     product = import_module(f"limbward.products.{name}")
     settings, space = load(path, workspace, jobs)

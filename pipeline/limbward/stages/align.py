@@ -13,9 +13,9 @@ from limbward.geometry.ring import shows_ring
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
+from limbward.runs.stage import Stage
 from limbward.stages import place_and_time
 from limbward.stages.pointing import pointing_in_force
-from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts

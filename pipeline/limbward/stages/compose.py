@@ -27,7 +27,7 @@ from limbward.render.space import Space, to_srgb
 from limbward.render.sun_disc import sun_disc
 from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
 from limbward.render.writers import Caption, caption_of, place_text, write_png, write_tiff
-from limbward.stages.stage import Stage
+from limbward.runs.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.stored import merged_limb_widths

@@ -15,7 +15,7 @@ from limbward.geometry.merged import check_merge, geometry_of
 from limbward.radiance.depth import GREEN, hide_shallow
 from limbward.radiance.fits import read_extension, read_picture
 from limbward.render.filtered import Colours, colours_of, picture_of, write_filtered
-from limbward.stages.stage import Stage
+from limbward.runs.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 

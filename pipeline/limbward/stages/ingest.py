@@ -20,6 +20,8 @@ from limbward.config.inputs import (
     without_match,
 )
 from limbward.errors import LimbwardError
+from limbward.runs.records import Records
+from limbward.runs.stage import Stage
 from limbward.sky.seen import only_partial
 from limbward.stages import place_and_time
 from limbward.stages.bodies import name_bodies
@@ -27,8 +29,6 @@ from limbward.stages.copies import mark_copies
 from limbward.stages.linearity import answers_of, say_what_is_linear, tasks_again
 from limbward.stages.measuring import Row, Task, measure_all
 from limbward.stages.phasing import decide_phases
-from limbward.stages.records import Records
-from limbward.stages.stage import Stage
 from limbward.stages.videos import LIST, add_notes, in_order, stack_videos
 from limbward.work.executors import crew
 from limbward.work.reach import CardWatch

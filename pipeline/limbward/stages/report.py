@@ -12,9 +12,9 @@ from limbward.report import Enhanced, Material, build_report, measure_coverage
 from limbward.report.beads import contact_limbs
 from limbward.report.material import MoonLimb
 from limbward.report.wording import composite_caption, report_title
+from limbward.runs.stage import Stage
 from limbward.sky.wording import contacts_heading, uneven_limb
 from limbward.stages import place_and_time
-from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.noise import read_noise

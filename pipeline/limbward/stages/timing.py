@@ -40,6 +40,7 @@ from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.relief import Moons
 from limbward.limb.session import session
 from limbward.phase.decide import NEVER
+from limbward.runs.stage import Stage
 from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
@@ -48,7 +49,6 @@ from limbward.stages.beads import by_beads
 from limbward.stages.known_limb import known_limb
 from limbward.stages.line_sun import excess_told, larger_sun
 from limbward.stages.phasing import decide_phases
-from limbward.stages.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, masked_floats, masked_texts, texts

@@ -13,7 +13,7 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.imports import PACKAGE, sources, stamp
 from limbward.regular import sha256
-from limbward.stages.stage import Stage
+from limbward.runs.stage import Stage
 from limbward.workspace import KEPT, TEMPORARY, Workspace
 
 HASHES = "state/hashes.json"

@@ -10,9 +10,9 @@ from importlib import import_module
 
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
-from limbward.stages.place import require_own_place
-from limbward.stages.records import Records
-from limbward.stages.stage import ORDER, Stage
+from limbward.runs.place import require_own_place
+from limbward.runs.records import Records
+from limbward.runs.stage import ORDER, Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.frames import SOURCES, assemble_frames
