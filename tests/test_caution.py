@@ -17,6 +17,7 @@ from typer.main import get_command
 
 from limbward.cli import demo
 from limbward.cli.app import app
+from limbward.config import place_and_time
 from limbward.config.loading import load_config
 from limbward.report.build import build_report
 from limbward.runs import runner
@@ -27,7 +28,7 @@ from limbward.sky.caution import GENERAL, caution, near_edge
 from limbward.sky.contacts import local_circumstances, local_circumstances_many
 from limbward.sky.ephemeris import Site
 from limbward.sky.limb_profile import ProfileContacts, circumstances_json
-from limbward.stages import place_and_time, report
+from limbward.stages import report
 from limbward.workspace import Workspace
 from tests.report.pages import Page, contacts, material
 

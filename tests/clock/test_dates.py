@@ -7,8 +7,7 @@ from limbward.clock.crescent_result import Step
 from limbward.clock.entries import describe_clock
 from limbward.clock.frames import piece_at_epoch
 from limbward.clock.solution import ClockSolution
-from limbward.config import Config
-from limbward.stages import place_and_time
+from limbward.config import Config, place_and_time
 from tests.clock.test_readings import body, readings
 
 

@@ -5,12 +5,11 @@ import pytest
 from astropy.io import fits
 from astropy.time import TimeDelta
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.products import prominences
 from limbward.radiance.fits import write_picture
 from limbward.simulate.truth import true_corona
 from limbward.sky.ephemeris import view
-from limbward.stages import place_and_time
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 

@@ -11,6 +11,7 @@ import tifffile
 from astropy.time import Time
 from PIL import Image
 
+from limbward.config import place_and_time
 from limbward.errors import LimbwardError
 from limbward.limb.measure import measure
 from limbward.products import film, sheet, strip
@@ -19,7 +20,6 @@ from limbward.sequences.sheet import centre_of
 from limbward.simulate.scene import DARKENING_MEAN, LIMB_DARKENING
 from limbward.sky.caution import TIMES, TOTAL
 from limbward.sky.real_limb import real_limb
-from limbward.stages import place_and_time
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.products.conftest import SEED

@@ -5,12 +5,11 @@ import pytest
 from astropy.time import Time
 
 from limbward.clock.solve import solve_clock
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.geometry.orientation import Orientation
 from limbward.sky.air import standard_air
 from limbward.sky.ephemeris import Site, view
 from limbward.sky.track import sky_track
-from limbward.stages import place_and_time
 from tests.clock.test_solve import crescents
 
 HIGH = Site(43.2, -3.2, 2200.0)

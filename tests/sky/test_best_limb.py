@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from limbward.cli.app import main
+from limbward.config import place_and_time
 from limbward.config.loading import load_config
 from limbward.report.build import build_report
 from limbward.sky.best_limb import SMOOTH, best_limb, contacts_told
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import LimbProfile
-from limbward.stages import place_and_time
 from tests.report.pages import Page, material
 
 # On the paths of totality of 2026 August 12 and, after 2050, of 2052 March 30.

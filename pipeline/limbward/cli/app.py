@@ -262,12 +262,12 @@ def check(config: ConfigPath, verbose: Verbose = False) -> None:
     from functools import partial
 
     from limbward.cli.printing import print_contacts
+    from limbward.config import place_and_time
     from limbward.config.bodies import unmatched
     from limbward.config.inputs import card_paths, find_inputs
     from limbward.config.loading import load_config
     from limbward.runs.place import require_own_place
     from limbward.sky.seen import only_partial
-    from limbward.stages import place_and_time
 
     settings = load_config(config)
     own = settings.resolve(settings.workspace)

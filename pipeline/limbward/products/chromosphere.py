@@ -11,7 +11,7 @@ from astropy.time import TimeDelta
 from numpy.typing import NDArray
 
 from limbward.camera.bands import is_narrow
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, Observer, world_header
@@ -32,7 +32,6 @@ from limbward.sequences.line_disc import (
 )
 from limbward.sequences.prominences import TOP_ARCSEC, Prominence, km_per_arcsec
 from limbward.sequences.shots import Shots
-from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, texts

@@ -19,15 +19,14 @@ from limbward.clips.overview import overview, thumbnail
 from limbward.clips.sampling import MEMORY, PICTURE_S, Sampled, sample
 from limbward.clips.sampling import stills as stills_of
 from limbward.clips.times import add_still, borrow_clocks, contacts_in, phase_of, words_of
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.config.inputs import card_paths
+from limbward.config.known_limb import known_limb
 from limbward.errors import LimbwardError
 from limbward.limb.partial import measured_columns
 from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
 from limbward.sky.circumstances import Circumstances, iso_utc
-from limbward.stages import place_and_time
-from limbward.stages.known_limb import known_limb
 from limbward.stages.measuring import artefact_name
 from limbward.work.executors import local_crew
 from limbward.work.map import Failure, FileMap, Task

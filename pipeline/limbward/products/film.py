@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import ExitStack
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.products.product import Product, artefact, caption_of, write_product
 from limbward.products.shots import counted_off, cuts, read_shots
@@ -21,7 +21,6 @@ from limbward.sequences.timelapse import (
     learn,
     some_to_learn_from,
 )
-from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 

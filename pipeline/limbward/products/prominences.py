@@ -8,7 +8,7 @@ import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known, read_geometry
 from limbward.products.product import Product, artefact, write_product
@@ -24,7 +24,6 @@ from limbward.sequences.prominence_crops import (
 )
 from limbward.sequences.prominences import Prominence, km_per_arcsec
 from limbward.sky.best_limb import smooth_limb
-from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 

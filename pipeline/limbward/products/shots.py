@@ -11,7 +11,8 @@ from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
 from limbward.camera.choice import camera_of_most
-from limbward.config import Config
+from limbward.config import Config, place_and_time
+from limbward.config.pointing import pointing_in_force
 from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
@@ -23,8 +24,6 @@ from limbward.sequences.shots import (
     orientations,
 )
 from limbward.sky.ephemeris import view as sky_view
-from limbward.stages import place_and_time
-from limbward.stages.pointing import pointing_in_force
 from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace

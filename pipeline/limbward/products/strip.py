@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.products.product import Product, artefact, caption_of, write_product
 from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.render.writers import write_png, write_tiff
 from limbward.sequences.shots import UP_WORDS
 from limbward.sequences.strip import Strip
-from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 

@@ -7,15 +7,14 @@ import numpy as np
 from astropy.table import Table
 from astropy.time import Time
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
+from limbward.config.pointing import pointing_in_force
 from limbward.config.said import said_of
 from limbward.geometry.ring import shows_ring
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
 from limbward.runs.stage import Stage
-from limbward.stages import place_and_time
-from limbward.stages.pointing import pointing_in_force
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts

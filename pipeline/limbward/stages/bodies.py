@@ -9,7 +9,7 @@ from limbward.camera.bodies import Shots, split_bodies
 from limbward.clock.readings import seconds_from
 from limbward.config import Config
 from limbward.config.bodies import named_bodies
-from limbward.stages.place_and_time import noon
+from limbward.config.place_and_time import noon
 from limbward.workspace.columns import floats, masked_texts, texts
 from limbward.workspace.ingest_table import pictures_of
 

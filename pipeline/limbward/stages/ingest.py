@@ -10,7 +10,7 @@ from astropy.table import Table
 
 from limbward.camera.brackets import Answer
 from limbward.camera.card import IMAGE_KINDS
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.config.bodies import unmatched
 from limbward.config.inputs import (
     card_paths,
@@ -23,7 +23,6 @@ from limbward.errors import LimbwardError
 from limbward.runs.records import Records
 from limbward.runs.stage import Stage
 from limbward.sky.seen import only_partial
-from limbward.stages import place_and_time
 from limbward.stages.bodies import name_bodies
 from limbward.stages.copies import mark_copies
 from limbward.stages.linearity import answers_of, say_what_is_linear, tasks_again

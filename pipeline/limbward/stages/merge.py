@@ -11,10 +11,9 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.camera.response import Response
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.radiance.selection import DISPLAY_REFERRED, Files, without_lines
 from limbward.runs.stage import Stage
-from limbward.stages import place_and_time
 from limbward.stages.merge_bodies import bodies_to_merge, merge_bodies
 from limbward.stages.merge_one import ALONE, Work, merge_one
 from limbward.stages.sun_picture import choose_filtered, stack_filtered

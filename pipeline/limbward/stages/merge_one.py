@@ -9,14 +9,13 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.compiled import at_most
-from limbward.config import Config
+from limbward.config import Config, place_and_time
+from limbward.config.pointing import pointing_in_force
 from limbward.radiance.assembly import Made, Plan, make_corona, plan_merge
 from limbward.radiance.corona import write_corona
 from limbward.radiance.field import Field, field_of, shared_sigma
 from limbward.radiance.join.choice import Candidate
 from limbward.radiance.selection import Files, Frames
-from limbward.stages import place_and_time
-from limbward.stages.pointing import pointing_in_force
 from limbward.work.decoding import Decoder
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from limbward.camera.classify import named_content
 from limbward.clock.readings import seconds_from
 from limbward.config import Config
+from limbward.config.place_and_time import noon
 from limbward.config.said import said_of
 from limbward.phase.decide import Timed
 from limbward.phase.evidence import Evidence
 from limbward.phase.session import Phases, Taken, decide_session
-from limbward.stages.place_and_time import noon
 from limbward.workspace.columns import floats, texts
 from limbward.workspace.ingest_table import pictures_of
 

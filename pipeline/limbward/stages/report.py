@@ -7,14 +7,13 @@ from dataclasses import asdict
 from typing import Any
 
 import limbward
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.report import Enhanced, Material, build_report, measure_coverage
 from limbward.report.beads import contact_limbs
 from limbward.report.material import MoonLimb
 from limbward.report.wording import composite_caption, report_title
 from limbward.runs.stage import Stage
 from limbward.sky.wording import contacts_heading, uneven_limb
-from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.noise import read_noise

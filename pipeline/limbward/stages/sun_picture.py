@@ -9,15 +9,14 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
+from limbward.config.pointing import pointing_in_force
 from limbward.geometry.disc import Disc
 from limbward.geometry.pointing import Pointing
 from limbward.radiance.disc import SunPicture, centre_colour, make_sun, neutral, write_sun
 from limbward.radiance.disc_choice import DiscFrames, choose_discs
 from limbward.radiance.field import Field, field_of
 from limbward.radiance.selection import Files, Frames, choose
-from limbward.stages import place_and_time
-from limbward.stages.pointing import pointing_in_force
 from limbward.work.decoding import Decoder
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace

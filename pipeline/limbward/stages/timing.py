@@ -33,7 +33,8 @@ from limbward.clock.readings import (
 from limbward.clock.solution import ClockSolution, split_zone
 from limbward.clock.times import Times
 from limbward.clock.wording import dated_by_another
-from limbward.config import Config
+from limbward.config import Config, place_and_time
+from limbward.config.known_limb import known_limb
 from limbward.config.said import said_of
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
@@ -44,9 +45,7 @@ from limbward.runs.stage import Stage
 from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
-from limbward.stages import place_and_time
 from limbward.stages.beads import by_beads
-from limbward.stages.known_limb import known_limb
 from limbward.stages.line_sun import excess_told, larger_sun
 from limbward.stages.phasing import decide_phases
 from limbward.work.reporting import Reporter

@@ -5,9 +5,8 @@ from __future__ import annotations
 from astropy.time import Time
 
 from limbward.clock.body import KnownLimb
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.sky.limb_track import limb_track
-from limbward.stages import place_and_time
 
 
 def known_limb(config: Config, epoch: Time) -> KnownLimb | None:
