@@ -74,8 +74,8 @@ def _add(app: typer.Typer, name: str, words: str, *, jobs: bool = False, example
 def make(name: str, path: Path, workspace: Path | None, jobs: int | None) -> None:
     """Make a product of a finished run, and the report anew, which shows it."""
     # Imported inside: --help should not wait for it.
-    from limbward.products.product import product_files
     from limbward.runs.runner import run_product, run_stages
+    from limbward.workspace.product import product_files
 
     product = import_module(f"limbward.products.{name}")
     settings, space = load(path, workspace, jobs)

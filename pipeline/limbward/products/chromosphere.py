@@ -15,7 +15,6 @@ from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, Observer, world_header
-from limbward.products.product import Product, artefact, write_product
 from limbward.products.shots import cuts, read_shots
 from limbward.radiance.field import observer_of
 from limbward.radiance.fits import write_picture
@@ -35,6 +34,7 @@ from limbward.sequences.shots import Shots
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, texts
+from limbward.workspace.product import Product, artefact, write_product
 from limbward.workspace.stored import read_stage_tables
 
 Floats = NDArray[np.float64]

@@ -24,7 +24,6 @@ from limbward.config.inputs import card_paths
 from limbward.config.known_limb import known_limb
 from limbward.errors import LimbwardError
 from limbward.limb.partial import measured_columns
-from limbward.products.product import Product, artefact, write_product
 from limbward.render.writers import write_png
 from limbward.sky.circumstances import Circumstances, iso_utc
 from limbward.stages.measuring import artefact_name
@@ -33,6 +32,7 @@ from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_floats, masked_texts
+from limbward.workspace.product import Product, artefact, write_product
 
 STILLS = "sequences/stills/"
 OVERVIEW = "sequences/clips.png"

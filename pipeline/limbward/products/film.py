@@ -7,8 +7,7 @@ from contextlib import ExitStack
 
 from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
-from limbward.products.product import Product, artefact, caption_of, write_product
-from limbward.products.shots import counted_off, cuts, read_shots
+from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.render.writers import Caption, write_png
 from limbward.sequences.cut import View
 from limbward.sequences.film import write_films
@@ -23,6 +22,7 @@ from limbward.sequences.timelapse import (
 )
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.product import Product, artefact, write_product
 
 PHASES = ("partial", "contact", "totality")
 STILLS = "sequences/film-stills.png"

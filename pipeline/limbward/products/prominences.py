@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from astropy.io.fits import Header
 from numpy.typing import NDArray
 
+from limbward.camera.colours import read_colours
 from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known, read_geometry
-from limbward.products.product import Product, artefact, write_product
 from limbward.radiance.fits import read_picture
-from limbward.render.writers import Caption, write_png, write_tiff
+from limbward.render.writers import Caption, write_png
 from limbward.sequences.prominence_crops import (
     box_of,
     crop_of,
@@ -26,6 +25,8 @@ from limbward.sequences.prominences import Prominence, km_per_arcsec
 from limbward.sky.best_limb import smooth_limb
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.pictures import write_tiff_and_png
+from limbward.workspace.product import Product, artefact, write_product
 
 Pixels = NDArray[np.float32]
 
@@ -51,7 +52,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     with reporter.progress(2, "prominences") as advance:
         radiance, header, _ = read_picture(path)
         grid, sun, _ = read_geometry(header)
-        linear = white_corona(radiance, sun, *_colours(header))
+        linear = white_corona(radiance, sun, *read_colours(header))
         del radiance
         found = prominences_of(linear, grid, sun)[: options.count]
         found, limb = _above_the_moon(config, found, north_known(header))
@@ -65,10 +66,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             box = box_of(p, grid, sun, options.margin_arcsec)
             crops.append(crop_of(linear, box))
             name = f"{FOLDER}/{number:02d}-pa{p.position_angle:05.1f}"
-            for write, suffix in ((write_tiff, "tif"), (write_png, "png")):
-                with workspace.writing(f"{name}.{suffix}") as part:
-                    write(part, crops[-1], Caption(f"Prominence, {p.words(km)}"))
-                files.append(f"{name}.{suffix}")
+            both = f"{name}.tif", f"{name}.png"
+            write_tiff_and_png(workspace, both, crops[-1], Caption(f"Prominence, {p.words(km)}"))
+            files += both
             entries.append(entry_of(p, km, box, f"{name}.tif"))
         with workspace.writing(OVERVIEW) as part:
             write_png(part, overview(found, crops, km), Caption("Prominences"))
@@ -119,13 +119,6 @@ def _above_the_moon(
     )
     placed = [replace(p, moon_arcsec=float(h)) for p, h in zip(found, over, strict=True)]
     return placed, limb.by
-
-
-def _colours(header: Header) -> tuple[Pixels, Pixels]:
-    """Return the merge's daylight balance (3,) and its matrix to sRGB (3, 3)."""
-    daylight = [header[f"DAYWB{c}"] for c in (1, 2, 3)]
-    matrix = [[header[f"SRGB{i}_{j}"] for j in (1, 2, 3)] for i in (1, 2, 3)]
-    return np.array(daylight, np.float32), np.array(matrix, np.float32)
 
 
 def _remove_old(workspace: Workspace) -> None:

@@ -8,17 +8,18 @@ import tifffile
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import read_geometry
-from limbward.products.product import Product, artefact, caption_of, write_product
-from limbward.products.shots import counted_off, cuts, read_shots
+from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.radiance.fits import open_picture
 from limbward.render.space import Space, to_srgb
-from limbward.render.writers import Caption, place_text, write_png, write_tiff
+from limbward.render.writers import Caption, place_text
 from limbward.sequences.canvas import Canvas, write_pdf
 from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for
 from limbward.sequences.shots import UP_WORDS
 from limbward.sequences.totality import Totality
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.pictures import write_tiff_and_png
+from limbward.workspace.product import Product, artefact, write_product
 
 NAMES = ("sequences/sheet.tif", "sequences/sheet.png", "sequences/sheet.pdf")
 
@@ -99,11 +100,7 @@ def _totality(config: Config, workspace: Workspace) -> Totality | None:
 
 
 def _write(workspace: Workspace, canvas: Canvas, caption: Caption) -> None:
-    picture = canvas.drawn()
     tif, png, pdf = NAMES
-    with workspace.writing(tif) as part:
-        write_tiff(part, picture, caption)
-    with workspace.writing(png) as part:
-        write_png(part, picture, caption)
+    write_tiff_and_png(workspace, (tif, png), canvas.drawn(), caption)
     with workspace.writing(pdf) as part:
         write_pdf(part, canvas, caption.description)

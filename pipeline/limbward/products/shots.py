@@ -16,6 +16,7 @@ from limbward.config.pointing import pointing_in_force
 from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
+from limbward.render.writers import Caption
 from limbward.sequences.cut import Cut, View, cut_file
 from limbward.sequences.shots import (
     Shots,
@@ -176,3 +177,16 @@ def counted_off(
     for one in made:
         advance()
         yield one
+
+
+def caption_of(config: Config, shots: Shots, description: str, site: str | None = None) -> Caption:
+    """Return what a picture of some frames says about itself; the site's name if not given."""
+    start, end = shots.span_utc()
+    return Caption(
+        description=description,
+        title=config.report.title,
+        author=config.report.author,
+        site=config.site.name if site is None else site,
+        start=start,
+        end=end,
+    )

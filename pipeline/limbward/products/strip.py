@@ -6,13 +6,13 @@ from dataclasses import replace
 
 from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
-from limbward.products.product import Product, artefact, caption_of, write_product
-from limbward.products.shots import counted_off, cuts, read_shots
-from limbward.render.writers import write_png, write_tiff
+from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.sequences.shots import UP_WORDS
 from limbward.sequences.strip import Strip
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.pictures import write_tiff_and_png
+from limbward.workspace.product import Product, artefact, write_product
 
 NAMES = ("sequences/strip.tif", "sequences/strip.png")
 
@@ -68,11 +68,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     cautions = place_and_time.contacts_json(config, circumstances)["caution"]
     # The picture shows times of contacts, so its files carry the cautions.
     caption = replace(caption, description=f"{caption.description}. {cautions}")
-    tif, png = NAMES
-    with workspace.writing(tif) as part:
-        write_tiff(part, picture, caption)
-    with workspace.writing(png) as part:
-        write_png(part, picture, caption)
+    write_tiff_and_png(workspace, NAMES, picture, caption)
     product = Product(
         name="strip",
         title="The contacts",
@@ -81,16 +77,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         "corrected, and refer to the middle of the exposure. Ticks outside the limb: beads that "
         f"were found; on the Moon: where {limb.by} makes them at that time.",
         alt="The Moon's disc with the last and the first light of the Sun beside it",
-        picture=png,
+        picture=NAMES[1],
         numbers=strip.numbers(entries),
         warnings=notes,
         files=[*NAMES, artefact("strip")],
-        details=strip.details(
-            entries,
-            options.up,
-            limb=limb,
-            caution=cautions,
-        ),
+        details=strip.details(entries, options.up, limb=limb, caution=cautions),
     )
     write_product(workspace, reporter, product)
 

@@ -26,13 +26,16 @@ from limbward.render.rotate import up_of
 from limbward.render.space import Space, to_srgb
 from limbward.render.sun_disc import sun_disc
 from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
-from limbward.render.writers import Caption, caption_of, place_text, write_png, write_tiff
+from limbward.render.writers import Caption, caption_of, place_text
 from limbward.runs.stage import Stage
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.pictures import write_tiff_and_png
 from limbward.workspace.stored import merged_limb_widths
 
 Pixels = NDArray[np.float32]
+
+COMPOSITE = Workspace.composite_tif, Workspace.composite_png
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -93,10 +96,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         del made
         caption = _caption(config, header, words)
         space = Space(options.profile)
-        with workspace.writing(Workspace.composite_tif) as part:
-            write_tiff(part, picture, caption, space)
-        with workspace.writing(Workspace.composite_png) as part:
-            write_png(part, picture, caption, space)
+        write_tiff_and_png(workspace, COMPOSITE, picture, caption, space)
         advance()
         small, factor = shrink(picture, 2 * PANEL_PX)
         small = to_srgb(small, space)
@@ -178,10 +178,7 @@ def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> No
         valid = np.ones(radiance.shape[1:], bool)  # beyond the frames lies the same black sky
         picture = Turn(valid, grid.up_position_angle, to_up, half)(picture)
         caption, space = _caption(config, header, words), Space(options.profile)
-        with workspace.writing(Workspace.composite_tif) as part:
-            write_tiff(part, picture, caption, space)
-        with workspace.writing(Workspace.composite_png) as part:
-            write_png(part, picture, caption, space)
+        write_tiff_and_png(workspace, COMPOSITE, picture, caption, space)
         advance()
 
 

@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from limbward.config import Config
-from limbward.render.writers import Caption
-from limbward.sequences.shots import Shots
 from limbward.work.reporting import Reporter
-from limbward.workspace import Workspace
+from limbward.workspace.folder import Workspace
 
 
 @dataclass(frozen=True)
@@ -58,16 +55,3 @@ def product_files(workspace: Workspace, name: str) -> list[str]:
 def artefact(name: str) -> str:
     """Return the name of the JSON file of a product."""
     return f"sequences/{name}.json"
-
-
-def caption_of(config: Config, shots: Shots, description: str, site: str | None = None) -> Caption:
-    """Return what a picture of some frames says about itself; the site's name if not given."""
-    start, end = shots.span_utc()
-    return Caption(
-        description=description,
-        title=config.report.title,
-        author=config.report.author,
-        site=config.site.name if site is None else site,
-        start=start,
-        end=end,
-    )
