@@ -6,8 +6,8 @@ import numpy as np
 import tifffile
 
 from limbward.stages.copies import mark_copies
-from limbward.stages.measuring import artefact_name
 from limbward.workspace.columns import floats, texts
+from limbward.workspace.names import artefact_name
 from tests.camera.files import TAGS, dng
 from tests.ingest.cards import SHAPE, a_config, corona, run
 

@@ -14,11 +14,11 @@ from limbward.camera.raw import UnreadableFrame
 from limbward.errors import LimbwardError
 from limbward.runs.runner import run_stages
 from limbward.stages import ingest, measuring
-from limbward.stages.measuring import artefact_name
 from limbward.work import executors
 from limbward.work.reach import failure_to_reach
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
+from limbward.workspace.names import artefact_name
 from tests.backup.test_backup import fail_to_open
 from tests.camera.files import dng
 from tests.ingest.cards import a_config, row_of

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+from numpy.typing import NDArray
+
+Texts = NDArray[np.object_]
+
 H_ALPHA = "h-alpha"
 WHITE = "white"
 
@@ -42,3 +47,28 @@ def is_narrow(band: str) -> bool:
     (True, True, False, False)
     """
     return bool(NARROW.search(band))
+
+
+def line_camera(band: Texts, camera: Texts, serial: Texts) -> str | None:
+    """Return the camera with most frames in the light of a spectral line.
+
+    Parameters
+    ----------
+    band, camera, serial : ndarray of str, shape (N,)
+        Of the frames; empty where not known.
+
+    Returns
+    -------
+    str or None
+        Its model, or its serial number where no model is known; None where neither is.
+
+    Raises
+    ------
+    LookupError
+        If no frame is in such a line.
+    """
+    lines = np.array([is_narrow(b) for b in band], bool)
+    if not lines.any():
+        raise LookupError("no frame is in the light of a spectral line")
+    names, counts = np.unique(camera[lines].astype(str), return_counts=True)
+    return str(names[np.argmax(counts)]) or str(serial[lines][0]) or None

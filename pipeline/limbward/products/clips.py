@@ -3,35 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from glob import glob
 from pathlib import Path
 from typing import Any
 
-import astropy.units as u
-import numpy as np
-from astropy.table import Table, vstack
-from astropy.time import Time, TimeDelta
+from astropy.table import Table
+from astropy.time import Time
 from PIL import Image
 
-from limbward.camera.card import find_files
-from limbward.clips.clock import Beforehand, Timed, timed
+from limbward.clips.clock import Beforehand, timed
 from limbward.clips.overview import overview, thumbnail
-from limbward.clips.sampling import MEMORY, PICTURE_S, Sampled, sample
+from limbward.clips.sampling import MEMORY, PICTURE_S, sample
 from limbward.clips.sampling import stills as stills_of
-from limbward.clips.times import add_still, borrow_clocks, contacts_in, phase_of, words_of
+from limbward.clips.times import add_still, borrow_clocks, contacts_in, words_of
 from limbward.config import Config, place_and_time
-from limbward.config.inputs import card_paths
+from limbward.config.inputs import find_clips
 from limbward.config.known_limb import known_limb
 from limbward.errors import LimbwardError
-from limbward.limb.partial import measured_columns
 from limbward.render.writers import write_png
-from limbward.sky.circumstances import Circumstances, iso_utc
-from limbward.stages.measuring import artefact_name
+from limbward.sky.circumstances import Circumstances
 from limbward.work.executors import local_crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import masked_floats, masked_texts
+from limbward.workspace.clips_table import CLIPS, clip_table, write_clips
+from limbward.workspace.names import artefact_name
 from limbward.workspace.product import Product, artefact, write_product
 
 STILLS = "sequences/stills/"
@@ -79,7 +74,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 else:
                     clip = timed(name, sampled, beforehand, epoch, zone)
                     entries.append(clip.entry)
-                    tables.append(_table(name, sampled, clip, epoch))
+                    tables.append(clip_table(name, sampled, clip, epoch))
                 advance()
         if not tables:
             raise LimbwardError("None of the clips can be read: " + " ".join(notes))
@@ -88,7 +83,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             if "duration_s" in entry:
                 _write_stills(workspace, circumstances, epoch, path, entry, films, stills)
                 notes += [f"{entry['file']}: {note}" for note in entry["notes"]]
-    workspace.write_table("tables/clips.ecsv", vstack(tables, metadata_conflicts="silent"))
+    write_clips(workspace, tables)
     if stills.files:
         with workspace.writing(OVERVIEW) as part:
             picture = overview(stills.small, stills.words)
@@ -110,41 +105,6 @@ def _beforehand(config: Config, circumstances: Circumstances, epoch: Time) -> Be
 
 def _task(path: Path, arguments: tuple[Any, ...], pictures: int) -> Task[Path]:
     return Task(path, path, arguments, extra_s=PICTURE_S * pictures, room=MEMORY)
-
-
-def find_clips(config: Config) -> list[tuple[Path, str]]:
-    """Return the clips and their names in tables: those the config names, or those on the cards."""
-    base = config.base_dir.absolute()
-    if config.clips.files:
-        roots = [
-            Path(match)
-            for pattern in config.clips.files
-            for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True))
-        ]
-    else:
-        roots = card_paths(config)
-    listing = find_files(roots, base, config.input.exclude)
-    return [(f.path, f.file) for f in listing.files if f.kind == "video"]
-
-
-def _table(file: str, sampled: Sampled, clip: Timed, epoch: Time) -> Table:
-    """Return a clip's samples as rows like those of frames."""
-    table = Table()
-    numbered = [str(k) if np.isnan(at) else f"{at:.3f}" for k, at in enumerate(sampled.at_s)]
-    table["file"] = [f"{file}#{which}" for which in numbered]
-    table["phase"] = [phase_of(m) for m in sampled.found]
-    table["clip"] = file
-    table["clip_s"] = masked_floats(sampled.at_s, u.s)
-    table["time_utc"] = masked_texts(
-        [
-            iso_utc(epoch + TimeDelta(t, format="sec")) if np.isfinite(t) else ""
-            for t in clip.since_greatest_s
-        ]
-    )
-    table["time_utc_sigma"] = masked_floats(clip.sigma_s, u.s)
-    for name, values in measured_columns(sampled.found).items():
-        table[name] = masked_floats(values, u.pix)
-    return table
 
 
 def _write_stills(
@@ -183,6 +143,6 @@ def _product(
         picture=OVERVIEW if stills else None,
         numbers={e["file"]: words_of(e) for e in entries if "duration_s" in e},
         warnings=notes,
-        files=[*stills, artefact("clips"), "tables/clips.ecsv"],
+        files=[*stills, artefact("clips"), CLIPS],
         details={"caution": caution, "clips": entries},
     )

@@ -61,7 +61,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             raise LimbwardError("No prominence stands out in the merged corona.")
         km = km_per_arcsec(float(header["DSUN_OBS"]))
         _remove_old(workspace)
-        entries, crops, files = [], [], []
+        entries, crops = [], []
+        files: list[str] = []
         for number, p in enumerate(found, start=1):
             box = box_of(p, grid, sun, options.margin_arcsec)
             crops.append(crop_of(linear, box))

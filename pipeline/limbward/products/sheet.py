@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
-import tifffile
-
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import read_geometry
 from limbward.products.shots import caption_of, counted_off, cuts, read_shots
-from limbward.radiance.fits import open_picture
-from limbward.render.space import Space, to_srgb
+from limbward.render.space import Space
 from limbward.render.writers import Caption, place_text
 from limbward.sequences.canvas import Canvas, write_pdf
 from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for
 from limbward.sequences.shots import UP_WORDS
-from limbward.sequences.totality import Totality
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.composite import read_totality
 from limbward.workspace.pictures import write_tiff_and_png
 from limbward.workspace.product import Product, artefact, write_product
 
@@ -39,7 +34,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             "There are no frames of the partial phases in which the Sun was measured, so there is "
             "nothing for a sheet."
         )
-    total = _totality(config, workspace) if options.totality else None
+    total = None
+    if options.totality:
+        total = read_totality(workspace, config.compose.up, Space(config.compose.profile))
     chosen, before = choose(shots, options.steps, options.count, total is not None)
     picked = shots.take(chosen)
     scale = scale_for(picked, options.cell_px)
@@ -69,34 +66,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         details=sheet.details(on_sheet, off),
     )
     write_product(workspace, reporter, product)
-
-
-def _totality(config: Config, workspace: Workspace) -> Totality | None:
-    """Return the composite of a run; None where there is none."""
-    tif, corona = workspace.path(Workspace.composite_tif), workspace.path(Workspace.corona)
-    if not (tif.exists() and corona.exists()):
-        return None
-    try:
-        with open_picture(corona) as hdus:
-            header = hdus[0].header
-        grid, _, _ = read_geometry(header)
-        key = {"solar_north": "SOLARPA", "zenith": "ZENITHPA", "camera": "UPPA"}.get(
-            config.compose.up
-        )
-        data = tifffile.imread(tif)
-    except (OSError, LookupError, ValueError, tifffile.TiffFileError) as error:
-        raise LimbwardError(
-            f"The composite cannot be read ({error}); run `limbward run`."
-        ) from error
-    picture = np.moveaxis(data, -1, 0).astype(np.float32) / np.float32(65535.0)
-    return Totality(
-        to_srgb(picture, Space(config.compose.profile)),
-        grid.scale_arcsec,
-        0.0 if key is None else float(header[key]),
-        float(header["SOLARPA"]),
-        float(header["ZENITHPA"]),
-        str(header["DATE-AVG"])[11:19],
-    )
 
 
 def _write(workspace: Workspace, canvas: Canvas, caption: Caption) -> None:

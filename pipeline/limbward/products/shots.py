@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 import astropy.units as u
 import numpy as np
-from astropy.table import Table
-from astropy.time import Time, TimeDelta
+from astropy.time import TimeDelta
 from numpy.typing import NDArray
 
 from limbward.camera.choice import camera_of_most
@@ -24,12 +23,11 @@ from limbward.sequences.shots import (
     in_order,
     orientations,
 )
-from limbward.sky.ephemeris import view as sky_view
 from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
-from limbward.workspace.columns import floats, texts
-from limbward.workspace.responses import read_responses
+from limbward.workspace.columns import circles, floats, texts
+from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
 Floats = NDArray[np.float64]
@@ -65,7 +63,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
             f"The workspace {workspace.root} has no aligned frames yet; run `limbward run` first."
         )
     ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
-    responses = read_responses(workspace)
+    curves = curves_of_rows(workspace, ingest)
     phase = texts(timing, "phase")
     middle = floats(timing, "since_greatest_s") + 0.5 * np.nan_to_num(floats(ingest, "exposure"))
     usable = np.isin(phase, phases) & np.isfinite(middle)
@@ -83,9 +81,12 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
     track = place_and_time.track(config, epoch)
     orientation: list[Orientation] = []
+    solar_north = np.zeros(0)
     if rows.size:
         turn = floats(align, "rotation_deg")[rows]
         orientation = orientations(_pointing(config, workspace, body), track, t, turn)
+        sky = place_and_time.view_at(config, epoch + TimeDelta(t * u.s))
+        solar_north = sky.sun_axis_position_angle
     return Shots(
         camera=body[0],
         serial=body[1],
@@ -94,34 +95,17 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         file=texts(ingest, "file")[rows],
         path=[config.base_dir / str(file) for file in ingest["file"][rows]],
         digest=texts(ingest, "sha256")[rows],
-        response=[responses.get(name) for name in texts(ingest, "response")[rows]],
+        response=[curves[row] for row in rows],
         phase=phase[rows],
         middle_s=t,
         sigma_s=floats(timing, "time_utc_sigma")[rows],
         light=comparable_light(*(floats(ingest, n)[rows] for n in ("exposure", "iso", "f_number"))),
-        sun=_discs(align, "sun", rows),
-        moon=_discs(align, "moon", rows),
+        sun=circles(align, "sun")[rows],
+        moon=circles(align, "moon")[rows],
         orientation=orientation,
-        solar_north=_solar_north(config, epoch, t),
+        solar_north=solar_north,
         zenith=track.parallactic_angle(t),
     )
-
-
-def _discs(align: Table, name: str, rows: NDArray[np.int64]) -> Floats:
-    columns = [floats(align, f"{name}_{part}")[rows] for part in ("x", "y", "radius")]
-    return np.stack(columns, axis=-1)
-
-
-def _solar_north(config: Config, epoch: Time, t: Floats) -> Floats:
-    if not t.size:
-        return np.zeros(0)
-    sky = sky_view(
-        epoch + TimeDelta(t * u.s),
-        place_and_time.site(config),
-        radii=place_and_time.radii(config),
-        ephemeris=config.sky.ephemeris,
-    )
-    return sky.sun_axis_position_angle
 
 
 def _pointing(config: Config, workspace: Workspace, body: tuple[str, str]) -> Pointing:

@@ -82,11 +82,7 @@ def entry_of(
     """Return what is known of a prominence, for other programs; ``file`` is its crop's."""
     return {
         "file": file,
-        "position_angle": round(p.position_angle, 2),
-        "from_position_angle": round(p.first, 2),
-        "to_position_angle": round(p.last, 2),
-        "height_arcsec": round(p.height_arcsec, 2),
-        "height_thousand_km": round(p.thousand_km(km_per_arcsec), 2),
+        **p.entry(km_per_arcsec),
         "moon_limb_arcsec": _known(p.moon_arcsec),
         "height_above_moon_arcsec": _known(p.seen_arcsec),
         "red_excess": round(p.excess, 2),

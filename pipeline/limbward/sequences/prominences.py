@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +60,16 @@ class Prominence:
     def thousand_km(self, km_per_arcsec: float) -> float:
         """Return the height in thousand km."""
         return self.height_arcsec * km_per_arcsec / 1000.0
+
+    def entry(self, km_per_arcsec: float) -> dict[str, Any]:
+        """Return place and height, for other programs."""
+        return {
+            "position_angle": round(self.position_angle, 2),
+            "from_position_angle": round(self.first, 2),
+            "to_position_angle": round(self.last, 2),
+            "height_arcsec": round(self.height_arcsec, 2),
+            "height_thousand_km": round(self.thousand_km(km_per_arcsec), 2),
+        }
 
     def words(self, km_per_arcsec: float) -> str:
         """Return position angle and heights."""

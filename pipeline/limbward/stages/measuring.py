@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import errno
-import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from math import isfinite, nan
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 from limbward.camera.bands import is_narrow
@@ -30,11 +29,11 @@ from limbward.work.reach import UNREACHED, failure_to_reach, reached_again
 from limbward.workspace import Workspace
 from limbward.workspace.columns import table_text
 from limbward.workspace.ingest_rows import exif_columns, light_columns, limb_columns, look_columns
+from limbward.workspace.names import artefact_name
 from limbward.workspace.stored import StoredCrop, write_reduced
 
 Row = dict[str, Any]
 
-LONGEST_STEM = 120  # bytes; file systems take 255 in all, some with encryption 143
 NOT_MEASURED = {
     "video": "A video; `limbward clips` can use it.",
     "other": "Not a photograph.",
@@ -72,17 +71,6 @@ class Task:
     response_name: str = ""
     in_place: bool = False
     bodies: tuple[BodyRule, ...] = ()
-
-
-def artefact_name(file: str) -> str:
-    """Return a file name without suffix for what is made from a frame, unlike that of any other.
-
-    Two folders or cards hold frames of the same name; the digest of the whole path tells them
-    apart.
-    """
-    digest = hashlib.sha256(file.encode()).hexdigest()[:8]
-    stem = PurePosixPath(file).stem.encode()[:LONGEST_STEM].decode(errors="ignore")
-    return f"{stem}-{digest}"
 
 
 def blank_row(file: CardFile) -> Row:

@@ -12,11 +12,12 @@ from limbward.camera.card import CardFile, relative_name
 from limbward.clips.parts import Part, Split, split, stack_part
 from limbward.config import Config
 from limbward.errors import LimbwardError
-from limbward.stages.measuring import Row, artefact_name
+from limbward.stages.measuring import Row
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.names import artefact_name
 
 LIST = "tables/videos.json"
 SUFFIXES = (".ser", ".avi")

@@ -38,6 +38,11 @@ def flags(table: Table, name: str) -> NDArray[np.bool_]:
     return np.asarray(np.ma.filled(np.ma.asarray(table[name]).astype(bool), False))
 
 
+def circles(table: Table, disc: str) -> NDArray[np.float64]:
+    """Return centre x, y and radius of a disc as (N, 3), from columns such as ``sun_x``."""
+    return np.column_stack([floats(table, f"{disc}_{part}") for part in ("x", "y", "radius")])
+
+
 def masked_floats(values: ArrayLike, unit: UnitBase | None = None) -> MaskedColumn:
     """Return a column of floats, masked where NaN."""
     array = np.asarray(values, dtype=float)

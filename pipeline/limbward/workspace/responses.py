@@ -7,9 +7,12 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
+from astropy.table import Table
+
 from limbward.camera.brackets import Answer
 from limbward.camera.response import Response
 from limbward.workspace import Workspace
+from limbward.workspace.columns import texts
 from limbward.workspace.stored import damaged
 
 
@@ -66,6 +69,18 @@ def read_responses(workspace: Workspace) -> dict[str, Response]:
             raise damaged(path, f"the curve {entry.get('name')!r} does not rise from 0 to 1")
         found[str(entry.get("name"))] = Response(value, light, str(entry.get("encoding")))
     return found
+
+
+def curves_of_rows(workspace: Workspace, ingest: Table) -> list[Response | None]:
+    """Return the curve of each row's file; None where its numbers are used as they are.
+
+    Raises
+    ------
+    LimbwardError
+        As of `read_responses`.
+    """
+    known = read_responses(workspace)
+    return [known.get(name) for name in texts(ingest, "response")]
 
 
 def _curve(numbers: object) -> tuple[float, ...] | None:

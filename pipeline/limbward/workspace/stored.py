@@ -275,6 +275,31 @@ def read_pointings(workspace: Workspace) -> list[Pointing]:
     ]
 
 
+def read_sun_excess(workspace: Workspace, body: tuple[str, str]) -> tuple[float, float] | None:
+    """Return by what part of its radius a body's spectral line shows the Sun larger.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    body : (str, str)
+        Camera and serial number.
+
+    Returns
+    -------
+    (float, float) or None
+        With its standard error; None of bodies that see white light.
+
+    Raises
+    ------
+    LimbwardError
+        As of `read_cameras`.
+    """
+    for c in read_cameras(workspace, Workspace.pointing):
+        if (c["camera"], c["serial"]) == body and "sun_radius_excess" in c:
+            return float(c["sun_radius_excess"]), float(c["sun_radius_excess_sigma"])
+    return None
+
+
 def _check_pointing(path: Path, camera: dict[str, Any]) -> None:
     numbers = ["pixel_scale_arcsec", "up_position_angle", "field_rotation_deg_per_hour"]
     if "up_position_angle_sigma" in camera:

@@ -1,0 +1,53 @@
+"""The composite of a run, as a sheet of partial phases has it in its middle."""
+
+from __future__ import annotations
+
+import numpy as np
+import tifffile
+
+from limbward.errors import LimbwardError
+from limbward.geometry.grid import read_geometry
+from limbward.radiance.fits import open_picture
+from limbward.render.space import Space, to_srgb
+from limbward.sequences.totality import Totality
+from limbward.workspace.folder import Workspace
+
+
+def read_totality(workspace: Workspace, up: str, space: Space) -> Totality | None:
+    """Return the composite with its scale and directions; None where there is none.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    up : str
+        What is up in it: ``solar_north``, ``zenith``, ``camera`` or ``celestial_north``.
+    space : Space
+        Of its colours.
+
+    Raises
+    ------
+    LimbwardError
+        If it cannot be read.
+    """
+    tif, corona = workspace.path(Workspace.composite_tif), workspace.path(Workspace.corona)
+    if not (tif.exists() and corona.exists()):
+        return None
+    try:
+        with open_picture(corona) as hdus:
+            header = hdus[0].header
+        grid, _, _ = read_geometry(header)
+        key = {"solar_north": "SOLARPA", "zenith": "ZENITHPA", "camera": "UPPA"}.get(up)
+        data = tifffile.imread(tif)
+    except (OSError, LookupError, ValueError, tifffile.TiffFileError) as error:
+        raise LimbwardError(
+            f"The composite cannot be read ({error}); run `limbward run`."
+        ) from error
+    picture = np.moveaxis(data, -1, 0).astype(np.float32) / np.float32(65535.0)
+    return Totality(
+        to_srgb(picture, space),
+        grid.scale_arcsec,
+        0.0 if key is None else float(header[key]),
+        float(header["SOLARPA"]),
+        float(header["ZENITHPA"]),
+        str(header["DATE-AVG"])[11:19],
+    )
