@@ -4,9 +4,10 @@ import re
 
 import numpy as np
 
+from limbward.radiance.join.instrument import Instrument
 from limbward.report.instruments import instrument_rows, instrument_section
 from limbward.workspace import Workspace
-from limbward.workspace.bodies import Instrument, write_bodies
+from limbward.workspace.bodies import write_bodies
 from limbward.workspace.reported import read_instruments
 
 EDGES = np.array([1.0, 2.0, 3.0, 4.0])

@@ -139,13 +139,8 @@ def date_by_beads(
     if rotates is not None:
         return found
     # Whether the field turned from the epoch to the frames is hardly told by them.
-    turned = float(np.mean(_turning(edges.track, frames.reading_s - found.offset_s)))
+    turned = float(np.mean(edges.track.turned(frames.reading_s - found.offset_s)))
     return replace(found, up_sigma_deg=float(np.hypot(UP_SIGMA_DEG, turned)))
-
-
-def _turning(track: SkyTrack, at: Floats) -> Floats:
-    """Return by how much the zenith has turned since the epoch, degrees."""
-    return track.parallactic_angle(at) - track.parallactic_angle(np.zeros(1))
 
 
 def _best(fits: Sequence[Fit]) -> Fit:
@@ -237,7 +232,7 @@ def suppositions(
     track: SkyTrack, solution: ClockSolution, rotates: bool | None, at: Floats
 ) -> list[Turned]:
     """Return how the camera may have been turned, given its frames' instants ``at`` (N,)."""
-    turning = _turning(track, at)
+    turning = track.turned(at)
     known = solution.orientation
     if known is not None:
         turn = turning if solution.rotates else np.zeros(at.size)

@@ -160,7 +160,7 @@ class _Path:
         left, up = side * self.c.dx, -self.c.dy
         angle = np.radians(q[UP] + q[TURN] * t / 3600.0)
         if rotates:
-            turn = self.track.parallactic_angle(t) - self.track.parallactic_angle(np.zeros(1))
+            turn = self.track.turned(t)
             angle = angle + np.radians(turn)
         return np.asarray((up + 1j * left) * np.exp(1j * angle) * self.scale0 * np.exp(q[SCALE]))
 

@@ -118,7 +118,7 @@ def measure_again(
     ratio = track.moon_radius_arcsec(t) / sun_arcsec
     # A thin crescent tells its radius badly, and with it its centre; the other frames know it.
     radius = sun_arcsec / orientation.pixel_scale_arcsec
-    turn = track.parallactic_angle(t) - track.parallactic_angle(np.zeros(1))
+    turn = track.turned(t)
     found = []
     for i, row in enumerate(discs.rows):
         sun_limb, moon_limb = limbs(int(row))

@@ -88,7 +88,7 @@ class Aim:
     def at(self, i: int) -> tuple[Orientation, Floats]:
         """Return orientation and refraction in pixels (2, 2) of a frame."""
         t = np.clip(self.t[i : i + 1], self.track.first_s, self.track.last_s)
-        turn = self.track.parallactic_angle(t) - self.track.parallactic_angle(np.zeros(1))
+        turn = self.track.turned(t)
         turned = self.orientation.turned(float(turn[0]) if self.rotates else 0.0)
         return turned, turned.in_pixels(self.track.refraction(t)[0])
 

@@ -28,6 +28,7 @@ Floats = NDArray[np.float64]
 Decoded = Iterable[tuple[int, RawFrame | LimbwardError]]
 
 CENTRE = 0.25  # solar radii about the centre, whose colour is to be neutral
+COLOURS = 5  # frames, nearest in time, that tell the colour of the Sun's centre
 CENTRE_FREE = 0.1  # solar radii from there to the Moon's limb
 
 
@@ -169,6 +170,37 @@ def centre_colour(planes: Pixels, factor: int, sun: Disc, moon: Disc | None) -> 
         return None
     mean = np.asarray(planes[:, near].mean(axis=1), float)
     return mean if np.isfinite(mean).all() and mean.min() > 0 else None
+
+
+def white_of(
+    files: Files,
+    rows: NDArray[np.int64],
+    reference: int,
+    planes: Callable[[int], tuple[Pixels, int]],
+) -> Floats | None:
+    """Return what makes the Sun's centre neutral, by frames next to one; None if none shows it.
+
+    Parameters
+    ----------
+    files : Files
+    rows : ndarray of int
+        Frames of one camera that show the Sun and are clipped nowhere.
+    reference : int
+        The row of the frame next to which they are looked for.
+    planes : callable
+        Takes a row, returns its colours (3, h, w) and by how much they are smaller.
+    """
+    away = np.abs(files.start_s[rows] - files.start_s[reference])
+    colours: list[Floats] = []
+    for row in rows[np.argsort(np.nan_to_num(away, nan=np.inf), kind="stable")]:
+        moon = Disc(*files.moon[row]) if np.isfinite(files.moon[row]).all() else None
+        small, factor = planes(row)
+        colour = centre_colour(small, factor, Disc(*files.sun[row]), moon)
+        if colour is not None:
+            colours.append(colour)
+        if len(colours) == COLOURS:
+            break
+    return neutral(colours)
 
 
 def neutral(colours: list[Floats]) -> Floats | None:

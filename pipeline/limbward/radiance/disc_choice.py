@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.ring import covered_diameter, shows_ring
+from limbward.radiance.selection import Files, Frames, choose
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Texts = NDArray[np.object_]
 
 # A crescent that is shallower by this part of the diameter looks no different; the Moon crosses it
 # in 80 s (half an arcsecond a second), and near greatest eclipse takes longer.
@@ -83,3 +86,45 @@ def choose_discs(
         reference = int(sharp[np.argmax(depth[sharp])])
         sharp = np.union1d(sharp[:MOST], [reference])
     return DiscFrames(sharp, reference, bool(ring.any()))
+
+
+def choose_filtered(
+    files: Files, seen: Mask, limb_width: Floats, wanted: str | None, where: str, note: Texts
+) -> tuple[Frames, DiscFrames] | None:
+    """Return one camera's frames to be stacked; None if none shows the Moon before the Sun.
+
+    Parameters
+    ----------
+    files : Files
+    seen : ndarray of bool, shape (N,)
+        Those that show the Sun behind a filter.
+    limb_width : ndarray, shape (N,)
+        Blur of the Sun's limb (standard deviation), pixels.
+    wanted, where, note
+        As `choose` takes them.
+
+    Raises
+    ------
+    ConfigError
+        If no camera of the dump is called so.
+    """
+    seen = seen & np.isfinite(files.moon).all(axis=1)
+    mine = choose(replace(files, usable=seen), wanted, where, note)
+    if mine is None:
+        return None
+    of_camera = np.zeros(seen.size, bool)
+    of_camera[mine.row] = True
+    middle = files.start_s + 0.5 * files.exposure_s
+    found = choose_discs(of_camera, files.sun, files.moon, limb_width, middle)
+    if found is None:
+        return None
+    chosen = np.zeros(seen.size, bool)
+    chosen[found.rows] = True
+    frames = choose(replace(files, usable=chosen), wanted, where, note)
+    return None if frames is None else (frames, found)
+
+
+def filtered(files: Files, clipped: Mask) -> Mask:
+    """Return which frames show the Sun behind a filter, whole or in part, and are not clipped."""
+    seen = (files.phase == "partial") & np.isfinite(files.sun).all(axis=1)
+    return np.asarray(seen & ~clipped)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import affine_transform
 
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid
 from limbward.render.space import SRGB
 
 Pixels = NDArray[np.float32]
@@ -75,3 +79,45 @@ def laid_over(
     )
     hue = SRGB.encode(np.broadcast_to(colour_of(colour)[:, None, None], (3, 1, 1)).copy())
     return np.asarray(1.0 - (1.0 - picture) * (1.0 - hue * light), np.float32)
+
+
+@dataclass(frozen=True)
+class LineDisc:
+    """The Sun in a spectral line, to be laid over other pictures.
+
+    Attributes
+    ----------
+    flat : ndarray, shape (S, S)
+        As of `shown`.
+    grid : Grid
+        That it lies on.
+    radius : float
+        Of the disc as the line shows it, pixels of that grid.
+    """
+
+    flat: Pixels
+    grid: Grid
+    radius: float
+
+
+def with_prominences(picture: Pixels, grid: Grid, sun: Disc, line: LineDisc, colour: str) -> Pixels:
+    """Return a picture with the prominences of a spectral line laid over it.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (3, H, W)
+        Encoded, from 0 to 1.
+    grid : Grid
+        That it lies on.
+    sun : Disc
+        In it.
+    line : LineDisc
+    colour : str
+    """
+    own = line.grid
+    x = np.arange(own.width, dtype=np.float32)
+    away = np.hypot(x[None, :] - own.sun_x, x[:, None] - own.sun_y) / np.float32(line.radius)
+    sky = grid.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    across = np.stack(own.orientation.to_pixels(*sky))
+    start = np.array([own.sun_x, own.sun_y]) - across @ np.array([sun.x, sun.y])
+    return laid_over(picture, line.flat, away, across, start, colour)

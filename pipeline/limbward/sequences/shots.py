@@ -166,7 +166,7 @@ def orientations(
     """
     usual = np.zeros(middle_s.size)
     if pointing.rotation_deg_per_hour:
-        usual = track.parallactic_angle(middle_s) - track.parallactic_angle(np.zeros(1))
+        usual = track.turned(middle_s)
     turned = np.where(np.isfinite(turn_deg), turn_deg, usual)
     return [pointing.orientation.turned(float(d)) for d in turned]
 

@@ -36,6 +36,13 @@ class SkyTrack:
         """Return the zenith's position angle at the Sun, degrees, without wraps."""
         return np.asarray(self._parallactic(t))
 
+    def turned(self, t: Floats) -> Floats:
+        """Return by how much a field that does not follow the sky has turned since the epoch.
+
+        Degrees, as the zenith does.
+        """
+        return self.parallactic_angle(t) - self.parallactic_angle(np.zeros(1))
+
     def refraction(self, t: Floats) -> Floats:
         """Return what refraction does to offsets (east, north), shape (..., 2, 2)."""
         return np.asarray(self._refraction(t))

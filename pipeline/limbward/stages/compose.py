@@ -16,12 +16,12 @@ from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, north_known, read_geometry
 from limbward.geometry.merged import check_merge
 from limbward.picture.resampling import shrink
-from limbward.radiance.depth import GREEN, hide_shallow
 from limbward.radiance.disc import sun_white
-from limbward.radiance.fits import open_picture, planes_of, read_picture, read_rows
+from limbward.radiance.fits import open_picture, planes_of, read_picture
+from limbward.radiance.reading import mean_of_colours, read_deep, read_surface
 from limbward.render.compose import Look, blur_of, compose, tone_json
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
-from limbward.render.line import laid_over
+from limbward.render.line import LineDisc, with_prominences
 from limbward.render.rotate import up_of
 from limbward.render.space import Space, to_srgb
 from limbward.render.sun_disc import sun_disc
@@ -61,7 +61,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         grid, sun, moon = read_geometry(header)
         if moon is None:
             raise LimbwardError(f"{Workspace.corona} does not say where the Moon was.")
-        radiance = _corona(hdus, sun)
+        radiance = read_deep(hdus, sun)
         to_up, words = up_of(header, options.up)
         if not north_known(header) and options.up != "camera":
             reporter.warn(
@@ -70,7 +70,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             )
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
         turn = Turn(valid_area(radiance, sun, moon), grid.up_position_angle, to_up, half)
-        structure = _detail_plane(workspace, config)
+        with _open(workspace, Workspace.enhanced(_name(config))[0]) as enhanced:
+            structure = mean_of_colours(enhanced[0])
         linear, filtered = source_panels(radiance, structure, moon, *read_colours(header), turn)
         advance()
         try:
@@ -82,7 +83,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 moon,
                 *read_colours(header),
                 _look(config, workspace),
-                _surface(header, hdus),
+                read_surface(hdus),
             )
         except ValueError as error:
             raise LimbwardError(f"The corona cannot be composed: {error}.") from error
@@ -90,7 +91,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         advance()
         picture = made.picture
         if config.chromosphere.over_corona:
-            picture = _with_prominences(config, workspace, reporter, picture, grid, sun)
+            picture = _prominences_over(config, workspace, reporter, picture, grid, sun)
         picture = turn(picture)
         tone = tone_json(made, options.white_balance)
         del made
@@ -114,7 +115,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         advance()
 
 
-def _with_prominences(
+def _prominences_over(
     config: Config,
     workspace: Workspace,
     reporter: Reporter,
@@ -132,25 +133,8 @@ def _with_prominences(
         return picture
     _, header, more = read_picture(path, ("FLAT",))
     line, _, _ = read_geometry(header)
-    flat, radius = more["FLAT"], float(header["RLINE"])
-    x = np.arange(line.width, dtype=np.float32)
-    away = np.hypot(x[None, :] - line.sun_x, x[:, None] - line.sun_y) / np.float32(radius)
-    sky = grid.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
-    across = np.stack(line.orientation.to_pixels(*sky))
-    start = np.array([line.sun_x, line.sun_y]) - across @ np.array([sun.x, sun.y])
-    return laid_over(picture, flat, away, across, start, config.chromosphere.colour)
-
-
-def _corona(hdus: fits.HDUList, sun: Disc) -> Pixels:
-    """Return the radiance without the margins that only the shortest exposures saw."""
-    radiance = np.empty(hdus[0].shape, np.float32)
-    for c, plane in enumerate(radiance):
-        read_rows(hdus[0], c, plane)
-    if "SIGMA" in hdus:
-        noise = np.empty(radiance.shape[1:], np.float32)
-        read_rows(hdus["SIGMA"], GREEN, noise)
-        hide_shallow(radiance, noise, sun)
-    return radiance
+    disc = LineDisc(more["FLAT"], line, float(header["RLINE"]))
+    return with_prominences(picture, grid, sun, disc, config.chromosphere.colour)
 
 
 def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -186,25 +170,8 @@ def _name(config: Config) -> str:
     return config.compose.detail or config.enhance[0].name
 
 
-def _detail_plane(workspace: Workspace, config: Config) -> Pixels:
-    """Return the mean of an enhancement's colours (H, W), read one at a time."""
-    with _open(workspace, Workspace.enhanced(_name(config))[0]) as hdus:
-        out = np.zeros(hdus[0].shape[1:], np.float32)
-        for plane in planes_of(hdus[0]):
-            out += plane
-        out /= hdus[0].shape[0]
-        return out
-
-
 def _open(workspace: Workspace, artefact: str, *names: str) -> AbstractContextManager[fits.HDUList]:
     return open_picture(workspace.path(artefact), names)
-
-
-def _surface(header: Header, hdus: fits.HDUList) -> tuple[Pixels, int, int] | None:
-    if "MOON" not in hdus:
-        return None
-    surface = np.stack(list(planes_of(hdus["MOON"])))
-    return surface, int(header["MOONTOP"]), int(header["MOONLEFT"])
 
 
 def _look(config: Config, workspace: Workspace) -> Look:

@@ -4,26 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from limbward.camera.response import Response
 from limbward.config import Config, place_and_time
 from limbward.radiance.selection import DISPLAY_REFERRED, Files, without_lines
 from limbward.runs.stage import Stage
 from limbward.stages.merge_bodies import bodies_to_merge, merge_bodies
-from limbward.stages.merge_one import ALONE, Work, merge_one
-from limbward.stages.sun_picture import choose_filtered, stack_filtered
+from limbward.stages.merge_one import Work, merge_one
+from limbward.stages.sun_picture import filtered_to_stack, stack_filtered
 from limbward.work.decoding import Decoder
 from limbward.work.executors import crew
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import flags, floats, masked_floats, masked_texts, texts
+from limbward.workspace.columns import texts
 from limbward.workspace.earlier import keep_better
-from limbward.workspace.responses import read_responses
+from limbward.workspace.merge_table import Told, files_of, write_merge
+from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_stage_tables
 
 Floats = NDArray[np.float64]
@@ -41,42 +40,42 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """
     ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
     note = np.full(len(ingest), "", dtype=object)
-    relative = np.full(len(ingest), np.nan)
-    used = np.zeros(len(ingest), bool)
-    files = _files(config, ingest, timing, align)
+    files = files_of(config.base_dir, ingest, timing, align)
     if config.merge.camera is None and config.merge.cameras is None:
         files = without_lines(files, texts(ingest, "band"), note)
     found = bodies_to_merge(config, workspace, reporter, files, align, note)
-    told: dict[int, tuple[float, str]] = {}
-    if not found and place_and_time.eclipse(config).kind == "total":
-        reporter.warn("No frame of totality can be merged, so there will be no corona.")
+    told: Told = {}
+    if not found:
+        total = place_and_time.eclipse(config).kind == "total"
+        if total:
+            reporter.warn("No frame of totality can be merged, so there will be no corona.")
         keep_better(workspace, 0, reporter.warn)
-    elif not found:
-        keep_better(workspace, 0, reporter.warn)
-        told = _stack(config, workspace, reporter, files, (ingest, align), note)
+        if not total:
+            told = _stack(config, workspace, reporter, files, (ingest, align), note)
     else:
         if not found[0][0].linear:
             reporter.warn(DISPLAY_REFERRED)
         with _decoder(config, workspace, ingest) as decoder:
-            work = Work(config, workspace, reporter, files, texts(ingest, "reduced"), decoder)
+            work = Work(config, workspace, reporter, files, ingest, decoder)
             told = (
                 merge_one(work, *found[0]) if len(found) == 1 else merge_bodies(work, found, note)
             )
-    for row, (light, why) in told.items():
-        relative[row], used[row], note[row] = light, why in ("", ALONE), why
-    table = Table()
-    table["file"] = ingest["file"]
-    table["used"] = used
-    table["relative_exposure"] = masked_floats(relative)
-    table["note"] = masked_texts(note)
-    workspace.write_table(Workspace.table("merge"), table)
+    write_merge(workspace, ingest, told, note)
 
 
 @contextmanager
 def _decoder(config: Config, workspace: Workspace, ingest: Table) -> Iterator[Decoder]:
+    """Decode frames in other processes, as ingest read them and by the curves that it found."""
+    paths = [config.base_dir / str(file) for file in ingest["file"]]
+    digests = dict(zip(paths, texts(ingest, "sha256"), strict=True))
+    curves = dict(zip(paths, curves_of_rows(workspace, ingest), strict=True))
     with (
         crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
-        Decoder(hands, *_told_of_files(config, workspace, ingest)) as decoder,
+        Decoder(
+            hands,
+            {path: digest for path, digest in digests.items() if digest},
+            {path: curve for path, curve in curves.items() if curve is not None},
+        ) as decoder,
     ):
         yield decoder
 
@@ -90,53 +89,13 @@ def _stack(
     note: NDArray[np.object_],
 ) -> dict[int, tuple[float, str]]:
     """Stack the filtered Sun; return what `stack_filtered` does, nothing where there is none."""
-    filtered = choose_filtered(config, files, tables[0], note)
+    ingest = tables[0]
+    filtered = filtered_to_stack(config, files, ingest, note)
     if filtered is None:
         reporter.note("No filtered frame shows the Moon before the Sun well enough to be stacked.")
         return {}
-    with _decoder(config, workspace, tables[0]) as decoder:
+    with _decoder(config, workspace, ingest) as decoder:
         return stack_filtered(config, workspace, reporter, files, *filtered, tables, decoder)
-
-
-def _files(config: Config, ingest: Table, timing: Table, align: Table) -> Files:
-    """Return what the tables know of every file."""
-
-    def disc(name: str) -> Floats:
-        return np.column_stack([floats(align, f"{name}_{p}") for p in ("x", "y", "radius")])
-
-    phase = texts(align, "phase")
-    phase = np.where(phase == "", texts(ingest, "phase"), phase)
-    return Files(
-        path=[config.base_dir / str(file) for file in ingest["file"]],
-        usable=flags(align, "usable"),
-        reduced=texts(ingest, "reduced") != "",
-        linear=texts(ingest, "linear") != "False",
-        phase=np.where(flags(align, "left_out"), "other", phase),
-        camera=texts(ingest, "camera"),
-        serial=texts(ingest, "serial"),
-        width=floats(ingest, "width"),
-        height=floats(ingest, "height"),
-        exposure_s=floats(ingest, "exposure"),
-        iso=floats(ingest, "iso"),
-        f_number=floats(ingest, "f_number"),
-        start_s=floats(timing, "since_greatest_s"),
-        rotation_deg=floats(align, "rotation_deg"),
-        sun=disc("sun"),
-        moon=disc("moon"),
-    )
-
-
-def _told_of_files(
-    config: Config, workspace: Workspace, ingest: Table
-) -> tuple[dict[Path, str], dict[Path, Response]]:
-    """Return the SHA-256 of the files as ingest read them, and the curves that make some linear."""
-    path = [config.base_dir / str(file) for file in ingest["file"]]
-    curves = read_responses(workspace)
-    digests, names = texts(ingest, "sha256"), texts(ingest, "response")
-    return (
-        {p: digest for p, digest in zip(path, digests, strict=True) if digest},
-        {p: curves[name] for p, name in zip(path, names, strict=True) if name in curves},
-    )
 
 
 STAGE = Stage(

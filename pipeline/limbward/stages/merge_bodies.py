@@ -11,15 +11,16 @@ from numpy.typing import NDArray
 from limbward.compiled import at_most
 from limbward.config import Config
 from limbward.radiance.field import Field
-from limbward.radiance.join.choice import Candidate, candidates, why_not
-from limbward.radiance.join.corona import Body, Joint, body_of, given, lay_together, write_joint
+from limbward.radiance.join.choice import Candidate, candidates, joined, untried
+from limbward.radiance.join.corona import Body, body_of, given, lay_together, write_joint
 from limbward.radiance.join.scratch import on_disk
 from limbward.radiance.selection import Files, choose
-from limbward.stages.merge_one import Told, Work, field_of_body, merge_frames, told_of
+from limbward.stages.merge_one import Work, field_of_body, merge_frames, told_of
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.bodies import Instrument, write_bodies
+from limbward.workspace.bodies import write_bodies
 from limbward.workspace.earlier import keep_better
+from limbward.workspace.merge_table import Told
 from limbward.workspace.noise import write_noise
 
 MEGA = 1e6
@@ -55,29 +56,13 @@ def bodies_to_merge(
         return [(Candidate(frames, False), field(frames=frames, side=options.size))]
     found = candidates(files, options.cameras, config.where("merge", "cameras"), note)
     placed = [(c, field(frames=c.frames, side=None)) for c in found]
-    out = placed[:1]
-    for other in placed[1:]:
-        why = why_not(placed[0], other) or _stated_for_all(config)
-        if why:
-            note[other[0].frames.row] = (
-                f"the merge uses another camera, {found[0].name}, and not this one: {why}"
-            )
-            reporter.note(f"{other[0].name} is not merged: {why}.")
-        else:
-            out.append(other)
+    align_as = config.align.up_position_angle, config.align.pixel_scale_arcsec
+    out, said = joined(placed, align_as != (None, None), note)
+    for sentence in said:
+        reporter.note(sentence)
     if len(out) == 1 and options.size is not None:
         out = [(out[0][0], field(frames=out[0][0].frames, side=options.size))]
     return out
-
-
-def _stated_for_all(config: Config) -> str:
-    align = config.align
-    if align.up_position_angle is None and align.pixel_scale_arcsec is None:
-        return ""
-    return (
-        "align.up_position_angle and align.pixel_scale_arcsec in the config can be true of one "
-        "camera only; leave them out to merge several"
-    )
 
 
 def merge_bodies(
@@ -130,61 +115,8 @@ def merge_bodies(
         )
     level = None if sky is None else sky.level.tolist()
     write_noise(workspace, [b.made.record for b in joint.bodies], level)
-    _tell(work, joint, [*_others(work.files, found, note), *_misfits(joint)])
+    edges, instruments = given(joint)
+    others = untried(work.files, [candidate for candidate, _ in found], note)
+    write_bodies(workspace, edges, instruments, [*others, *joint.misfits])
+    reporter.note(joint.words)
     return told
-
-
-def _others(
-    files: Files, found: list[tuple[Candidate, Field]], note: NDArray[np.object_]
-) -> list[tuple[str, str, str]]:
-    """Return the cameras with usable frames that were not tried, and why."""
-    tried = {c.body for c, _ in found}
-    out: dict[tuple[str, str], str] = {}
-    for row in np.flatnonzero(files.usable):
-        body = files.camera[row], files.serial[row]
-        if body not in tried:
-            out.setdefault(body, str(note[row]))
-    return [(*body, why) for body, why in out.items()]
-
-
-def _misfits(joint: Joint) -> list[tuple[str, str, str]]:
-    return [(b.frames.camera, b.frames.serial, why) for b, why in joint.left_out]
-
-
-def _tell(work: Work, joint: Joint, left_out: list[tuple[str, str, str]]) -> None:
-    """Write tables/bodies.ecsv and tables/shares.ecsv, and say what was merged."""
-    edges, gifts = given(joint)
-    instruments = []
-    for one in gifts:
-        body, tie = one.body, one.tie
-        frames, merged = body.frames, body.merged
-        orientation = body.field.camera
-        instruments.append(
-            Instrument(
-                camera=frames.camera,
-                serial=frames.serial,
-                frames=int(merged.sum()),
-                exposure_s=float(frames.exposure_s[merged].sum()),
-                pixel_scale_arcsec=orientation.pixel_scale_arcsec,
-                up_position_angle=orientation.up_position_angle,
-                mirrored=orientation.mirrored,
-                width=frames.width,
-                height=frames.height,
-                gain=tie.gain,
-                gain_sigma=tie.gain_sigma,
-                offset=tie.offset,
-                shift_px=tie.shift,
-                scale_correction=tie.scale,
-                turn_deg=tie.turn_deg,
-                radial=tie.radial,
-                radial_sigma=tie.radial_sigma,
-                blur_px=float(np.sqrt(tie.blur)),
-                mismatch=tie.mismatch,
-                share=one.share,
-                covered=one.covered,
-            )
-        )
-    write_bodies(work.workspace, edges, instruments, left_out)
-    names = ", ".join(f"{g.body.part.name} ({int(g.body.merged.sum())} frames)" for g in gifts)
-    grid = joint.plan.grid
-    work.reporter.note(f"Merged into one picture of {grid.width} x {grid.height} pixels: {names}.")

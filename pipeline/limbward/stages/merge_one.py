@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 
 from limbward.compiled import at_most
 from limbward.config import Config, place_and_time
@@ -21,22 +19,20 @@ from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats
 from limbward.workspace.earlier import keep_better
+from limbward.workspace.merge_table import ALONE, Told
 from limbward.workspace.noise import write_noise
-from limbward.workspace.stored import read_planes, read_pointings
-
-ALONE = "its exposure could not be compared with that of any other frame"
-Told = dict[int, tuple[float, str]]
+from limbward.workspace.stored import planes_of_rows, read_pointings
 
 
 @dataclass(frozen=True)
 class Work:
-    """What a merge works with; ``reduced`` names the small version of each file."""
+    """What a merge works with; ``ingest`` is the table of that stage."""
 
     config: Config
     workspace: Workspace
     reporter: Reporter
     files: Files
-    reduced: NDArray[np.object_]
+    ingest: Table
     decoder: Decoder
 
 
@@ -70,7 +66,7 @@ def merge_frames(
             work.files,
             frames,
             field,
-            lambda row: read_planes(work.workspace.path(str(work.reduced[row]))),
+            planes_of_rows(work.workspace, work.ingest),
             work.decoder.read,
             linear_up_to=options.linear_up_to,
             moon_margin_px=options.moon_margin_px,

@@ -11,27 +11,24 @@ from numpy.typing import NDArray
 
 from limbward.config import Config, place_and_time
 from limbward.config.pointing import pointing_in_force
-from limbward.geometry.disc import Disc
 from limbward.geometry.pointing import Pointing
-from limbward.radiance.disc import SunPicture, centre_colour, make_sun, neutral, write_sun
-from limbward.radiance.disc_choice import DiscFrames, choose_discs
+from limbward.radiance.disc import SunPicture, make_sun, white_of, write_sun
+from limbward.radiance.disc_choice import DiscFrames, choose_filtered, filtered
 from limbward.radiance.field import Field, field_of
-from limbward.radiance.selection import Files, Frames, choose
+from limbward.radiance.selection import Files, Frames
 from limbward.work.decoding import Decoder
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import flags, floats, texts
-from limbward.workspace.stored import read_planes, read_pointings
+from limbward.workspace.columns import flags, floats
+from limbward.workspace.stored import planes_of_rows, read_pointings
 
 Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # Solar radii from the centre of the picture to its sides: 1.3 remain however it is turned.
 EXTENT = 1.85
-COLOURS = 5  # frames, nearest in time, that tell the colour of the Sun's centre
 
 
-def choose_filtered(
+def filtered_to_stack(
     config: Config, files: Files, ingest: Table, note: NDArray[np.object_]
 ) -> tuple[Frames, DiscFrames] | None:
     """Return the frames to be stacked; None if no filtered frame shows the Moon before the Sun.
@@ -41,25 +38,12 @@ def choose_filtered(
     ConfigError
         If ``merge.camera`` names no camera of the dump.
     """
-    seen = _filtered(files, ingest) & np.isfinite(files.moon).all(axis=1)
+    seen = filtered(files, flags(ingest, "limb_saturated"))
     # One camera's frames are stacked: of several that are named, the first.
     several = config.merge.cameras
     wanted = several[0] if several else config.merge.camera
     where = config.where("merge", "cameras" if several else "camera")
-    mine = choose(replace(files, usable=seen), wanted, where, note)
-    if mine is None:
-        return None
-    of_camera = np.zeros(seen.size, bool)
-    of_camera[mine.row] = True
-    middle = files.start_s + 0.5 * files.exposure_s
-    width = floats(ingest, "limb_width")
-    found = choose_discs(of_camera, files.sun, files.moon, width, middle)
-    if found is None:
-        return None
-    chosen = np.zeros(seen.size, bool)
-    chosen[found.rows] = True
-    frames = choose(replace(files, usable=chosen), wanted, where, note)
-    return None if frames is None else (frames, found)
+    return choose_filtered(files, seen, floats(ingest, "limb_width"), wanted, where, note)
 
 
 def stack_filtered(
@@ -78,7 +62,7 @@ def stack_filtered(
     ----------
     config, workspace, reporter
     files, frames, found
-        From `choose_filtered`.
+        From `filtered_to_stack`.
     tables : tuple of Table
         Of ingest and align.
     decoder : Decoder
@@ -116,12 +100,6 @@ def stack_filtered(
     return told
 
 
-def _filtered(files: Files, ingest: Table) -> Mask:
-    """Return which frames show the Sun behind a filter, whole or in part, and are not clipped."""
-    seen = (files.phase == "partial") & np.isfinite(files.sun).all(axis=1)
-    return np.asarray(seen & ~flags(ingest, "limb_saturated"))
-
-
 def _field(
     config: Config, frames: Frames, pointing: Pointing | None, sun_sigma_px: Floats
 ) -> Field:
@@ -144,8 +122,8 @@ def _turned(config: Config, pointing: Pointing | None, frames: Frames) -> Floats
     middle = np.nan_to_num(frames.start_s + 0.5 * frames.exposure_s)
     if pointing is None or not pointing.rotation_deg_per_hour:
         return np.zeros(middle.size)
-    track = place_and_time.track(config, place_and_time.greatest(place_and_time.eclipse(config)))
-    return track.parallactic_angle(middle) - track.parallactic_angle(np.zeros(1))
+    epoch = place_and_time.greatest(place_and_time.eclipse(config))
+    return place_and_time.track(config, epoch).turned(middle)
 
 
 def _white(
@@ -153,17 +131,7 @@ def _white(
 ) -> Floats | None:
     """Return what makes the Sun's centre neutral, by the frames that show it next to the ring."""
     own = (files.camera == frames.camera) & (files.serial == frames.serial)
-    rows = np.flatnonzero(_filtered(files, ingest) & own & files.reduced)
-    rows = rows[floats(ingest, "saturated_fraction")[rows] == 0.0]
-    away = np.abs(files.start_s[rows] - files.start_s[found.reference])
-    reduced = texts(ingest, "reduced")
-    colours: list[Floats] = []
-    for row in rows[np.argsort(np.nan_to_num(away, nan=np.inf), kind="stable")]:
-        moon = Disc(*files.moon[row]) if np.isfinite(files.moon[row]).all() else None
-        planes, factor = read_planes(workspace.path(str(reduced[row])))
-        colour = centre_colour(planes, factor, Disc(*files.sun[row]), moon)
-        if colour is not None:
-            colours.append(colour)
-        if len(colours) == COLOURS:
-            break
-    return neutral(colours)
+    seen = filtered(files, flags(ingest, "limb_saturated"))
+    whole = floats(ingest, "saturated_fraction") == 0.0
+    rows = np.flatnonzero(seen & own & files.reduced & whole)
+    return white_of(files, rows, found.reference, planes_of_rows(workspace, ingest))

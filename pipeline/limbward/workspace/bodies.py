@@ -3,50 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from limbward.radiance.join.instrument import Instrument
 from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
 from limbward.workspace.folder import Workspace
 
 Floats = NDArray[np.float64]
 COLOURS = ("red", "green", "blue")
-
-
-@dataclass(frozen=True)
-class Instrument:
-    """A body and what it gave, as `limbward.radiance.join.part.Tie` has its numbers.
-
-    ``width`` and ``height`` are pixels of its frames, ``blur_px`` what it is blurred more than the
-    finest body, pixels of that one, ``share`` and ``covered`` by rings: its part of the light, and
-    the part of the ring that it has seen.
-    """
-
-    camera: str
-    serial: str
-    frames: int
-    exposure_s: float
-    pixel_scale_arcsec: float
-    up_position_angle: float
-    mirrored: bool
-    width: int
-    height: int
-    gain: Floats
-    gain_sigma: Floats
-    offset: Floats
-    shift_px: Floats
-    scale_correction: float
-    turn_deg: float
-    radial: float
-    radial_sigma: float
-    blur_px: float
-    mismatch: float
-    share: Floats
-    covered: Floats
 
 
 def write_bodies(

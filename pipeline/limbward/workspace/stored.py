@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from limbward.geometry.disc import RIM_BINS
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
-from limbward.workspace.columns import floats
+from limbward.workspace.columns import floats, texts
 
 Floats = NDArray[np.float64]
 
@@ -115,6 +115,18 @@ def read_planes(path: Path) -> tuple[NDArray[np.float32], int]:
     """
     stored = _read_reduced(path, ("planes", "factor"))
     return stored["planes"], int(stored["factor"])
+
+
+def planes_of_rows(
+    workspace: Workspace, ingest: Table
+) -> Callable[[int], tuple[NDArray[np.float32], int]]:
+    """Return what reads the colours of a row's reduced frame, as `read_planes` does."""
+    reduced = texts(ingest, "reduced")
+
+    def planes(row: int) -> tuple[NDArray[np.float32], int]:
+        return read_planes(workspace.path(reduced[row]))
+
+    return planes
 
 
 def read_limbs(path: Path) -> tuple[Floats, Floats]:

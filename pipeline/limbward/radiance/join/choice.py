@@ -15,6 +15,10 @@ from limbward.radiance.selection import Files, Frames, Texts, choose
 
 FEWEST = 5  # frames of totality that a body must have to be merged without being named
 FINER, COARSER = 0.25, 4.0  # of the scale of the body with most frames
+STATED = (
+    "align.up_position_angle and align.pixel_scale_arcsec in the config can be true of one "
+    "camera only; leave them out to merge several"
+)
 MISMATCH = 0.05  # of the brightness, by which two bodies' pictures may differ in structure
 
 
@@ -120,3 +124,41 @@ def why_not(main: tuple[Candidate, Field], other: tuple[Candidate, Field]) -> st
             "cameras under merge.cameras to merge it all the same"
         )
     return ""
+
+
+def joined(
+    placed: Sequence[tuple[Candidate, Field]], stated: bool, note: Texts
+) -> tuple[list[tuple[Candidate, Field]], list[str]]:
+    """Return the bodies that are merged together, and a sentence for each that is not.
+
+    Parameters
+    ----------
+    placed : sequence of (Candidate, Field)
+        That with most frames first.
+    stated : bool
+        Whether the config gives scale and turn of the camera, which can be true of one only.
+    note : ndarray of object, shape (N,)
+        Gets a sentence for each frame of a body that is left out.
+    """
+    out, said = list(placed[:1]), []
+    for other in placed[1:]:
+        why = why_not(placed[0], other) or (STATED if stated else "")
+        if not why:
+            out.append(other)
+            continue
+        note[other[0].frames.row] = (
+            f"the merge uses another camera, {placed[0][0].name}, and not this one: {why}"
+        )
+        said.append(f"{other[0].name} is not merged: {why}.")
+    return out, said
+
+
+def untried(files: Files, tried: Sequence[Candidate], note: Texts) -> list[tuple[str, str, str]]:
+    """Return camera and serial number of bodies with usable frames that were not tried, and why."""
+    bodies = {c.body for c in tried}
+    out: dict[tuple[str, str], str] = {}
+    for row in np.flatnonzero(files.usable):
+        body = files.camera[row], files.serial[row]
+        if body not in bodies:
+            out.setdefault(body, str(note[row]))
+    return [(*body, why) for body, why in out.items()]

@@ -17,6 +17,7 @@ from limbward.radiance.field import Field, describe_field
 from limbward.radiance.fits_rows import RowsFile
 from limbward.radiance.join.blend import bands
 from limbward.radiance.join.choice import MISMATCH
+from limbward.radiance.join.instrument import Instrument
 from limbward.radiance.join.part import NO_TIE, Part, Tie, noise_area
 from limbward.radiance.join.plan import JointPlan, joint_grid, plan_joint, whole_grid
 from limbward.radiance.join.tie import tie
@@ -25,6 +26,7 @@ from limbward.radiance.selection import Frames
 from limbward.radiance.sky import Blocks, Sky, fit_blocks, sky_rows, write_sky
 
 Pixels = NDArray[np.float32]
+Floats = NDArray[np.float64]
 Store = Callable[[NDArray[Any]], NDArray[Any]]
 
 RINGS = (1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0)
@@ -110,6 +112,18 @@ class Joint:
     ties: list[Tie]
     plan: JointPlan
     left_out: list[tuple[Body, str]]
+
+    @property
+    def words(self) -> str:
+        """What it is made of."""
+        names = ", ".join(f"{b.part.name} ({int(b.merged.sum())} frames)" for b in self.bodies)
+        grid = self.plan.grid
+        return f"Merged into one picture of {grid.width} x {grid.height} pixels: {names}."
+
+    @property
+    def misfits(self) -> list[tuple[str, str, str]]:
+        """Camera, serial number and why, of those that do not fit."""
+        return [(b.frames.camera, b.frames.serial, why) for b, why in self.left_out]
 
     @property
     def field(self) -> Field:
@@ -290,28 +304,7 @@ def _history(joint: Joint) -> list[str]:
     return lines
 
 
-@dataclass(frozen=True)
-class Given:
-    """What a body gave.
-
-    Attributes
-    ----------
-    body : Body
-    tie : Tie
-    field_deg : (float, float)
-        Of its picture.
-    share, covered : ndarray, shape (rings,)
-        Its part of the light, and the part of the ring that it has seen, by distance.
-    """
-
-    body: Body
-    tie: Tie
-    field_deg: tuple[float, float]
-    share: NDArray[np.float64]
-    covered: NDArray[np.float64]
-
-
-def given(joint: Joint) -> tuple[NDArray[np.float64], list[Given]]:
+def given(joint: Joint) -> tuple[Floats, list[Instrument]]:
     """Return the edges of rings, solar radii, and what each body gave to them."""
     plan = joint.plan
     small: Grid = plan.grid.reduced(plan.factor)
@@ -335,7 +328,32 @@ def given(joint: Joint) -> tuple[NDArray[np.float64], list[Given]]:
                 area = np.pi * (edges[n + 1] ** 2 - edges[n] ** 2)
                 cell = (plan.factor / joint.field.sun_radius_px) ** 2
                 covered[n] = min(float((here & plan.whole[k]).sum()) * cell / area, 1.0)
-        grid = body.part.grid
-        size = grid.width * grid.scale_arcsec / 3600.0, grid.height * grid.scale_arcsec / 3600.0
-        out.append(Given(body, joint.ties[k], size, share, covered))
+        out.append(_instrument(body, joint.ties[k], share, covered))
     return edges, out
+
+
+def _instrument(body: Body, tie: Tie, share: Floats, covered: Floats) -> Instrument:
+    frames, merged, camera = body.frames, body.merged, body.field.camera
+    return Instrument(
+        camera=frames.camera,
+        serial=frames.serial,
+        frames=int(merged.sum()),
+        exposure_s=float(frames.exposure_s[merged].sum()),
+        pixel_scale_arcsec=camera.pixel_scale_arcsec,
+        up_position_angle=camera.up_position_angle,
+        mirrored=camera.mirrored,
+        width=frames.width,
+        height=frames.height,
+        gain=tie.gain,
+        gain_sigma=tie.gain_sigma,
+        offset=tie.offset,
+        shift_px=tie.shift,
+        scale_correction=tie.scale,
+        turn_deg=tie.turn_deg,
+        radial=tie.radial,
+        radial_sigma=tie.radial_sigma,
+        blur_px=float(np.sqrt(tie.blur)),
+        mismatch=tie.mismatch,
+        share=share,
+        covered=covered,
+    )

@@ -1,0 +1,53 @@
+"""What pictures are composed of, read out of a merge and its enhancements a colour at a time."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from limbward.geometry.disc import Disc
+from limbward.radiance.depth import GREEN, hide_shallow
+from limbward.radiance.fits import planes_of, read_rows
+
+Pixels = NDArray[np.float32]
+
+
+def read_deep(hdus: fits.HDUList, sun: Disc) -> Pixels:
+    """Return a merge's radiance (3, H, W) without the margins that only short exposures saw.
+
+    Parameters
+    ----------
+    hdus : HDUList
+        Of corona.fits, with ``SIGMA`` if it has that.
+    sun : Disc
+        In the merge.
+    """
+    radiance = np.empty(hdus[0].shape, np.float32)
+    for c, plane in enumerate(radiance):
+        read_rows(hdus[0], c, plane)
+    if "SIGMA" in hdus:
+        noise = np.empty(radiance.shape[1:], np.float32)
+        read_rows(hdus["SIGMA"], GREEN, noise)
+        hide_shallow(radiance, noise, sun)
+    return radiance
+
+
+def read_surface(hdus: fits.HDUList) -> tuple[Pixels, int, int] | None:
+    """Return the Moon's side (3, h, w) and its top row and left column; None if not merged."""
+    if "MOON" not in hdus:
+        return None
+    header = hdus[0].header
+    surface = np.stack(list(planes_of(hdus["MOON"])))
+    return surface, int(header["MOONTOP"]), int(header["MOONLEFT"])
+
+
+def mean_of_colours(hdu: Any) -> Pixels:
+    """Return the mean (H, W) of a picture's colours."""
+    out = np.zeros(hdu.shape[1:], np.float32)
+    for plane in planes_of(hdu):
+        out += plane
+    out /= hdu.shape[0]
+    return out
