@@ -9,10 +9,14 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.clock.beads import Beads
+from limbward.clock.bead_choice import Rims
+from limbward.clock.bead_light import Edges
+from limbward.clock.beads import Beads, date_by_beads
+from limbward.clock.body import KnownLimb
 from limbward.clock.crescent_model import DRIFT_PRIOR
 from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
+from limbward.clock.standing import equal_readings
 from limbward.geometry.orientation import Orientation
 from limbward.sky.circumstances import iso_utc
 from limbward.sky.doubt import Doubt
@@ -185,3 +189,57 @@ def describe_beads(
         ),
         "dated": frames,
     }
+
+
+def clock_by_beads(
+    track: SkyTrack,
+    doubt: Doubt,
+    body: Body,
+    readings: Readings,
+    solution: ClockSolution | None,
+    limb: KnownLimb | None,
+    totality_s: tuple[float, float] | None,
+    rims: Rims,
+    *,
+    rotates: bool | None,
+    iso: Floats,
+    moon_radius_px: Floats,
+) -> tuple[ClockSolution | None, Beads | None]:
+    """Return a camera's clock with what its beads tell, and what they tell; None without any.
+
+    Where crescents have shown that the Moon of the pictures has another limb, so have its beads.
+
+    Parameters
+    ----------
+    track : SkyTrack
+    doubt : Doubt
+    body : Body
+    readings : Readings
+        Of all N frames.
+    solution : ClockSolution or None
+        What crescents and contacts tell.
+    limb : KnownLimb or None
+    totality_s : tuple of float or None
+        When the photosphere vanishes and returns, seconds from the epoch.
+    rims : callable
+        Takes a row, returns the light around the Moon's limb or None.
+    rotates : bool or None
+        Whether the field turns with the zenith; None tries both.
+    iso, moon_radius_px : ndarray, shape (N,)
+        The latter as measured.
+    """
+    verdict = None if solution is None else solution.limb
+    another = verdict is not None and not verdict.used
+    stands_still = equal_readings(readings, body.rows) > 0
+    if limb is None or another or totality_s is None or stands_still:
+        return solution, None
+    profile = limb.at(0.0)  # the Moon turns by 0.02 degrees from there to a contact
+    edges = Edges(track, profile.position_angle, profile.height_arcsec, limb.sun_size)
+    before = solution or nothing_known(body, readings)
+    beads = date_by_beads(edges, body, readings, rims, before, totality_s, rotates, iso)
+    if beads is None or (beads.why_not and solution is None):
+        return solution, beads
+    # Glare at one side makes the Moon too small by a few parts in a thousand.
+    dark = beads.rows[readings.phase[beads.rows] == "totality"]
+    moon_px = moon_radius_px[dark if dark.size else beads.rows]
+    return with_beads(before, beads, track, doubt, moon_px)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
 from limbward.clock.standing import equal_readings, standing_clock
+from limbward.clock.times import Times
 from limbward.geometry.orientation import Orientation
 from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
@@ -254,6 +256,40 @@ def pulled_moons(
     if not verdict.used:
         return solution, np.full((moons.rows.size, 3), np.nan)
     return solution, pulls(moons, limbs, aim, limb.seen)
+
+
+def pull_totality(
+    track: SkyTrack,
+    times: Times,
+    body: Body,
+    solution: ClockSolution,
+    measured: Mapping[str, Floats],
+    limbs: Limbs,
+    limb: KnownLimb,
+) -> tuple[ClockSolution, NDArray[np.int64], Floats]:
+    """Return what `pulled_moons` does of a body's frames of totality, and which rows those are.
+
+    Parameters
+    ----------
+    track : SkyTrack
+    times : Times
+        The body's frames are dated.
+    body : Body
+    solution : ClockSolution
+        With an orientation.
+    measured : mapping of str to ndarray, shape (N,)
+        Sun and Moon as measured in all frames, pixels.
+    limbs, limb
+        As of `pulled_moons`.
+    """
+    circles = np.stack([measured[f"moon_{name}"] for name in ("x", "y", "radius")], axis=1)
+    middle = times.since_greatest_s + 0.5 * times.readings.exposure_s
+    seen = np.isin(times.readings.phase, ("totality", "contact")) & np.isfinite(middle)
+    rows = body.rows[(seen & np.isfinite(circles).all(axis=1))[body.rows]]
+    rows = rows[(middle[rows] > track.first_s) & (middle[rows] < track.last_s)]
+    moons = Moons(rows, circles[rows])
+    solution, pull = pulled_moons(track, solution, moons, limbs, limb, middle[rows])
+    return solution, rows, pull
 
 
 def _pull_arcsec(before: Discs, after: Discs, orientation: Orientation) -> float:

@@ -238,6 +238,14 @@ def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> d
     }
 
 
+def excess_told(excess: tuple[float, float] | None) -> dict[str, Any]:
+    """Return what pointing.json says of it; nothing of bodies that see white light."""
+    if excess is None:
+        return {}
+    value, sigma = excess
+    return {"sun_radius_excess": round(value, 6), "sun_radius_excess_sigma": round(sigma, 6)}
+
+
 def known(value: float, digits: int = 4) -> float | None:
     """Return a rounded value, or None for NaN, which JSON does not have."""
     return round(float(value), digits) if np.isfinite(value) else None

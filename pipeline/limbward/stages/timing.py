@@ -4,24 +4,22 @@ from __future__ import annotations
 
 from functools import partial
 
-import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
-from numpy.typing import NDArray
 
 from limbward.camera.bands import is_narrow
-from limbward.camera.sidecar import sidecar_name, sidecar_xml
-from limbward.clock.bead_use import add_beads
+from limbward.clock.bead_use import add_beads, clock_by_beads
 from limbward.clock.beads import Beads
 from limbward.clock.body import (
     KnownLimb,
     middle_s,
     orient_by_corona,
-    pulled_moons,
+    pull_totality,
     solve_body,
 )
-from limbward.clock.entries import describe_body, describe_pointing, zone_claimed
+from limbward.clock.entries import describe_body, describe_pointing, excess_told, zone_claimed
+from limbward.clock.line_sun import larger_sun
 from limbward.clock.readings import (
     Body,
     Readings,
@@ -38,30 +36,25 @@ from limbward.config.known_limb import known_limb
 from limbward.config.said import said_of
 from limbward.errors import ConfigError
 from limbward.limb.partial import Discs, partial_discs
-from limbward.limb.relief import Moons
 from limbward.limb.session import session
 from limbward.phase.decide import NEVER
 from limbward.runs.stage import Stage
 from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
 from limbward.sky.track import SkyTrack
-from limbward.stages.beads import by_beads
-from limbward.stages.line_sun import excess_told, larger_sun
 from limbward.stages.phasing import decide_phases
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import floats, masked_floats, masked_texts, texts
+from limbward.workspace.columns import floats, texts
 from limbward.workspace.measured import (
     clock_readings,
     crops_of_rows,
     limbs_of_rows,
     measured_discs,
+    rims_of_rows,
 )
 from limbward.workspace.stored import read_stage_table
-
-SIDECARS = "sidecars/"
-# What the Moon's mountains add to circles measured in totality, pixels.
-PULLS = ("limb_pull_x", "limb_pull_y", "limb_pull_radius")
+from limbward.workspace.timing_table import SIDECARS, write_sidecars, write_timing
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -77,7 +70,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     doubt = place_and_time.doubt(config, track, stood)
     readings = clock_readings(frames, epoch).without(dropped)
     references = _references(config, frames)
-    measured = np.isfinite(floats(frames, "measured_moon_x") + floats(frames, "measured_sun_x"))
+    discs_seen, limbs = measured_discs(frames), limbs_of_rows(workspace, frames)
+    measured = np.isfinite(discs_seen["moon_x"] + discs_seen["sun_x"])
     tags = floats(frames, "offset_tag_hours")
     limb = known_limb(config, epoch)
     times = Times(readings)
@@ -94,13 +88,16 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             )  # fmt: skip
             own, excess = track, None
             if is_narrow(bands[rows[0]]):
-                own, excess = larger_sun(workspace, frames, readings, rows, track, solve)
+                own, excess = larger_sun(discs_seen, limbs, readings, rows, track, solve)
             solution, discs, beads = solve(own)
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
             solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
             said = times.fill_in(body, solution, discs, claimed, totality_s)
             if solution is not None and solution.orientation is not None and limb is not None:
-                solution = _pulled(workspace, frames, track, times, pull, body, solution, limb)
+                solution, dark, pulled = pull_totality(
+                    track, times, body, solution, discs_seen, limbs, limb
+                )
+                pull[dark] = pulled
             clock = describe_body(
                 references,
                 body,
@@ -123,23 +120,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 reporter.warn(f"{body.camera} {body.serial}: {warning}".strip())
             advance()
 
-    table = Table()
-    table["file"] = frames["file"]
-    table["time_utc"] = masked_texts(times.utc(epoch))
-    table["time_utc_sigma"] = masked_floats(times.sigma_s, u.s)
-    table["since_greatest_s"] = masked_floats(times.since_greatest_s, u.s)
     middle_s = times.since_greatest_s + 0.5 * readings.exposure_s
     covered = totality_s or (None if circumstances.kind == "total" else NEVER)
     phases = decide_phases(config, frames, middle_s, times.sigma_s, covered)
-    table["phase"] = masked_texts(phases.phase)
-    table["behind_filter"] = phases.behind_filter
-    table["note"] = masked_texts(phases.reason)
-    for name, values in times.place.items():
-        table[name] = masked_floats(values, u.pix)
-    for name, values in zip(PULLS, pull.T, strict=True):
-        table[name] = masked_floats(values, u.pix)
-    table["clock_residual_s"] = masked_floats(times.residual_s, u.s)
-    workspace.write_table(Workspace.table("timing"), table)
+    table = write_timing(workspace, frames, epoch, times, phases, pull)
     if config.timing.sidecars:
         write_sidecars(workspace, table)
     workspace.write_json(Workspace.clock, {"cameras": clocks})
@@ -172,9 +156,21 @@ def _solve(
         limb=limb,
         doubt=doubt,
     )
-    solution, beads = by_beads(
-        config, workspace, frames, readings, track, doubt, totality_s, body, solution, limb
-    )
+    beads = None
+    if config.timing.beads:
+        solution, beads = clock_by_beads(
+            track,
+            doubt,
+            body,
+            readings,
+            solution,
+            limb,
+            totality_s,
+            rims_of_rows(workspace, frames),
+            rotates=config.timing.rotates,
+            iso=floats(frames, "iso"),
+            moon_radius_px=measured["moon_radius"],
+        )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
         return solution, discs, beads
@@ -185,29 +181,6 @@ def _solve(
     crops = crops_of_rows(workspace, frames)
     scale = config.align.pixel_scale_arcsec
     return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs, beads
-
-
-def _pulled(
-    workspace: Workspace,
-    frames: Table,
-    track: SkyTrack,
-    times: Times,
-    pull: NDArray[np.float64],
-    body: Body,
-    solution: ClockSolution,
-    limb: KnownLimb,
-) -> ClockSolution:
-    """Fill in what the Moon's limb does to its circles in a body's frames of totality."""
-    measured = measured_discs(frames)
-    circles = np.stack([measured[f"moon_{name}"] for name in ("x", "y", "radius")], axis=1)
-    middle = times.since_greatest_s + 0.5 * times.readings.exposure_s
-    seen = np.isin(times.readings.phase, ("totality", "contact")) & np.isfinite(middle)
-    rows = body.rows[(seen & np.isfinite(circles).all(axis=1))[body.rows]]
-    rows = rows[(middle[rows] > track.first_s) & (middle[rows] < track.last_s)]
-    moons = Moons(rows, circles[rows])
-    limbs = limbs_of_rows(workspace, frames)
-    solution, pull[rows] = pulled_moons(track, solution, moons, limbs, limb, middle[rows])
-    return solution
 
 
 def _of_this_eclipse(
@@ -232,16 +205,6 @@ def _references(config: Config, frames: Table) -> list[Reference]:
         if unclear:
             raise ConfigError(f"{config.where('timing', 'references', i, 'file')}: {unclear}")
     return found
-
-
-def write_sidecars(workspace: Workspace, table: Table) -> None:
-    """Write an XMP file for every frame whose time is known, below the workspace."""
-    sigma = floats(table, "time_utc_sigma")
-    times = texts(table, "time_utc")
-    for file, time, s in zip(texts(table, "file"), times, sigma, strict=True):
-        if time:
-            xml = sidecar_xml(time, float(s) if np.isfinite(s) else None)
-            workspace.write_text(f"{SIDECARS}{sidecar_name(file)}", xml)
 
 
 def _writes(config: Config) -> tuple[str, ...]:

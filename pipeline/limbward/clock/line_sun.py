@@ -1,29 +1,27 @@
-"""The Sun of a body that sees a spectral line: how much larger than in white light. Of timing."""
+"""The Sun of a body that sees a spectral line: how much larger than in white light."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.clock.body import middle_s
 from limbward.clock.readings import Readings
 from limbward.clock.solution import ClockSolution
 from limbward.limb.excess import excess_of, ratio_of
+from limbward.limb.partial import Limbs
 from limbward.sky.track import SkyTrack
-from limbward.workspace import Workspace
-from limbward.workspace.measured import limbs_of_rows, measured_discs
 
 Floats = NDArray[np.float64]
 Excess = tuple[float, float]
 
 
 def larger_sun(
-    workspace: Workspace,
-    frames: Table,
+    discs: Mapping[str, Floats],
+    limbs: Limbs,
     readings: Readings,
     rows: NDArray[np.int64],
     track: SkyTrack,
@@ -33,9 +31,10 @@ def larger_sun(
 
     Parameters
     ----------
-    workspace : Workspace
-    frames : Table
-        Of ingest.
+    discs : mapping of str to ndarray, shape (N,)
+        Sun and Moon as measured in all frames, pixels.
+    limbs : callable
+        Takes a row, returns the edge points of the Sun's limb and of the Moon's.
     readings : Readings
     rows : ndarray of int
         The body's frames.
@@ -48,7 +47,6 @@ def larger_sun(
     The ratio of the radii changes by a thousandth or two in an eclipse, so that it is first taken
     as that of greatest eclipse, and then as that of each frame's time.
     """
-    discs, limbs = measured_discs(frames), limbs_of_rows(workspace, frames)
     known = np.isfinite(discs["sun_x"] + discs["moon_x"]) & (readings.phase == "partial")
     rows = rows[known[rows]]
 
@@ -69,11 +67,3 @@ def larger_sun(
         times = np.clip(middle_s(solution, readings, rows), track.first_s, track.last_s)
         found = excess_of(ratios, expected(times)) or found
     return track.with_sun(1.0 + found[0]), found
-
-
-def excess_told(excess: Excess | None) -> dict[str, Any]:
-    """Return what pointing.json says of it; nothing of bodies that see white light."""
-    if excess is None:
-        return {}
-    value, sigma = excess
-    return {"sun_radius_excess": round(value, 6), "sun_radius_excess_sigma": round(sigma, 6)}
