@@ -23,11 +23,12 @@ from limbward.geometry.disc import RIM_BINS
 from limbward.limb import frame as limb_frame
 from limbward.limb.measure import measure
 from limbward.stages import ingest
-from limbward.stages.measuring import Task, blank_row, measure_all, measure_file
+from limbward.stages.measuring import Task, measure_all, measure_file
 from limbward.work.executors import local_crew
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
+from limbward.workspace.ingest_rows import blank_row
 from tests.camera.files import dng
 from tests.ingest.cards import (
     SHAPE,

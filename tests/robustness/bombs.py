@@ -27,8 +27,9 @@ import tifffile
 from limbward.camera.card import IMAGE_KINDS, find_files
 from limbward.camera.frame import UnreadableFrame
 from limbward.camera.raw import read_raw
-from limbward.stages.measuring import Row, Task, measure_all, measure_file
+from limbward.stages.measuring import Task, measure_all, measure_file
 from limbward.work.executors import local_crew
+from limbward.workspace.ingest_rows import Row
 from tests.camera.files import dng, noise
 
 MOST_BYTES = 2e9

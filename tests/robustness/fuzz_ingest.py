@@ -22,8 +22,9 @@ from pathlib import Path
 import numpy as np
 
 from limbward.camera.card import find_files
-from limbward.stages.measuring import Row, Task, measure_all, measure_file
+from limbward.stages.measuring import Task, measure_all, measure_file
 from limbward.work.executors import local_crew
+from limbward.workspace.ingest_rows import Row
 from tests.camera.files import BAYER, SIX, dng, noise
 
 HANG_S = 10.0

@@ -9,7 +9,7 @@ import errno
 import os
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from itertools import pairwise
@@ -286,3 +286,9 @@ def _paired(files: list[CardFile]) -> list[CardFile]:
         if len(candidates) == 1 and candidates[0].file not in partner:
             partner[jpeg.file], partner[candidates[0].file] = candidates[0].file, jpeg.file
     return [replace(f, paired_with=partner.get(f.file, "")) for f in files]
+
+
+def with_more(files: Sequence[CardFile], more: Sequence[CardFile]) -> list[CardFile]:
+    """Return files with more behind them, which are numbered on."""
+    last = max((f.sequence for f in files), default=-1)
+    return [*files, *(replace(f, sequence=last + 1 + k) for k, f in enumerate(more))]

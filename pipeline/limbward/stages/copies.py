@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from limbward.camera.card import IMAGE_KINDS
 from limbward.camera.copies import Pictured, find_copies
-from limbward.stages.measuring import Row
+from limbward.workspace.ingest_rows import Row
 from limbward.workspace.ingest_table import LIMB_COLUMNS
 
 

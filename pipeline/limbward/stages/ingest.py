@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections import Counter
-from pathlib import PurePosixPath
-
-from astropy.table import Table
 
 from limbward.camera.brackets import Answer
-from limbward.camera.card import IMAGE_KINDS
+from limbward.camera.card import IMAGE_KINDS, with_more
 from limbward.config import Config, place_and_time
 from limbward.config.bodies import unmatched
 from limbward.config.inputs import (
@@ -26,14 +22,16 @@ from limbward.sky.seen import only_partial
 from limbward.stages.bodies import name_bodies
 from limbward.stages.copies import mark_copies
 from limbward.stages.linearity import answers_of, say_what_is_linear, tasks_again
-from limbward.stages.measuring import Row, Task, measure_all
+from limbward.stages.measuring import Task, measure_all
 from limbward.stages.phasing import decide_phases
-from limbward.stages.videos import LIST, add_notes, in_order, stack_videos
+from limbward.stages.videos import stack_videos
 from limbward.work.executors import crew
 from limbward.work.reach import CardWatch
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import masked_texts, table_text, texts
+from limbward.workspace.columns import masked_texts, table_text
+from limbward.workspace.ingest_rows import Row, add_notes
+from limbward.workspace.ingest_said import what_vanished, what_was_found
 from limbward.workspace.ingest_table import to_table
 from limbward.workspace.journal import (
     JOURNAL,
@@ -45,8 +43,7 @@ from limbward.workspace.journal import (
     read_journal,
 )
 from limbward.workspace.responses import write_responses
-
-SAID_AT_MOST = 5
+from limbward.workspace.stills import LIST
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -74,7 +71,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     code = str(Records(config, workspace).causes(STAGE)["code"])
     with crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands:
         stacked = stack_videos(config, workspace, listing.files, code, hands, reporter)
-    files = in_order(listing.files, stacked.files)
+    files = with_more(listing.files, stacked.files)
     if not any(f.kind in IMAGE_KINDS for f in files):
         raise LimbwardError(nothing_found(config, listing))
     banded = tuple(body for body in config.bodies if body.band is not None)
@@ -89,7 +86,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
     made = artefacts_of(rows)  # those of copies, too: an interrupted run goes on with them
     mark_copies(rows)
-    _say_what_vanished(workspace, rows, reporter)
+    vanished = what_vanished(workspace, rows)
+    if vanished:
+        reporter.warn(vanished)
     table = to_table(rows)
     for sentence in name_bodies(config, table):
         reporter.warn(sentence)
@@ -97,7 +96,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     workspace.write_table(Workspace.table("ingest"), table)
     write_responses(workspace, answers)
     _remove_stale(workspace, made | {f"{Workspace.stacked}{f.path.name}" for f in stacked.files})
-    _say_what_was_found(rows, table, reporter)
+    notes, warnings = what_was_found(rows, table)
+    for note in notes:
+        reporter.note(note)
+    for warning in warnings:
+        reporter.warn(warning)
 
 
 def _key(task: Task, code: str) -> str:
@@ -183,56 +186,6 @@ def _remove_stale(workspace: Workspace, wanted: set[str]) -> None:
         for path in sorted(workspace.path(folder).glob("*")):
             if f"{folder}{path.name}" not in wanted:
                 workspace.remove(f"{folder}{path.name}")
-
-
-def _say_what_vanished(workspace: Workspace, rows: list[Row], reporter: Reporter) -> None:
-    """Warn of frames that the last run had: half a card makes half a corona without a word."""
-    path = workspace.path(Workspace.table("ingest"))
-    if not path.exists():
-        return
-    try:
-        table = workspace.read_table(Workspace.table("ingest"))
-        before = [
-            str(f) for f, k in zip(table["file"], table["kind"], strict=True) if k in IMAGE_KINDS
-        ]
-    except (LimbwardError, KeyError):
-        return  # a damaged table, which is about to be written anew
-    now = {row["file"] for row in rows}
-    gone = [file for file in before if file not in now]
-    if gone:
-        are = "frame of the last run is" if len(gone) == 1 else "frames of the last run are"
-        reporter.warn(
-            f"{len(gone)} of {len(before)} {are} missing, for example {gone[0]}. If you did not "
-            "remove them on purpose, connect the card (see input.cards and input.exclude) and run "
-            "again."
-        )
-
-
-def _say_what_was_found(rows: list[Row], table: Table, reporter: Reporter) -> None:
-    phases = Counter(texts(table, "phase").tolist())
-    found = ", ".join(f"{n} {phase}" for phase, n in phases.most_common())
-    reporter.note(f"from the pictures alone: {found} (the clock may correct some)")
-    said_of_cameras = {
-        (row.get("camera"), row.get("serial"), note): None
-        for row in rows
-        for note in row.get("camera_note", [])
-    }
-    for camera, serial, note in said_of_cameras:
-        reporter.note(f"{camera or 'a camera'} {serial or ''}".strip() + f": {note}")
-    shown = [row for row in rows if row["phase"] in ("partial", "contact", "totality")]
-    timeless = [row for row in shown if not (row.get("time_camera") or row.get("gps_utc"))]
-    if timeless:
-        reporter.warn(
-            f"{len(timeless)} of {len(shown)} frames of the eclipse have no time in Exif, a side "
-            f"file or their names, for example {timeless[0]['file']}; they get no UTC."
-        )
-    unreadable = [row for row in rows if row["phase"] == "unreadable"]
-    for row in unreadable[:SAID_AT_MOST]:
-        # A decoder's sentence begins with the bare name.
-        said = row["note"][-1].removeprefix(f"{PurePosixPath(row['file']).name} ")
-        reporter.warn(f"{row['file']}: {said}")
-    if len(unreadable) > SAID_AT_MOST:
-        reporter.warn(f"{len(unreadable) - SAID_AT_MOST} more are unreadable; see frames.ecsv.")
 
 
 STAGE = Stage(

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.camera.brackets import Answer, Bracketed, Origin, ask_brackets
-from limbward.camera.card import IMAGE_KINDS, MADE_OF_RAW
-from limbward.stages.measuring import Row, Task
+from limbward.camera.brackets import Answer, Origin, ask_brackets
+from limbward.camera.card import MADE_OF_RAW
+from limbward.stages.measuring import Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.ingest_rows import Row, bracketed, origin_of, shows_totality
 from limbward.workspace.stored import read_planes
 
 
@@ -34,13 +34,13 @@ def answers_of(rows: Sequence[Row], workspace: Workspace) -> list[Answer]:
 
     groups: dict[Origin, list[int]] = defaultdict(list)
     for i, row in enumerate(rows):
-        origin = _origin(row)
+        origin = origin_of(row)
         if origin is not None:
             groups[origin].append(i)
     return [
         ask_brackets(
             origin,
-            [_bracketed(i, rows[i]) for i in members if _shows_totality(rows[i])],
+            [bracketed(i, rows[i]) for i in members if shows_totality(rows[i])],
             planes,
             len(members),
         )
@@ -60,7 +60,7 @@ def tasks_again(
     by_origin = {answer.origin: answer for answer in answers}
     again: dict[int, Task] = {}
     for i, (task, row) in enumerate(zip(tasks, rows, strict=True)):
-        origin = _origin(row)
+        origin = origin_of(row)
         answer = None if origin is None else by_origin.get(origin)
         if answer is not None and answer.tested.response is not None:
             again[i] = replace(task, response=answer.tested.response, response_name=answer.name)
@@ -77,29 +77,3 @@ def say_what_is_linear(answers: Sequence[Answer], reporter: Reporter) -> None:
             reporter.warn(warning)
         if remark:
             reporter.note(remark)
-
-
-def _origin(row: Row) -> Origin | None:
-    """Return whose numbers a file holds; None if it is no frame that was decoded."""
-    if row["kind"] not in IMAGE_KINDS or not row.get("range_adu"):
-        return None
-    said = row.get("declared") or ""
-    return Origin(row.get("camera") or "", row.get("serial") or "", row["kind"], said)
-
-
-def _shows_totality(row: Row) -> bool:
-    known = all(row.get(name) for name in ("measured_moon_radius", "reduced", "exposure"))
-    return known and row["phase"] == "totality"
-
-
-def _bracketed(i: int, row: Row) -> Bracketed:
-    time = row.get("time_camera")
-    return Bracketed(
-        row=i,
-        seconds=datetime.fromisoformat(time).timestamp() if time else np.nan,
-        exposure_s=row["exposure"],
-        range_adu=row["range_adu"],
-        iso=row.get("iso"),
-        f_number=row.get("f_number"),
-        moon=(row["measured_moon_x"], row["measured_moon_y"], row["measured_moon_radius"]),
-    )

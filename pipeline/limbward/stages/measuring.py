@@ -5,9 +5,8 @@ from __future__ import annotations
 import errno
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from math import isfinite, nan
+from math import nan
 from pathlib import Path
-from typing import Any
 
 from limbward.camera.bands import is_narrow
 from limbward.camera.card import IMAGE_KINDS, MADE_OF_RAW, CardFile
@@ -15,7 +14,6 @@ from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.camera.response import Response
-from limbward.camera.shot import Exif
 from limbward.config.bodies import band_said
 from limbward.config.frames import BodyRule
 from limbward.errors import LimbwardError
@@ -28,11 +26,16 @@ from limbward.work.map import Task as FileTask
 from limbward.work.reach import UNREACHED, failure_to_reach, reached_again
 from limbward.workspace import Workspace
 from limbward.workspace.columns import table_text
-from limbward.workspace.ingest_rows import exif_columns, light_columns, limb_columns, look_columns
+from limbward.workspace.ingest_rows import (
+    Row,
+    add_exif,
+    add_limbs,
+    add_look,
+    blank_row,
+    light_columns,
+)
 from limbward.workspace.names import artefact_name
 from limbward.workspace.stored import StoredCrop, write_reduced
-
-Row = dict[str, Any]
 
 NOT_MEASURED = {
     "video": "A video; `limbward clips` can use it.",
@@ -73,24 +76,13 @@ class Task:
     bodies: tuple[BodyRule, ...] = ()
 
 
-def blank_row(file: CardFile) -> Row:
-    """Return the row of a file of which only name and size are known."""
-    return {
-        "file": file.file,
-        "kind": file.kind,
-        "size": file.size,
-        "phase": "other",
-        "note": [],
-    }
-
-
 def unreadable_row(file: CardFile, reason: str) -> Row:
     """Return the row of a file that cannot be decoded, with what can be said without decoding."""
     row = blank_row(file)
     row["phase"] = "unreadable"
     try:
         row["sha256"] = sha256(file.path)
-        _add_exif(row, read_exif(file.path, decode=False))
+        add_exif(row, read_exif(file.path, decode=False))
     except OSError as error:
         # That it cannot be read is what the reason says; whether that may pass, this column.
         row[UNREACHED] = failure_to_reach(error)
@@ -168,7 +160,7 @@ def measure_file(task: Task) -> Row:
     try:
         row["sha256"] = sha256(file.path)
         if file.kind in IMAGE_KINDS:
-            _add_exif(row, read_exif(file.path))
+            add_exif(row, read_exif(file.path))
         if file.kind not in IMAGE_KINDS:
             row["note"] = [NOT_MEASURED[file.kind]]
         elif file.kind in MADE_OF_RAW and file.paired_with and not task.in_place:
@@ -186,11 +178,6 @@ def measure_file(task: Task) -> Row:
         reason = f"It could not be measured ({type(error).__name__}: {error})."
         _give_up(row, file, error, reason)
     return row
-
-
-def _add_exif(row: Row, exif: Exif) -> None:
-    row["note"].extend(exif.notes)
-    row.update(exif_columns(exif))
 
 
 def _give_up(row: Row, file: CardFile, error: Exception, reason: str) -> None:
@@ -230,25 +217,18 @@ def _measure_pixels(task: Task, row: Row) -> None:
         stated=task.stated,
     )
     del frame  # nobody holds it while limbs are measured
-    row.update(look_columns(look))
+    add_look(row, look, stated=task.stated)
     row["declared"], row["response"] = declared, task.response_name
-    if look.encoding:
-        row["note"].append(
-            f"display-referred (encoded, by {look.encoding}): not a measurement of brightness; "
-            "merged only if there are no linear frames"
-        )
     if task.in_place:
         row["note"].append(f"Used instead of {task.file.paired_with}, which cannot be decoded.")
+    if look.note:
+        row["note"].append(look.note)
     workspace = Workspace(task.root)
     # What was measured before the curve was known is of other pixels, and keeps its own name.
     name = artefact_name(task.file.file) + (f"-{task.response_name}" if task.response_name else "")
     row["preview"] = f"{Workspace.previews}{name}.jpg"
     with workspace.writing(row["preview"]) as part:
         look.preview.save(part, "JPEG", quality=85)
-    if look.note:
-        row["note"].append(look.note)
-    row["phase"] = row["looks_like"] = look.content
-    row["stated"] = task.stated
     # A spectral line shows the Sun larger than the ephemeris knows it, so nothing ties its radius.
     ratio = None if is_narrow(_band(task, row)) else task.radius_ratio
     limbs = limbs_if_any(look, ratio, stated=task.stated)
@@ -258,22 +238,16 @@ def _measure_pixels(task: Task, row: Row) -> None:
     row.update(light_columns(light))
     if limbs is None:
         return
-    if isfinite(limbs.trail_px) and light.in_proportion:
-        row["limb_trail"] = limbs.trail_px
-    found, reduced = limbs.found, limbs.reduced
-    cut = limbs.crop
-    crop = None if cut is None else StoredCrop(cut.values, cut.scale, cut.origin)
     row["reduced"] = f"{Workspace.reduced}{name}.npz"
+    cut = limbs.crop
     write_reduced(
         workspace,
         row["reduced"],
-        sun_limb=found.sun_limb,
-        moon_limb=found.moon_limb,
-        planes=reduced.planes,
-        factor=reduced.factor,
-        crop=crop,
+        sun_limb=limbs.found.sun_limb,
+        moon_limb=limbs.found.moon_limb,
+        planes=limbs.reduced.planes,
+        factor=limbs.reduced.factor,
+        crop=None if cut is None else StoredCrop(cut.values, cut.scale, cut.origin),
         rim=limbs.rim,
     )
-    row.update(limb_columns(found, limbs.core))
-    if found.note:
-        row["note"].append(found.note)
+    add_limbs(row, limbs, in_proportion=light.in_proportion)

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from limbward.camera.card import CardFile, relative_name
+from limbward.camera.card import CardFile
 from limbward.clips.parts import Part, Split, split, stack_part
 from limbward.config import Config
-from limbward.errors import LimbwardError
-from limbward.stages.measuring import Row
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.names import artefact_name
+from limbward.workspace.stills import known_stills, notes_of, still_file, write_stills
 
-LIST = "tables/videos.json"
 SUFFIXES = (".ser", ".avi")
 
 
@@ -55,10 +53,8 @@ def stack_videos(
     videos = [f for f in files if f.path.suffix.lower() in SUFFIXES]
     if not (config.video.stack and videos):
         return Stacked((), {})
-    known = _known(workspace)
+    known = known_stills(workspace)
     entries: dict[str, dict[str, Any]] = {}
-    notes: dict[str, str] = {}
-    made: dict[str, list[str]] = {}
     todo: dict[str, tuple[CardFile, Part, str]] = {}
     with FileMap(crew) as hands:
         asked = (Task(f.file, f.path, (f.path, config.video.still_s)) for f in videos)
@@ -82,20 +78,10 @@ def stack_videos(
                 else:
                     entries[str(task.key)] = {"video": video.file, "key": key} | told
                 advance()
-    found_stills = []
-    for name in sorted(entries):
-        entry = entries[name]
-        still = _as_file(config, workspace, name, entry["key"])
-        found_stills.append(still)
-        made.setdefault(entry["video"], []).append(name)
-        notes[still.file] = (
-            f"Stacked of {entry['used']:.0f} of {entry['pictures']} pictures of {entry['video']}, "
-            "the sharpest in each place."
-        )
-    for film, names in made.items():
-        notes[film] = f"Stacked to {len(names)} stills, {names[0]} and on."
-    workspace.write_json(LIST, {name: entries[name] for name in sorted(entries)})
-    return Stacked(tuple(found_stills), notes)
+    write_stills(workspace, entries)
+    base = config.base_dir.absolute()
+    stills = {name: still_file(workspace, base, name, entries[name]) for name in sorted(entries)}
+    return Stacked(tuple(stills.values()), notes_of(entries, stills))
 
 
 def _plan(
@@ -133,31 +119,3 @@ def _stack(
 ) -> dict[str, Any]:
     with Workspace(root).writing(name) as to:
         return stack_part(part, share, exposure_s, to)
-
-
-def _known(workspace: Workspace) -> dict[str, dict[str, Any]]:
-    try:
-        told = workspace.read_json(LIST)
-    except (LimbwardError, OSError):
-        return {}  # none yet, or damaged: they are made anew
-    return {k: v for k, v in told.items() if isinstance(v, dict)} if isinstance(told, dict) else {}
-
-
-def _as_file(config: Config, workspace: Workspace, name: str, key: str) -> CardFile:
-    path = workspace.path(name).absolute()
-    file = relative_name(path, config.base_dir.absolute())
-    # In place of the time of writing, what it was made of: the same still is the same file.
-    return CardFile(path, file, "fits", path.stat().st_size, int(key[:15], 16))
-
-
-def in_order(files: Sequence[CardFile], stills: Sequence[CardFile]) -> list[CardFile]:
-    """Return all files with the stills behind them, numbered in this order."""
-    last = max((f.sequence for f in files), default=-1)
-    return [*files, *(replace(f, sequence=last + 1 + k) for k, f in enumerate(stills))]
-
-
-def add_notes(rows: Sequence[Row], notes: dict[str, str]) -> None:
-    """Say in the rows of stills and of their videos what was made of which."""
-    for row in rows:
-        if row["file"] in notes:
-            row["note"] = [notes[row["file"]], *(row["note"] if row["kind"] != "video" else [])]
