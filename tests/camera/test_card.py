@@ -13,6 +13,7 @@ from limbward.camera.card import (
     kind_of,
     relative_name,
     rollover_start,
+    with_more,
 )
 from limbward.regular import sha256
 
@@ -206,3 +207,13 @@ def test_checksums_are_those_of_the_whole_file(tmp_path):
     for size in (0, 1, len(content), len(content) + 1):
         part = hashlib.sha256(content[:size]).hexdigest()
         assert sha256(tmp_path / "a.dng", size) == part
+
+
+def test_more_files_are_numbered_on_behind_those_of_the_card(tmp_path):
+    touch(tmp_path, "a.dng", "b.dng", "more/c.fits", "more/d.fits")
+    card = find_files([tmp_path / "a.dng", tmp_path / "b.dng"], tmp_path, []).files
+    more = find_files([tmp_path / "more"], tmp_path, []).files
+    both = with_more(card, more)
+    assert [f.file for f in both] == ["a.dng", "b.dng", "more/c.fits", "more/d.fits"]
+    assert [f.sequence - card[0].sequence for f in both] == [0, 1, 2, 3]
+    assert [f.sequence for f in with_more([], more)] == [0, 1]

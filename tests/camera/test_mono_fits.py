@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from limbward.camera.bands import band_of, is_narrow
+from limbward.camera.bands import band_of, is_narrow, line_camera
 from limbward.camera.exif import read_exif
 from limbward.camera.luminance import green_plane
 from limbward.camera.raw import read_raw
@@ -77,3 +77,19 @@ def test_a_pedestal_counts_whatever_its_sign_unless_it_cannot_be_one(
 )
 def test_bands_have_one_name(text, band, narrow):
     assert (band_of(text), is_narrow(band_of(text))) == (band, narrow)
+
+
+def words(*given):
+    return np.array(given, dtype=object)
+
+
+def test_the_camera_of_a_line_is_that_of_most_frames_in_it():
+    band = words("h-alpha", "h-alpha", "", "white", "ca k")
+    camera = words("Aurelia", "Borealis", "Cirrus", "Cirrus", "Borealis")
+    serial = words("1", "2", "3", "3", "2")
+    assert line_camera(band, camera, serial) == "Borealis"
+    nameless = words("", "", "", "", "")
+    assert line_camera(band, nameless, words("7", "7", "3", "3", "7")) == "7"
+    assert line_camera(band, nameless, nameless) is None
+    with pytest.raises(LookupError):
+        line_camera(band[2:4], camera[2:4], serial[2:4])

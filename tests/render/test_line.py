@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from limbward.render.line import colour_of, laid_over, lightness, shown
+from limbward.geometry.disc import Disc
+from limbward.geometry.grid import Grid
+from limbward.render.line import LineDisc, colour_of, laid_over, lightness, shown, with_prominences
 
 SIDE, RADIUS = 101, 30.0
 
@@ -35,6 +37,19 @@ def test_a_prominence_lies_where_it_is_in_the_other_picture_and_nothing_else_cha
     middle = after[:, 181, 120]
     light = float(lightness(np.float32([0.05]))[0])
     assert middle == pytest.approx([1 - 0.8 * (1 - light), 0.2, 0.2], abs=0.01)
+
+
+def test_a_prominence_keeps_its_position_angle_and_height_on_another_grid():
+    """Position angles count from north through east: right of a picture with north up is west."""
+    flat, _ = sun()
+    line = LineDisc(flat, Grid(SIDE, SIDE, 32.0, 0.0), RADIUS)
+    finer = Grid(301, 301, 16.0, 90.0)  # east is up in it, so west is down
+    before = np.full((3, 301, 301), 0.2, np.float32)
+    disc = Disc(finer.sun_x, finer.sun_y, 2.0 * RADIUS)
+    after = with_prominences(before, finer, disc, line, "#ff0000")
+    changed = np.argwhere(np.abs(after - before).max(axis=0) > 1e-3)
+    # 32 to 39 px of 32 arcsec is 64 to 78 px of 16 arcsec from the Sun's centre, which is at 150.
+    assert changed.mean(axis=0) == pytest.approx([150.0 + 71.0, 150.0], abs=0.6)
 
 
 def test_the_disc_is_of_the_colour_and_the_sky_black():

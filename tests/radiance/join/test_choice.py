@@ -11,7 +11,7 @@ from limbward.errors import ConfigError
 from limbward.geometry.grid import Grid
 from limbward.geometry.orientation import Orientation
 from limbward.radiance.field import Field
-from limbward.radiance.join.choice import candidates, why_not
+from limbward.radiance.join.choice import candidates, joined, untried, why_not
 from limbward.radiance.selection import Files
 
 
@@ -100,3 +100,28 @@ def test_what_does_not_suit_and_why(case, words):
 def test_who_is_named_is_merged_if_it_can_be():
     assert reason(count=3, scale=20.0, named=True) == ""
     assert "orientation" in reason(north=False, named=True)
+
+
+def test_who_is_joined_and_what_is_said_of_the_others():
+    note = np.full(29, "", dtype=object)
+    known = files({LONG: 20, SHORT: 6, PHONE: 3})
+    found = candidates(known, None, "merge.cameras", note)
+    placed = [(c, field(2.0)) for c in found]
+    together, said = joined(placed, False, note)
+    assert [c.body for c, _ in together] == [LONG, SHORT]
+    assert [s.split(":")[0] for s in said] == ["Cirrus 3 is not merged"]
+    assert set(note[:26]) == {""}
+    assert all("Aurelia 1, and not this one: it has fewer than 5" in why for why in note[26:])
+    # Scale and turn that a person states can be those of one camera only.
+    alone, said = joined(placed, True, note)
+    assert [c.body for c, _ in alone] == [LONG]
+    assert ["up_position_angle" in s for s in said] == [True, False]
+
+
+def test_bodies_that_were_not_tried_are_told_with_the_reason_of_their_first_frame():
+    known = files({LONG: 20, SHORT: 6, PHONE: 3})
+    note = np.full(29, "", dtype=object)
+    tried = candidates(known, ["Aurelia"], "merge.cameras", note)
+    why = "merge.cameras in the config does not name its camera"
+    assert untried(known, tried, note) == [(*SHORT, why), (*PHONE, why)]
+    assert untried(replace(known, usable=np.zeros(29, bool)), tried, note) == []
