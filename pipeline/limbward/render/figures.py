@@ -197,17 +197,6 @@ def _scale_bar(axes: Any, height: int, size: float, scene: Scene, factor: int) -
     )  # fmt: skip
 
 
-def _same_size(panels: list[tuple[str, Pixels]]) -> list[tuple[str, Pixels]]:
-    """Cut panels, in their middles, to the size of the smallest."""
-    rows = min(p.shape[1] for _, p in panels)
-    columns = min(p.shape[2] for _, p in panels)
-    out = []
-    for name, p in panels:
-        y, x = (p.shape[1] - rows) // 2, (p.shape[2] - columns) // 2
-        out.append((name, p[:, y : y + rows, x : x + columns]))
-    return out
-
-
 def side_by_side(path: str | PathLike[str], panels: list[tuple[str, Pixels]]) -> None:
     """Write a PNG of pictures next to each other, each with its name above.
 

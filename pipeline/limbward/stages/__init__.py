@@ -1,1 +1,6 @@
-"""The stages of a run, one thin module each: read artefacts, call a room, write artefacts."""
+"""The stages of a run, one thin module each: read artefacts, call a room, write artefacts.
+
+Beside them stand parts of them: `measuring`, `videos`, `linearity`, `copies` and `bodies` of
+ingest, `phasing` of ingest and timing, `merge_one`, `merge_bodies` and `sun_picture` of merge.
+`enhance_image` is what `limbward enhance` does outside of a run.
+"""
