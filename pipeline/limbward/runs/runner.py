@@ -14,6 +14,7 @@ from limbward.runs.place import require_own_place
 from limbward.runs.records import Records
 from limbward.runs.stage import ORDER, Stage
 from limbward.work.reporting import Reporter
+from limbward.work.worker import one_thread_of_blas
 from limbward.workspace import Workspace
 from limbward.workspace.frames import SOURCES, assemble_frames
 from limbward.workspace.provenance import StageRun, recording
@@ -130,7 +131,7 @@ def _run(stage: Stage, records: Records, reporter: Reporter, stages: Sequence[St
     records.forget(stage)
     before = {name: _identity(workspace, name) for name in owned}
     begun = time.perf_counter()
-    with altered_inputs(stage.name, records, stages, reads, reporter):
+    with altered_inputs(stage.name, records, stages, reads, reporter), one_thread_of_blas():
         stage.run(config, workspace, reporter)
     seconds = time.perf_counter() - begun
     for name in owned:
@@ -174,7 +175,7 @@ def run_product(
         records = Records(config, workspace)
         made = [(records.read(stage) or {"writes": {}})["writes"] for stage in stages]
         reads = records.digests(dict.fromkeys(artefact for writes in made for artefact in writes))
-        with altered_inputs(name, records, stages, reads, reporter):
+        with altered_inputs(name, records, stages, reads, reporter), one_thread_of_blas():
             run(config, workspace, reporter)
         for kept in workspace.take_kept():
             reporter.warn(kept)

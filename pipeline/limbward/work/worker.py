@@ -9,7 +9,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from typing import TextIO
 
@@ -19,6 +19,9 @@ from threadpoolctl import threadpool_limits
 # long does not end.
 LIMIT_S = 120.0
 LIMIT_S_PER_MB = 1.0
+# Where processor time can be limited, a process on a busy machine has so many times as long by the
+# clock: frames are not called damaged because of what else runs.
+BUSY = 4.0
 # Beside what the process has taken by then. Measuring takes up to 30 bytes a pixel of a monochrome
 # frame, of which an uncompressed file holds 2 at least; mosaics take half of that.
 ROOM = 1_200_000_000
@@ -26,21 +29,22 @@ ROOM_PER_BYTE = 16
 
 _lock = threading.Lock()
 # What the blocks at work in this process may take: moment it must have ended (monotonic seconds),
-# bytes. A cluster's worker has several threads, but timer and limit are those of the process.
-_active: dict[object, tuple[float, int | None]] = {}
+# processor time of the process at that, bytes. A cluster's worker has several threads, but timers
+# and limit are those of the process.
+_active: dict[object, tuple[float, float, int | None]] = {}
 _before: tuple[int, int] | None = None  # the limit of memory when no block is at work
 _taken = 0  # bytes that the process had then
 
 
-def one_thread_of_blas() -> None:
-    """Keep this process's linear algebra in one thread, for good.
+def one_thread_of_blas() -> AbstractContextManager[object]:
+    """Keep this process's linear algebra in one thread: for good, or for the block of a with.
 
     Its matrices are small and there is a process a core: threads that wait for each other in turns
     made the measuring of frames cost four times the processor time on two busy cores.
     """
     import scipy.linalg  # noqa: F401  # what is not loaded cannot be told: its BLAS and numpy's
 
-    threadpool_limits(1, user_api="blas")
+    return threadpool_limits(1, user_api="blas")
 
 
 def start_worker() -> None:
@@ -85,6 +89,8 @@ def limited(seconds: float, room: int | None = None) -> Iterator[None]:
     Parameters
     ----------
     seconds : float
+        Of processor time, and `BUSY` times as many by the clock; by the clock where the system has
+        no timer of processor time.
     room : int, optional
         Bytes that the block may take; what asks for more gets a MemoryError. Blocks at work at a
         time in threads of one process share theirs.
@@ -94,7 +100,8 @@ def limited(seconds: float, room: int | None = None) -> Iterator[None]:
         return
     me = object()
     with _lock:
-        _active[me] = (time.monotonic() + seconds, room)
+        by_clock = seconds * BUSY if hasattr(signal, "setitimer") else seconds
+        _active[me] = (time.monotonic() + by_clock, time.process_time() + seconds, room)
         try:
             _set_limits()
         except BaseException:
@@ -111,14 +118,25 @@ def limited(seconds: float, room: int | None = None) -> Iterator[None]:
 def _set_limits() -> None:
     """Set timer and memory for the blocks at work; the caller holds the lock."""
     _wall()
+    _limit_processor_time()
     if not _active:
         faulthandler.cancel_dump_traceback_later()
         return
-    left = min(end for end, _ in _active.values()) - time.monotonic()
+    left = min(end for end, _, _ in _active.values()) - time.monotonic()
     try:
         faulthandler.dump_traceback_later(max(left, 0.001), exit=True, file=_nowhere())
     except RuntimeError as error:  # no thread can be started
         raise MemoryError(str(error)) from error
+
+
+def _limit_processor_time() -> None:
+    """Have the system end this process, which SIGPROF does, when it has worked for so long."""
+    if not hasattr(signal, "setitimer"):
+        return
+    left = 0.0  # none
+    if _active:
+        left = max(max(end for _, end, _ in _active.values()) - time.process_time(), 0.001)
+    signal.setitimer(signal.ITIMER_PROF, left)
 
 
 @cache
@@ -133,7 +151,7 @@ def _wall() -> None:
     libraries nor the shared memory that pixels are put in.
     """
     global _before, _taken
-    rooms = [room for _, room in _active.values()]
+    rooms = [room for _, _, room in _active.values()]
     walled = bool(rooms) and None not in rooms
     if _before is None and walled:
         taken = _data_bytes()
