@@ -29,6 +29,10 @@ TIMED = ("provenance.json", "state/")
 # Whole but not yet final in a run that was killed: rewritten after each stage, or appended to.
 GROWING = ("frames.ecsv", "tables/ingest.jsonl", *TIMED)
 
+# After a file was written; the longest that a run of the small card computes between two of them is
+# some 5 s.
+LONGEST_S = 4.0
+
 
 def small_card(root: Path, megapixels: float = 0.1) -> Path:
     """Simulate a card of a dozen frames and return its config."""
@@ -76,8 +80,15 @@ def left_running(group: int) -> list[int]:
     return alive
 
 
-def kill_at(delay_s: float, arguments: list[str], whole_group: bool) -> tuple[bool, list[int]]:
-    """Start a run and kill it after a while, alone or with its workers.
+def files_in(workspace: Path) -> int:
+    """Return how many files a workspace has, by which a run's progress is told."""
+    return sum(1 for path in workspace.rglob("*") if path.is_file())
+
+
+def kill_after(
+    files: int, delay_s: float, workspace: Path, arguments: list[str], whole_group: bool
+) -> tuple[bool, list[int]]:
+    """Start a run; kill it a while after it has written so many files, alone or with its workers.
 
     Returns
     -------
@@ -89,6 +100,8 @@ def kill_at(delay_s: float, arguments: list[str], whole_group: bool) -> tuple[bo
     process = subprocess.Popen(
         arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
     )
+    while process.poll() is None and files_in(workspace) < files:
+        time.sleep(0.01)
     try:
         if process.wait(delay_s) != 0:
             raise RuntimeError(f"the run failed by itself: {' '.join(arguments)}")
@@ -125,25 +138,28 @@ def not_whole(workspace: Path, reference: Path) -> list[str]:
 
 
 def try_points(
-    root: Path, config: Path, reference: Path, duration_s: float, points: int, seed: int
+    root: Path, config: Path, reference: Path, longest_s: float, points: int, seed: int
 ) -> list[str]:
-    """Kill and repeat runs; return a sentence for each that did not come out right."""
+    """Kill and repeat runs; return a sentence for each that did not come out right.
+
+    Each is killed up to ``longest_s`` after it has written a number of files.
+    """
     rng = random.Random(seed)
     faults: list[str] = []
+    all_files = files_in(reference)
     for number in range(points):
         # One a stratum, so that a few points reach the late stages as well.
-        part = (number + rng.random()) / points
+        files = int((number + rng.random()) / points * all_files)
+        delay_s = rng.random() * longest_s
         workspace = root / f"killed-{number}"
         arguments = command(config, workspace)
         while True:
-            delay_s = part * duration_s
-            begun = time.monotonic()
-            killed, left = kill_at(delay_s, arguments, whole_group=number % 2 == 0)
+            killed, left = kill_after(files, delay_s, workspace, arguments, number % 2 == 0)
             if killed:
                 break
-            duration_s = time.monotonic() - begun  # quicker than those before
+            delay_s /= 2.0  # it had ended by then
             shutil.rmtree(workspace)
-        where = f"point {number + 1} of {points}, {delay_s:.2f} s"
+        where = f"point {number + 1} of {points}, {files} files and {delay_s:.2f} s"
         found = [f"worker {pid} lives on" for pid in left]
         found += [f"{name} is half done" for name in not_whole(workspace, reference)]
         again = subprocess.run(arguments, capture_output=True, text=True, check=False)
@@ -166,12 +182,8 @@ def main() -> int:
         root = Path(folder)
         config = small_card(root / "demo", options.megapixels)
         reference = root / "reference"
-        subprocess.run(command(config, root / "warm-up"), check=True, capture_output=True)
-        begun = time.monotonic()
         subprocess.run(command(config, reference), check=True, capture_output=True)
-        duration_s = time.monotonic() - begun
-        print(f"an undisturbed run takes {duration_s:.1f} s")
-        faults = try_points(root, config, reference, duration_s, options.points, options.seed)
+        faults = try_points(root, config, reference, LONGEST_S, options.points, options.seed)
     print("\n".join([f"{len(faults)} faults at {options.points} points", *faults]))
     return 1 if faults else 0
 
