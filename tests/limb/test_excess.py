@@ -32,9 +32,10 @@ def crescent(offset, sun=400.0, moon=405.0):
 @pytest.mark.parametrize("excess", [0.0, 0.003, 0.006])
 def test_the_excess_is_found_to_a_thousandth(excess):
     ratios = [ratio_of(*crescent(d, sun=400.0 * (1 + excess))) for d in (90, 150, 220, 300, 380)]
-    value, sigma = excess_of(ratios, [400.0 / 405.0] * 5)
+    value, sigma = excess_of(ratios, [400.0 / 405.0] * 5, 400.0)
     assert value == pytest.approx(excess, abs=0.001)
     assert abs(value - excess) < 3 * sigma
+    assert excess_of(ratios, [400.0 / 405.0] * 5, 50.0)[1] > 0.0015  # a tenth of a pixel is much
 
 
 def test_a_short_bite_tells_no_radius():
@@ -43,4 +44,4 @@ def test_a_short_bite_tells_no_radius():
 
 
 def test_too_few_frames_tell_nothing():
-    assert excess_of([1.0, np.nan, 1.0], [1.0, 1.0, 1.0]) is None
+    assert excess_of([1.0, np.nan, 1.0], [1.0, 1.0, 1.0], 400.0) is None

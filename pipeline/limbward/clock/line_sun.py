@@ -59,11 +59,12 @@ def larger_sun(
     def expected(t: Floats) -> Floats:
         return track.sun_radius_arcsec(t) / track.moon_radius_arcsec(t)
 
-    found = excess_of(ratios, expected(np.zeros(rows.size)))
+    radius = float(np.median(discs["sun_radius"][rows])) if rows.size else np.nan
+    found = excess_of(ratios, expected(np.zeros(rows.size)), radius)
     if found is None:
         return track, None
     solution, _, _ = solve(track.with_sun(1.0 + found[0]))
     if solution is not None and solution.runs:
         times = np.clip(middle_s(solution, readings, rows), track.first_s, track.last_s)
-        found = excess_of(ratios, expected(times)) or found
+        found = excess_of(ratios, expected(times), radius) or found
     return track.with_sun(1.0 + found[0]), found
