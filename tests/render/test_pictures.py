@@ -315,6 +315,16 @@ def test_figures_are_pictures_of_the_sky(tmp_path):
             assert image.size[0] >= 300
 
 
+@pytest.mark.parametrize("scale_arcsec", [0.2, 3.0, 60.0, 300.0, 3000.0])
+def test_any_scale_has_its_bar(tmp_path, scale_arcsec):
+    """A fisheye's Sun has four pixels: five minutes of arc a pixel."""
+    picture = np.zeros((3, 100, 150), np.float32)
+    annotate(tmp_path / "a.png", picture, Scene(3.0, scale_arcsec, 0.0, 0.0, True))
+    with Image.open(tmp_path / "a.png") as image:
+        corner = np.asarray(image.convert("L"))[image.height * 3 // 4 :, : image.width // 2]
+    assert (corner > 120).sum() > 40
+
+
 def test_shrinking_keeps_the_middle():
     picture = np.zeros((1, 101, 103), np.float32)
     picture[0, 50, 51] = 1

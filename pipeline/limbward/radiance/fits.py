@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from os import PathLike
 from typing import Any, BinaryIO
 
@@ -104,38 +104,43 @@ def open_picture(path: str | PathLike[str], names: Sequence[str] = ()) -> Iterat
     Raises
     ------
     LimbwardError
-        If the file cannot be read as a FITS picture, here or in the block, or is damaged.
+        If the file cannot be read as a FITS picture, or is damaged.
     """
-    try:
-        # Not mapped: pages of a map would count as memory used.
-        with fits.open(path, memmap=False) as hdus:
-            wanted = [hdus[0], *(hdus[n] for n in names if n in hdus)]
-            for hdu in wanted:
-                if len(hdu.shape) not in (2, 3):
-                    raise LimbwardError(f"{path} holds no picture in its HDU {hdu.name}.")
-            with open(path, "rb") as file:
-                for hdu in wanted:
-                    if not _sums_up(hdu, file):
-                        raise LimbwardError(
-                            f"{path} is damaged (the checksum of its HDU {hdu.name} is wrong); "
-                            "if a run made it, run again with --from merge; if it is a copy, copy "
-                            "it again."
-                        )
-            yield hdus
-    except (LimbwardError, MemoryError):
-        raise
-    except Exception as error:  # Astropy's readers raise all kinds for a damaged header
-        raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error
+    with ExitStack() as stack:
+        try:
+            # Not mapped: pages of a map would count as memory used.
+            hdus = stack.enter_context(fits.open(path, memmap=False))
+            _check(path, [hdus[0], *(hdus[n] for n in names if n in hdus)])
+        except (LimbwardError, MemoryError):
+            raise
+        except Exception as error:  # Astropy's readers raise all kinds for a damaged header
+            raise LimbwardError(f"{path} cannot be read as a FITS picture: {error}") from error
+        yield hdus
+
+
+def _check(path: PathLike[str] | str, wanted: Sequence[Any]) -> None:
+    """Raise if HDUs of a file hold no pictures or are damaged."""
+    for hdu in wanted:
+        if len(hdu.shape) not in (2, 3):
+            raise LimbwardError(f"{path} holds no picture in its HDU {hdu.name}.")
+    with open(path, "rb") as file:
+        for hdu in wanted:
+            if "CHECKSUM" not in hdu.header:
+                _ = hdu.data  # what is wrong with it shows now
+            elif not _sums_up(hdu, file):
+                raise LimbwardError(
+                    f"{path} is damaged (the checksum of its HDU {hdu.name} is wrong); "
+                    "if a run made it, run again with --from merge; if it is a copy, copy "
+                    "it again."
+                )
 
 
 def _sums_up(hdu: Any, file: BinaryIO) -> bool:
-    """Return whether an HDU is as its ``CHECKSUM`` says, True where it has none.
+    """Return whether an HDU is as its ``CHECKSUM`` says.
 
     The words of the whole HDU then add up to minus zero in ones' complement (FITS standard 4.0,
     appendix J). Astropy's own check takes the HDU's size in memory.
     """
-    if "CHECKSUM" not in hdu.header:
-        return True
     place = hdu.fileinfo()
     begin, left = place["hdrLoc"], place["datLoc"] + place["datSpan"] - place["hdrLoc"]
     file.seek(begin)

@@ -25,6 +25,7 @@ LONGEST_PX = 2400  # of an annotated picture; lines and letters are drawn for th
 DPI = 100
 INK = "#ffe9a8"
 PAPER = "#0b0c10"
+BARS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 3000)  # arcmin, lengths of the scale bar
 QUIET: dict[str, Any] = {"color": INK, "alpha": 0.75, "linewidth": 1.0}
 
 
@@ -187,12 +188,14 @@ def _compass(axes: Any, width: int, size: float, up: float) -> None:
 
 def _scale_bar(axes: Any, height: int, size: float, scene: Scene, factor: int) -> None:
     scale = scene.scale_arcsec * factor
-    minutes = next(m for m in (1, 2, 5, 10, 15, 30, 60, 120) if m * 60.0 / scale > 7.0 * size)
+    wanted = 7.0 * size * scale / 60.0
+    minutes = next((m for m in BARS if m > wanted), BARS[-1])
+    name = f"{minutes}′" if minutes <= 120 else f"{minutes // 60}°"
     length = minutes * 60.0 / scale
     x0, y0 = 2.0 * size, height - 2.0 * size
     axes.plot([x0, x0 + length], [y0, y0], color=INK, linewidth=2.0)
     axes.text(
-        x0 + length / 2.0, y0 - 0.5 * size, f"{minutes}′", color=INK, fontsize=0.7 * size,
+        x0 + length / 2.0, y0 - 0.5 * size, name, color=INK, fontsize=0.7 * size,
         ha="center", va="bottom",
     )  # fmt: skip
 
