@@ -212,6 +212,8 @@ def command_lines(folder: Path, kind: str) -> dict[str, list[str]]:
         "backup": ["backup", f"{card}/card", str(folder / "bag")],
         "verify": ["verify", str(folder / "bag")],
         "enhance": ["enhance", str(folder / "none.fits"), "--steps", "nrgf"],
+        "export": ["export", config],
+        "review": ["review", f"{card}/none.yaml"],  # with a config it would not come to an end
         "config": ["config"],
         "schema": ["schema"],
     }

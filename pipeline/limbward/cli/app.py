@@ -41,6 +41,7 @@ from limbward.cli.options import (
     WorkspacePath,
 )
 from limbward.cli.products import add_products
+from limbward.cli.review import add_review
 from limbward.errors import ConfigError, LimbwardError
 
 # What a command needs is imported inside it: --help should not wait for numba.
@@ -418,6 +419,7 @@ def enhance(
 
 
 add_products(app)
+add_review(app)
 add_keys(app)
 
 

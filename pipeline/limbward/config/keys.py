@@ -111,7 +111,9 @@ def _model(field: Json, schema: Json) -> Json | None:
 
 def _key(name: str, field: Json, required: bool, schema: Json) -> Key:
     group = _model(field, schema) is not None
-    default = "" if required or group or "default" not in field else _yaml(field["default"])
+    default = "" if required or "default" not in field else _yaml(field["default"])
+    if group and default != "null":  # what the group's keys say
+        default = ""
     return Key(name, takes(field), default, required, field.get("description", ""))
 
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 
 from limbward.config import Config, StepConfig, bind
 from limbward.config.renamed import FILTERS, KEYS, PARAMETERS
-from limbward.config.yaml_source import Location, key_path, read_source
+from limbward.config.yaml_source import Location, key_path, read_text, source_of
 from limbward.errors import ConfigError
 
 SMALLEST = "site, eclipse and input"
@@ -45,7 +45,26 @@ def load_config(path: str | Path) -> Config:
     """
     name = str(path)
     path = Path(path).expanduser()
-    source = read_source(path, name)
+    return read_config(read_text(path, name), name, path.parent)
+
+
+def read_config(text: str, name: str, folder: Path) -> Config:
+    """Validate the text of a config file.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        The file as messages call it.
+    folder : Path
+        At which relative paths start.
+
+    Raises
+    ------
+    ConfigError
+        As `load_config`.
+    """
+    source = source_of(text, name)
     if source.value is None and not source.problems:
         raise ConfigError(f"{name}:1: the file is empty; it needs {SMALLEST}.")
     found = list(source.problems)
@@ -54,7 +73,7 @@ def load_config(path: str | Path) -> Config:
     try:
         config = Config.model_validate(source.value)
     except ValidationError as error:
-        for location, told in _sentences(error.errors(), Config):
+        for location, told in sentences_of(error.errors(), Config):
             if location not in refused:
                 found.append((_line(source.lines, location), location, told))
     if found or config is None:
@@ -64,7 +83,7 @@ def load_config(path: str | Path) -> Config:
             lines.append(f"{name}:{line}: {where}{told}")
         raise ConfigError("\n".join(lines))
     places = {location: f"{name}:{line}" for location, line in source.lines.items()}
-    return bind(config, path.parent, places)
+    return bind(config, folder, places)
 
 
 def json_schema() -> dict[str, Any]:
@@ -95,17 +114,17 @@ def _line(lines: Mapping[Location, int], location: Location) -> int:
     return lines[location]
 
 
-def _sentences(
+def sentences_of(
     errors: list[Any], model: type[BaseModel], prefix: Location = ()
 ) -> Iterator[tuple[Location, str]]:
-    """Yield location and sentence of each of pydantic's errors."""
+    """Yield location and sentence of each of pydantic's errors, found in a model."""
     for error in errors:
         here = prefix + tuple(error["loc"])
         context = error.get("ctx", {})
         if error["type"] == "located":
             yield from ((here + location, f"{text}.") for location, text in context["problems"])
         elif error["type"] == "filter_params":
-            yield from _sentences(context["errors"], context["model"], here)
+            yield from sentences_of(context["errors"], context["model"], here)
         elif error["type"] == "unknown_filter":
             given = error["input"]["filter"]
             if given in FILTERS:

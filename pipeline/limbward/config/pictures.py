@@ -79,6 +79,25 @@ class EnhanceConfig(Section):
     )
 
 
+class CropConfig(Section):
+    """A rectangle that the finished picture is cut to, solar radii from the Sun's centre."""
+
+    left: float = Field(ge=-100, le=100, description="To the left edge.")
+    right: float = Field(ge=-100, le=100, description="To the right edge.")
+    top: float = Field(ge=-100, le=100, description="To the top edge.")
+    bottom: float = Field(ge=-100, le=100, description="To the bottom edge.")
+
+    @model_validator(mode="after")
+    def _holds_something(self) -> Self:
+        if self.left + self.right < 0.1 or self.top + self.bottom < 0.1:
+            raise PydanticCustomError(
+                "crop",
+                "leaves no picture: left and right, and top and bottom, should add up to 0.1 solar "
+                "radii at least",
+            )
+        return self
+
+
 class ComposeConfig(Section):
     """The finished picture."""
 
@@ -104,6 +123,19 @@ class ComposeConfig(Section):
         default="solar",
         description="solar makes the middle corona white, since its light is scattered sunlight; "
         "daylight is the camera's own setting, and keeps the red of a low Sun.",
+    )
+    white_mired: float = Field(
+        default=0.0,
+        ge=-100,
+        le=90,
+        description="Moves the white point along daylight, mired: positive is warmer, negative "
+        "colder.",
+    )
+    white_tint: float = Field(
+        default=0.0,
+        ge=-1,
+        le=1,
+        description="Moves the white point across daylight: positive is pinker, negative greener.",
     )
     sky_lightness: float = Field(
         default=0.05, ge=0, le=0.5, description="Lightness of the darkest sky, 0 black to 1 white."
@@ -138,6 +170,17 @@ class ComposeConfig(Section):
         description="Crop to this distance of the nearer edges from the Sun's centre, solar radii; "
         "null keeps everything.",
     )
+    crop: CropConfig | None = Field(
+        default=None,
+        description="Crop composite.png and composite.tif to a rectangle: how far it reaches to "
+        "the left, right, top and bottom of the Sun's centre, solar radii. In place of crop_radii.",
+    )
+    rotation_deg: float = Field(
+        default=0.0,
+        ge=-180,
+        le=180,
+        description="Turns the picture further, degrees; positive is anticlockwise.",
+    )
     profile: Literal["srgb", "wide"] = Field(
         default="srgb",
         description="Colour space of the TIFF; 'wide' has the primaries of ITU-R BT.2020.",
@@ -152,6 +195,30 @@ class ComposeConfig(Section):
         max_length=200,
         description="For the files' captions; if empty, that of the report.",
     )
+
+    @model_validator(mode="after")
+    def _crops_once(self) -> Self:
+        if self.crop is not None and self.crop_radii is not None:
+            raise PydanticCustomError("crop", "has both crop and crop_radii; remove one of the two")
+        return self
+
+
+class VariantConfig(Section):
+    """Another version of the picture, kept to compare with."""
+
+    name: str = Field(min_length=1, max_length=60, description="Its name on the page.")
+    enhance: list[EnhanceConfig] = Field(
+        min_length=1, description="In place of the section enhance."
+    )
+    compose: ComposeConfig = Field(
+        default=ComposeConfig(), description="In place of the section compose."
+    )
+
+    @model_validator(mode="after")
+    def _detail_is_there(self) -> Self:
+        if self.compose.detail not in (None, *(e.name for e in self.enhance)):
+            raise PydanticCustomError("variant", "its compose.detail names no enhancement of it")
+        return self
 
 
 def default_enhance() -> list[EnhanceConfig]:

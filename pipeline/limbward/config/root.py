@@ -13,7 +13,7 @@ from limbward.config.base import Day, PathText, Section
 from limbward.config.clock import TimingConfig
 from limbward.config.frames import BodyRule, FrameRule
 from limbward.config.merge import AlignConfig, MergeConfig
-from limbward.config.pictures import ComposeConfig, EnhanceConfig, default_enhance
+from limbward.config.pictures import ComposeConfig, EnhanceConfig, VariantConfig, default_enhance
 from limbward.config.run import ReportConfig, RunConfig
 from limbward.config.sequences import (
     ChromosphereConfig,
@@ -59,6 +59,11 @@ class Config(Section):
         description="Enhanced versions of the corona; by default one, by the filter nrgf.",
     )
     compose: ComposeConfig = Field(default=ComposeConfig(), description=str(ComposeConfig.__doc__))
+    variants: list[VariantConfig] = Field(
+        default=[],
+        description="Other versions of the picture that `limbward review` keeps beside it. A run "
+        "makes none of them.",
+    )
     sheet: SheetConfig = Field(default=SheetConfig(), description=str(SheetConfig.__doc__))
     strip: StripConfig = Field(default=StripConfig(), description=str(StripConfig.__doc__))
     film: FilmConfig = Field(default=FilmConfig(), description=str(FilmConfig.__doc__))
@@ -85,6 +90,15 @@ class Config(Section):
             if counts[name.lower()] > 1:
                 problems.append(
                     (("enhance", i, "name"), f"{name!r} is used twice; names must differ")
+                )
+        kept = Counter(variant.name for variant in self.variants)
+        for i, variant in enumerate(self.variants):
+            if kept[variant.name] > 1:
+                problems.append(
+                    (
+                        ("variants", i, "name"),
+                        f"{variant.name!r} is used twice; names must differ",
+                    )
                 )
         called = Counter(body.name for body in self.bodies)
         for i, body in enumerate(self.bodies):

@@ -52,19 +52,13 @@ class Source:
     problems: list[tuple[int, Location, str]] = field(default_factory=list)
 
 
-def read_source(path: Path, name: str) -> Source:
-    """Read a YAML 1.2 file.
-
-    Parameters
-    ----------
-    path : Path
-    name : str
-        The file as messages call it.
+def read_text(path: Path, name: str) -> str:
+    """Return the text of a config file, line ends and all.
 
     Raises
     ------
     ConfigError
-        If the file cannot be read or is not one YAML document of reasonable size.
+        If the file cannot be read or is no text of reasonable size.
     """
     try:
         if path.is_dir():
@@ -75,13 +69,34 @@ def read_source(path: Path, name: str) -> Source:
         raise ConfigError(f"{name}: there is no such file.") from None
     except OSError as error:
         raise ConfigError(f"{name}: cannot be read ({error.strerror}).") from error
+    return decoded(data, name)
+
+
+def decoded(data: bytes, name: str) -> str:
+    """Return the bytes of a config file as text.
+
+    Raises
+    ------
+    ConfigError
+        If they are too many, or no UTF-8.
+    """
     if len(data) > MAX_BYTES:
         raise ConfigError(f"{name}: longer than {MAX_BYTES} bytes, so not a config.")
     try:
-        text = data.decode("utf-8-sig")
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise ConfigError(f"{name}:{line}: not UTF-8 text; save the file as UTF-8.") from error
+
+
+def source_of(text: str, name: str) -> Source:
+    """Return the plain values in a YAML 1.2 text.
+
+    Raises
+    ------
+    ConfigError
+        If it is not one YAML document of reasonable size.
+    """
     yaml = YAML(typ="safe", pure=True)
     try:
         node = yaml.compose(text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -39,15 +40,27 @@ def read_small(
         Of the binned pixels, taking errors as independent.
     header : Header
     """
-    with open_picture(path, ["SIGMA"] if noise else []) as hdus:
+    with (
+        open_picture(path, ["SIGMA"] if noise else []) as hdus,
+        ThreadPoolExecutor(1) as beside,
+    ):
         header = hdus[0].header.copy()
         check_merge(path, header, hdus[0].shape)
-        image = _binned(hdus[0], factor, square=False)
         sigma = None
         if noise and "SIGMA" in hdus:
-            sigma = _binned(hdus["SIGMA"], factor, square=True)
+            later = beside.submit(_sigma, path, factor)
+            image = _binned(hdus[0], factor, square=False)
+            sigma = later.result()
+        else:
+            image = _binned(hdus[0], factor, square=False)
     bin_header(header, factor, image.shape[1:])
     return image, sigma, header
+
+
+def _sigma(path: str | Path, factor: int) -> Pixels:
+    """Return the noise, read beside the picture through a file of its own."""
+    with open_picture(path, ["SIGMA"]) as hdus:
+        return _binned(hdus["SIGMA"], factor, square=True)
 
 
 def bin_header(header: Header, factor: int, shape: tuple[int, ...]) -> None:

@@ -25,7 +25,7 @@ from limbward.render.colour import (
 from limbward.render.moon import cover, distance, earthshine
 from limbward.render.smooth import fill_nearest, smooth_to_noise
 from limbward.render.space import Space
-from limbward.render.tone import ToneCurve, fit_tone, smooth_limit
+from limbward.render.tone import ToneCurve, fit_tone, smooth_limit, tone_mapped
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -148,11 +148,11 @@ def compose(
     rho = distance(shape, sun)
     rho /= np.float32(sun.radius)
     if look.level_sky:
-        _level(radiance, rho)
+        level_sky(radiance, rho)
     white = np.asarray(daylight, np.float32)
     if look.white_balance == "solar":
         white = solar_white(radiance, rho, white)
-    spread = _luminance_noise(sigma, white, to_srgb, shape)
+    spread = luminance_noise(sigma, white, to_srgb, shape)
     linear = to_linear_srgb(radiance, white, to_srgb, out=radiance)
     light = luminance(linear)
     tone = fit_tone(light, rho, sky=look.sky, highlights=look.highlights, outer=look.outer)
@@ -161,25 +161,25 @@ def compose(
 
     detail = None
     if structure is not None:
-        noise = _noise_to_deviation(light, spread, rho, known)
+        noise = noise_to_deviation(light, spread, rho, known)
         inner = known & (rho > 1.0) & (rho < 3.0)
         del rho
-        detail = _detail(structure, noise, inner, box)
+        detail = contrast_of(structure, noise, inner, box)
         del noise, inner
-    lightness = _lightness(light, spread, tone, known, box)
+    lightness = lightness_of(light, spread, tone, known, box)
     if detail is not None:
-        _add_detail(lightness, detail, look.detail)
+        add_detail(lightness, detail, look.detail)
         del detail
 
     to_chromaticity(linear, light, spread, known, box)
     del light, spread, known
     picture = paint(lightness, linear, look.saturation, space, out=linear)
     del lightness
-    _lay_moon(picture, moon, look, space, surface)
+    lay_moon(picture, moon, look, space, shine_of(moon, surface, look))
     return Composite(picture, tone, white)
 
 
-def _add_detail(lightness: Pixels, detail: Pixels, strength: float) -> None:
+def add_detail(lightness: Pixels, detail: Pixels, strength: float) -> None:
     """Add detail to a lightness, in place: middle tones take it whole, black and white none."""
     room = np.clip(4.0 * lightness * (1.0 - lightness), 0.0, 1.0)  # so that nothing is clipped
     np.sqrt(room, out=room)
@@ -187,7 +187,7 @@ def _add_detail(lightness: Pixels, detail: Pixels, strength: float) -> None:
     lightness += np.float32(strength) * detail
 
 
-def _level(radiance: Pixels, rho: Pixels) -> None:
+def level_sky(radiance: Pixels, rho: Pixels) -> None:
     """Take the slope of the outermost sky off each colour; the level in the middle stays."""
     far = rho >= np.quantile(rho[::17, ::17], 0.85)
     y, x = np.nonzero(far)
@@ -209,7 +209,7 @@ def _level(radiance: Pixels, rho: Pixels) -> None:
         plane -= (fit[2] * (np.arange(plane.shape[0]) / plane.shape[0] - 0.5)).astype("f4")[:, None]
 
 
-def _luminance_noise(
+def luminance_noise(
     sigma: Iterable[Pixels] | None, white: Pixels, to_srgb: Pixels, shape: tuple[int, ...]
 ) -> Pixels:
     """Return the noise of the luminance; the colours' errors are independent."""
@@ -225,22 +225,15 @@ def _luminance_noise(
     return np.sqrt(out, out=out)
 
 
-def _lightness(
+def lightness_of(
     light: Pixels, spread: Pixels, tone: ToneCurve, known: NDArray[np.bool_], box: Box
 ) -> Pixels:
     """Return the tone-mapped luminance, with its noise held down and its gaps filled."""
-    shown = np.empty(light.shape, np.float32)
-    noise = np.empty(light.shape, np.float32)
-    step = np.float32(tone.soft * 0.1)
-    for top in range(0, light.shape[0], ROWS):
-        band = slice(top, top + ROWS)
-        shown[band] = tone.lightness(light[band])
-        slope = tone.lightness(light[band] + step) - tone.lightness(light[band] - step)
-        noise[band] = np.where(known[band], spread[band] * slope / (2.0 * step), 0.0)
+    shown, noise = tone_mapped(light, spread, known, tone)
     return smooth_to_noise(fill_nearest(shown, box), noise, target=0.004)
 
 
-def _detail(structure: Pixels, noise: Pixels, inner: NDArray[np.bool_], box: Box) -> Pixels:
+def contrast_of(structure: Pixels, noise: Pixels, inner: NDArray[np.bool_], box: Box) -> Pixels:
     """Return the structure as a contrast from -1 to 1, smoothed where it is noise."""
     sample = structure[inner & np.isfinite(structure)][::7]
     if not sample.size:
@@ -256,7 +249,7 @@ def _detail(structure: Pixels, noise: Pixels, inner: NDArray[np.bool_], box: Box
     return structure
 
 
-def _noise_to_deviation(
+def noise_to_deviation(
     light: Pixels, spread: Pixels, rho: Pixels, known: NDArray[np.bool_]
 ) -> Pixels:
     """Return the noise in units of its annulus' deviation."""
@@ -277,14 +270,24 @@ def _noise_to_deviation(
     return out
 
 
-def _lay_moon(
+def shine_of(
+    moon: Disc, surface: tuple[Pixels, int, int] | None, look: Look
+) -> tuple[Pixels, int, int] | None:
+    """Return the earthshine on the Moon's disc and where it lies; None if it is not wanted."""
+    if surface is None or look.earthshine <= 0.0:
+        return None
+    disc, row, column = surface
+    return earthshine(disc, Disc(moon.x - column, moon.y - row, moon.radius)), row, column
+
+
+def lay_moon(
     picture: Pixels,
     moon: Disc,
     look: Look,
     space: Space,
-    surface: tuple[Pixels, int, int] | None,
+    shine: tuple[Pixels, int, int] | None,
 ) -> None:
-    """Lay the Moon over the picture, in place."""
+    """Lay the Moon over the picture, in place; ``shine`` is of `shine_of`."""
     height, width = picture.shape[1:]
     reach = int(np.ceil(moon.radius + 6.0 * look.limb_px + 2.0))
     top, left = max(round(moon.y) - reach, 0), max(round(moon.x) - reach, 0)
@@ -294,15 +297,13 @@ def _lay_moon(
     box = picture[:, top:bottom, left:right]
     here = Disc(moon.x - left, moon.y - top, moon.radius)
     lightness = np.full(box.shape[1:], MOON_LIGHTNESS, np.float32)
-    if surface is not None and look.earthshine > 0.0:
-        disc, row, column = surface
-        on_disc = Disc(moon.x - column, moon.y - row, moon.radius)
-        shine = earthshine(disc, on_disc)
+    if shine is not None:
+        bright, row, column = shine
         dy, dx = row - top, column - left
         y0, x0 = max(dy, 0), max(dx, 0)
-        y1 = min(dy + shine.shape[0], box.shape[1])
-        x1 = min(dx + shine.shape[1], box.shape[2])
-        part = shine[y0 - dy : y1 - dy, x0 - dx : x1 - dx]
+        y1 = min(dy + bright.shape[0], box.shape[1])
+        x1 = min(dx + bright.shape[1], box.shape[2])
+        part = bright[y0 - dy : y1 - dy, x0 - dx : x1 - dx]
         lightness[y0:y1, x0:x1] += np.float32(EARTHSHINE_LIGHTNESS * look.earthshine) * part
         np.clip(lightness, 0.01, None, out=lightness)
     dark = paint(lightness, np.ones(box.shape, np.float32), space=space)

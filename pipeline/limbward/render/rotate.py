@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
@@ -120,6 +122,17 @@ def up_of(header: Header, wanted: str) -> tuple[float, str]:
     return 0.0 if key is None else float(header[key]), words
 
 
+def turned_up(header: Header, wanted: str, further_deg: float) -> tuple[float, str]:
+    """Return what `up_of` does, for a picture turned anticlockwise by some degrees more."""
+    up, words = up_of(header, wanted)
+    if further_deg == 0.0:
+        return up, words
+    way = "anticlockwise" if further_deg > 0 else "clockwise"
+    # In the sky's parity position angles grow anticlockwise: turned that way, the angle that is
+    # up gets smaller.
+    return up - further_deg, f"{words}, turned {abs(further_deg):g}° {way}"
+
+
 def inner_size(width: float, height: float, turn_deg: float) -> tuple[float, float]:
     """Return width and height of the largest upright rectangle in a turned one.
 
@@ -141,6 +154,53 @@ def inner_size(width: float, height: float, turn_deg: float) -> tuple[float, flo
         float((width * cos - height * sin) / double),
         float((height * cos - width * sin) / double),
     )
+
+
+@dataclass(frozen=True)
+class TurnedFrame:
+    """A rectangle that is cut out of a picture at an angle.
+
+    Attributes
+    ----------
+    rows, columns : int
+    turn : float
+        By which it is turned, radians; pixel (column, row) lies in the picture at
+        ``x0 + sin row + cos column``, ``y0 + cos row - sin column``.
+    x0, y0 : float
+        Where its first pixel lies.
+    """
+
+    rows: int
+    columns: int
+    turn: float
+    x0: float
+    y0: float
+
+    @property
+    def straight(self) -> bool:
+        """Whether it is not turned at all."""
+        return abs(self.turn) < 1e-11
+
+
+def turned_frame(
+    valid: NDArray[np.bool_], from_up: float, to_up: float, half_size: float | None = None
+) -> TurnedFrame:
+    """Return the rectangle that `turn_picture` cuts out; see there for the parameters."""
+    height, width = valid.shape
+    turn = (to_up - from_up + 180.0) % 360.0 - 180.0
+    d = float(np.radians(turn))
+    # Rows of (y, x): where a step down and a step to the right in the result go in the picture.
+    matrix = np.array([[np.cos(d), -np.sin(d)], [np.sin(d), np.cos(d)]])
+    wide, high = inner_size(width - 1, height - 1, turn)
+    scale = _valid_scale(valid, matrix, wide, high)
+    if half_size is not None:
+        scale = min(scale, 2.0 * half_size / min(wide, high))
+    rows, columns = int(high * scale) + 1, int(wide * scale) + 1
+    rows -= (rows - height) % 2 if rows > 2 else 0  # the centre stays where it is in its pixel
+    columns -= (columns - width) % 2 if columns > 2 else 0
+    middle = np.array([(height - 1) / 2.0, (width - 1) / 2.0])
+    start = middle - matrix @ np.array([(rows - 1) / 2.0, (columns - 1) / 2.0])
+    return TurnedFrame(rows, columns, d, float(start[1]), float(start[0]))
 
 
 def turn_picture(
@@ -170,29 +230,18 @@ def turn_picture(
         does not change.
     """
     height, width = valid.shape
-    turn = (to_up - from_up + 180.0) % 360.0 - 180.0
-    d = np.radians(turn)
-    # Rows of (y, x): where a step down and a step to the right in the result go in the picture.
-    matrix = np.array([[np.cos(d), -np.sin(d)], [np.sin(d), np.cos(d)]])
-    wide, high = inner_size(width - 1, height - 1, turn)
-    scale = _valid_scale(valid, matrix, wide, high)
-    if half_size is not None:
-        scale = min(scale, 2.0 * half_size / min(wide, high))
-    rows, columns = int(high * scale) + 1, int(wide * scale) + 1
-    rows -= (rows - height) % 2 if rows > 2 else 0  # the centre stays where it is in its pixel
-    columns -= (columns - width) % 2 if columns > 2 else 0
-    if abs(turn) < 1e-9:
+    frame = turned_frame(valid, from_up, to_up, half_size)
+    rows, columns, d = frame.rows, frame.columns, frame.turn
+    if frame.straight:
         y, x = (height - rows) // 2, (width - columns) // 2
         return np.ascontiguousarray(picture[:, y : y + rows, x : x + columns])
-    middle = np.array([(height - 1) / 2.0, (width - 1) / 2.0])
-    start = middle - matrix @ np.array([(rows - 1) / 2.0, (columns - 1) / 2.0])
     out = np.empty((len(picture), rows, columns), np.float32)
     # Own kernels in place of scipy's: 0.9 s of a processor for 24 megapixels in place of 4.3.
     spline = np.empty((height, width), np.float32)
     for plane, into in zip(picture, out, strict=True):
         in_threads(along_rows, height, plane, spline)
         in_threads(down_columns, -(-width // COLUMNS), spline)
-        in_threads(read_turned, rows, spline, np.cos(d), np.sin(d), start[0], start[1], into)
+        in_threads(read_turned, rows, spline, np.cos(d), np.sin(d), frame.y0, frame.x0, into)
     return out
 
 

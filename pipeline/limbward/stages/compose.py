@@ -6,7 +6,6 @@ from contextlib import AbstractContextManager
 
 import numpy as np
 from astropy.io import fits
-from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.camera.colours import read_colours
@@ -19,19 +18,20 @@ from limbward.picture.resampling import shrink
 from limbward.radiance.disc import sun_white
 from limbward.radiance.fits import open_picture, planes_of, read_picture
 from limbward.radiance.reading import mean_of_colours, read_deep, read_surface
-from limbward.render.compose import Look, blur_of, compose, tone_json
+from limbward.render.compose import compose, tone_json
+from limbward.render.crop import cut
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
 from limbward.render.line import LineDisc, with_prominences
-from limbward.render.rotate import up_of
+from limbward.render.rotate import turned_up
 from limbward.render.space import Space, to_srgb
 from limbward.render.sun_disc import sun_disc
 from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
-from limbward.render.writers import Caption, caption_of, place_text
+from limbward.render.white import balanced
 from limbward.runs.stage import Stage
+from limbward.stages.look import box_of, caption_for, look_of
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.pictures import write_tiff_and_png
-from limbward.workspace.stored import merged_limb_widths
 
 Pixels = NDArray[np.float32]
 
@@ -62,7 +62,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         if moon is None:
             raise LimbwardError(f"{Workspace.corona} does not say where the Moon was.")
         radiance = read_deep(hdus, sun)
-        to_up, words = up_of(header, options.up)
+        to_up, words = turned_up(header, options.up, options.rotation_deg)
+        daylight, matrix = read_colours(header)
+        matrix = balanced(matrix, options.white_mired, options.white_tint)
         if not north_known(header) and options.up != "camera":
             reporter.warn(
                 f"compose.up is {options.up}, but north in the picture is not known, so the "
@@ -72,7 +74,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         turn = Turn(valid_area(radiance, sun, moon), grid.up_position_angle, to_up, half)
         with _open(workspace, Workspace.enhanced(_name(config))[0]) as enhanced:
             structure = mean_of_colours(enhanced[0])
-        linear, filtered = source_panels(radiance, structure, moon, *read_colours(header), turn)
+        linear, filtered = source_panels(radiance, structure, moon, daylight, matrix, turn)
         advance()
         try:
             made = compose(
@@ -81,8 +83,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 structure,
                 sun,
                 moon,
-                *read_colours(header),
-                _look(config, workspace),
+                daylight,
+                matrix,
+                look_of(config, workspace),
                 read_surface(hdus),
             )
         except ValueError as error:
@@ -95,9 +98,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         picture = turn(picture)
         tone = tone_json(made, options.white_balance)
         del made
-        caption = _caption(config, header, words)
+        caption = caption_for(config, header, words)
         space = Space(options.profile)
-        write_tiff_and_png(workspace, COMPOSITE, picture, caption, space)
+        write_tiff_and_png(workspace, COMPOSITE, _cut(config, picture, sun), caption, space)
         advance()
         small, factor = shrink(picture, 2 * PANEL_PX)
         small = to_srgb(small, space)
@@ -146,6 +149,7 @@ def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> No
         check_merge(path, header, radiance.shape)
         grid, sun, _ = read_geometry(header)
         daylight, matrix = read_colours(header)
+        matrix = balanced(matrix, options.white_mired, options.white_tint)
         white = sun_white(header) if options.white_balance == "solar" else None
         try:
             picture, _ = sun_disc(
@@ -157,13 +161,19 @@ def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> No
             )
         except ValueError as error:
             raise LimbwardError(f"{path} cannot be composed: {error}.") from error
-        to_up, words = up_of(header, options.up)
+        to_up, words = turned_up(header, options.up, options.rotation_deg)
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
         valid = np.ones(radiance.shape[1:], bool)  # beyond the frames lies the same black sky
         picture = Turn(valid, grid.up_position_angle, to_up, half)(picture)
-        caption, space = _caption(config, header, words), Space(options.profile)
-        write_tiff_and_png(workspace, COMPOSITE, picture, caption, space)
+        caption, space = caption_for(config, header, words), Space(options.profile)
+        write_tiff_and_png(workspace, COMPOSITE, _cut(config, picture, sun), caption, space)
         advance()
+
+
+def _cut(config: Config, picture: Pixels, sun: Disc) -> Pixels:
+    """Return the finished picture as the config crops it; the Sun is in its middle before."""
+    box = box_of(config)
+    return picture if box is None else cut(picture, box, sun.radius)
 
 
 def _name(config: Config) -> str:
@@ -172,36 +182,6 @@ def _name(config: Config) -> str:
 
 def _open(workspace: Workspace, artefact: str, *names: str) -> AbstractContextManager[fits.HDUList]:
     return open_picture(workspace.path(artefact), names)
-
-
-def _look(config: Config, workspace: Workspace) -> Look:
-    options = config.compose
-    blur = options.limb_px
-    if blur is None:
-        blur = blur_of(merged_limb_widths(workspace))
-    return Look(
-        detail=options.detail_strength,
-        saturation=options.saturation,
-        white_balance=options.white_balance,
-        sky=options.sky_lightness,
-        highlights=options.brightest_lightness,
-        outer=options.outer,
-        level_sky=options.level_sky,
-        earthshine=options.earthshine,
-        limb_px=blur,
-        space=options.profile,
-    )
-
-
-def _caption(config: Config, header: Header, words: str) -> Caption:
-    site = config.site
-    return caption_of(
-        header,
-        words,
-        title=config.compose.title or config.report.title,
-        author=config.compose.author or config.report.author,
-        site=place_text(site.name, site.latitude, site.longitude),
-    )
 
 
 STAGE = Stage(

@@ -1,0 +1,406 @@
+// Tuning the picture: every change is seen at once and written into the config a moment later.
+
+import { get, post, view } from "./api.js";
+import { control } from "./controls.js";
+import { button, debounced, el, field, fill, select, typing } from "./dom.js";
+import { histogram } from "./histogram.js";
+import { drawFramed, makeStage } from "./stage.js";
+import { stepsEditor } from "./steps.js";
+
+const VIEWS = [["picture", "Picture"], ["structure", "Structure"], ["linear", "Linear corona"]];
+const RATIOS = [
+  ["", "Free"], ["3:2", "3 : 2"], ["4:3", "4 : 3"], ["16:9", "16 : 9"], ["1:1", "1 : 1"],
+  ["2:3", "2 : 3"], ["3:4", "3 : 4"], ["9:16", "9 : 16"],
+];
+const SAVE_MS = 700;
+const SLOW_MS = 140; // beyond which a moving slider is followed at half the size
+
+let controls = null; // the same for the whole session
+
+export async function pictureView(app, main) {
+  if (!app.state.there.corona) return without(app, main);
+  controls ??= await get("controls");
+  const page = new Picture(app, main, await get("settings"));
+  await page.show();
+  return page;
+}
+
+class Picture {
+  constructor(app, main, { revision, compose, enhance, variants }) {
+    Object.assign(this, { app, main, revision });
+    this.now = { compose, enhance, variants };
+    this.past = [];
+    this.future = [];
+    this.view = "picture";
+    this.second = "";
+    this.cropping = false;
+    this.ratio = "";
+    this.took = 0;
+    this.save = debounced(() => this.write(), SAVE_MS);
+    this.stage = makeStage({
+      asked: (height, angle) => post("value", { height, angle }),
+      cropped: (region, moving) => this.cropTo(region, moving),
+    });
+    this.graph = histogram();
+    this.keys = (event) => this.key(event);
+    document.addEventListener("keydown", this.keys);
+  }
+
+  // What is set, and its history.
+
+  change(update, { moving = false, redraw = false } = {}) {
+    if (!this.held) {
+      this.past.push(structuredClone(this.now));
+      if (this.past.length > 100) this.past.shift();
+      this.future = [];
+    }
+    this.held = moving; // a drag is one step back
+    update(this.now);
+    this.history();
+    if (redraw) this.panel();
+    this.draw(moving);
+    this.save();
+    this.app.saved("Changed …");
+  }
+
+  step(from, to) {
+    if (!from.length) return;
+    to.push(structuredClone(this.now));
+    this.now = from.pop();
+    this.held = false;
+    this.history();
+    this.panel();
+    this.bar();
+    this.draw();
+    this.save();
+  }
+
+  undo() { this.step(this.past, this.future); }
+
+  redo() { this.step(this.future, this.past); }
+
+  history() {
+    this.undoButton.disabled = this.past.length === 0;
+    this.redoButton.disabled = this.future.length === 0;
+  }
+
+  async write(revision = this.revision) {
+    const sent = structuredClone(this.now);
+    try {
+      this.writing = post("settings", { revision, settings: sent });
+      const { revision: saved } = await this.writing;
+      this.revision = saved;
+      this.app.revision = saved;
+      this.app.saved(`Saved in ${this.app.state.config}`);
+      this.app.pendingChanged();
+    } catch (error) {
+      this.app.saved("Not saved");
+      if (error.status !== 409) { this.app.notice(error.message, { kind: "warning", key: "save" }); return; }
+      const { revision: newer } = await get("state");
+      this.app.notice("The config was changed elsewhere since this page read it, so your last change is not saved yet.", {
+        kind: "warning", key: "conflict",
+        actions: [
+          ["Write my settings into it", () => this.write(newer)],
+          ["Take the file's settings", () => this.reload()],
+        ],
+      });
+    } finally {
+      this.writing = null;
+    }
+  }
+
+  /** Wait until everything is saved. */
+  async settle() {
+    this.save.flush();
+    await this.writing?.catch(() => {});
+  }
+
+  async configChanged(revision) {
+    if (revision === this.revision || this.writing) return;
+    if (this.save.waits()) return; // saving will tell
+    await this.reload();
+    this.app.notice("The config was changed elsewhere; the page shows it as it is now.");
+  }
+
+  async reload() {
+    const { revision, ...settings } = await get("settings");
+    this.past.push(this.now);
+    this.now = settings;
+    this.revision = revision;
+    this.history();
+    this.panel();
+    this.bar();
+    this.draw();
+    this.app.saved("");
+  }
+
+  made() { this.draw(); }
+
+  leave() {
+    this.save.flush();
+    document.removeEventListener("keydown", this.keys);
+    this.stage.leave();
+    this.gone = true;
+  }
+
+  key(event) {
+    if (typing(event)) return;
+    const control = event.ctrlKey || event.metaKey;
+    if (control && event.key.toLowerCase() === "z") {
+      event.preventDefault();
+      if (event.shiftKey) this.redo(); else this.undo();
+    } else if (control && event.key.toLowerCase() === "y") {
+      event.preventDefault();
+      this.redo();
+    } else if (!control && !event.altKey && ["1", "2", "3"].includes(event.key)) {
+      this.look(VIEWS[Number(event.key) - 1][0]);
+    }
+  }
+
+  // What is seen.
+
+  /** Ask for the views that are shown; the last wish wins, one is computed at a time. */
+  async draw(moving = false) {
+    this.wish = { moving };
+    if (this.busy) return;
+    this.busy = true;
+    const late = setTimeout(() => this.stage.waiting(true), 600);
+    try {
+      while (this.wish && !this.gone) {
+        const { moving: quick } = this.wish;
+        this.wish = null;
+        const draft = quick && this.took > SLOW_MS;
+        const settings = { compose: this.now.compose, enhance: this.now.enhance };
+        const begun = performance.now();
+        const first = await view({ settings, view: this.view, draft, uncropped: this.cropping });
+        const other = this.second ? await this.other(settings, draft) : null;
+        if (!draft) this.took = performance.now() - begun;
+        this.stage.draw(first, other);
+        this.graph.draw(first.about);
+        this.main.dataset.drawn = String(Number(this.main.dataset.drawn ?? 0) + 1);
+        if (this.cropping) this.frameCrop();
+        if (draft && !this.wish && !this.held) this.wish = { moving: false };
+      }
+      this.message("");
+    } catch (error) {
+      this.message(error.message);
+    } finally {
+      clearTimeout(late);
+      this.stage.waiting(false);
+      this.busy = false;
+    }
+  }
+
+  other(settings, draft) {
+    const variant = this.now.variants.find((v) => `variant ${v.name}` === this.second);
+    const shown = variant ? { compose: { ...variant.compose }, enhance: variant.enhance } : settings;
+    if (variant) shown.compose = { ...shown.compose, ...framing(this.now.compose) };
+    return view({ settings: shown, view: variant ? this.view : this.second, draft, uncropped: this.cropping });
+  }
+
+  message(text) {
+    this.told.textContent = text;
+    this.told.hidden = !text;
+  }
+
+  look(name) {
+    this.view = name;
+    this.bar();
+    this.draw();
+  }
+
+  // The parts of the page.
+
+  async show() {
+    this.undoButton = button("Undo", () => this.undo(), { title: "Ctrl+Z" });
+    this.redoButton = button("Redo", () => this.redo(), { title: "Ctrl+Shift+Z" });
+    this.told = el("p.message", { role: "alert", hidden: true });
+    this.top = el("div.toolbar", { role: "group", "aria-label": "What is shown" });
+    this.side = el("div.panel", { role: "group", "aria-label": "Settings of the picture" });
+    this.variants = el("section.variants", { "aria-label": "Kept versions" });
+    fill(this.main, el("h1.unseen", {}, "Picture"),
+      el("div.work", {}, this.top, this.told, this.stage.box, this.stage.divider, this.stage.readout, this.variants),
+      el("div.side", {}, this.graph.box, el("div.row", {}, this.undoButton, this.redoButton), this.side),
+    );
+    this.history();
+    this.bar();
+    this.panel();
+    // At half the size first, so that there is something to look at.
+    this.took = Infinity;
+    await this.draw(true);
+    this.draw();
+  }
+
+  bar() {
+    const views = el("fieldset.choices", {}, el("legend.unseen", {}, "View"), VIEWS.map(([name, label], n) =>
+      el("label", { title: `Key ${n + 1}` },
+        el("input", { type: "radio", name: "view", value: name, checked: this.view === name, onchange: () => this.look(name) }),
+        el("span", {}, label))));
+    const others = [["", "nothing"], ...VIEWS.filter(([name]) => name !== this.view),
+      ...this.now.variants.map((v) => [`variant ${v.name}`, v.name])];
+    if (!others.some(([name]) => name === this.second)) this.second = "";
+    const compare = select(others, this.second, (name) => {
+      this.second = name;
+      this.divide();
+      this.draw();
+    }, { id: "compare" });
+    const crop = button(this.cropping ? "Done" : "Crop", () => this.toggleCrop(), { "aria-pressed": this.cropping });
+    const row = [views, el("label.inline", { for: "compare" }, "Split with "), compare, crop];
+    if (this.cropping) {
+      row.push(el("label.inline", { for: "ratio" }, "Sides "),
+        select(RATIOS, this.ratio, (ratio) => this.chooseRatio(ratio), { id: "ratio" }),
+        button("Whole picture", () => this.cropTo(null, false)));
+    }
+    fill(this.top, ...row);
+    this.divide();
+    this.versions();
+  }
+
+  divide() {
+    const name = (key) => VIEWS.find(([v]) => v === key)?.[1] ?? key.replace("variant ", "");
+    const variant = this.second.startsWith("variant ");
+    this.stage.double(Boolean(this.second), [variant ? "Now" : name(this.view), name(this.second)]);
+  }
+
+  panel() {
+    const { compose, enhance } = this.now;
+    const open = new Set([...this.side.querySelectorAll("details:not([open])")].map((d) => d.dataset.title));
+    const group = (title, ...parts) => el("details.group", { "data-title": title, open: !open.has(title) },
+      el("summary", {}, title), parts);
+    const named = Math.max(0, enhance.findIndex((recipe) => recipe.name === compose.detail));
+    const detail = [];
+    if (enhance.length > 1) {
+      detail.push(field("Detail from", select(enhance.map((r) => [r.name, r.name]), enhance[named].name,
+        (name) => this.change((now) => { now.compose.detail = name; }, { redraw: true }))));
+    }
+    detail.push(stepsEditor(controls.filters, enhance[named].steps, (steps, moving) =>
+      this.change((now) => { now.enhance[named].steps = steps; }, { moving })));
+    fill(this.side, ...controls.groups.map(({ title, controls: specs }) => group(title, specs.map((spec) =>
+        control(spec, compose[spec.name], (value, moving) =>
+          this.change((now) => { now.compose[spec.name] = value; }, { moving }))),
+      title === "Framing" ? this.cropFields() : null)),
+      group("Filters", detail),
+    );
+  }
+
+  // The crop.
+
+  toggleCrop() {
+    this.cropping = !this.cropping;
+    if (!this.cropping) this.stage.crop(null);
+    this.bar();
+    this.draw();
+  }
+
+  shape() {
+    const [a, b] = this.ratio.split(":").map(Number);
+    return this.ratio ? a / b : null;
+  }
+
+  frameCrop() {
+    const [w, h] = this.stage.about().whole;
+    const radii = this.now.compose.crop_radii;
+    const part = radii === null ? 1 : Math.min(1, radii / Math.min(w, h));
+    const whole = { left: w * part, right: w * part, top: h * part, bottom: h * part };
+    this.stage.crop(this.now.compose.crop ?? whole, this.shape(), "");
+  }
+
+  chooseRatio(ratio) {
+    this.ratio = ratio;
+    if (!ratio) { this.frameCrop(); return; }
+    const [w, h] = this.stage.about().whole;
+    const now = this.now.compose.crop ?? { left: w, right: w, top: h, bottom: h };
+    this.cropTo(this.stage.crop(now, this.shape(), "e"), false);
+  }
+
+  cropTo(region, moving) {
+    const exact = region && Object.fromEntries(Object.entries(region).map(([k, v]) => [k, Number(v.toFixed(4))]));
+    this.change((now) => {
+      now.compose.crop = exact;
+      now.compose.crop_radii = null;
+    }, { moving });
+    if (!moving) this.panel();
+  }
+
+  cropFields() {
+    const crop = this.now.compose.crop;
+    if (!crop) {
+      return el("p.hint", {}, this.now.compose.crop_radii === null
+        ? "Not cropped. “Crop” above the picture draws a frame."
+        : `Cropped to ${this.now.compose.crop_radii} solar radii from the Sun's centre.`);
+    }
+    const side = (name) => {
+      const input = el("input", { type: "number", step: "any", value: crop[name], class: "number" });
+      input.addEventListener("change", () => {
+        const value = Number(input.value);
+        const next = { ...this.now.compose.crop, [name]: value };
+        const bad = !Number.isFinite(value) || next.left + next.right < 0.1 || next.top + next.bottom < 0.1;
+        input.setAttribute("aria-invalid", bad);
+        if (!bad) this.cropTo(next, false);
+      });
+      return field(`Crop, ${name} (R☉)`, input);
+    };
+    return el("div.four", {}, ["left", "right", "top", "bottom"].map(side));
+  }
+
+  // Versions kept beside the picture.
+
+  versions() {
+    const list = this.now.variants;
+    const name = el("input", { type: "text", maxlength: 60, id: "keep-name", placeholder: "Name of this version" });
+    const keep = () => {
+      const called = name.value.trim();
+      if (!called || list.some((v) => v.name === called)) {
+        name.setAttribute("aria-invalid", "true");
+        name.focus();
+        return;
+      }
+      const { compose, enhance } = structuredClone(this.now);
+      this.change((now) => now.variants.push({ name: called, compose, enhance }));
+      this.bar();
+    };
+    const cards = list.map((variant, n) => {
+      const canvas = el("canvas", { role: "img", "aria-label": `The version ${variant.name}` });
+      view({ settings: { compose: variant.compose, enhance: variant.enhance }, draft: true })
+        .then((shown) => drawFramed(canvas, shown)).catch((error) => canvas.replaceWith(el("p.hint", {}, error.message)));
+      return el("figure", {}, canvas, el("figcaption", {}, variant.name), el("div.row", {},
+        button("Take up", () => this.change((now) => {
+          Object.assign(now, structuredClone({ compose: variant.compose, enhance: variant.enhance }));
+        }, { redraw: true }), { "aria-label": `Take up ${variant.name}` }),
+        button("Split", () => { this.second = `variant ${variant.name}`; this.bar(); this.draw(); }, { "aria-label": `Split with ${variant.name}` }),
+        button("Remove", () => { this.change((now) => now.variants.splice(n, 1)); this.bar(); }, { class: "quiet", "aria-label": `Remove ${variant.name}` })));
+    });
+    const drawn = JSON.stringify(list);
+    if (this.variantsDrawn === drawn) return;
+    this.variantsDrawn = drawn;
+    fill(this.variants, el("form.row", { onsubmit: (event) => { event.preventDefault(); keep(); } },
+        el("label", { for: "keep-name", class: "unseen" }, "Name of this version"), name,
+        el("button", { type: "submit" }, "Keep this version")),
+      cards.length ? el("div.cards", {}, cards) : el("p.hint", {}, "Versions that you keep stand here, to compare and to go back to. They are in the config, under variants."),
+    );
+  }
+}
+
+const framing = ({ up, rotation_deg, crop, crop_radii }) => ({ up, rotation_deg, crop, crop_radii });
+
+/** What can be done where there is no corona. */
+async function without(app, main) {
+  const { there } = app.state;
+  const parts = [el("h1", {}, "There is no corona to tune")];
+  if (!there.frames) {
+    parts.push(el("p", {}, "Nothing has been run in this workspace yet. “Make it” reads the card and makes all that it can; that takes minutes."));
+  } else if (there.sun) {
+    parts.push(
+      el("p", {}, "The eclipse was not total at this site, so the picture is of the Sun's disc. It has no sliders: its colours and its size follow the config's section compose."),
+      there.composite ? el("img.finished", { src: `made/composite.png?v=${app.state.composite_version}`, alt: "The finished picture of the Sun" }) : null);
+  } else {
+    const { frames } = await get("frames");
+    const total = frames.filter((frame) => frame.phase === "totality").length;
+    parts.push(el("p", {}, total
+      ? `${total} frames are of totality, but none of them could be merged. In Frames each tells why. “Keep” (K) merges a frame anyway, if its position can be found.`
+      : "No frame is taken for totality. If some show the corona, mark them in Frames: choose them and press T. If all were taken through a filter, there is no corona to be had."));
+    parts.push(el("p", {}, el("a", { href: "#frames" }, "Look at the frames")));
+  }
+  fill(main, el("div.empty", {}, parts));
+  return { made() { pictureView(app, main).then((made) => { app.view = made; }); } };
+}

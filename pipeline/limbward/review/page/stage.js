@@ -1,0 +1,193 @@
+// Where the picture is shown: one view or two with a divider, the crop's frame, the readout.
+
+import { el } from "./dom.js";
+
+const HANDLES = ["nw", "n", "ne", "e", "se", "s", "sw", "w"];
+const KEEP_PX = 24; // of a crop's side
+
+const digits = (value, count) => value.toLocaleString("en", { maximumSignificantDigits: count });
+
+/** Draw a view as it is to be seen: the server sends it as the merge lies, not turned or cropped. */
+export function drawFramed(canvas, { about, bitmap }) {
+  if (canvas.width !== about.width || canvas.height !== about.height) {
+    canvas.width = about.width;
+    canvas.height = about.height;
+  }
+  const context = canvas.getContext("2d");
+  context.imageSmoothingQuality = "high";
+  context.setTransform(...about.transform);
+  context.drawImage(bitmap, 0, 0);
+  context.setTransform(1, 0, 0, 1, 0, 0);
+  bitmap.close();
+}
+
+/** Make the stage. `asked(height, angle)` is called for the brightness under the pointer. */
+export function makeStage({ asked, cropped }) {
+  const canvas = el("canvas.shown", { role: "img", "aria-label": "The picture" });
+  const other = el("canvas.shown.over", { role: "img", "aria-label": "The other view", hidden: true });
+  const divider = el("input.divider", {
+    type: "range", min: 0, max: 100, value: 50, hidden: true, "aria-label": "Divider between the two views",
+    oninput: () => split(),
+  });
+  const line = el("div.line", { hidden: true, "aria-hidden": "true" });
+  const frame = el("div.crop", { hidden: true });
+  for (const name of HANDLES) frame.append(el(`span.handle.${name}`, { "data-at": name, "aria-hidden": "true" }));
+  const tags = [el("span.tag.left", { hidden: true }), el("span.tag.right", { hidden: true })];
+  const holder = el("div.holder", {}, canvas, other, line, frame, ...tags);
+  const wait = el("p.waiting", { hidden: true, role: "status" }, "Computing …");
+  const box = el("div.stage", {}, holder, wait);
+  const readout = el("p.readout", {}, "Point at the picture to read height, angle and brightness.");
+  let about = null;
+  let ratio = null;
+  let region = null;
+
+  const put = drawFramed;
+
+  function fit() {
+    if (!about) return;
+    const room = box.getBoundingClientRect();
+    const by = Math.min(room.width / canvas.width, room.height / canvas.height, about.draft ? 3.2 : 1.6);
+    holder.style.width = `${Math.floor(canvas.width * by)}px`;
+    holder.style.height = `${Math.floor(canvas.height * by)}px`;
+  }
+  const observer = new ResizeObserver(fit);
+  observer.observe(box);
+
+  function split() {
+    other.style.clipPath = `inset(0 0 0 ${divider.value}%)`;
+    line.style.left = `${divider.value}%`;
+  }
+
+  function draw(first, second) {
+    if (first) {
+      about = first.about;
+      put(canvas, first);
+      fit();
+    }
+    if (second) put(other, second);
+  }
+
+  function double(on, names = ["", ""]) {
+    other.hidden = divider.hidden = line.hidden = !on;
+    tags.forEach((tag, n) => { tag.hidden = !on; tag.textContent = names[n]; });
+    if (on) split();
+  }
+
+  /** Height in solar radii and position angle of a point of the picture. */
+  function place(event) {
+    const area = canvas.getBoundingClientRect();
+    // Drafts have half the pixels; what is told of the Sun is in the pixels that are shown.
+    const x = (event.clientX - area.left) / area.width * about.width - 0.5;
+    const y = (event.clientY - area.top) / area.height * about.height - 0.5;
+    const dx = x - about.sun_x;
+    const dy = y - about.sun_y;
+    const height = Math.hypot(dx, dy) / about.sun_radius;
+    // Position angles run anticlockwise in a picture with the parity of the sky.
+    const angle = ((about.up_deg + Math.atan2(-dx, -dy) * 180 / Math.PI) % 360 + 360) % 360;
+    return { height, angle };
+  }
+
+  let askedAt = 0;
+  holder.addEventListener("pointermove", (event) => {
+    if (!about || event.buttons) return;
+    const { height, angle } = place(event);
+    const now = `${height.toFixed(3)} R☉, position angle ${angle.toFixed(1)}°${about.north_known ? "" : " (north is not known)"}`;
+    readout.textContent = now;
+    const mine = (askedAt += 1);
+    asked(height, angle).then(({ value, sigma }) => {
+      if (mine !== askedAt) return;
+      const told = value === null ? "no value" : `${digits(value, 4)}${sigma === null ? "" : ` ± ${digits(sigma, 2)}`} ADU/s in green`;
+      readout.textContent = `${now}, ${told}`;
+    }).catch(() => {});
+  });
+
+  // The crop: a rectangle of four distances from the Sun's centre, solar radii.
+  function drawCrop() {
+    if (!region || !about) return;
+    const { width, height, sun_x: x, sun_y: y, sun_radius: r } = about;
+    frame.style.left = `${(x + 0.5 - region.left * r) / width * 100}%`;
+    frame.style.top = `${(y + 0.5 - region.top * r) / height * 100}%`;
+    frame.style.width = `${(region.left + region.right) * r / width * 100}%`;
+    frame.style.height = `${(region.top + region.bottom) * r / height * 100}%`;
+  }
+
+  /** The region, kept in the picture; a ratio keeps the side opposite to the one that moves. */
+  function bounded(wanted, moved) {
+    const [w, h] = about.whole;
+    const least = KEEP_PX / about.sun_radius;
+    const out = {
+      left: Math.min(wanted.left, w), right: Math.min(wanted.right, w),
+      top: Math.min(wanted.top, h), bottom: Math.min(wanted.bottom, h),
+    };
+    if (out.left + out.right < least || out.top + out.bottom < least) return region ?? { left: w, right: w, top: h, bottom: h };
+    if (ratio) {
+      let width = out.left + out.right;
+      let height = out.top + out.bottom;
+      if (moved === "n" || moved === "s") width = height * ratio;
+      else height = width / ratio;
+      const shrink = Math.min(1, 2 * w / width, 2 * h / height);
+      width *= shrink;
+      height *= shrink;
+      const east = moved.includes("w") ? out.right : moved.includes("e") ? width - out.left : (out.right - out.left + width) / 2;
+      const south = moved.includes("n") ? out.bottom : moved.includes("s") ? height - out.top : (out.bottom - out.top + height) / 2;
+      out.right = Math.min(Math.max(east, width - w), w);
+      out.left = width - out.right;
+      out.bottom = Math.min(Math.max(south, height - h), h);
+      out.top = height - out.bottom;
+    }
+    return out;
+  }
+
+  frame.addEventListener("pointerdown", (down) => {
+    down.preventDefault();
+    frame.setPointerCapture(down.pointerId);
+    const at = down.target.dataset.at ?? "";
+    const from = { ...region };
+    const area = canvas.getBoundingClientRect();
+    const px = area.width / about.width * about.sun_radius;
+    const move = (event) => {
+      const dx = (event.clientX - down.clientX) / px;
+      const dy = (event.clientY - down.clientY) / px;
+      const wanted = { ...from };
+      if (!at) {
+        const [w, h] = about.whole;
+        const mx = Math.min(Math.max(dx, from.left - w), w - from.right);
+        const my = Math.min(Math.max(dy, from.top - h), h - from.bottom);
+        region = { left: from.left - mx, right: from.right + mx, top: from.top - my, bottom: from.bottom + my };
+      } else {
+        if (at.includes("w")) wanted.left = from.left - dx;
+        if (at.includes("e")) wanted.right = from.right + dx;
+        if (at.includes("n")) wanted.top = from.top - dy;
+        if (at.includes("s")) wanted.bottom = from.bottom + dy;
+        region = bounded(wanted, at);
+      }
+      drawCrop();
+      cropped(region, true);
+    };
+    const up = () => {
+      frame.removeEventListener("pointermove", move);
+      cropped(region, false);
+    };
+    frame.addEventListener("pointermove", move);
+    frame.addEventListener("pointerup", up, { once: true });
+    frame.addEventListener("pointercancel", up, { once: true });
+  });
+
+  return {
+    box, readout, divider, draw, double,
+    waiting: (on) => { wait.hidden = !on; },
+    about: () => about,
+    /** Show the crop's frame, or hide it with null; `shape` is width over height, or null. */
+    crop(wanted, shape = null, moved = "") {
+      ratio = shape;
+      frame.hidden = wanted === null;
+      region = wanted;
+      if (wanted && about) {
+        region = bounded(wanted, moved);
+        drawCrop();
+      }
+      return region;
+    },
+    leave: () => observer.disconnect(),
+  };
+}

@@ -1,0 +1,50 @@
+"""How the config wants the finished picture to look, be cut and be captioned."""
+
+from __future__ import annotations
+
+from astropy.io.fits import Header
+
+from limbward.config import Config
+from limbward.render.compose import Look, blur_of
+from limbward.render.crop import Box
+from limbward.render.writers import Caption, caption_of, place_text
+from limbward.workspace import Workspace
+from limbward.workspace.stored import merged_limb_widths
+
+
+def look_of(config: Config, workspace: Workspace) -> Look:
+    """Return how the config wants the picture to look."""
+    options = config.compose
+    blur = options.limb_px
+    if blur is None:
+        blur = blur_of(merged_limb_widths(workspace))
+    return Look(
+        detail=options.detail_strength,
+        saturation=options.saturation,
+        white_balance=options.white_balance,
+        sky=options.sky_lightness,
+        highlights=options.brightest_lightness,
+        outer=options.outer,
+        level_sky=options.level_sky,
+        earthshine=options.earthshine,
+        limb_px=blur,
+        space=options.profile,
+    )
+
+
+def box_of(config: Config) -> Box | None:
+    """Return the rectangle that the config crops the picture to."""
+    crop = config.compose.crop
+    return None if crop is None else Box(crop.left, crop.right, crop.top, crop.bottom)
+
+
+def caption_for(config: Config, header: Header, words: str) -> Caption:
+    """Return the caption of the finished picture; ``words`` say how it is turned."""
+    site = config.site
+    return caption_of(
+        header,
+        words,
+        title=config.compose.title or config.report.title,
+        author=config.compose.author or config.report.author,
+        site=place_text(site.name, site.latitude, site.longitude),
+    )
