@@ -124,6 +124,7 @@ class Session:
     shown: tuple[str, ...] = ("venus", "jupiter", "mercury", "Regulus", "Arcturus")
     lamps: int = 4
     haze: float = 0.0  # of the light, from frame to frame
+    dusk: float = 2e-10  # of the Sun's surface brightness, in the zenith in totality
     site: Site = field(init=False)
 
     def __post_init__(self) -> None:
@@ -213,7 +214,7 @@ class Session:
             left = 0.7 * self.light_left(second) + 0.15 * (
                 self.light_left(second - 15) + self.light_left(second + 15)
             )
-            dusk = 2e-10 * (0.4 + 3 * np.exp(-np.maximum(self.alt, 0) / 6))
+            dusk = self.dusk * (0.4 + 3 * np.exp(-np.maximum(self.alt, 0) / 6))
             sky = (3e-6 * left + dusk) * disc_adu
             light += np.where(self.land, 0.06 * sky.mean(), sky)
             for name in self.shown:

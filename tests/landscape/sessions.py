@@ -37,7 +37,7 @@ def worst_direction(session: Session, camera, lowest: float = -2.0) -> float:
     got = camera.to_sky(np.stack([x, y], axis=-1))
     # Only where the lens has light: the corners of a fisheye's picture are dark.
     lit = np.linalg.norm(cam.pixels(truth) - np.stack([x, y], axis=-1), axis=-1) < 0.01
-    lit &= truth[..., 2] > np.sin(np.radians(lowest))
+    lit &= (truth[..., 2] > np.sin(np.radians(lowest))) & (truth @ cam.axes()[2] > 0.05)
     return float(np.degrees(np.linalg.norm(got - truth, axis=-1)[lit].max()))
 
 

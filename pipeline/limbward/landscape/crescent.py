@@ -13,8 +13,10 @@ from limbward.landscape.heavens import Heavens
 Floats = NDArray[np.float64]
 
 DARKENING = 0.6  # linear, in green light: C. W. Allen, Astrophysical Quantities (1973), section 81
-NODES = 400  # of the integral over the disc: the share is right to 1e-6
-SEPARATIONS = 161
+NODES = 200  # of the integral over the disc: the share is right to 1e-5
+RATIO_STEP = 0.02  # of the Moon's radius over the Sun's; it changes by 0.005 in an eclipse
+# Solar radii between the limbs, finer near internal contact, where the middle of the light runs.
+GAPS = np.concatenate([np.linspace(-0.15, 0.0, 16)[:-1], 2.0 * np.linspace(0.0, 1.0, 201) ** 2])
 
 
 @dataclass(frozen=True)
@@ -48,35 +50,45 @@ def light_left(heavens: Heavens, t: Floats, *, clipped: bool = False) -> Light:
     rs, rm = heavens.radii_deg(t)
     gap = moon - sun  # small: a chord for an arc of half a degree is right to 1e-5
     separation = np.degrees(np.linalg.norm(gap, axis=-1))
-    ratio = float(np.mean(rm / rs))
-    share, shift = _looked_up(separation / rs, round(ratio, 4), 0.0 if clipped else DARKENING)
+    share, shift = _looked_up(separation / rs, rm / rs, 0.0 if clipped else DARKENING)
     towards = gap / np.maximum(np.linalg.norm(gap, axis=-1, keepdims=True), 1e-12)
     middle = sun - np.radians(shift * rs)[..., None] * towards
     return Light(share, middle / np.linalg.norm(middle, axis=-1, keepdims=True))
 
 
-def _looked_up(separation: Floats, ratio: float, darkening: float) -> tuple[Floats, Floats]:
-    """Return the share and the middle's shift away from the Moon, solar radii."""
-    at, share, shift = _table(ratio, darkening)
-    inside = np.clip(separation, at[0], at[-1])
-    return np.interp(inside, at, share), np.interp(inside, at, shift)
+def _looked_up(separation: Floats, ratio: Floats, darkening: float) -> tuple[Floats, Floats]:
+    """Return the share and the middle's shift away from the Moon, solar radii.
+
+    The tables run along the gap between the limbs on the side of the crescent, at which the light
+    changes little with the Moon's size, so that two sizes and a straight line between them do.
+    """
+    low = np.floor(np.min(ratio) / RATIO_STEP) * RATIO_STEP
+    gap = separation - (ratio - 1.0)
+    first, second = (_table(round(low + k * RATIO_STEP, 6), darkening) for k in (0, 1))
+    part = (ratio - low) / RATIO_STEP
+    share, shift = (
+        (1.0 - part) * np.interp(gap, GAPS, first[k]) + part * np.interp(gap, GAPS, second[k])
+        for k in (0, 1)
+    )
+    return np.clip(share, 0.0, 1.0), shift
 
 
-@lru_cache(maxsize=8)
-def _table(ratio: float, darkening: float) -> tuple[Floats, Floats, Floats]:
+@lru_cache(maxsize=64)
+def _table(ratio: float, darkening: float) -> tuple[Floats, Floats]:
     # Rings of the Sun's disc by the cosine of their angle to its surface, which are narrow near the
     # limb, where a thin crescent is.
-    node, weight = np.polynomial.legendre.leggauss(NODES)
+    node, weight = _nodes()
     mu = 0.5 * (node + 1.0)
     r = np.sqrt(1.0 - mu**2)
     light = (1.0 - darkening * (1.0 - mu)) * mu * 0.5 * weight
-    inner, outer = abs(ratio - 1.0), ratio + 1.0
-    # Finer near internal contact, where the middle of the crescent runs.
-    at = inner + (outer - inner) * np.linspace(0.0, 1.0, SEPARATIONS) ** 2
-    at = np.unique(np.concatenate([np.linspace(0.0, inner, 20), at]))
-    s = np.maximum(at, 1e-9)[:, None]
+    s = np.maximum(GAPS + ratio - 1.0, 1e-9)[:, None]
     # The Moon hides the arc of a ring within this angle from the line to its centre.
     hidden = np.arccos(np.clip((r**2 + s**2 - ratio**2) / (2.0 * r * s), -1.0, 1.0))
     share = ((np.pi - hidden) * light).sum(axis=1)
     shift = (np.sin(hidden) * r * light).sum(axis=1) / np.maximum(share, 1e-12)
-    return at, share / (np.pi * light.sum()), np.where(share > 1e-9, shift, 0.0)
+    return share / (np.pi * light.sum()), np.where(share > 1e-9, shift, 0.0)
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[Floats, Floats]:
+    return np.polynomial.legendre.leggauss(NODES)

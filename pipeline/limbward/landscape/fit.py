@@ -88,7 +88,10 @@ class Fit:
 def predicted(heavens: Heavens, sights: Sights, offset_s: float) -> Floats:
     """Return the directions (N, 3) of what is sighted, for a clock."""
     t = np.clip(sights.reading_s - offset_s, heavens.first_s, heavens.last_s)
-    vector = heavens.vectors(t)[np.arange(t.size), np.maximum(sights.body, 0)]
+    vector = np.empty((t.size, 3))
+    for body in np.unique(sights.body[sights.body != LIGHT]):
+        rows = sights.body == body
+        vector[rows] = heavens.vector_of(int(body), t[rows])
     for clipped in (False, True):
         rows = (sights.body == LIGHT) & (sights.clipped == clipped)
         if rows.any():

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from limbward.landscape.lens import PROJECTIONS, Camera, Lens, Pose
 
@@ -17,6 +18,7 @@ ROLL_STEP = 0.5  # degrees
 FOCAL_TRIES = np.array([1.0, 0.96, 1.04, 0.92, 1.08])
 REACH = 0.015  # of the distance from the Sun within which a point may be a body, beside 2 pixels
 WEIGHT = {-9: 4.0, -3: 3.0, 0: 2.0, 1: 1.0}  # of a body by the least magnitude of its class
+LOWEST_AXIS = -0.7  # sine of the axis' altitude: nobody photographs the ground
 LEVEL_WEIGHT = 0.4  # of a level camera
 LEVEL_DEG = 12.0
 
@@ -114,6 +116,7 @@ def by_pattern(
     )
     high = bodies[:, 2] > np.sin(np.radians(2.0))
     bodies, weight = bodies[high], weight[high]
+    rolls = _about(sun, np.radians(np.arange(0.0, 360.0, ROLL_STEP)))
     found = []
     for projection in projections:
         best: Guess | None = None
@@ -122,47 +125,43 @@ def by_pattern(
             ray = Camera(lens, Pose(np.eye(3))).to_sky(sun_px)
             if not np.isfinite(ray).all():
                 continue
-            base = _facing(ray, sun)
-            for angle in np.radians(np.arange(0.0, 360.0, ROLL_STEP)):
-                pose = Pose(base @ _about(sun, float(angle)))
-                camera = Camera(lens, pose)
-                if pose.axes[2, 2] < -0.7:
-                    continue  # nobody photographs the ground
-                score = _agreement(camera, sun_px, points_px, bodies, weight, size)
-                score += LEVEL_WEIGHT * float(np.exp(-((pose.roll / LEVEL_DEG) ** 2)))
-                if best is None or score > best.score:
-                    best = Guess(camera, score)
+            axes = _facing(ray, sun) @ rolls
+            score = _agreement(lens.project(bodies @ np.swapaxes(axes, 1, 2)), sun_px, points_px,
+                               weight, size)  # fmt: skip
+            tilt = axes[:, 0, 2] / np.sin(np.radians(LEVEL_DEG))
+            score += LEVEL_WEIGHT * np.exp(-(tilt**2)) * (axes[:, 1, 2] < 0)
+            score[axes[:, 2, 2] < LOWEST_AXIS] = -np.inf
+            k = int(np.argmax(score))
+            if best is None or score[k] > best.score:
+                best = Guess(Camera(lens, Pose(axes[k])), float(score[k]))
         if best is not None:
             found.append(best)
     return found
 
 
 def _agreement(
-    camera: Camera,
-    sun_px: Floats,
-    points: Floats,
-    bodies: Floats,
-    weight: Floats,
-    size: tuple[int, int],
-) -> float:
-    where = camera.to_pixels(bodies)
+    where: Floats, sun_px: Floats, points: Floats, weight: Floats, size: tuple[int, int]
+) -> Floats:
+    """Return how well bodies at ``where`` (R, B, 2) agree with points, for each of R rolls."""
+    if not len(points):
+        return np.zeros(len(where))
     with np.errstate(invalid="ignore"):
-        inside = (where >= 4.0).all(axis=-1) & (where[:, 0] < size[0] - 5)
-        inside &= where[:, 1] < size[1] - 5
-    if not inside.any() or not len(points):
-        return 0.0
-    where, heavy = where[inside], weight[inside]
+        inside = (where >= 4.0).all(axis=-1) & (where[..., 0] < size[0] - 5)
+        inside &= where[..., 1] < size[1] - 5
+    where = np.where(inside[..., None], where, -1e6)
     reach = 2.0 * max(1.0, size[0] / 1500.0) + REACH * np.linalg.norm(where - sun_px, axis=-1)
-    apart = np.linalg.norm(where[:, None] - points[None], axis=-1).min(axis=1)
-    hit = np.exp(-0.5 * (apart / reach) ** 2)
-    missing = (apart > 3.0 * reach) & (heavy >= WEIGHT[-3])
-    return float((heavy * hit).sum() - 0.5 * (heavy * missing).sum())
+    apart, _ = KDTree(points).query(where)
+    hit = inside * np.exp(-0.5 * (np.where(inside, apart, 1e6) / reach) ** 2)
+    missing = inside & (apart > 3.0 * reach) & (weight >= WEIGHT[-3])
+    return np.asarray(hit @ weight - 0.5 * (missing @ weight))
 
 
-def _about(axis: Floats, angle: float) -> Floats:
+def _about(axis: Floats, angle: Floats) -> Floats:
+    """Return rotations (R, 3, 3) about an axis by angles (R,), radians."""
     x, y, z = axis
     cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross)
+    sine, cosine = np.sin(angle)[:, None, None], np.cos(angle)[:, None, None]
+    return np.asarray(np.eye(3) + sine * cross + (1.0 - cosine) * (cross @ cross))
 
 
 def _facing(local: Floats, world: Floats) -> Floats:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicSpline, PPoly
 
 from limbward.landscape.lens import enu
 from limbward.sky.apparent import bright_stars, solar_system
 from limbward.sky.ephemeris import Radii, Site, view
 
 Floats = NDArray[np.float64]
+
+SUN, MOON = 0, 1  # numbers of these bodies
 
 
 @dataclass(frozen=True)
@@ -39,16 +41,24 @@ class Heavens:
     magnitude: Floats
     _vector: CubicSpline
     _radius: CubicSpline
+    _single: dict[int, PPoly] = field(default_factory=dict, repr=False)
 
     def vectors(self, t: Floats) -> Floats:
         """Return unit vectors (..., M, 3) east, north, up, refraction included."""
         found = self._vector(t)
         return np.asarray(found / np.linalg.norm(found, axis=-1, keepdims=True))
 
+    def vector_of(self, body: int, t: Floats) -> Floats:
+        """Return the unit vector (..., 3) of one body."""
+        if body not in self._single:
+            spline = self._vector
+            self._single[body] = PPoly.construct_fast(spline.c[:, :, body], spline.x)
+        found = self._single[body](t)
+        return np.asarray(found / np.linalg.norm(found, axis=-1, keepdims=True))
+
     def sun_moon(self, t: Floats) -> tuple[Floats, Floats]:
         """Return the vectors of Sun and Moon, each (..., 3)."""
-        both = self.vectors(t)[..., :2, :]
-        return both[..., 0, :], both[..., 1, :]
+        return self.vector_of(SUN, t), self.vector_of(MOON, t)
 
     def radii_deg(self, t: Floats) -> tuple[Floats, Floats]:
         """Return the radii of Sun and Moon, degrees."""

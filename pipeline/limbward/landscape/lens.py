@@ -85,6 +85,14 @@ class Lens:
         reached = np.abs(g * (1.0 + self.distortion * g**2) - wanted) < 1e-6 + 1e-6 * wanted
         return np.where(reached, INVERSE[self.projection](g), np.nan)
 
+    def project(self, local: Floats) -> Floats:
+        """Return pixels (..., 2) of directions (..., 3) right, down, ahead; NaN beyond the lens."""
+        across = np.hypot(local[..., 0], local[..., 1])
+        theta = np.arctan2(across, local[..., 2])
+        unit = local[..., :2] / np.maximum(across, 1e-15)[..., None]
+        pixel = np.asarray(self.centre) + self.radius(theta)[..., None] * unit
+        return np.where((theta > WIDEST[self.projection])[..., None], np.nan, pixel)
+
 
 @dataclass(frozen=True)
 class Pose:
@@ -137,14 +145,7 @@ class Camera:
 
     def to_pixels(self, vector: Floats) -> Floats:
         """Return pixels (..., 2) of directions (..., 3) east, north, up; NaN beyond the lens."""
-        local = vector @ self.pose.axes.T
-        across = np.hypot(local[..., 0], local[..., 1])
-        theta = np.arctan2(across, local[..., 2])
-        radius = self.lens.radius(theta)
-        unit = local[..., :2] / np.maximum(across, 1e-15)[..., None]
-        pixel = np.asarray(self.lens.centre) + radius[..., None] * unit
-        beyond = theta > WIDEST[self.lens.projection]
-        return np.where(beyond[..., None], np.nan, pixel)
+        return self.lens.project(vector @ self.pose.axes.T)
 
     def to_sky(self, pixel: Floats) -> Floats:
         """Return directions (..., 3) east, north, up of pixels (..., 2); NaN beyond the lens."""

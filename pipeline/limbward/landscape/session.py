@@ -353,7 +353,7 @@ def _all_poses(
 
 
 def _stand_of_frames(count: int, suns: Sights, reading: Floats) -> Ints:
-    """Return the stand of each frame: of one without the Sun, that of its neighbours if both agree."""
+    """Return the stand of each frame; without the Sun, that of its neighbours if both agree."""
     stand = np.full(count, -1)
     stand[suns.frame] = suns.stand
     known = np.flatnonzero(stand >= 0)
