@@ -17,7 +17,8 @@ from scipy.optimize import brentq
 
 from .ephemeris import Site
 
-FOV_SUN = 4.0  # degrees around the Sun that are painted finely
+FOV_DISC, FINE = 0.57, 191  # degrees around the Sun that are painted, and in how many steps
+FOV_CORONA, COARSE = 4.0, 201
 # ICRS degrees and V magnitudes of bright stars of the summer and spring sky, from memory.
 STARS = {
     "Regulus": (152.0930, 11.9672, 1.36),
@@ -161,35 +162,35 @@ class Session:
         sun, moon = self.site.radii(seen)
         return found[0], found[1], float(sun[0] / 3600), float(moon[0] / 3600)
 
-    def sun_patch(self, second: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-        """Directions around the Sun, the photosphere's and the corona's light there, a step's size.
+    def sun_patch(self, second: float, across: float, n: int, *, disc: bool) -> tuple:
+        """Directions around the Sun and the light there of the photosphere or of the corona.
 
-        Light is in mean solar discs of surface brightness.
+        Light is in mean solar discs of surface brightness; the last value is a step's size.
         """
         sun, moon, rs, rm = self.sun_moon(second)
-        n = 261
-        side = np.linspace(-FOV_SUN / 2, FOV_SUN / 2, n)
+        side = np.linspace(-across / 2, across / 2, n)
         dx, dy = np.meshgrid(side, side)
         altitude = sun[0] + dy
         azimuth = sun[1] + dx / np.cos(np.radians(sun[0]))
         aside = (moon[1] - sun[1] + 180) % 360 - 180
         mx, my = aside * np.cos(np.radians(sun[0])), moon[0] - sun[0]
         r = np.hypot(dx, dy) / rs
-        mu = np.sqrt(np.clip(1 - r**2, 0, 1))
-        disc = np.where(r < 1, (0.4 + 0.6 * mu) / 0.8, 0.0)
-        hidden = np.hypot(dx - mx, dy - my) < rm
-        outer = np.maximum(r, 1)
-        corona = np.where(r > 1, 2e-6 * outer**-6 + 1e-7 * outer**-2.5, 0.0)
-        corona *= np.clip((FOV_SUN / 2 / rs - r) / 3, 0, 1)  # no edge of the painted square
-        corona *= 1 + 0.3 * np.cos(2 * np.arctan2(dy, dx))
-        return (
-            enu(altitude, azimuth), np.where(hidden, 0, disc), np.where(hidden, 0, corona),
-            side[1] - side[0],
-        )  # fmt: skip
+        step = side[1] - side[0]
+        # Edges are shared out over a step, so that the light does not depend on the grid.
+        shown = np.clip((np.hypot(dx - mx, dy - my) - rm) / step + 0.5, 0, 1)
+        if disc:
+            mu = np.sqrt(np.clip(1 - r**2, 0, 1))
+            light = (0.4 + 0.6 * mu) / 0.8 * np.clip((1 - r) * rs / step + 0.5, 0, 1)
+        else:
+            outer = np.maximum(r, 1)
+            light = np.where(r > 1, 2e-6 * outer**-6 + 1e-7 * outer**-2.5, 0.0)
+            light *= np.clip((across / 2 / rs - r) / 3, 0, 1)  # no edge of the painted square
+            light *= 1 + 0.3 * np.cos(2 * np.arctan2(dy, dx))
+        return enu(altitude, azimuth), shown * light, step
 
     def light_left(self, second: float) -> float:
         """Share of the Sun's light that is left."""
-        _, disc, _, step = self.sun_patch(second)
+        _, disc, step = self.sun_patch(second, FOV_DISC, FINE, disc=True)
         _, _, rs, _ = self.sun_moon(second)
         return float(disc.sum() * step**2 / (np.pi * rs**2))
 
@@ -199,17 +200,19 @@ class Session:
         """ADU above black in three colours, (3, H, W), clipped at `full`, of a frame's middle."""
         cam = self.camera
         light = np.zeros((cam.height, cam.width))
-        ray, disc, corona, step = self.sun_patch(second)
-        where = cam.pixels(ray)
         # ADU of a mean solar disc's surface: the filtered one is at 0.5 of white after 1/500 s at
         # ISO 100 and f/8.
         gain = iso / 100 * (8 / stop) ** 2
         disc_adu = 0.5 * self.full * 500 * exposure * gain * (1.0 if filtered else 1e5)
         pixel = np.degrees(1 / cam.focal)
         wash = 1 - self.haze * self.rng.random()
-        value = (disc + corona) * disc_adu * (step / pixel) ** 2 * wash
-        ahead = (ray @ cam.axes()[2]) > 0
-        self._splat(light, where[ahead], value[ahead])
+        for across, n, disc in ((FOV_DISC, FINE, True), (FOV_CORONA, COARSE, False)):
+            if filtered and not disc:
+                continue  # a hundred times fainter than noise
+            ray, shown, step = self.sun_patch(second, across, n, disc=disc)
+            value = shown * disc_adu * (step / pixel) ** 2 * wash
+            ahead = (ray @ cam.axes()[2]) > 0
+            self._splat(light, cam.pixels(ray)[ahead], value[ahead])
         if not filtered:
             left = 0.7 * self.light_left(second) + 0.15 * (
                 self.light_left(second - 15) + self.light_left(second + 15)

@@ -20,6 +20,8 @@ Plane = NDArray[np.float32]
 POINT_PX = 1.0  # sigma of what points are looked for with; lenses and bins blur them by about that
 WIDE_PX = 4.0  # of what is taken off as their surroundings
 SIGNIFICANT = 6.0  # noises above the surroundings: one in 1e9 pixels of pure noise
+LEAST_REACH = 9.0  # pixels around the Sun that are summed: a crescent's horns are faint
+RING_WIDTH = 2.5  # outer over inner radius of the ring in which the level beside it is measured
 RING_PX = 4  # a point stands out of all that is this far away; an edge does not
 MOST_POINTS = 80
 BRIGHT = 0.03  # of white: less than this is not the Sun
@@ -94,12 +96,13 @@ def find_sun(plane: Plane, white: float) -> SunSpot | None:
     rows, columns = found
     area = float(rows.size)
     y0, x0 = rows.mean(), columns.mean()
-    reach = int(np.ceil(max(4.0, 1.5 * max(np.ptp(rows), np.ptp(columns)) + 3.0)))
+    extent = max(np.ptp(rows), np.ptp(columns))
+    lit = clipped[rows, columns].any()
+    reach = int(np.ceil(max(4.0 if lit else LEAST_REACH, 1.5 * extent + 3.0)))
     top, left = max(0, int(y0) - reach), max(0, int(x0) - reach)
     box = full[top : int(y0) + reach + 1, left : int(x0) + reach + 1].astype(float)
     holed = bool(clipped[top : int(y0) + reach + 1, left : int(x0) + reach + 1].any())
-    edge = np.concatenate([box[0], box[-1], box[:, 0], box[:, -1]])
-    beside = float(np.median(edge))
+    beside = _level_around(full, y0, x0, reach)
     y, x = np.mgrid[: box.shape[0], : box.shape[1]].astype(float)
     round_it = np.hypot(y + top - y0, x + left - x0) <= reach
     # Where it is overexposed the area counts, else the light.
@@ -117,6 +120,15 @@ def find_sun(plane: Plane, white: float) -> SunSpot | None:
         holed,
         beside,
     )
+
+
+def _level_around(full: Plane, y0: float, x0: float, reach: int) -> float:
+    """Return the median of a wide ring, which is known better than a thin crescent's light."""
+    far = int(RING_WIDTH * reach)
+    top, left = max(0, int(y0) - far), max(0, int(x0) - far)
+    box = full[top : int(y0) + far + 1, left : int(x0) + far + 1]
+    y, x = np.ogrid[: box.shape[0], : box.shape[1]]
+    return float(np.median(box[np.hypot(y + top - y0, x + left - x0) > reach]))
 
 
 def _compact(
@@ -157,7 +169,8 @@ def find_points(plane: Plane, white: float, sun: SunSpot | None = None) -> Point
     near = gaussian_filter(full, 0.7)
     fine = near - gaussian_filter(full, WIDE_PX)
     clip = 5.0 * 1.4826 * float(np.median(np.abs(fine[::3, ::3]))) + 1e-6
-    noise = np.sqrt(uniform_filter(np.clip(fine, -clip, clip) ** 2, 41)) + 1e-6
+    square = np.clip(fine.astype(float), -clip, clip) ** 2
+    noise = np.sqrt(np.maximum(uniform_filter(square, 41), 0.0)) + 1e-6
     peak = (fine > SIGNIFICANT * noise) & (fine == maximum_filter(fine, size=5))
     peak[:7], peak[-7:], peak[:, :7], peak[:, -7:] = False, False, False, False
     rows, columns = np.nonzero(peak)
