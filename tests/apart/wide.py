@@ -136,6 +136,8 @@ class Session:
         ray = self.camera.rays(x, y)
         self.alt = np.degrees(np.arcsin(np.clip(ray[..., 2], -1, 1)))
         self.az = np.degrees(np.arctan2(ray[..., 0], ray[..., 1])) % 360
+        # Beyond 95 degrees from the axis a fisheye has no light.
+        self.dark = ray @ self.camera.axes()[2] < np.cos(np.radians(95))
         hills = 0.5 + 0.4 * np.sin(np.radians(7 * self.az)) + 0.2 * np.sin(np.radians(23 * self.az))
         self.land = self.alt < hills
 
@@ -232,7 +234,7 @@ class Session:
             lamps = np.argwhere(self.land)
             for i, j in lamps[rng.integers(0, len(lamps), self.lamps)] if len(lamps) else ():
                 light[i, j] += 1e-7 * disc_adu
-        light = gaussian_filter(light, self.blur)
+        light = np.where(self.dark, 0, gaussian_filter(light, self.blur))
         colours = np.array([0.7, 1.0, 0.8])[:, None, None] * light
         noisy = colours + self.rng.normal(0, 1, colours.shape) * np.sqrt(
             9.0 + np.maximum(colours, 0) / 3

@@ -35,7 +35,9 @@ WIDEST = {  # radians from the axis that a lens of the kind can show
 
 def enu(altitude: ArrayLike, azimuth: ArrayLike) -> Floats:
     """Return unit vectors (..., 3) east, north, up of directions in degrees."""
-    h, a = np.radians(np.asarray(altitude, float)), np.radians(np.asarray(azimuth, float))
+    h, a = np.broadcast_arrays(
+        np.radians(np.asarray(altitude, float)), np.radians(np.asarray(azimuth, float))
+    )
     return np.stack([np.cos(h) * np.sin(a), np.cos(h) * np.cos(a), np.sin(h)], axis=-1)
 
 

@@ -126,9 +126,9 @@ def solve_session(frames: Sequence[Frame], heavens: Heavens, known: Known) -> Se
         clock = _clock(frames, reading, heavens, known)
         offset = clock.offset_s if clock is not None else offset
         sigma = clock.sigma_s if clock is not None else max(30.0, known.offset_reach_s / 3.0)
-    suns = _sun_sights(frames, reading, heavens, offset, known)
-    if not suns.x.size:
+    if not any(f.seen.sun is not None and np.isfinite(f.reading_s) for f in frames):
         return None
+    suns = _sun_sights(frames, reading, heavens, offset, known)
     stands = _stands(suns, heavens, offset, known.focals_px[0], frames[0].seen.width)
     suns = _with_stands(suns, stands)
     best = _best_lens(frames, suns, heavens, known, offset, sigma)

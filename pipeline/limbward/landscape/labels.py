@@ -1,0 +1,153 @@
+"""Small labels on a picture that touch neither each other nor what must stay free."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+INK = (236, 232, 214)
+OVER = 2  # everything is drawn at twice the size, for smooth lines
+DASH_PX = 14.0
+PAD = 3  # pixels of the picture between labels
+
+
+@lru_cache(maxsize=16)
+def font(height_px: int) -> ImageFont.FreeTypeFont:
+    """Return the typeface that matplotlib ships, which has degrees and minus signs."""
+    path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+    return ImageFont.truetype(str(path), height_px)
+
+
+Box = tuple[float, float, float, float]
+
+
+@dataclass
+class Sheet:
+    """A picture to draw on, and which parts of it are taken.
+
+    Coordinates are pixels of the picture, the centre of the first at (0, 0).
+    """
+
+    width: int
+    height: int
+    text_px: int
+    taken: list[Box] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._over = Image.new("RGBA", (OVER * self.width, OVER * self.height), (0, 0, 0, 0))
+        self._draw = ImageDraw.Draw(self._over)
+
+    def keep_free(self, x: float, y: float, radius: float) -> None:
+        """Let no label come near a place."""
+        self.taken.append((x - radius, y - radius, x + radius, y + radius))
+
+    def line(
+        self,
+        xy: NDArray[np.float64],
+        colour: tuple[int, int, int],
+        alpha: int,
+        width_px: float = 1.0,
+        *,
+        dashed: bool = False,
+    ) -> None:
+        """Draw a line through places (N, 2); it is broken where they are not numbers."""
+        if dashed:
+            xy = _dashes(xy, DASH_PX)
+        for k in range(len(xy) - 1):
+            a, b = xy[k], xy[k + 1]
+            if not (np.isfinite(a).all() and np.isfinite(b).all()):
+                continue
+            if max(abs(a[0] - b[0]), abs(a[1] - b[1])) > 0.5 * self.width:
+                continue  # the two ends of a circle around the sky
+            if max(np.abs(a).max(), np.abs(b).max()) > 4 * max(self.width, self.height):
+                continue
+            ends = [float(OVER * (v + 0.5)) for v in (*a, *b)]
+            self._draw.line(ends, (*colour, alpha), max(1, round(OVER * width_px)))
+
+    def circle(
+        self, x: float, y: float, radius: float, colour: tuple[int, int, int], alpha: int
+    ) -> None:
+        """Draw a circle."""
+        cx, cy, r = OVER * (x + 0.5), OVER * (y + 0.5), OVER * radius
+        self._draw.ellipse((cx - r, cy - r, cx + r, cy + r), outline=(*colour, alpha), width=OVER)
+
+    def label(
+        self, text: str, x: float, y: float, away: float, *, size: float = 1.0, sides: str = "rlab",
+        alpha: int = 235, colour: tuple[int, int, int] = INK,
+    ) -> bool:  # fmt: skip
+        """Put words beside a place where there is room; return whether there was.
+
+        Parameters
+        ----------
+        text : str
+        x, y : float
+        away : float
+            Distance from the place, pixels.
+        size : float
+            Of the letters, in usual sizes.
+        sides : str
+            Which sides to try in turn: r(ight), l(eft), a(bove), b(elow), c(entre).
+        alpha : int
+        colour : tuple of int
+        """
+        face = font(max(6, round(OVER * size * self.text_px)))
+        left, top, right, bottom = face.getbbox(text)
+        w, h = (right - left) / OVER, (bottom - top) / OVER
+        places = {
+            "r": (x + away, y - h / 2),
+            "l": (x - away - w, y - h / 2),
+            "a": (x - w / 2, y - away - h),
+            "b": (x - w / 2, y + away),
+            "c": (x - w / 2, y - h / 2),
+        }
+        for side in sides:
+            x0, y0 = places[side]
+            box = (x0 - PAD, y0 - PAD, x0 + w + PAD, y0 + h + PAD)
+            if box[0] < 0 or box[1] < 0 or box[2] > self.width or box[3] > self.height:
+                continue
+            if any(_touch(box, other) for other in self.taken):
+                continue
+            self.taken.append(box)
+            at = (OVER * x0 - left, OVER * y0 - top)
+            self._draw.text(
+                at, text, (*colour, alpha), font=face,
+                stroke_width=OVER, stroke_fill=(0, 0, 0, 150),
+            )  # fmt: skip
+            return True
+        self.left_out.append(text)
+        return False
+
+    def over(self, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """Return a picture (h, w, 3) with all that was drawn on it."""
+        small = self._over.resize((self.width, self.height), Image.Resampling.BOX)
+        base = Image.fromarray(picture).convert("RGBA")
+        return np.asarray(Image.alpha_composite(base, small).convert("RGB"))
+
+
+def _dashes(xy: NDArray[np.float64], dash: float) -> NDArray[np.float64]:
+    """Return a line as dashes of even length, with gaps of half of it that are not numbers."""
+    pieces = []
+    nothing = np.full((1, 2), np.nan)
+    known = np.isfinite(xy).all(axis=1)
+    for run in np.split(np.arange(len(xy)), np.flatnonzero(np.diff(known.astype(int))) + 1):
+        if not known[run[0]] or run.size < 2:
+            continue
+        part = xy[run]
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(part, axis=0), axis=1))])
+        if not 0.0 < along[-1] < 1e5:
+            continue
+        for start in np.arange(0.0, along[-1], 1.5 * dash):
+            at = np.linspace(start, min(start + dash, along[-1]), 6)
+            pieces += [np.stack([np.interp(at, along, part[:, c]) for c in (0, 1)], -1), nothing]
+    return np.concatenate(pieces) if pieces else nothing
+
+
+def _touch(a: Box, b: Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
