@@ -98,7 +98,9 @@ def annotated(developed: Developed, drawing: Drawing) -> tuple[Bytes, list[str]]
     sun = at(drawing.sun)
     if np.isfinite(sun).all():
         degree = scale / developed.factor / drawing.camera.scale_deg(drawing.sun)
-        sheet.keep_free(*sun, FREE_RADII * drawing.sun_radius_deg * degree + text_px)
+        sheet.keep_free(
+            float(sun[0]), float(sun[1]), FREE_RADII * drawing.sun_radius_deg * degree + text_px
+        )
     _mark_bodies(sheet, drawing.marks, at, text_px)
     _draw_shadow(sheet, drawing.shadow, at, text_px)
     _draw_grid(sheet, drawing, at, text_px)
@@ -130,7 +132,8 @@ def _draw_shadow(
         inside &= line[:, 0] < sheet.width - 2 * text_px
         inside &= line[:, 1] < sheet.height - 2 * text_px
         for k in np.flatnonzero(inside)[:: max(1, int(inside.sum()) // 8)][1:]:
-            if sheet.label(words, *line[k], 0.9 * text_px, size=0.9, sides="ab", colour=SHADOW):
+            x, y = line[k]
+            if sheet.label(words, x, y, 0.9 * text_px, size=0.9, sides="ab", colour=SHADOW):
                 break
 
 

@@ -61,13 +61,19 @@ def magnitude_map(seen: Seen, light: float, camera: Camera, zero_point: float) -
     seen, light, camera
         As for `sky_levels`.
     zero_point : float
-        Magnitude of one ADU over exposure and sensitivity, summed over bins of a raw pixel.
+        Magnitude of one ADU over exposure and sensitivity, summed over bins.
     """
     altitude, _, _ = _directions(seen, camera, np.array([0.0, 0.0, 1.0]))
     green = np.where(altitude > 0.0, seen.small[1], np.nan)
-    area = (3600.0 * camera.scale_deg(camera.pose.axes[2])) ** 2
+    return surface_magnitudes(green / light, seen, camera, zero_point)
+
+
+def surface_magnitudes(level: Floats, seen: Seen, camera: Camera, zero_point: float) -> Floats:
+    """Return levels, ADU over exposure and sensitivity, as magnitudes a square arcsecond."""
+    # Points were measured as sums over bins, of which each is this large in the frame's middle.
+    area = (3600.0 * seen.factor * camera.scale_deg(camera.pose.axes[2])) ** 2
     with np.errstate(invalid="ignore", divide="ignore"):
-        found = zero_point - 2.5 * np.log10(green / light / area)
+        found = zero_point - 2.5 * np.log10(level / area)
     return np.where(np.isfinite(found), found, np.nan)
 
 

@@ -58,7 +58,7 @@ def develop_file(path: Path, digest: str, response: Response | None, long_side: 
     """
     frame = read_same(path, digest, response)
     reduced = reduce_frame(frame, long_side)
-    clipped = np.isnan(reduced.planes).any(axis=0)
+    clipped = np.asarray(np.isnan(reduced.planes).any(axis=0))
     level = np.where(clipped, np.float32(1.0), reduced.planes / np.float32(_range(frame)))
     balance = (frame.daylight / frame.daylight.min())[:, None, None]
     # With the smallest multiplier 1, a clipped pixel is white in every colour.

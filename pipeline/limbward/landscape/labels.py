@@ -135,7 +135,7 @@ def _dashes(xy: NDArray[np.float64], dash: float) -> NDArray[np.float64]:
     """Return a line as dashes of even length, with gaps of half of it that are not numbers."""
     pieces = []
     nothing = np.full((1, 2), np.nan)
-    known = np.isfinite(xy).all(axis=1)
+    known = np.asarray(np.isfinite(xy).all(axis=1))
     for run in np.split(np.arange(len(xy)), np.flatnonzero(np.diff(known.astype(int))) + 1):
         if not known[run[0]] or run.size < 2:
             continue

@@ -50,8 +50,10 @@ class Seen:
         Range of the sensor, ADU.
     small : ndarray of float32, shape (3, h, w)
         The frame in small, ADU above black; NaN where overexposed.
-    small_factor : float
+    small_factor : int
         Raw pixels to one of these.
+    factor : int
+        Raw pixels to a bin of the planes in which points were measured.
     """
 
     width: int
@@ -62,7 +64,8 @@ class Seen:
     level: float
     white: float
     small: Planes
-    small_factor: float
+    small_factor: int
+    factor: int = 1
 
 
 def see(planes: Planes, factor: int, white: float, width: int, height: int) -> Seen:
@@ -102,5 +105,14 @@ def see(planes: Planes, factor: int, white: float, width: int, height: int) -> S
     h, w = (n // times * times for n in green.shape)
     small = planes[:, :h, :w].reshape(3, h // times, times, w // times, times).mean(axis=(2, 4))
     return Seen(
-        width, height, sun, raw, dark, level, white, small.astype(np.float32), factor * times
+        width,
+        height,
+        sun,
+        raw,
+        dark,
+        level,
+        white,
+        small.astype(np.float32),
+        factor * times,
+        factor,
     )

@@ -18,10 +18,10 @@ LAWS = {
     "stereographic": "2 tan(a/2)",
 }
 HOW = (
-    "A pixel (x, y), x right and y down from the centre of the top left one, lies r pixels from the "
-    "lens' centre. With g the law of the angle a from the axis, r = focal_px g (1 + distortion g^2)."
-    " right, down and ahead are the camera's axes in east, north, up: a direction is sin(a) times "
-    "((x - x0) right + (y - y0) down) / r plus cos(a) ahead. Altitudes include refraction."
+    "A pixel (x, y), x right and y down from the centre of the top left one, lies r pixels from "
+    "the lens' centre. With g the law of the angle a from the axis, r = focal_px g (1 + distortion "
+    "g^2). right, down and ahead are the camera's axes in east, north, up: a direction is sin(a) "
+    "times ((x - x0) right + (y - y0) down) / r plus cos(a) ahead. Altitudes include refraction."
 )
 
 

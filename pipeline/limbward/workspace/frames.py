@@ -32,6 +32,7 @@ ORDER = (
     *("limb_width", "saturated_fraction", "used", "note", "linear", "time_source", "ring", "band"),
 )
 FRAME_COLUMNS = {name: LATER.get(name) or COLUMNS[name] for name in ORDER}
+BESIDE = "landscape"  # a product whose table gives times to frames for which no stage has any
 SOURCES = ("ingest", "timing", "align", "merge")
 
 
@@ -96,7 +97,14 @@ def assemble_frames(workspace: Workspace, stages: Iterable[str] = SOURCES) -> Ta
     present = [name for name in names if workspace.path(name).exists()]
     if not present or present[0] != names[0]:
         return None
-    joined = join_frames(workspace.read_table(name) for name in present)
+    tables = [workspace.read_table(name) for name in present]
+    beside = Workspace.table(BESIDE)
+    if workspace.path(beside).exists():
+        # Of the files that are still there; what stages find counts more.
+        table = workspace.read_table(beside)
+        known = set(map(str, tables[0]["file"]))
+        tables.insert(1, table[[str(file) in known for file in table["file"]]])
+    joined = join_frames(tables)
     workspace.write_table(Workspace.frames, joined)
     return joined
 
