@@ -17,6 +17,7 @@ from scipy.optimize import brentq
 
 from .ephemeris import Site
 
+RESPONSE = (0.52, 1.0, 0.68)  # to white light, of the three colours
 FOV_DISC, FINE = 0.57, 191  # degrees around the Sun that are painted, and in how many steps
 FOV_CORONA, COARSE = 4.0, 201
 # ICRS degrees and V magnitudes of bright stars of the summer and spring sky, from memory.
@@ -235,7 +236,7 @@ class Session:
             for i, j in lamps[rng.integers(0, len(lamps), self.lamps)] if len(lamps) else ():
                 light[i, j] += 1e-7 * disc_adu
         light = np.where(self.dark, 0, gaussian_filter(light, self.blur))
-        colours = np.array([0.7, 1.0, 0.8])[:, None, None] * light
+        colours = np.array(RESPONSE)[:, None, None] * light
         noisy = colours + self.rng.normal(0, 1, colours.shape) * np.sqrt(
             9.0 + np.maximum(colours, 0) / 3
         )

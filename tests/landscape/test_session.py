@@ -17,7 +17,7 @@ from .sessions import EPOCH_S, over, sun_place, taken, worst_direction
 
 def around_totality(session: Session, every: float, clock_s: float, partial_s: float) -> list:
     frames = []
-    for since in np.arange(-360.0, 361.0, every):
+    for since in np.arange(every / 2 - 360.0, 360.0, every):
         if abs(since) < 66:
             frame = taken(session, since, 1.0, filtered=False, clock_s=clock_s, iso=800, stop=2.8)
         else:
@@ -39,12 +39,12 @@ def test_24_mm_around_totality(sky) -> None:
     """12 minutes, a rectilinear lens with 2 % of barrel distortion, the clock 37 s fast."""
     shown = ("venus", "jupiter", "mercury", "Regulus", "Denebola")
     session = Session(Wide(azimuth=232, altitude=18, roll=2.0, bend=-0.02), shown=shown)
-    frames = around_totality(session, 40.0, 37.0, 1 / 100)
+    frames = around_totality(session, 60.0, 37.0, 1 / 100)
     found = solve_session(frames, sky, Known((410.0,), 0.05, 0.0, 900.0))
     assert found is not None
     assert found.fit.lens.projection == "rectilinear"
     # 0.05 degrees are asked for, over the whole frame.
-    assert worst_direction(session, found.camera(9)) < 0.05
+    assert worst_direction(session, found.camera(6)) < 0.05
     named = names_of(sky, found)
     assert {"Venus", "Jupiter", "Mercury", "Regulus"} <= named
     assert named <= {name.capitalize() for name in shown}  # none wrongly, and no lamp
@@ -59,11 +59,11 @@ def test_8_mm_fisheye(sky) -> None:
     camera = Wide(width=900, height=600, focal=200.0, azimuth=225, altitude=35, roll=1.0,
                   bend=-0.004, projection="equisolid")  # fmt: skip
     session = Session(camera, shown=shown, dusk=3e-11)
-    frames = around_totality(session, 60.0, -20.0, 1 / 20)
+    frames = around_totality(session, 90.0, -20.0, 1 / 20)
     found = solve_session(frames, sky, Known((205.0,), 0.05, 0.0, 900.0))
     assert found is not None
     assert found.fit.lens.projection == "equisolid"
-    assert worst_direction(session, found.camera(6)) < 0.1  # as asked for
+    assert worst_direction(session, found.camera(4)) < 0.1  # as asked for
     named = names_of(sky, found)
     assert {"Venus", "Jupiter", "Mercury", "Vega", "Arcturus", "Capella"} <= named
     assert named <= {name.capitalize() for name in shown}
@@ -72,7 +72,7 @@ def test_8_mm_fisheye(sky) -> None:
 @pytest.fixture(scope="module")
 def crescents(sky):
     session = Session(Wide(focal=583.0, azimuth=240, altitude=20, roll=-1.0, bend=-0.03), haze=0.02)
-    since = np.arange(-4500.0, 4501.0, 180.0)
+    since = np.arange(-4500.0, 4501.0, 250.0)
     frames = [taken(session, t, 1 / 500, filtered=True, clock_s=7159.0) for t in since]
     found = solve_session(frames, sky, Known((590.0,), 0.05, 7200.0, 900.0))
     assert found is not None
@@ -94,7 +94,7 @@ def test_35_mm_crescents(crescents, sky) -> None:
         error = np.linalg.norm(measured + (centre - middle) - sun_place(session, since[k]))
         assert np.degrees(error) < 0.02, since[k]  # as asked for
         checked += 1
-    assert checked > 40
+    assert checked > 30
     assert worst_direction(session, found.camera(0)) < 0.05
 
 

@@ -119,7 +119,7 @@ def _mark_bodies(sheet: Sheet, marks: Sequence[Mark], at: ToPixels, text_px: int
         sheet.circle(x, y, ring, INK, 200)
         sheet.keep_free(x, y, ring)
     for mark, (x, y) in places:
-        sheet.label(mark.words, x, y, 1.4 * ring, sides="rlab")
+        sheet.label(mark.words, x, y, 1.4 * ring, sides="rlab", led=True)
 
 
 def _draw_shadow(

@@ -64,7 +64,7 @@ def magnitude_map(seen: Seen, light: float, camera: Camera, zero_point: float) -
         Magnitude of one ADU over exposure and sensitivity, summed over bins.
     """
     altitude, _, _ = _directions(seen, camera, np.array([0.0, 0.0, 1.0]))
-    green = np.where(altitude > 0.0, seen.small[1], np.nan)
+    green = np.where(altitude > LOW_DEG[0], seen.small[1], np.nan)
     return surface_magnitudes(green / light, seen, camera, zero_point)
 
 

@@ -12,6 +12,7 @@ Floats = NDArray[np.float64]
 PAPER, INK, FAINT = "#101214", "#e6e2d4", "#8a8a86"
 FIRST, SECOND = "#7fb4e6", "#f0a860"
 DPI = 150
+DEPTH = 6.0  # times the darkest that is drawn black: totality is dark, not black
 
 
 def _figure(width: float, height: float, panels: int) -> tuple[Figure, list]:  # type: ignore[type-arg]
@@ -56,6 +57,7 @@ def horizon_chart(
     """
     light = np.nanmean(strip, axis=1)
     low, high = np.nanquantile(light[light > 0], (0.01, 0.995))
+    low = low / DEPTH
     with np.errstate(invalid="ignore", divide="ignore"):
         # Logarithmic: totality is a thousand times darker, and both ends are to be seen.
         shown = np.log(np.maximum(light, low) / low) / np.log(high / low)
@@ -115,7 +117,8 @@ def brightness_chart(
     axis.legend(frameon=False, labelcolor=INK, fontsize=8)
     _words(axis, "minutes from greatest eclipse", unit, "Brightness of the sky")
     if surface is not None:
-        shown = axes[1].imshow(surface, cmap="viridis_r")
+        bright, dark = np.nanquantile(surface, (0.01, 0.99))
+        shown = axes[1].imshow(surface, cmap="viridis_r", vmin=bright, vmax=dark)
         bar = figure.colorbar(shown, ax=axes[1], shrink=0.8)
         bar.ax.tick_params(colors=INK, labelsize=8)
         bar.ax.invert_yaxis()

@@ -80,7 +80,7 @@ class Sheet:
 
     def label(
         self, text: str, x: float, y: float, away: float, *, size: float = 1.0, sides: str = "rlab",
-        alpha: int = 235, colour: tuple[int, int, int] = INK,
+        alpha: int = 235, colour: tuple[int, int, int] = INK, led: bool = False,
     ) -> bool:  # fmt: skip
         """Put words beside a place where there is room; return whether there was.
 
@@ -96,33 +96,44 @@ class Sheet:
             Which sides to try in turn: r(ight), l(eft), a(bove), b(elow), c(entre).
         alpha : int
         colour : tuple of int
+        led : bool
+            Whether it may stand further away, with a line to its place.
         """
         face = font(max(6, round(OVER * size * self.text_px)))
         left, top, right, bottom = face.getbbox(text)
         w, h = (right - left) / OVER, (bottom - top) / OVER
-        places = {
-            "r": (x + away, y - h / 2),
-            "l": (x - away - w, y - h / 2),
-            "a": (x - w / 2, y - away - h),
-            "b": (x - w / 2, y + away),
-            "c": (x - w / 2, y - h / 2),
-        }
-        for side in sides:
-            x0, y0 = places[side]
-            box = (x0 - PAD, y0 - PAD, x0 + w + PAD, y0 + h + PAD)
-            if box[0] < 0 or box[1] < 0 or box[2] > self.width or box[3] > self.height:
-                continue
-            if any(_touch(box, other) for other in self.taken):
-                continue
-            self.taken.append(box)
-            at = (OVER * x0 - left, OVER * y0 - top)
-            self._draw.text(
-                at, text, (*colour, alpha), font=face,
-                stroke_width=OVER, stroke_fill=(0, 0, 0, 150),
-            )  # fmt: skip
-            return True
+        for distance in (away, 2.2 * away, 4.0 * away, 7.0 * away) if led else (away,):
+            for side in sides + ("1234" if led else ""):
+                x0, y0 = _corner(side, x, y, distance, w, h)
+                box = (x0 - PAD, y0 - PAD, x0 + w + PAD, y0 + h + PAD)
+                if not self._is_free(box):
+                    continue
+                self.taken.append(box)
+                if distance > away:
+                    self._lead(x, y, box, away, colour)
+                at = (OVER * x0 - left, OVER * y0 - top)
+                self._draw.text(
+                    at, text, (*colour, alpha), font=face,
+                    stroke_width=OVER, stroke_fill=(0, 0, 0, 150),
+                )  # fmt: skip
+                return True
         self.left_out.append(text)
         return False
+
+    def _is_free(self, box: Box) -> bool:
+        if box[0] < 0 or box[1] < 0 or box[2] > self.width or box[3] > self.height:
+            return False
+        return not any(_touch(box, other) for other in self.taken)
+
+    def _lead(
+        self, x: float, y: float, box: Box, away: float, colour: tuple[int, int, int]
+    ) -> None:
+        """Draw a line from a place to the nearest point of its label."""
+        end = np.array([np.clip(x, box[0], box[2]), np.clip(y, box[1], box[3])])
+        start = np.array([x, y])
+        apart = float(np.linalg.norm(end - start))
+        if apart > away:
+            self.line(np.stack([start + (end - start) * 0.7 * away / apart, end]), colour, 120)
 
     def over(self, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """Return a picture (h, w, 3) with all that was drawn on it."""
@@ -147,6 +158,15 @@ def _dashes(xy: NDArray[np.float64], dash: float) -> NDArray[np.float64]:
             at = np.linspace(start, min(start + dash, along[-1]), 6)
             pieces += [np.stack([np.interp(at, along, part[:, c]) for c in (0, 1)], -1), nothing]
     return np.concatenate(pieces) if pieces else nothing
+
+
+def _corner(side: str, x: float, y: float, away: float, w: float, h: float) -> tuple[float, float]:
+    """Return the left top corner of a label of a size on a side of a place."""
+    across = {"r": 1.0, "1": 0.7, "2": 0.7, "l": -1.0, "3": -0.7, "4": -0.7}.get(side, 0.0)
+    down = {"b": 1.0, "1": 0.7, "3": 0.7, "a": -1.0, "2": -0.7, "4": -0.7}.get(side, 0.0)
+    x0 = x + across * away - (w / 2 if not across else 0.0 if across > 0 else w)
+    y0 = y + down * away - (h / 2 if not down else 0.0 if down > 0 else h)
+    return x0, y0
 
 
 def _touch(a: Box, b: Box) -> bool:

@@ -12,7 +12,8 @@ from limbward.landscape.spots import Points, find_points, find_sun
 Floats = NDArray[np.float64]
 Planes = NDArray[np.float32]
 
-DARK = 0.004  # of white: a frame whose middle level is below this shows no landscape
+SKY_QUANTILE = 0.8
+DARK = 0.004  # of white: a frame whose sky is darker shows no landscape
 SMALL_PX = 240  # longer side of the small picture that is kept of each frame
 
 
@@ -45,7 +46,7 @@ class Seen:
     dark : bool
         Whether it shows no landscape: behind a solar filter, or exposed for the inner corona.
     level : float
-        Median of the green, ADU above black.
+        Of the sky: a high quantile of the green, ADU above black.
     white : float
         Range of the sensor, ADU.
     small : ndarray of float32, shape (3, h, w)
@@ -82,7 +83,8 @@ def see(planes: Planes, factor: int, white: float, width: int, height: int) -> S
         Of the whole frame, raw pixels.
     """
     green = planes[1]
-    level = float(np.nanmedian(np.where(np.isnan(green), white, green)))
+    # Of a fisheye's picture more than half may be land, or beyond its circle.
+    level = float(np.quantile(np.where(np.isnan(green), white, green), SKY_QUANTILE))
     dark = level < DARK * white
     spot = find_sun(green, white)
     points = NO_POINTS if dark else find_points(green, white, spot)

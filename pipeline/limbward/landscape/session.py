@@ -26,6 +26,7 @@ JUMP = 1.6  # times the drift, and some pixels: more between two frames is a tri
 JUMP_PX = 0.006  # of the frame's width
 BRIGHTEST = 1.7  # magnitude down to which bodies make the pattern that is looked for
 WELL_PX = 0.004  # of the width: a first fit that is this good names points
+WORTH = 40.0  # of a body that a lens names, against its squared misfits
 MOST_STANDS = 40
 
 
@@ -229,7 +230,7 @@ def _best_lens(
             sights = _with_points(frames, readings, where, mine, names)
             fit = solve(heavens, sights, fit.lens, fit.poses, priors)
             # Each body that is named is worth more than any misfit within its reach.
-            score = fit.cost - 40.0 * sum(len(n.named) for n in names) / max(len(mine.frame), 1)
+            score = fit.cost - WORTH * len({n.body for found in names for n in found.named})
         if best is None or score < best[0]:
             best = (score, fit)
     return None if best is None else (best[1].lens, (stand, best[1].poses[0]))
