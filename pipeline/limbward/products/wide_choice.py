@@ -21,7 +21,9 @@ Floats = NDArray[np.float64]
 
 USUAL_WIDTHS_MM = (36.0, 23.5, 22.3, 17.3, 13.2)  # of sensors, the commonest first
 UNKNOWN_FOCALS = np.geomspace(0.25, 2.0, 26)  # of the frame's width, where nothing tells more
-TOLD_S = 30.0  # error of the stage timing's clock that is good enough
+# The stage timing's clock is taken if it dates nearly all frames so well: crescents of a few pixels,
+# which it measures as it would large ones, say little, and their light says more.
+TOLD_S, TOLD_SHARE = 3.0, 0.9
 
 
 def chosen(config: Config, ingest: Table) -> tuple[NDArray[np.int64], float | None, list[str]]:
@@ -106,7 +108,7 @@ def readings(
         zone = float(np.median(tags[told]))
     true, sigma = floats(timing, "since_greatest_s")[rows], floats(timing, "time_utc_sigma")[rows]
     dated = np.isfinite(true) & (np.nan_to_num(sigma, nan=np.inf) < TOLD_S)
-    if config.landscape.clock == "auto" and dated.sum() > 0.5 * rows.size:
+    if config.landscape.clock == "auto" and dated.mean() > TOLD_SHARE:
         return np.where(dated, true, np.nan), True, max(float(np.median(sigma[dated])), 0.1), zone
     stamps = texts(ingest, "time_camera")[rows]
     whole = flags(ingest, "has_subsec")[rows]
