@@ -71,6 +71,6 @@ class LandscapeConfig(Section):
     )
     clock: Literal["auto", "own"] = Field(
         default="auto",
-        description="Clock of the frames: auto takes that of the stage timing where it is good to 3 s; "
-        "own finds it from the light in the wide frames alone.",
+        description="Clock of the frames: auto takes that of the stage timing where it is good to "
+        "3 s; own finds it from the light in the wide frames alone.",
     )

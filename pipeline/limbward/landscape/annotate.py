@@ -19,6 +19,7 @@ ToPixels = Callable[[Floats], Floats]
 
 LEAST_SIDE = 1600  # longer side of the picture
 STRETCH = 10.0  # arcsinh: a tenth of the brightest is drawn at half
+SKY_TIMES = 8.0  # its middle's light that is drawn white at least
 GRID = (190, 205, 225)
 HORIZON = (240, 190, 120)
 SHADOW = (255, 150, 90)
@@ -63,11 +64,19 @@ class Drawing:
     foot: str
 
 
-def toned(picture: NDArray[np.float32], high: float | None = None) -> Bytes:
-    """Return linear colours (3, h, w) as bytes (h, w, 3) for a screen, dark parts lifted."""
+def white_level(picture: NDArray[np.float32]) -> float:
+    """Return the light of a linear picture (3, h, w) that is to be drawn white.
+
+    So that a sky that fills the frame stays a sky: its middle is drawn at a third at most.
+    """
     light = picture.mean(axis=0)
-    top = float(np.quantile(light, 0.985)) if high is None else high
-    scaled = np.clip(picture / max(top, 1e-6), 0.0, 1.0)
+    top = max(float(np.quantile(light, 0.985)), SKY_TIMES * float(np.median(light)))
+    return float(np.clip(top, 1e-6, 1.0))
+
+
+def toned(picture: NDArray[np.float32], white: float) -> Bytes:
+    """Return linear colours (3, h, w) as bytes (h, w, 3) for a screen, dark parts lifted."""
+    scaled = np.clip(picture / white, 0.0, 1.0)
     shown = np.arcsinh(STRETCH * scaled) / np.arcsinh(STRETCH)
     return np.moveaxis(np.rint(255.0 * shown), 0, -1).astype(np.uint8)
 
@@ -80,7 +89,7 @@ def annotated(developed: Developed, drawing: Drawing) -> tuple[Bytes, list[str]]
     developed : Developed
     drawing : Drawing
     """
-    shown = toned(developed.picture)
+    shown = toned(developed.picture, white_level(developed.picture))
     h, w = shown.shape[:2]
     scale = max(1.0, LEAST_SIDE / max(h, w))
     size = (round(scale * w), round(scale * h))
@@ -133,7 +142,16 @@ def _draw_shadow(
         inside &= line[:, 1] < sheet.height - 2 * text_px
         for k in np.flatnonzero(inside)[:: max(1, int(inside.sum()) // 8)][1:]:
             x, y = line[k]
-            if sheet.label(words, x, y, 0.9 * text_px, size=0.9, sides="ab", colour=SHADOW):
+            rise, run = np.abs(line[k] - line[k - 1])[::-1]
+            if sheet.label(
+                words,
+                x,
+                y,
+                0.9 * text_px,
+                size=0.9,
+                sides="rl" if rise > run else "ab",
+                colour=SHADOW,
+            ):
                 break
 
 

@@ -45,7 +45,9 @@ def see_file(path: Path, digest: str, response: Response | None, long_side: int)
     """
     frame = read_same(path, digest, response)
     reduced = reduce_frame(frame, long_side)
-    return see(reduced.planes, reduced.factor, _range(frame), frame.width, frame.height)
+    red, green, blue = (float(v) for v in frame.daylight)
+    balance = (red / green, 1.0, blue / green)
+    return see(reduced.planes, reduced.factor, _range(frame), frame.width, frame.height, balance)
 
 
 def develop_file(path: Path, digest: str, response: Response | None, long_side: int) -> Developed:

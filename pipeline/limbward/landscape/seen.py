@@ -69,7 +69,14 @@ class Seen:
     factor: int = 1
 
 
-def see(planes: Planes, factor: int, white: float, width: int, height: int) -> Seen:
+def see(
+    planes: Planes,
+    factor: int,
+    white: float,
+    width: int,
+    height: int,
+    balance: tuple[float, float, float] = (1.0, 1.0, 1.0),
+) -> Seen:
     """Measure a frame.
 
     Parameters
@@ -81,6 +88,8 @@ def see(planes: Planes, factor: int, white: float, width: int, height: int) -> S
         Range above black.
     width, height : int
         Of the whole frame, raw pixels.
+    balance : tuple of float
+        White balance for daylight, green 1, of the small picture.
     """
     green = planes[1]
     # Of a fisheye's picture more than half may be land, or beyond its circle.
@@ -106,6 +115,7 @@ def see(planes: Planes, factor: int, white: float, width: int, height: int) -> S
     times = max(1, -(-max(green.shape) // SMALL_PX))
     h, w = (n // times * times for n in green.shape)
     small = planes[:, :h, :w].reshape(3, h // times, times, w // times, times).mean(axis=(2, 4))
+    small = small * np.array(balance)[:, None, None]
     return Seen(
         width,
         height,

@@ -14,13 +14,13 @@ from limbward.config import Config
 from limbward.landscape.lens import directions
 from limbward.landscape.told import frame_told, lens_told, pose_told
 from limbward.products import landscape_pictures as pictures
-from limbward.products.product import Product, artefact, write_product
 from limbward.products.wide_frames import WideFrames, read_wide
 from limbward.sky.circumstances import iso_utc
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import masked_floats, masked_texts
 from limbward.workspace.frames import assemble_frames
+from limbward.workspace.product import Product, artefact, write_product
 
 SKY = "sky.json"
 TABLE = Workspace.table("landscape")

@@ -9,21 +9,20 @@ from astropy.time import TimeDelta
 from numpy.typing import NDArray
 
 from limbward.config import Config
-from limbward.landscape.annotate import toned
+from limbward.landscape.annotate import toned, white_level
 from limbward.landscape.crescent import light_left
 from limbward.landscape.develop import Developed
 from limbward.landscape.path import PathSun, even_steps, sun_path
 from limbward.landscape.session import GONE
-from limbward.products.product import Product, artefact, write_product
 from limbward.products.wide_frames import WideFrames, named_frame
 from limbward.render.writers import Caption, write_png, write_tiff
 from limbward.sky.circumstances import iso_utc
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.product import Product, artefact, write_product
 
 NAME = "sun-path"
 LEAST_SUNS = 3
-WHITE = 0.985  # quantile of the foreground's light that is drawn white, as in the annotated frame
 
 
 def write(
@@ -70,7 +69,7 @@ def write(
             notes.append(frame)
             continue
         made.append((frame, _sun(wide, k, total=k == total)))
-    white = float(np.quantile(base.picture.mean(axis=0), WHITE))
+    white = white_level(base.picture)
     linear = sun_path(base, made, white)
     _save(config, workspace, reporter, wide, suns, ground, toned(linear, white), files)
 

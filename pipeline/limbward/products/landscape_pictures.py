@@ -9,7 +9,7 @@ import numpy as np
 from astropy.time import TimeDelta
 from numpy.typing import NDArray
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.landscape.annotate import Drawing, Mark, annotated
 from limbward.landscape.develop import Developed, develop_file
 from limbward.landscape.lens import enu
@@ -18,7 +18,6 @@ from limbward.products import landscape_path, landscape_sky
 from limbward.products.wide_frames import WideFrames, named_frame
 from limbward.render.writers import Caption, write_png
 from limbward.sky.umbra import umbra_edge
-from limbward.stages import place_and_time
 from limbward.work.executors import local_crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter

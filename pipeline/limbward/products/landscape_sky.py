@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.landscape.brightness import (
     STEP_DEG,
     along_horizon,
@@ -16,12 +16,11 @@ from limbward.landscape.brightness import (
 )
 from limbward.landscape.charts import brightness_chart, horizon_chart
 from limbward.landscape.told import zero_points
-from limbward.products.product import Product, artefact, write_product
 from limbward.products.wide_frames import WideFrames
 from limbward.render.writers import write_png
-from limbward.stages import place_and_time
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
+from limbward.workspace.product import Product, artefact, write_product
 
 Floats = NDArray[np.float64]
 

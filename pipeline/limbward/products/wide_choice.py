@@ -21,8 +21,8 @@ Floats = NDArray[np.float64]
 
 USUAL_WIDTHS_MM = (36.0, 23.5, 22.3, 17.3, 13.2)  # of sensors, the commonest first
 UNKNOWN_FOCALS = np.geomspace(0.25, 2.0, 26)  # of the frame's width, where nothing tells more
-# The stage timing's clock is taken if it dates nearly all frames so well: crescents of a few pixels,
-# which it measures as it would large ones, say little, and their light says more.
+# The stage timing's clock is taken if it dates nearly all frames so well: crescents of a few
+# pixels, which it measures as it would large ones, say little, and their light says more.
 TOLD_S, TOLD_SHARE = 3.0, 0.9
 
 

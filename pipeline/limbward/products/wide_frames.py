@@ -10,13 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.camera.response import Response
-from limbward.config import Config
+from limbward.config import Config, place_and_time
 from limbward.errors import ConfigError, LimbwardError
 from limbward.landscape.develop import see_file
 from limbward.landscape.heavens import Heavens, heavens
 from limbward.landscape.session import Frame, Known, Session, solve_session
 from limbward.products.wide_choice import chosen, focals, readings, sensitivity
-from limbward.stages import place_and_time
 from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.work.reporting import Reporter
