@@ -107,9 +107,9 @@ def annotated(developed: Developed, drawing: Drawing) -> tuple[Bytes, list[str]]
     sun = at(drawing.sun)
     if np.isfinite(sun).all():
         degree = scale / developed.factor / drawing.camera.scale_deg(drawing.sun)
-        sheet.keep_free(
-            float(sun[0]), float(sun[1]), FREE_RADII * drawing.sun_radius_deg * degree + text_px
-        )
+        free = FREE_RADII * drawing.sun_radius_deg * degree + text_px
+        sheet.keep_free(float(sun[0]), float(sun[1]), free)
+        sheet.untouched = (float(sun[0]), float(sun[1]), free)
     _mark_bodies(sheet, drawing.marks, at, text_px)
     _draw_shadow(sheet, drawing.shadow, at, text_px)
     _draw_grid(sheet, drawing, at, text_px)
@@ -181,6 +181,19 @@ def _draw_grid(sheet: Sheet, drawing: Drawing, at: ToPixels, text_px: int) -> No
         x, y = at(enu(0.0, azimuth))
         if np.isfinite([x, y]).all() and azimuth % 45:
             sheet.label(f"{azimuth:.0f}°", x, y, 0.4 * text_px, size=0.8, sides="ba", alpha=190)
+    _label_grid(sheet, at, step, text_px)
+
+
+def _label_grid(sheet: Sheet, at: ToPixels, step: float, text_px: int) -> None:
+    """Write azimuths along the lower edge where no horizon shows, and altitudes along the left."""
+    around, up = np.arange(0.0, 360.5, 1.0), np.arange(0.0, 80.5, 1.0)
+    for azimuth in np.arange(0.0, 360.0, step):
+        line = at(enu(up, azimuth))
+        inside = np.isfinite(line).all(axis=1) & (line > 0).all(axis=1)
+        inside &= (line[:, 0] < sheet.width) & (line[:, 1] < sheet.height)
+        if inside.any() and not inside[0]:
+            x, y = line[int(np.argmax(inside))]
+            sheet.label(f"{azimuth:.0f}°", x, y, 0.3 * text_px, size=0.8, sides="abr", alpha=190)
     for altitude in np.arange(step, 90.0, step):
         line = at(enu(altitude, around))
         left = np.isfinite(line).all(axis=1) & (line > 0).all(axis=1)

@@ -31,7 +31,8 @@ Box = tuple[float, float, float, float]
 class Sheet:
     """A picture to draw on, and which parts of it are taken.
 
-    Coordinates are pixels of the picture, the centre of the first at (0, 0).
+    Coordinates are pixels of the picture, the centre of the first at (0, 0). ``untouched`` is a
+    disc, (x, y, radius), that no line crosses.
     """
 
     width: int
@@ -39,6 +40,7 @@ class Sheet:
     text_px: int
     taken: list[Box] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
+    untouched: tuple[float, float, float] | None = None
 
     def __post_init__(self) -> None:
         self._over = Image.new("RGBA", (OVER * self.width, OVER * self.height), (0, 0, 0, 0))
@@ -66,6 +68,8 @@ class Sheet:
                 continue
             if max(abs(a[0] - b[0]), abs(a[1] - b[1])) > 0.5 * self.width:
                 continue  # the two ends of a circle around the sky
+            if self.untouched is not None and _passes(a, b, self.untouched):
+                continue
             if max(np.abs(a).max(), np.abs(b).max()) > 4 * max(self.width, self.height):
                 continue
             ends = [float(OVER * (v + 0.5)) for v in (*a, *b)]
@@ -140,6 +144,15 @@ class Sheet:
         small = self._over.resize((self.width, self.height), Image.Resampling.BOX)
         base = Image.fromarray(picture).convert("RGBA")
         return np.asarray(Image.alpha_composite(base, small).convert("RGB"))
+
+
+def _passes(
+    a: NDArray[np.float64], b: NDArray[np.float64], disc: tuple[float, float, float]
+) -> bool:
+    """Return whether a straight line comes into a disc."""
+    middle, way = np.array(disc[:2]), b - a
+    part = np.clip((middle - a) @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
+    return bool(np.linalg.norm(a + part * way - middle) < disc[2])
 
 
 def _dashes(xy: NDArray[np.float64], dash: float) -> NDArray[np.float64]:
