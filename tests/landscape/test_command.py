@@ -28,7 +28,7 @@ def card(tmp_path_factory):
     shots = whole_eclipse(840.0)
     config = write_card(folder, session, shots, CLOCK_S)
     with config.open("a") as file:
-        file.write("landscape: {shadow_height_km: 10, step_minutes: 14}\n")
+        file.write("landscape: {shadow_height_km: 10, step_minutes: 14, every: true}\n")
     result = CliRunner().invoke(app, ["landscape", str(config), "--jobs", "1"])
     assert result.exit_code == 0, result.output
     return session, shots, folder / "workspace"
@@ -74,8 +74,13 @@ def test_pictures(card) -> None:
         picture = np.asarray(Image.open(workspace / f"sequences/{name}.png").convert("RGB"))
         assert np.ptp(picture) > 150, name
         assert json.loads((workspace / f"sequences/{name}.json").read_text())["picture"]
+    assert len(list((workspace / "sequences/landscape").glob("*.png"))) == 7  # the unfiltered ones
     suns = json.loads((workspace / "sequences/sun-path.json").read_text())["details"]["suns"]
     assert len(suns) == 10
+    assert (
+        "filter"
+        in json.loads((workspace / "sequences/horizon.json").read_text())["details"]["caution"]
+    )
     curve = json.loads((workspace / "sequences/sky-brightness.json").read_text())["details"]
     assert curve["calibrated"]
     high, minutes = np.array(curve["high"], float), np.array(curve["minutes"])

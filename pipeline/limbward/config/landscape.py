@@ -44,6 +44,11 @@ class LandscapeConfig(Section):
         description="Frame to annotate, by its name or the end of its path; null takes the one in "
         "which most planets and stars show.",
     )
+    every: bool = Field(
+        default=False,
+        description="Also annotate a copy of every frame that shows the landscape, into "
+        "`sequences/landscape/`.",
+    )
     shadow_height_km: float | None = Field(
         default=None,
         gt=0,

@@ -9,6 +9,7 @@ from astropy.time import TimeDelta
 from numpy.typing import NDArray
 
 from limbward.config import Config
+from limbward.errors import ConfigError
 from limbward.landscape.annotate import toned, white_level
 from limbward.landscape.crescent import light_left
 from limbward.landscape.develop import Developed
@@ -98,7 +99,13 @@ def _foreground(
     config: Config, wide: WideFrames, mine: NDArray[np.bool_], total: int | None
 ) -> int | None:
     if config.landscape.foreground is not None:
-        return named_frame(config, wide, "foreground", config.landscape.foreground)
+        named = named_frame(config, wide, "foreground", config.landscape.foreground)
+        if not mine[named]:
+            raise ConfigError(
+                f"{config.where('landscape', 'foreground')}: the tripod stood elsewhere in "
+                f"{wide.file[named]} than in most frames with the Sun; choose one of those."
+            )
+        return named
     if total is not None and not wide.frames[total].seen.dark:
         return total
     lit = [k for k in np.flatnonzero(mine) if not wide.frames[k].seen.dark]

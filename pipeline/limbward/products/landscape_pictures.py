@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
+from pathlib import PurePosixPath
 
 import numpy as np
 from astropy.time import TimeDelta
@@ -24,6 +26,7 @@ from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
 ANNOTATED = "sequences/landscape.png"
+EVERY = "sequences/landscape/"
 EDGE_DEG = 0.3  # of altitude: nearer to the horizon the shadow's edge means little
 
 
@@ -54,6 +57,8 @@ def write_all(config: Config, workspace: Workspace, reporter: Reporter, wide: Wi
                 made.notes.append(frame)
             else:
                 _write_annotated(config, workspace, wide, k, frame, made)
+        if config.landscape.every:
+            _write_every(config, workspace, reporter, wide, developed, made)
         landscape_path.write(config, workspace, reporter, wide, developed, made.files, made.notes)
     landscape_sky.write(config, workspace, reporter, wide, made.files)
     return made
@@ -75,32 +80,60 @@ def _to_annotate(config: Config, wide: WideFrames) -> int | None:
     return int(max(solved.tolist(), key=worth))
 
 
+def _write_every(
+    config: Config, workspace: Workspace, reporter: Reporter, wide: WideFrames,
+    developed: Callable[[int], Developed | str], made: Made,
+) -> None:  # fmt: skip
+    """Write an annotated copy of each solved frame that shows the landscape."""
+    shown = [
+        k for k in np.flatnonzero(wide.session.stand >= 0).tolist()
+        if np.isfinite(wide.frames[k].reading_s) and not wide.frames[k].seen.dark
+    ]  # fmt: skip
+    with reporter.progress(len(shown), "annotated copies") as advance:
+        for k in shown:
+            frame = developed(k)
+            if isinstance(frame, str):
+                made.notes.append(frame)
+            else:
+                # A number first: two cards may have files of one name.
+                name = f"{EVERY}{k + 1:04}-{PurePosixPath(wide.file[k]).stem}.png"
+                _write_one(config, workspace, wide, k, frame, name)
+                made.files.append(name)
+            advance()
+
+
 def _write_annotated(
     config: Config, workspace: Workspace, wide: WideFrames, k: int, frame: Developed, made: Made
 ) -> None:
+    bodies = _write_one(config, workspace, wide, k, frame, ANNOTATED)
+    made.annotated = ANNOTATED
+    made.files.append(ANNOTATED)
+    made.words = f"{wide.file[k]} with what is in it."
+    if bodies:
+        made.notes.append(f"There was no room for the names of {', '.join(bodies)}.")
+
+
+def _write_one(
+    config: Config, workspace: Workspace, wide: WideFrames, k: int, frame: Developed, name: str
+) -> list[str]:
+    """Write an annotated copy; return the bodies for whose names there was no room."""
     sky, session = wide.heavens, wide.session
-    t = np.array(wide.since_s()[k])
-    vectors = sky.vectors(np.clip(t, sky.first_s, sky.last_s))
+    t = np.clip(np.array(wide.since_s()[k]), sky.first_s, sky.last_s)
+    vectors = sky.vectors(t)
     marks = [
         Mark(f"{sky.name[n.body]}  {sky.magnitude[n.body]:.1f}".replace("-", "−"), vectors[n.body])
         for n in session.names[k].named
     ]
-    seen = wide.frames[k].seen
+    seen, foot = wide.frames[k].seen, _foot(config, wide, k)
     drawing = Drawing(
         session.camera(k), seen.width, seen.height, marks, vectors[0],
-        float(sky.radii_deg(t)[0]), _shadow(config, wide, t), _foot(config, wide, k),
+        float(sky.radii_deg(t)[0]), _shadow(config, wide, t), foot,
     )  # fmt: skip
     picture, left_out = annotated(frame, drawing)
-    caption = Caption(_foot(config, wide, k), config.report.title, config.report.author,
-                      config.site.name)  # fmt: skip
-    with workspace.writing(ANNOTATED) as part:
+    caption = Caption(foot, config.report.title, config.report.author, config.site.name)
+    with workspace.writing(name) as part:
         write_png(part, np.moveaxis(picture, -1, 0).astype(np.float32) / 255.0, caption)
-    made.annotated = ANNOTATED
-    made.files.append(ANNOTATED)
-    made.words = f"{wide.file[k]} with what is in it."
-    bodies = [m.words.split("  ")[0] for m in marks if m.words in left_out]
-    if bodies:
-        made.notes.append(f"There was no room for the names of {', '.join(bodies)}.")
+    return [m.words.split("  ")[0] for m in marks if m.words in left_out]
 
 
 def _shadow(

@@ -44,14 +44,25 @@ def write(
         return
     covered = place_and_time.covered_s(config, place_and_time.eclipse(config))
     contacts = None if covered is None else (covered[0] / 60.0, covered[1] / 60.0)
-    _curve(workspace, reporter, wide, usable, contacts, files)
-    _strip(workspace, reporter, wide, usable, contacts, files)
+    made = [
+        _curve(wide, usable, contacts),
+        _strip(workspace, wide, usable, contacts),
+    ]
+    # Both show when the contacts are, so their files carry the cautions.
+    caution = place_and_time.contacts_json(config, place_and_time.eclipse(config))["caution"]
+    for product, chart in (one for one in made if one is not None):
+        product.details["caution"] = caution
+        name = f"sequences/{product.name}.png"
+        with workspace.writing(name) as part:
+            picture = np.moveaxis(chart, -1, 0).astype(np.float32) / np.float32(255.0)
+            write_png(part, picture, f"{product.title}. {caution}")
+        write_product(workspace, reporter, product)
+        files.append(name)
 
 
 def _curve(
-    workspace: Workspace, reporter: Reporter, wide: WideFrames, usable: list[int],
-    contacts: tuple[float, float] | None, files: list[str],
-) -> None:  # fmt: skip
+    wide: WideFrames, usable: list[int], contacts: tuple[float, float] | None
+) -> tuple[Product, NDArray[np.uint8]]:
     t = wide.since_s()[usable]
     levels = []
     for k in usable:
@@ -92,13 +103,12 @@ def _curve(
             "calibrated": calibrated,
         },
     )
-    _save(workspace, reporter, product, chart, files)
+    return product, chart
 
 
 def _strip(
-    workspace: Workspace, reporter: Reporter, wide: WideFrames, usable: list[int],
-    contacts: tuple[float, float] | None, files: list[str],
-) -> None:  # fmt: skip
+    workspace: Workspace, wide: WideFrames, usable: list[int], contacts: tuple[float, float] | None
+) -> tuple[Product, NDArray[np.uint8]] | None:
     stand = int(np.bincount(wide.session.stand[usable]).argmax())
     rows = [k for k in usable if wide.session.stand[k] == stand]
     middle = wide.session.fit.poses[stand].azimuth
@@ -110,7 +120,7 @@ def _strip(
     shown = np.asarray(np.isfinite(np.stack(lines)).any(axis=(0, 1)))
     if len(rows) < LEAST or not shown.any():
         workspace.remove(artefact(STRIP))
-        return
+        return None
     part = slice(int(np.argmax(shown)), shown.size - int(np.argmax(shown[::-1])))
     times, strip = even_rows(wide.since_s()[rows], [v[:, part] for v in lines], ROWS)
     chart = horizon_chart(azimuth[part], times / 60.0, strip, contacts)
@@ -123,18 +133,7 @@ def _strip(
         picture=f"sequences/{STRIP}.png",
         files=[f"sequences/{STRIP}.png", artefact(STRIP)],
     )
-    _save(workspace, reporter, product, chart, files)
-
-
-def _save(
-    workspace: Workspace, reporter: Reporter, product: Product, chart: NDArray[np.uint8],
-    files: list[str],
-) -> None:  # fmt: skip
-    name = f"sequences/{product.name}.png"
-    with workspace.writing(name) as part:
-        write_png(part, np.moveaxis(chart, -1, 0).astype(np.float32) / 255.0, product.title)
-    write_product(workspace, reporter, product)
-    files.append(name)
+    return product, chart
 
 
 def _darkest(high: Floats, calibrated: bool) -> dict[str, str]:

@@ -116,10 +116,15 @@ def named_frame(config: Config, wide: WideFrames, key: str, name: str) -> int:
     Raises
     ------
     ConfigError
-        If it is none of the wide frames.
+        If it is none of the wide frames, or not solved.
     """
     for k, file in enumerate(wide.file):
         if file == name or PurePosixPath(file).name == name or file.endswith(f"/{name}"):
+            if wide.session.stand[k] < 0:
+                raise ConfigError(
+                    f"{config.where('landscape', key)}: nothing in {file} tells where it looks; "
+                    "choose a frame with the Sun in it, or one between two such frames."
+                )
             return k
     raise ConfigError(
         f"{config.where('landscape', key)}: {name!r} is none of the {len(wide.file)} wide frames; "
