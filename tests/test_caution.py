@@ -191,7 +191,7 @@ def contacts_only(config, workspace, reporter):
     workspace.write_json(Workspace.contacts, found)
 
 
-PRODUCTS = ("sheet", "strip", "film", "prominences", "chromosphere", "clips")
+PRODUCTS = ("sheet", "strip", "film", "prominences", "chromosphere", "clips", "landscape")
 
 
 def command_lines(folder: Path, kind: str) -> dict[str, list[str]]:

@@ -45,6 +45,12 @@ def add_products(app: typer.Typer) -> None:
         "clips",
         "Correct the times of videos; save stills at the contacts.",
     )
+    _add(
+        app,
+        "landscape",
+        "Solve wide and fisheye frames: planets, the sky, the Sun's path.",
+        jobs=True,
+    )
 
 
 def _add(app: typer.Typer, name: str, words: str, *, jobs: bool = False, example: str = "") -> None:
@@ -80,6 +86,8 @@ def make(name: str, path: Path, workspace: Path | None, jobs: int | None) -> Non
     product = import_module(f"limbward.products.{name}")
     settings, space = load(path, workspace, jobs)
     reporter = make_reporter()
+    if name == "landscape" and not space.path(space.table("timing")).exists():
+        run_stages(settings, space, reporter, last="timing")  # all that it needs of a run
     run_product(settings, space, reporter, name, product.run)
     for file in product_files(space, name):
         print(f"{name}: {space.path(file)}")

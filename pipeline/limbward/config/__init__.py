@@ -3,6 +3,7 @@
 from limbward.config.base import Day, Instant, PathText, Section, Up
 from limbward.config.clock import TimeReference, TimingConfig
 from limbward.config.frames import BodyRule, FrameRule, matches
+from limbward.config.landscape import LandscapeConfig
 from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import (
     ENHANCEMENT_NAME,
@@ -35,6 +36,7 @@ __all__ = [
     "FrameRule",
     "InputConfig",
     "Instant",
+    "LandscapeConfig",
     "MergeConfig",
     "PathText",
     "ProminencesConfig",

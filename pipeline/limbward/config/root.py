@@ -12,6 +12,7 @@ from pydantic_core import PydanticCustomError
 from limbward.config.base import Day, PathText, Section
 from limbward.config.clock import TimingConfig
 from limbward.config.frames import BodyRule, FrameRule
+from limbward.config.landscape import LandscapeConfig
 from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import ComposeConfig, EnhanceConfig, VariantConfig, default_enhance
 from limbward.config.run import ReportConfig, RunConfig
@@ -74,6 +75,9 @@ class Config(Section):
         default=ChromosphereConfig(), description=str(ChromosphereConfig.__doc__)
     )
     clips: ClipsConfig = Field(default=ClipsConfig(), description=str(ClipsConfig.__doc__))
+    landscape: LandscapeConfig = Field(
+        default=LandscapeConfig(), description=str(LandscapeConfig.__doc__)
+    )
     report: ReportConfig = Field(default=ReportConfig(), description=str(ReportConfig.__doc__))
     run: RunConfig = Field(default=RunConfig(), description=str(RunConfig.__doc__))
 

@@ -90,6 +90,65 @@ def barycentric(
     return sun.T, (emb + moon).T, (emb + earth).T, velocity.T
 
 
+CENTRES = {"Sun": (SSB, SUN), "Mercury": (SSB, 1), "Venus": (SSB, 2), "Mars": (SSB, 4)} | {
+    "Jupiter": (SSB, 5),
+    "Saturn": (SSB, 6),
+}
+
+
+def body_barycentric(
+    name: str, body: str, tdb1: NDArray[np.float64], tdb2: NDArray[np.float64]
+) -> Vectors:
+    """Return the barycentric place of Sun, Moon or a planet, shape (N, 3): km, ICRF axes.
+
+    Parameters
+    ----------
+    name : str
+        The kernel, as for `kernel_path`.
+    body : str
+        ``Sun``, ``Moon``, ``Mercury``, ``Venus``, ``Mars``, ``Jupiter`` or ``Saturn``; the last
+        two are the centres of mass with their moons (0.1 arcsec from the planets' own).
+    tdb1, tdb2 : ndarray, shape (N,)
+
+    Raises
+    ------
+    ConfigError
+        If an instant lies outside the kernel.
+    """
+    kernel = _open(name)
+    try:
+        if body == "Moon":
+            both = kernel[SSB, EMB].compute(tdb1, tdb2) + kernel[EMB, MOON].compute(tdb1, tdb2)
+            return both.T
+        return kernel[CENTRES[body]].compute(tdb1, tdb2).T
+    except ValueError as error:
+        raise ConfigError(_outside(kernel, name)) from error
+
+
+def earth_with_velocity(
+    name: str, tdb1: NDArray[np.float64], tdb2: NDArray[np.float64]
+) -> tuple[Vectors, Vectors]:
+    """Return the Earth's barycentric place, km, and velocity, km/s, shape (N, 3), ICRF axes.
+
+    Parameters
+    ----------
+    name, tdb1, tdb2
+        As for `body_barycentric`.
+
+    Raises
+    ------
+    ConfigError
+        If an instant lies outside the kernel.
+    """
+    kernel = _open(name)
+    try:
+        emb, emb_rate = kernel[SSB, EMB].compute_and_differentiate(tdb1, tdb2)
+        earth, earth_rate = kernel[EMB, EARTH].compute_and_differentiate(tdb1, tdb2)
+    except ValueError as error:
+        raise ConfigError(_outside(kernel, name)) from error
+    return (emb + earth).T, ((emb_rate + earth_rate) / SECONDS_A_DAY).T
+
+
 def _outside(kernel: SPK, name: str) -> str:
     segments = [kernel[SSB, SUN], kernel[SSB, EMB], kernel[EMB, MOON], kernel[EMB, EARTH]]
     ends = max(s.start_jd for s in segments), min(s.end_jd for s in segments)

@@ -10,7 +10,7 @@ import numpy as np
 from astropy.table import Table
 
 from limbward.workspace import Workspace
-from limbward.workspace.columns import typed
+from limbward.workspace.columns import floats, typed
 from limbward.workspace.ingest_table import COLUMNS
 
 # What the stages after ingest add; the rest has the type and the unit that it has there. A unit of
@@ -32,6 +32,7 @@ ORDER = (
     *("limb_width", "saturated_fraction", "used", "note", "linear", "time_source", "ring", "band"),
 )
 FRAME_COLUMNS = {name: LATER.get(name) or COLUMNS[name] for name in ORDER}
+BESIDE = "landscape"  # a product whose table gives times to frames that no stage can date as well
 SOURCES = ("ingest", "timing", "align", "merge")
 
 
@@ -96,9 +97,25 @@ def assemble_frames(workspace: Workspace, stages: Iterable[str] = SOURCES) -> Ta
     present = [name for name in names if workspace.path(name).exists()]
     if not present or present[0] != names[0]:
         return None
-    joined = join_frames(workspace.read_table(name) for name in present)
+    tables = [workspace.read_table(name) for name in present]
+    beside = Workspace.table(BESIDE)
+    if workspace.path(beside).exists():
+        tables.append(_better_times(workspace.read_table(beside), tables))
+    joined = join_frames(tables)
     workspace.write_table(Workspace.frames, joined)
     return joined
+
+
+def _better_times(beside: Table, tables: list[Table]) -> Table:
+    """Return the rows of a table whose files are still there and whose times are the surer ones."""
+    sigma = {str(file): np.inf for file in tables[0]["file"]}
+    for table in tables:
+        for file, value in zip(table["file"], floats(table, "time_utc_sigma"), strict=True):
+            if np.isfinite(value):
+                sigma[str(file)] = float(value)
+    own = floats(beside, "time_utc_sigma")
+    better = [s < sigma.get(str(f), -np.inf) for f, s in zip(beside["file"], own, strict=True)]
+    return beside[np.array(better, bool)]
 
 
 def _known_columns(table: Table) -> Iterable[tuple[str, Any]]:
