@@ -9,6 +9,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from limbward.camera.bands import is_narrow
 from limbward.config import Config, place_and_time
 from limbward.radiance.selection import DISPLAY_REFERRED, Files, without_lines
 from limbward.runs.stage import Stage
@@ -26,6 +27,11 @@ from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_stage_tables
 
 Floats = NDArray[np.float64]
+
+SEE_CHROMOSPHERE = (
+    " `limbward chromosphere CONFIG` makes a picture from the frames in the light of a spectral "
+    "line."
+)
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -48,7 +54,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     if not found:
         total = place_and_time.eclipse(config).kind == "total"
         if total:
-            reporter.warn("No frame of totality can be merged, so there will be no corona.")
+            only_lines = any(is_narrow(band) for band in texts(ingest, "band"))
+            reporter.warn(
+                "No frame of totality can be merged, so there will be no corona."
+                + (SEE_CHROMOSPHERE if only_lines else "")
+            )
         keep_better(workspace, 0, reporter.warn)
         if not total:
             told = _stack(config, workspace, reporter, files, (ingest, align), note)
