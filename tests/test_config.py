@@ -105,9 +105,8 @@ def test_a_stage_names_the_sections_that_it_reads(stage):
         if model == "Config"
     }
     # Where things lie and how the work is done change no result. Which files are there is for
-    # ingest alone; that others import the module that lists the cards, and the clips of a product,
-    # is harmless.
-    free = {"workspace", "run", "clips"} | (set() if stage.name == "ingest" else {"input"})
+    # ingest alone; that others import the module that lists the cards is harmless.
+    free = {"workspace", "run"} | (set() if stage.name == "ingest" else {"input"})
     assert read - free <= set(stage.sections)
     assert set(stage.sections) <= read
 

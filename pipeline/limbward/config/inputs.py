@@ -53,21 +53,6 @@ def find_inputs(config: Config) -> tuple[Listing, dict[Path, Content]]:
     return listing, stated
 
 
-def find_clips(config: Config) -> list[tuple[Path, str]]:
-    """Return the clips and their names in tables: those the config names, or those on the cards."""
-    base = config.base_dir.absolute()
-    if config.clips.files:
-        roots = [
-            Path(match)
-            for pattern in config.clips.files
-            for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True))
-        ]
-    else:
-        roots = card_paths(config)
-    listing = find_files(roots, base, config.input.exclude)
-    return [(f.path, f.file) for f in listing.files if f.kind == "video"]
-
-
 def _stated_patterns(config: Config) -> dict[Content, list[str]]:
     return {
         "dark": config.input.darks,

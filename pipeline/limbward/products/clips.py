@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from glob import glob
 from pathlib import Path
 from typing import Any
 
@@ -10,13 +11,14 @@ from astropy.table import Table
 from astropy.time import Time
 from PIL import Image
 
+from limbward.camera.card import find_files
 from limbward.clips.clock import Beforehand, timed
 from limbward.clips.overview import overview, thumbnail
 from limbward.clips.sampling import MEMORY, PICTURE_S, sample
 from limbward.clips.sampling import stills as stills_of
 from limbward.clips.times import add_still, borrow_clocks, contacts_in, words_of
 from limbward.config import Config, place_and_time
-from limbward.config.inputs import find_clips
+from limbward.config.inputs import card_paths
 from limbward.config.known_limb import known_limb
 from limbward.errors import LimbwardError
 from limbward.render.writers import write_png
@@ -52,7 +54,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """
     circumstances = place_and_time.eclipse(config)
     epoch = place_and_time.greatest(circumstances)
-    paths = find_clips(config)
+    paths = _find_clips(config)
     if not paths:
         raise LimbwardError(
             "There are no videos (MP4, MOV and the like) on the cards; name them under clips.files."
@@ -90,6 +92,21 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             write_png(part, picture, "Stills of clips at the contacts")
     words = place_and_time.contacts_json(config, circumstances)["caution"]
     write_product(workspace, reporter, _product(entries, stills.files, notes, words))
+
+
+def _find_clips(config: Config) -> list[tuple[Path, str]]:
+    """Return the clips and their names in tables: those the config names, or those on the cards."""
+    base = config.base_dir.absolute()
+    if config.clips.files:
+        roots = [
+            Path(match)
+            for pattern in config.clips.files
+            for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True))
+        ]
+    else:
+        roots = card_paths(config)
+    listing = find_files(roots, base, config.input.exclude)
+    return [(f.path, f.file) for f in listing.files if f.kind == "video"]
 
 
 def _beforehand(config: Config, circumstances: Circumstances, epoch: Time) -> Beforehand:
