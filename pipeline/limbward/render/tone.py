@@ -116,14 +116,12 @@ def map_rows(
     light: Pixels,
     spread: Pixels,
     known: NDArray[np.bool_],
-    dark: float,
-    soft: float,
-    floor: float,
-    span: float,
+    curve: tuple[float, float, float, float],
     shown: Pixels,
     noise: Pixels,
 ) -> None:
-    """Write rows of `tone_mapped`."""
+    """Write rows of `tone_mapped`; the curve is its dark, soft and floor, and its span."""
+    dark, soft, floor, span = curve
     for y in range(first, last):
         for x in range(light.shape[1]):
             at = (light[y, x] - dark) / soft
@@ -154,10 +152,8 @@ def tone_mapped(
     """
     shown, noise = np.empty(light.shape, np.float32), np.empty(light.shape, np.float32)
     span = float((tone.ceiling - tone.floor) / np.arcsinh((tone.bright - tone.dark) / tone.soft))
-    in_threads(
-        map_rows, len(light), light, spread, known, tone.dark, tone.soft, tone.floor, span, shown,
-        noise,
-    )  # fmt: skip
+    curve = float(tone.dark), float(tone.soft), float(tone.floor), span
+    in_threads(map_rows, len(light), light, spread, known, curve, shown, noise)
     return shown, noise
 
 
