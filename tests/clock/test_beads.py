@@ -216,7 +216,7 @@ def test_stated_errors_hold_at_eclipses_of_four_librations():
     """All sixteen: ``python -m tests.benchmarks.beads``."""
     errors, sigmas = [], []
     for which in range(0, len(ECLIPSES), 4):
-        s = session(which, 100 + which, frames=7)
+        s = session(which, 100 + which, frames=5)
         beads, *_ = dated(s)
         assert beads.why_not == ""
         errors.append(beads.offset_s - s.offset_s)

@@ -10,7 +10,7 @@ from limbward.camera.clipping import clip_level
 from limbward.radiance.blur import excess_blur, too_blurred
 from limbward.radiance.ghost import find_ghost, ghost_on_grid
 from limbward.radiance.registered import predict, register_frames
-from limbward.radiance.veil import find_veil, unveiled
+from limbward.radiance.veil import _percentile, find_veil, unveiled
 from tests.radiance.scene import RATE, SKY, Scene, Shot, radiance
 
 EXPOSURES = (1 / 60, 1 / 30, 1 / 15, 1 / 8) * 2
@@ -216,3 +216,12 @@ def test_a_frame_that_reaches_white_or_is_not_clipped_shows_no_lower_end():
     rng = np.random.default_rng(4)
     assert clip_level(scene.frame(Shot(2.0, 1.0, 300, 200), rng)) is None
     assert clip_level(scene.frame(Shot(1 / 2000, 1.0, 300, 200), rng)) is None
+
+
+@pytest.mark.parametrize("percent", [0.0, 10.0, 90.0, 100.0])
+def test_percentiles_without_what_is_unknown_are_numpys(percent):
+    rng = np.random.default_rng(1)
+    values = np.where(rng.random((9, 500)) < 0.5, np.nan, rng.normal(size=(9, 500)))
+    values[4] = 0.3  # one at least is known
+    right = np.nanpercentile(values, percent, axis=0)
+    np.testing.assert_allclose(_percentile(values, percent), right, rtol=0, atol=1e-14)

@@ -12,6 +12,7 @@ from limbward.sequences.shots import (
     orientations,
     up_angles,
 )
+from limbward.sky.track import SkyTrack
 from tests.sequences.made_up import MOON, SPEED, SUN, shots
 
 
@@ -68,8 +69,11 @@ def test_frames_of_one_time_are_in_the_cameras_own_order():
     assert in_order(usable, middle, np.array([1.0, 7.0, 8.0, 9.0, 0.0])).tolist() == [1, 2, 0]
 
 
-class Turning:
+class Turning(SkyTrack):
     """A zenith that turns by a degree in a hundred seconds."""
+
+    def __init__(self):
+        pass
 
     def parallactic_angle(self, t):
         return 30.0 + 0.01 * np.asarray(t)

@@ -418,8 +418,24 @@ def _clearest(
     # Frames come and go where they saturate; a cloud has no edge there.
     smooth = 0.5 * KNOT_RADII * registered.sun_radius_px / registered.factor
     out = []
-    for found in (np.nanpercentile(values, CLEAREST, axis=0), np.nanstd(values, axis=0)):
+    for found in (_percentile(values, CLEAREST), np.nanstd(values, axis=0)):
         image = np.zeros(some.shape)
         image[some] = found
         out.append(np.asarray(gaussian_filter(image[tuple(nearest)], smooth, mode="nearest")))
     return out[0], out[1]
+
+
+def _percentile(values: Floats, percent: float) -> Floats:
+    """Return `numpy.nanpercentile` of the columns, each with a value at least.
+
+    That calls Python for every column: a second and a half for a small grid, this 0.01 s.
+    """
+    ordered = np.sort(values, axis=0)  # those unknown come last
+    last = np.isfinite(values).sum(axis=0) - 1
+    at = percent / 100.0 * last
+    below = np.floor(at).astype(np.int64)
+    low, high = (
+        np.take_along_axis(ordered, k[None], axis=0)[0]
+        for k in (below, np.minimum(below + 1, last))
+    )
+    return np.asarray(low + (at - below) * (high - low))
