@@ -10,9 +10,9 @@ import tifffile
 from PIL import Image, ImageCms
 
 from limbward.camera.frame import RawFrame
-from limbward.camera.view import TILE_PX, frame_view, tile
 from limbward.errors import ConfigError
 from limbward.render.export import parse_size, resized, sharpened, write_copy
+from limbward.render.raw_view import TILE_PX, frame_view, tile
 from limbward.render.space import SRGB
 from limbward.render.writers import Caption
 

@@ -69,6 +69,11 @@ class RawFrame:
         return int(self.data.shape[-1])
 
     @property
+    def span(self) -> float:
+        """From black, the mean of the colours', to white."""
+        return float(self.white - np.mean(self.black))
+
+    @property
     def is_mosaic(self) -> bool:
         """Whether each pixel sees one colour of several."""
         return self.pattern.size > 1

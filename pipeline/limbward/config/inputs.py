@@ -64,7 +64,7 @@ def _stated_patterns(config: Config) -> dict[Content, list[str]]:
 def _matches(config: Config, patterns: Iterable[str]) -> Iterator[Path]:
     """Yield the files that glob patterns match; of a folder, all that is in it."""
     for pattern in patterns:
-        for match in sorted(glob(_absolute(config, pattern), recursive=True)):
+        for match in sorted(glob(absolute_pattern(config, pattern), recursive=True)):
             path = Path(match)
             if path.is_dir():
                 yield from (p for p in sorted(path.rglob("*")) if p.is_file())
@@ -72,7 +72,7 @@ def _matches(config: Config, patterns: Iterable[str]) -> Iterator[Path]:
                 yield path
 
 
-def _absolute(config: Config, pattern: str) -> str:
+def absolute_pattern(config: Config, pattern: str) -> str:
     """Return a pattern from the config's folder, whose own name is not one: it may hold [ or *."""
     start, *rest = Path(pattern).parts or (".",)
     if start.startswith("~"):

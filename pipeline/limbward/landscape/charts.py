@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -15,9 +18,8 @@ DPI = 150
 DEPTH = 6.0  # times the darkest that is drawn black: totality is dark, not black
 
 
-def _figure(width: float, height: float, panels: int) -> tuple[Figure, list]:  # type: ignore[type-arg]
+def _figure(width: float, height: float, panels: int) -> tuple[Figure, list[Axes]]:
     figure = Figure(figsize=(width, height), dpi=DPI, facecolor=PAPER, layout="constrained")
-    FigureCanvasAgg(figure)
     axes = figure.subplots(1, panels, squeeze=False)[0]
     for axis in axes:
         axis.set_facecolor(PAPER)
@@ -27,16 +29,16 @@ def _figure(width: float, height: float, panels: int) -> tuple[Figure, list]:  #
     return figure, list(axes)
 
 
-def _words(axis, x: str, y: str, title: str) -> None:  # type: ignore[no-untyped-def]
+def _words(axis: Axes, x: str, y: str, title: str) -> None:
     axis.set_xlabel(x, color=INK, fontsize=9)
     axis.set_ylabel(y, color=INK, fontsize=9)
     axis.set_title(title, color=INK, fontsize=10, loc="left")
 
 
 def _bytes(figure: Figure) -> NDArray[np.uint8]:
-    canvas = figure.canvas
+    canvas: Any = FigureCanvasAgg(figure)  # its functions have no types
     canvas.draw()
-    return np.asarray(canvas.buffer_rgba())[..., :3].copy()  # type: ignore[attr-defined]
+    return np.asarray(canvas.buffer_rgba())[..., :3].copy()
 
 
 def horizon_chart(

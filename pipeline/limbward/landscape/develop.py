@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.camera.frame import RawFrame
 from limbward.camera.reduce import reduce_frame
 from limbward.camera.response import Response
 from limbward.camera.same import read_same
@@ -47,7 +46,7 @@ def see_file(path: Path, digest: str, response: Response | None, long_side: int)
     reduced = reduce_frame(frame, long_side)
     red, green, blue = (float(v) for v in frame.daylight)
     balance = (red / green, 1.0, blue / green)
-    return see(reduced.planes, reduced.factor, _range(frame), frame.width, frame.height, balance)
+    return see(reduced.planes, reduced.factor, frame.span, frame.width, frame.height, balance)
 
 
 def develop_file(path: Path, digest: str, response: Response | None, long_side: int) -> Developed:
@@ -61,13 +60,9 @@ def develop_file(path: Path, digest: str, response: Response | None, long_side: 
     frame = read_same(path, digest, response)
     reduced = reduce_frame(frame, long_side)
     clipped = np.asarray(np.isnan(reduced.planes).any(axis=0))
-    level = np.where(clipped, np.float32(1.0), reduced.planes / np.float32(_range(frame)))
+    level = np.where(clipped, np.float32(1.0), reduced.planes / np.float32(frame.span))
     balance = (frame.daylight / frame.daylight.min())[:, None, None]
     # With the smallest multiplier 1, a clipped pixel is white in every colour.
     level = np.minimum(np.maximum(level, 0.0) * balance, np.float32(1.0))
     picture = np.tensordot(frame.to_srgb, level, axes=1).astype(np.float32)
     return Developed(np.clip(picture, 0.0, 1.0), clipped, reduced.factor)
-
-
-def _range(frame: RawFrame) -> float:
-    return float(frame.white - np.mean(frame.black))

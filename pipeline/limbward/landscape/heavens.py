@@ -96,9 +96,10 @@ def heavens(
     """
     t = np.arange(-half_span_s, half_span_s + 1.0, step_s)
     times = epoch + TimeDelta(t, format="sec")
-    air = {"ephemeris": ephemeris, "pressure_hpa": pressure_hpa, "temperature_c": temperature_c}
-    bodies = solar_system(times, site, **air)  # type: ignore[arg-type]
-    bodies = bodies.joined(bright_stars(times, site, faintest=faintest, **air))  # type: ignore[arg-type]
+    air = {"pressure_hpa": pressure_hpa, "temperature_c": temperature_c}
+    bodies = solar_system(times, site, ephemeris=ephemeris, **air)
+    stars = bright_stars(times, site, faintest=faintest, ephemeris=ephemeris, **air)
+    bodies = bodies.joined(stars)
     seen = view(times, site, radii=radii, ephemeris=ephemeris)
     sizes = np.stack([seen.sun_radius_arcsec, seen.moon_radius_arcsec], axis=-1) / 3600.0
     return Heavens(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,7 +91,7 @@ def clock_from_light(
     return LightClock(best, sigma, int(count))
 
 
-def _width(costs, best: float) -> float:  # type: ignore[no-untyped-def]
+def _width(costs: Callable[[Floats], Floats], best: float) -> float:
     """Return where the cost has risen by one, from a few probes ever further away."""
     lowest = float(costs(np.array([best]))[0])
     for reach in (0.25, 0.5, 1, 2, 4, 8, 16, 32, 64, 128, 256):

@@ -18,7 +18,7 @@ from limbward.clips.sampling import MEMORY, PICTURE_S, sample
 from limbward.clips.sampling import stills as stills_of
 from limbward.clips.times import add_still, borrow_clocks, contacts_in, words_of
 from limbward.config import Config, place_and_time
-from limbward.config.inputs import card_paths
+from limbward.config.inputs import absolute_pattern, card_paths
 from limbward.config.known_limb import known_limb
 from limbward.errors import LimbwardError
 from limbward.render.writers import write_png
@@ -101,7 +101,7 @@ def _find_clips(config: Config) -> list[tuple[Path, str]]:
         roots = [
             Path(match)
             for pattern in config.clips.files
-            for match in sorted(glob(str(config.resolve(pattern).absolute()), recursive=True))
+            for match in sorted(glob(absolute_pattern(config, pattern), recursive=True))
         ]
     else:
         roots = card_paths(config)

@@ -23,10 +23,7 @@ SOFT = 12.0  # of the curve that shows faint parts beside bright ones
 def colour_of(text: str) -> Pixels:
     """Return a colour such as ``#ff5a36`` as linear sRGB (3,)."""
     encoded = np.array([int(text[i : i + 2], 16) for i in (1, 3, 5)], np.float32) / 255.0
-    return np.asarray(
-        np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4),
-        np.float32,
-    )
+    return SRGB.decode(encoded)
 
 
 def lightness(off_limb: Pixels) -> Pixels:

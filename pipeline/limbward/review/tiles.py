@@ -15,7 +15,7 @@ from limbward.errors import LimbwardError
 # What decodes is imported when the first frame is opened: the first picture does not wait for it.
 if TYPE_CHECKING:
     from limbward.camera.frame import RawFrame
-    from limbward.camera.view import FrameView
+    from limbward.render.raw_view import FrameView
     from limbward.work.map import FileMap
 
 KEPT_BYTES = 400_000_000  # of decoded frames: four of 24 megapixels
@@ -38,7 +38,7 @@ class Decoded:
         LimbwardError
             With a sentence that says why, if it cannot be decoded.
         """
-        from limbward.camera.view import frame_view
+        from limbward.render.raw_view import frame_view
 
         with self._lock:
             if path not in self._views:
@@ -65,7 +65,7 @@ class Decoded:
 
     def describe(self, path: Path) -> dict[str, Any]:
         """Return a frame's size, and into what it is cut."""
-        from limbward.camera.view import TILE_PX
+        from limbward.render.raw_view import TILE_PX
 
         view = self.view(path)
         return {
@@ -77,14 +77,14 @@ class Decoded:
         }
 
     def tile(self, path: Path, level: int, column: int, row: int, stops: float) -> bytes:
-        """Return a tile as PNG, which adds nothing to pixels; see `limbward.camera.view.tile`.
+        """Return a tile as PNG, which adds nothing to pixels; see `limbward.render.raw_view.tile`.
 
         Raises
         ------
         ValueError
             If there is no such tile.
         """
-        from limbward.camera.view import tile
+        from limbward.render.raw_view import tile
 
         pixels = tile(self.view(path), level, column, row, stops)
         out = io.BytesIO()

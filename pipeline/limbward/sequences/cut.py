@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import affine_transform, correlate1d, gaussian_filter, spline_filter
+from scipy.ndimage import affine_transform, gaussian_filter, spline_filter
 
-from limbward.camera.frame import GREEN, RawFrame
+from limbward.camera.frame import RawFrame
+from limbward.camera.mosaic import interpolated, laid_out
 from limbward.camera.response import Response
 from limbward.camera.same import read_same
 from limbward.geometry.orientation import Orientation
@@ -154,11 +155,11 @@ def colour_box(
     clipped = np.asarray(
         raw >= 0.98 * frame.white
     )  # converters clip a little below the white level
-    span = np.float32(frame.white - float(np.mean(frame.black)))
+    span = np.float32(frame.span)
     if frame.is_mosaic:
-        pattern = _laid_out(frame.pattern, y0, x0, raw.shape)
-        level = (raw - _laid_out(frame.black, y0, x0, raw.shape)) / span
-        colours = _interpolated(level, pattern, 1 if frame.pattern.shape == (2, 2) else 2)
+        pattern = laid_out(frame.pattern, y0, x0, raw.shape)
+        level = (raw - laid_out(frame.black, y0, x0, raw.shape)) / span
+        colours = interpolated(level, pattern, 1 if frame.pattern.shape == (2, 2) else 2)
     elif raw.ndim == 2:
         colours = np.repeat(((raw - frame.black.ravel()[0]) / span)[None], 3, axis=0)
     else:
@@ -171,30 +172,3 @@ def colour_box(
         colours = np.minimum(colours * balance[:, None, None], np.float32(1.0))
         colours = np.tensordot(frame.to_srgb, colours, axes=1).astype(np.float32)
     return colours, clipped, origin
-
-
-def _laid_out(tile: NDArray[np.generic], y0: int, x0: int, shape: tuple[int, ...]) -> Pixels:
-    rows = (y0 + np.arange(shape[0])) % tile.shape[0]
-    columns = (x0 + np.arange(shape[1])) % tile.shape[1]
-    return np.asarray(tile[np.ix_(rows, columns)], np.float32)
-
-
-def _interpolated(level: Pixels, pattern: Pixels, reach: int) -> Pixels:
-    """Return a mosaic's three colours by weighted means of the nearest pixels of each.
-
-    For a 2 x 2 mosaic these are the bilinear values, whose errors have no direction: a limb is
-    not moved by them.
-    """
-    taper = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0)
-
-    def gathered(plane: Pixels) -> Pixels:
-        return correlate1d(correlate1d(plane, taper, 0, mode="constant"), taper, 1, mode="constant")
-
-    out = np.empty((3, *level.shape), np.float32)
-    for colour in range(3):
-        mine = (pattern == colour).astype(np.float32)
-        out[colour] = gathered(level * mine) / np.maximum(gathered(mine), 1e-6)
-        if colour != GREEN or reach == 1:
-            # Where the colour was measured, its own value.
-            np.copyto(out[colour], level, where=mine > 0)
-    return out

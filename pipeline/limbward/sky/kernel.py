@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -54,6 +56,16 @@ def _open(name: str) -> SPK:
     return SPK.open(str(kernel_path(name)))
 
 
+@contextmanager
+def _within(name: str) -> Iterator[SPK]:
+    """Give a kernel; an instant outside it is told in words."""
+    kernel = _open(name)
+    try:
+        yield kernel
+    except ValueError as error:
+        raise ConfigError(_outside(kernel, name)) from error
+
+
 def barycentric(
     name: str, tdb1: NDArray[np.float64], tdb2: NDArray[np.float64]
 ) -> tuple[Vectors, Vectors, Vectors, Vectors]:
@@ -78,14 +90,11 @@ def barycentric(
     ConfigError
         If an instant lies outside the kernel (1899 to 2053 for DE421).
     """
-    kernel = _open(name)
-    try:
+    with _within(name) as kernel:
         sun = kernel[SSB, SUN].compute(tdb1, tdb2)
         emb, emb_rate = kernel[SSB, EMB].compute_and_differentiate(tdb1, tdb2)
         moon, moon_rate = kernel[EMB, MOON].compute_and_differentiate(tdb1, tdb2)
         earth = kernel[EMB, EARTH].compute(tdb1, tdb2)
-    except ValueError as error:
-        raise ConfigError(_outside(kernel, name)) from error
     velocity = (emb_rate + moon_rate) / SECONDS_A_DAY
     return sun.T, (emb + moon).T, (emb + earth).T, velocity.T
 
@@ -115,14 +124,11 @@ def body_barycentric(
     ConfigError
         If an instant lies outside the kernel.
     """
-    kernel = _open(name)
-    try:
+    with _within(name) as kernel:
         if body == "Moon":
             both = kernel[SSB, EMB].compute(tdb1, tdb2) + kernel[EMB, MOON].compute(tdb1, tdb2)
             return both.T
         return kernel[CENTRES[body]].compute(tdb1, tdb2).T
-    except ValueError as error:
-        raise ConfigError(_outside(kernel, name)) from error
 
 
 def earth_with_velocity(
@@ -140,12 +146,9 @@ def earth_with_velocity(
     ConfigError
         If an instant lies outside the kernel.
     """
-    kernel = _open(name)
-    try:
+    with _within(name) as kernel:
         emb, emb_rate = kernel[SSB, EMB].compute_and_differentiate(tdb1, tdb2)
         earth, earth_rate = kernel[EMB, EARTH].compute_and_differentiate(tdb1, tdb2)
-    except ValueError as error:
-        raise ConfigError(_outside(kernel, name)) from error
     return (emb + earth).T, ((emb_rate + earth_rate) / SECONDS_A_DAY).T
 
 

@@ -9,14 +9,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import convolve
 
 from limbward.camera.frame import RawFrame
+from limbward.camera.mosaic import interpolated, laid_out
+from limbward.render.space import SRGB
 
 Pixels = NDArray[np.float32]
 
 TILE_PX = 512
 SMALLEST_PX = 256  # of the longer side of the smallest size
-# Bilinear weights of a mosaic of two by two; a wider pattern takes what is in reach.
+# To fill a colour of half the size that a wider pattern leaves out there.
 NEAR = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32)
-WIDE = np.outer([1, 2, 3, 2, 1], [1, 2, 3, 2, 1]).astype(np.float32)
 CLIPPED = 0.985  # of the range from black to white
 
 
@@ -100,10 +101,7 @@ def tile(view: FrameView, level: int, column: int, row: int, stops: float) -> ND
 def _shown(part: Pixels, frame: RawFrame, stops: float) -> NDArray[np.uint8]:
     clipped = (part >= CLIPPED).any(axis=0)
     balanced = part * (frame.daylight * np.float32(2.0**stops))[:, None, None]
-    linear = np.clip(np.einsum("ij,jhw->hwi", frame.to_srgb, balanced), 0.0, 1.0)
-    low = linear * np.float32(12.92)
-    high = np.float32(1.055) * np.power(linear, np.float32(1 / 2.4)) - np.float32(0.055)
-    out = np.where(linear > 0.0031308, high, low) * 255.0 + 0.5
+    out = SRGB.encode(np.einsum("ij,jhw->hwi", frame.to_srgb, balanced)) * 255.0 + 0.5
     out[clipped] = 255.0
     return out.astype(np.uint8)
 
@@ -115,25 +113,13 @@ def _full(frame: RawFrame, rows: slice, columns: slice) -> Pixels:
     if not frame.is_mosaic:
         part = _range_of(frame, frame.data[rows, columns], rows.start, columns.start)
         return np.broadcast_to(part, (3, *part.shape)).copy()
-    weights = NEAR if frame.pattern.shape == (2, 2) else WIDE
-    edge = len(weights) // 2
+    edge = 1 if frame.pattern.shape == (2, 2) else 2
     top, left = max(rows.start - edge, 0), max(columns.start - edge, 0)
     bottom = min(rows.stop + edge, frame.height)
     right = min(columns.stop + edge, frame.width)
     part = _range_of(frame, frame.data[top:bottom, left:right], top, left)
-    colour = _tiled(frame.pattern, part.shape, top, left)
-    out = np.empty((3, rows.stop - rows.start, columns.stop - columns.start), np.float32)
-    inner = (
-        slice(rows.start - top, rows.stop - top),
-        slice(columns.start - left, columns.stop - left),
-    )
-    for c in range(3):
-        mine = (colour == c).astype(np.float32)
-        total = convolve(part * mine, weights, mode="mirror")
-        weight = convolve(mine, weights, mode="mirror")
-        mean = total / np.maximum(weight, np.float32(1e-6))
-        out[c] = np.where(colour == c, part, mean)[inner]
-    return out
+    out = interpolated(part, laid_out(frame.pattern, top, left, part.shape), edge)
+    return out[:, rows.start - top : rows.stop - top, columns.start - left : columns.stop - left]
 
 
 def _halved(frame: RawFrame) -> Pixels:
@@ -147,7 +133,7 @@ def _halved(frame: RawFrame) -> Pixels:
         return np.broadcast_to(half, (3, *half.shape[1:])).copy()
     out = np.zeros((3, rows // 2, columns // 2), np.float32)
     count = np.zeros(out.shape, np.float32)
-    colour = _tiled(frame.pattern, part.shape, 0, 0)
+    colour = laid_out(frame.pattern, 0, 0, part.shape)
     for y in (0, 1):
         for x in (0, 1):
             value, of = part[y::2, x::2], colour[y::2, x::2]
@@ -179,19 +165,9 @@ def _range_of(frame: RawFrame, data: NDArray[np.generic], top: int = 0, left: in
     if data.ndim == 3:
         black = np.asarray(frame.black, np.float32)[:, None, None]
     else:
-        black = np.asarray(_tiled(frame.black, data.shape, top, left), np.float32)
+        black = np.asarray(laid_out(frame.black, top, left, data.shape), np.float32)
     span = np.maximum(np.float32(frame.white) - black, np.float32(1e-6))
     out = data.astype(np.float32)
     out -= black
     out /= span
     return np.clip(np.nan_to_num(out, copy=False), -0.5, 1.5, out=out)
-
-
-def _tiled(
-    pattern: NDArray[np.generic], shape: tuple[int, ...], top: int, left: int
-) -> NDArray[np.generic]:
-    """Return a repeating pattern over a part of the frame."""
-    high, wide = pattern.shape
-    y = (top + np.arange(shape[0])) % high
-    x = (left + np.arange(shape[1])) % wide
-    return pattern[y[:, None], x[None, :]]
