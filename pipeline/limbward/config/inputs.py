@@ -73,7 +73,7 @@ def _matches(config: Config, patterns: Iterable[str]) -> Iterator[Path]:
 
 
 def absolute_pattern(config: Config, pattern: str) -> str:
-    """Return a pattern from the config's folder, whose own name is not one: it may hold [ or *."""
+    """Return a pattern from the config's folder, whose own name is not one: it may hold ``[*]``."""
     start, *rest = Path(pattern).parts or (".",)
     if start.startswith("~"):
         return str(Path(escape(str(Path(start).expanduser())), *rest))
