@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.special import ndtr, ndtri  # scipy.stats takes a fifth of a second to import
+from scipy.special import ndtr, ndtri  # scipy.stats takes a third of a second to import
 
 from limbward.limb.circle import algebraic_circle
 from limbward.limb.edges import RadialEdges, clipped_near, rays

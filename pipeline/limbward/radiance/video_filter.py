@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -122,6 +121,8 @@ def given_back(values: Pixels, kernel: Floats | None) -> tuple[Pixels, float]:
 
     What has no value stays without; what is beyond the edge counts as what is at it.
     """
+    from scipy import signal  # with it comes scipy.stats: half a second
+
     if kernel is None:
         return values, 1.0
     reach = kernel.shape[0] // 2

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates
-from scipy.signal import find_peaks
 
 from limbward.sequences.cut import View
 
@@ -220,6 +219,8 @@ def off_deg(position_angle: float, other: float) -> float:
 
 def _parted(light: Floats, sure: NDArray[np.bool_]) -> list[Bead]:
     """Return the beads of light around the limb (A,); each peak is ``sure`` to be photosphere."""
+    from scipy.signal import find_peaks  # with it comes scipy.stats: half a second
+
     # The limb is cut open where it is darkest, so that no bead lies across the seam.
     seam = int(np.argmin(gaussian_filter1d(light, 8.0, mode="wrap")))
     rolled, known = np.roll(light, -seam), np.roll(sure, -seam)

@@ -8,13 +8,10 @@ from dataclasses import dataclass
 import erfa
 import numpy as np
 from astropy.time import Time
-from astropy.utils import iers
 from numpy.typing import NDArray
 
-# Nothing is downloaded at run time; the tables come with the package astropy-iers-data, and a
-# table older than astropy likes is still the best there is: UT1 drifts by milliseconds a week.
-iers.conf.auto_download = False
-iers.conf.auto_max_age = None
+from limbward.sky.ut1 import ut1_minus_utc_at, ut1_table
+
 # ERFA calls years before 1960 and from five years after its release on dubious, once a call: leap
 # seconds are not known there. One warning that says what it amounts to is below. A filter that the
 # caller has set goes before this one.
@@ -60,9 +57,8 @@ def ut1_minus_utc(time: Time) -> Floats:
     2017), and the error is that of delta T: 2 s in 1950, 34 s in 1900 and, as Espenak and Meeus
     (NASA/TP-2006-214141, section 2.7) extrapolate it, 24 s in 2050.
     """
-    table = iers.earth_orientation_table.get()
     mjd = np.atleast_1d(np.asarray(time.utc.mjd, dtype=float))
-    table_mjd = np.asarray(table["MJD"].value, dtype=float)
+    table_mjd = ut1_table()[0]
     inside = np.clip(mjd, table_mjd[0] + 1e-6, table_mjd[-1] - 1e-6)
     if np.any(inside != mjd):
         years = Time(table_mjd[[0, -1]], format="mjd").decimalyear
@@ -73,8 +69,7 @@ def ut1_minus_utc(time: Time) -> Floats:
             "minutes in other centuries.",
             stacklevel=3,
         )
-    value = table.ut1_utc(2400000.5, inside)
-    return np.asarray(value.to_value("s"), dtype=float)
+    return ut1_minus_utc_at(inside)
 
 
 def earth_state(time: Time) -> EarthState:

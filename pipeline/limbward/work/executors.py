@@ -32,7 +32,6 @@ LIBRARIES = [
     "rawpy",
     "scipy.ndimage",
     "scipy.optimize",
-    "scipy.signal",
     "tifffile",
 ]
 

@@ -1,0 +1,73 @@
+"""UT1 - UTC as astropy's tables have it, kept on disk once they are read.
+
+Astropy reads the text files of the IERS in 1.3 s of processor time, a third of what a short command
+takes.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+from astropy.utils import iers
+from numpy.typing import NDArray
+from platformdirs import user_cache_dir
+
+Floats = NDArray[np.float64]
+
+# Nothing is downloaded at run time; the tables come with the package astropy-iers-data, and a
+# table older than astropy likes is still the best there is: UT1 drifts by milliseconds a week.
+iers.conf.auto_download = False
+iers.conf.auto_max_age = None
+
+
+@cache
+def ut1_table() -> Floats:
+    """Return the instants (MJD of UTC) and UT1 - UTC in seconds, shape (2, N).
+
+    Measured values and, at the end, a year of predicted ones (IERS Bulletins A and B).
+    """
+    path = _kept_at()
+    try:
+        found = np.load(path, allow_pickle=False)
+        if found.ndim == 2 and len(found) == 2:
+            return np.asarray(found, float)
+    except (OSError, ValueError, EOFError):
+        pass  # not there yet, or damaged: it is made anew
+    table = iers.earth_orientation_table.get()
+    read = np.array([table["MJD"].value, table["UT1_UTC"].to_value("s")], float)
+    _keep(read, path)
+    return read
+
+
+def ut1_minus_utc_at(mjd: Floats) -> Floats:
+    """Return UT1 - UTC in seconds at instants (MJD of UTC) within the table.
+
+    Between two midnights in proportion to time, as the IERS says; a leap second between them is a
+    step of one second, which is no part of the change.
+    """
+    days, value = ut1_table()
+    k = np.clip(np.searchsorted(days, mjd, side="right"), 1, days.size - 1)
+    change = value[k] - value[k - 1]
+    change -= np.round(change)
+    return np.asarray(value[k - 1] + (mjd - days[k - 1]) / (days[k] - days[k - 1]) * change)
+
+
+def _kept_at() -> Path:
+    name = f"ut1-{version('astropy-iers-data')}-{version('astropy')}.npy"
+    return Path(user_cache_dir("limbward", appauthor=False)) / name
+
+
+def _keep(table: Floats, path: Path) -> None:
+    """Write the table beside what other versions wrote; where that cannot be, it is read again."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as file:
+            np.save(file, table)
+        os.replace(file.name, path)
+    except OSError:
+        return
