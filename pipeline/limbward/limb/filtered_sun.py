@@ -28,6 +28,9 @@ MOST_STEPS = 20
 # Explained by a round disc and by a squeezed one: what is less is no filtered Sun. The last and
 # dearest descent changes this by less than 0.005.
 HOPELESS, UNPROMISING = 0.9, 0.955
+# Steps after which a fit is judged by its pace. Of 168 fits of crescents that came about, none went
+# as slowly; of those of coronae, which never do, two thirds of the steps are saved.
+PACE_STEPS = 3
 ENOUGH, ENOUGH_EXACT = 0.3, 0.01  # of chi-square gained by a step, far inside one sigma: the last
 SOFT = 0.3  # sigma of the painted limbs, samples: what is softer makes a thin crescent too thin
 
@@ -270,7 +273,7 @@ class _Fit:
             (nothing, False, UNPROMISING),
             (nothing, True, UNPROMISING),
         ):
-            p, c, design, left, normal = self._descend(p, c, design, left, held, turn, exact)
+            p, c, design, left, normal = self._descend(p, c, design, left, held, turn, exact, least)
             if self._explained(left) < least:
                 return None
         return self._result(p, c, left, inverse(normal)[: p.size, : p.size])
@@ -291,16 +294,23 @@ class _Fit:
         held: Mask,
         turn: Floats,
         exact: bool,
+        least: float,
     ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Return parameters, brightnesses, their pictures, what is left and the normal matrix.
 
-        K. Levenberg, Quart. Appl. Math. 2 (1944) 164, with the brightnesses solved for.
+        K. Levenberg, Quart. Appl. Math. 2 (1944) 164, with the brightnesses solved for. It ends
+        where ``least`` of the picture's variance would not be explained at the pace of the last
+        steps.
         """
         n = p.size
+        explained: list[float] = []
         free = np.flatnonzero(~held)
         cost, damping = self._cost(p, c, left), 1e-3
         for _ in range(MOST_STEPS):
+            explained.append(self._explained(left))
             whole, slope = self._normal(p, c, design, left, exact)
+            if _is_too_slow(explained, least):
+                break
             keep = np.concatenate([free, np.arange(n, len(whole))])
             to_unknowns = turn[:, free]
             matrix = np.eye(len(whole))[:, keep]
@@ -414,6 +424,15 @@ class _Fit:
             explained,
             misfit,
         )
+
+
+def _is_too_slow(explained: list[float], least: float) -> bool:
+    """Return whether a fit explains too little, and would at the pace of its last steps."""
+    k = len(explained) - 1
+    if k < PACE_STEPS or explained[k] >= least:
+        return False
+    pace = (explained[k] - explained[k - PACE_STEPS]) / PACE_STEPS
+    return pace * (MOST_STEPS - k) < least - explained[k]
 
 
 def _covariance(log_blur: float, stretch: float, shear: float) -> tuple[float, float, float]:
