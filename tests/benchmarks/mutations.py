@@ -126,11 +126,12 @@ MUTATIONS = (
     Mutation("limb/traced.py", "blur = _blur(image", "blur = 3.0 + 0.0 * _blur(image", TRACED),
     Mutation("limb/relief.py", "rough.x - smooth.x", "smooth.x - rough.x", RELIEF),
     Mutation("limb/relief.py", "spread < CIRCLE_PX", "spread < 0.0 * CIRCLE_PX", RELIEF),
-    Mutation("limb/relief.py", "+ ROOM and amplitude > SURE * sigma", "+ ROOM", RELIEF),
-    Mutation("clock/body.py", "left = max(RELIEF_ARCSEC, pull)", "pass", LIMB),
+    Mutation("limb/relief.py", "near and amplitude > SURE * sigma", "near", RELIEF),
+    Mutation("clock/body.py", "left = RELIEF_ARCSEC if verdict.decision",
+             "left = RELIEF_LEFT_ARCSEC if verdict.decision", LIMB),
     Mutation("clock/body.py", "discs.sun_radius / size", "discs.sun_radius", LIMB),
-    Mutation("clock/body.py", "if not verdict.used:\n        return replace(smooth", "if False:\n"
-             "        return replace(smooth", LIMB),
+    Mutation("clock/body.py", "if verdict.decision == \"smooth\":\n        return replace(smooth",
+             "if False:\n        return replace(smooth", LIMB),
 )  # fmt: skip
 
 

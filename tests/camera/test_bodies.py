@@ -45,6 +45,16 @@ def test_discs_of_two_sizes_are_two_lenses_whatever_the_tags_say():
             assert (names[0], names[30]) == ("Model One (800 mm)", "Model One (420 mm)")
 
 
+def test_small_discs_that_blur_and_glare_have_changed_are_one_lens():
+    """Of 5 pixels, a corona's steep fall and a clipped limb make 4 and 7."""
+    rows = session("card/100A", 51, 4.1) + session("card/100A", 51, 5.0, begin=700.0)
+    names, said = split_bodies(shots(rows + session("card/100A", 51, 7.0, begin=900.0, n=12)))
+    assert set(names) == {"Model One"}
+    assert said == []
+    rows = session("card/100A", 51, 5.0) + session("card/101A", 120, 11.8, begin=700.0)
+    assert len(set(split_bodies(shots(rows))[0])) == 2
+
+
 def test_folders_filled_in_turns_are_two_bodies_of_one_lens():
     rows = session("card-1/100A", 800, 200.0) + session("card-2/100A", 800, 200.5, begin=7.0)
     names, _ = split_bodies(shots(rows))

@@ -14,6 +14,7 @@ Texts = NDArray[np.object_]
 Rows = NDArray[np.int64]
 
 GAP = 0.10  # of the Sun's size, between lenses; zoom rings and refraction move it by less
+BLUR_PX = 2.0  # by which blur and glare may move the edge of a small disc, beside that
 SPREAD = 0.05  # of the sizes within a lens; a thin crescent's circle is no better
 LEAST_DISCS = 3  # that show a lens
 LEAST_SHARE = 0.08  # of the discs; fewer are taken for mistakes
@@ -91,7 +92,8 @@ def _lenses(shots: Shots, rows: Rows) -> list[Rows]:
     if not seen.size:
         return [rows]
     ordered = seen[np.argsort(size[seen], kind="stable")]
-    cuts = np.flatnonzero(np.diff(size[ordered]) > GAP) + 1
+    smaller = np.maximum(shots.radius_px[rows][ordered][:-1], 1.0)
+    cuts = np.flatnonzero(np.diff(size[ordered]) > GAP + BLUR_PX / smaller) + 1
     least = max(LEAST_DISCS, LEAST_SHARE * seen.size)
     clusters = [
         part
