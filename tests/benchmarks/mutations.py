@@ -130,8 +130,8 @@ MUTATIONS = (
     Mutation("clock/body.py", "left = RELIEF_ARCSEC if verdict.decision",
              "left = RELIEF_LEFT_ARCSEC if verdict.decision", LIMB),
     Mutation("clock/body.py", "discs.sun_radius / size", "discs.sun_radius", LIMB),
-    Mutation("clock/body.py", "if verdict.decision == \"smooth\":\n        return replace(smooth",
-             "if False:\n        return replace(smooth", LIMB),
+    Mutation("clock/body.py", "return replace(smooth, limb=solution.limb).doubted(change), before",
+             "return replace(smooth, limb=solution.limb), before", LIMB),
 )  # fmt: skip
 
 

@@ -3,9 +3,12 @@
 `python -m tests.benchmarks.limb_clock` does the same for two hundred random sessions.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from limbward.clock import body
 from limbward.sky.limb_profile import LimbProfile
 from tests.benchmarks.limb_clock import sky_of, solved
 from tests.limb.edge_points import invented
@@ -64,6 +67,37 @@ def test_where_it_cannot_be_told_the_error_holds_what_the_limb_changes(sides):
     # Of the same session with the real limb, whose error is only what crescents and site leave.
     assert found.sigma_s > 2.0 * solved(0, seed=5, sides=sides).sigma_s
     assert abs(found.error_s) < 2.0 * found.sigma_s
+
+
+@pytest.fixture
+def decided(monkeypatch):
+    """Solve a session of the real limb whose pictures are made to leave it open."""
+    told = body._verdict
+
+    def session(used, doubt):
+        def open_verdict(*arguments):
+            return replace(told(*arguments), decision="undetermined", used=used, doubt=doubt)
+
+        with monkeypatch.context() as patch:
+            patch.setattr(body, "_verdict", open_verdict)
+            return solved(0, seed=5)
+
+    return session
+
+
+def test_while_it_cannot_be_told_the_heights_count_as_unknown(decided):
+    """However sure of the real limb: 0.4 arcsec of relief is 0.1 s and more in a session."""
+    found = decided(used=True, doubt=0.0)
+    assert found.decision == "undetermined"
+    assert found.sigma_s > 2.0 * solved(0, seed=5).sigma_s
+
+
+def test_a_limb_that_is_not_used_is_in_the_error_as_far_as_it_is_likely(decided):
+    real, smooth, open_ = solved(0, seed=5), solved(0, seed=5, known=False), decided(False, 0.4)
+    assert open_.error_s == smooth.error_s
+    apart = smooth.error_s - real.error_s
+    expected = np.hypot(smooth.sigma_s, np.sqrt(0.4) * apart)
+    assert open_.sigma_s == pytest.approx(expected, rel=0.02)
 
 
 def test_a_limb_that_a_person_gives_is_believed():
