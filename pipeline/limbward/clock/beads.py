@@ -232,7 +232,7 @@ def suppositions(
     track: SkyTrack, solution: ClockSolution, rotates: bool | None, at: Floats
 ) -> list[Turned]:
     """Return how the camera may have been turned, given its frames' instants ``at`` (N,)."""
-    turning = track.turned(at)
+    turning = track.leaning(*solution.lean_deg).turned(at)
     known = solution.orientation
     if known is not None:
         turn = turning if solution.rotates else np.zeros(at.size)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents, Direct
+from limbward.clock.lean import lean_of
 from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
@@ -106,7 +107,8 @@ def solve_body(
     discs : Discs or None
         None where the orientation, by which they would be measured anew, is not known.
     """
-    told = _Evidence(track, body, readings, direct, totality_s, rotates, doubt)
+    lean = lean_of(track, crescents_of(discs, readings), doubt, rotates)
+    told = _Evidence(track, body, readings, direct, totality_s, rotates, doubt, lean)
     solution = told.solve(discs, RELIEF_ARCSEC)
     # The first solution tells each frame's time well enough (seconds) to know the ratio of the
     # discs and how refraction flattens them; what is left after two rounds is under 1 ms.
@@ -131,6 +133,12 @@ class _Evidence:
     totality_s: tuple[float, float] | None
     rotates: bool | None
     doubt: Doubt | None
+    lean_deg: tuple[float, float]
+
+    @property
+    def turning(self) -> SkyTrack:
+        """The track with the zenith that the field turns with."""
+        return self.track.leaning(*self.lean_deg)
 
     def solve(self, discs: Discs, relief_arcsec: float) -> ClockSolution | None:
         """Return the solution with some discs, and what mountains may move them by."""
@@ -142,8 +150,8 @@ class _Evidence:
         covered = None
         if self.totality_s is not None:
             covered = totality_evidence(self.totality_s, self.body, self.readings)
-        return solve_clock(
-            self.track,
+        solution = solve_clock(
+            self.turning,
             crescents=crescents,
             direct=self.direct,
             covered=covered,
@@ -151,6 +159,7 @@ class _Evidence:
             relief_arcsec=relief_arcsec,
             doubt=self.doubt,
         )
+        return None if solution is None else replace(solution, lean_deg=self.lean_deg)
 
     def aim(self, discs: Discs, solution: ClockSolution) -> Aim:
         """Return how the camera was turned in partial frames."""
@@ -159,7 +168,7 @@ class _Evidence:
         t = middle_s(solution, self.readings, rows) if solution.runs else solution.own_s
         # A frame hours away by its clock is measured as at the end of the eclipse.
         t = np.clip(np.nan_to_num(t), self.track.first_s, self.track.last_s)
-        return Aim(self.track, solution.orientation, solution.rotates, t)
+        return Aim(self.turning, solution.orientation, solution.rotates, t)
 
     def measured(
         self,
@@ -172,7 +181,7 @@ class _Evidence:
         """Return the discs, measured anew."""
         aim = self.aim(discs, solution)
         return measure_again(
-            self.track, discs, limbs, aim.t, aim.orientation,
+            aim.track, discs, limbs, aim.t, aim.orientation,
             rotates=aim.rotates, limb_at=limb_at, sun_size=size,
         )  # fmt: skip
 
@@ -250,7 +259,8 @@ def pulled_moons(
         Of x, y and radius, pixels; NaN where the limb is not used.
     """
     assert solution.orientation is not None
-    aim = Aim(track, solution.orientation, solution.rotates, t)
+    turning = track.leaning(*solution.lean_deg)
+    aim = Aim(turning, solution.orientation, solution.rotates, t)
     verdict = solution.limb or _verdict(moons, limbs, aim, limb)
     solution = replace(solution, limb=verdict)
     if not verdict.used:

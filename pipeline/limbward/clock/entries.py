@@ -225,7 +225,9 @@ def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> d
     """Return a body's entry in pointing.json."""
     orientation = solution.orientation
     assert orientation is not None
-    turn = np.diff(track.parallactic_angle(np.array([-1800.0, 1800.0])))[0]
+    turning = track.leaning(*solution.lean_deg)
+    turn = np.diff(turning.parallactic_angle(np.array([-1800.0, 1800.0])))[0]
+    lean = {"head_lean_deg": [round(d, 3) for d in solution.lean_deg]}
     return {
         "camera": body.camera,
         "serial": body.serial,
@@ -235,6 +237,7 @@ def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> d
         "up_position_angle_sigma": round(solution.up_sigma_deg, 5),
         "mirrored": orientation.mirrored,
         "field_rotation_deg_per_hour": round(float(turn), 4) if solution.rotates else 0.0,
+        **(lean if solution.rotates and any(solution.lean_deg) else {}),
     }
 
 

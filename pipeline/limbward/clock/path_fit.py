@@ -21,10 +21,14 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Complexes = NDArray[np.complex128]
 
-UP, SCALE, TURN, NORTH, EAST = range(5)
-START = np.array([180.0, 0.003, 0.2, 300.0, 300.0])  # prior: degrees, relative, degrees/h, km
+UP, SCALE, TURN, NORTH, EAST, LEAN_NORTH, LEAN_EAST = range(7)
+SITE, LEAN = slice(NORTH, LEAN_NORTH), slice(LEAN_NORTH, None)
+LEAN_DEG = 2.0  # how far from level a head may stand
+# Prior: degrees, relative, degrees/h, km, degrees.
+START = np.array([180.0, 0.003, 0.2, 300.0, 300.0, LEAN_DEG, LEAN_DEG])
+STEPS = np.array([0.01, 1e-5, 0.01, 0.1, 0.1, 0.01, 0.01])
 WIDTHS = (*(5.0 * 2.0**k for k in range(6, 0, -1)), *(5.0,) * 12)  # of the loss, sigmas
-FURTHEST = np.array([10.0, 1e-3, 0.2, 60.0, 60.0])
+FURTHEST = np.array([10.0, 1e-3, 0.2, 60.0, 60.0, 1.0, 1.0])
 NEAR_SIGMA = 6.0  # a frame further from the path is not on it
 TURNING_ARCSEC = 60.0  # a rise or fall of the separation counts for no more than this
 RIVAL_CHI2 = 25.0  # a path of the other mirroring that fits worse by more is out
@@ -52,6 +56,8 @@ class PathFit:
     site_km : tuple of float
         How far north and east of the stated place the path asks the camera to be.
     mirrored, rotates : bool
+    lean_deg : tuple of float
+        How far north and east the vertical axis of the head leans.
     """
 
     cost: float
@@ -63,6 +69,7 @@ class PathFit:
     site_km: tuple[float, float]
     mirrored: bool
     rotates: bool
+    lean_deg: tuple[float, float] = (0.0, 0.0)
 
 
 def fit_path(
@@ -71,6 +78,8 @@ def fit_path(
     doubt: Doubt | None,
     scale0: float,
     rotates: bool | None,
+    *,
+    leans: bool = False,
 ) -> list[PathFit]:
     """Fit orientation and scale by where crescents lie on the Moon's path.
 
@@ -85,6 +94,8 @@ def fit_path(
         Arcsec a pixel by the discs' sizes.
     rotates : bool or None
         Whether the field turns with the zenith; None tries both.
+    leans : bool
+        Whether the zenith with which it turns is that of a head that may not be level.
 
     Returns
     -------
@@ -100,7 +111,7 @@ def fit_path(
     there is the camera's. Then the distance from the path is made small, each frame's time left
     free, with a loss that narrows round by round.
     """
-    sky = _Path(track, c, doubt, scale0)
+    sky = _Path(track, c, doubt, scale0, leans)
     start = sky.by_separation()
     if start is None:
         return []
@@ -124,6 +135,7 @@ class _Path:
     c: Crescents
     doubt: Doubt | None
     scale0: float
+    leans: bool
 
     def by_separation(self) -> Floats | None:
         """Return each frame's time by its separation and the order of taking, or NaN."""
@@ -160,43 +172,45 @@ class _Path:
         left, up = side * self.c.dx, -self.c.dy
         angle = np.radians(q[UP] + q[TURN] * t / 3600.0)
         if rotates:
-            turn = self.track.turned(t)
-            angle = angle + np.radians(turn)
+            north, east = q[LEAN]
+            angle = angle + np.radians(self.track.leaning(north, east).turned(t))
         return np.asarray((up + 1j * left) * np.exp(1j * angle) * self.scale0 * np.exp(q[SCALE]))
 
     def moon(self, q: Floats, t: Floats) -> Complexes:
         """Return the Moon from the Sun, complex: north + i east, arcsec."""
         sky = self.track.offset_arcsec(t)
         if self.doubt is not None:
-            sky = sky + self.doubt.shift_arcsec(t)[..., :2] @ q[NORTH:]
+            sky = sky + self.doubt.shift_arcsec(t)[..., :2] @ q[SITE]
         return np.asarray(sky[..., 1] + 1j * sky[..., 0])
 
     def fit(self, start: Floats, mirrored: bool, rotates: bool) -> PathFit:
-        q = np.zeros(5)
+        q = np.zeros(START.size)
         seen = np.isfinite(start)
         t = np.where(seen, start, 0.0)
         ratio = self.moon(q, t) * np.conj(self.turned(q, t, mirrored, rotates))
         ratio = np.where(seen & (np.abs(ratio) > 0), ratio / np.maximum(np.abs(ratio), 1e-9), 0.0)
         q[UP] = np.degrees(np.angle(_middle(ratio[seen])))
-        free = np.array([True, True, True, self.doubt is not None, self.doubt is not None])
+        free = np.ones(q.size, bool)
+        free[SITE] = self.doubt is not None
+        free[LEAN] = self.leans and rotates
+        free[TURN] = not free[LEAN].all()  # which stands for what is not modelled
         sigma = self.c.sigma_px * self.scale0
-        steps = np.array([0.01, 1e-5, 0.01, 0.1, 0.1])
         for width in WIDTHS:
             across, along_s = self._miss(q, t, mirrored, rotates)
             t = np.clip(t + np.clip(along_s, -600, 600), self.track.first_s, self.track.last_s)
             across, _ = self._miss(q, t, mirrored, rotates)
             weight = np.where(seen, 1.0 / (1.0 + (across / sigma / width) ** 2) ** 2, 0.0)
-            slope = np.zeros((t.size, 5))
+            slope = np.zeros((t.size, q.size))
             for k in np.flatnonzero(free):
-                step = np.eye(5)[k] * steps[k]
+                step = np.eye(q.size)[k] * STEPS[k]
                 up, _ = self._miss(q + step, t, mirrored, rotates)
                 down, _ = self._miss(q - step, t, mirrored, rotates)
-                slope[:, k] = (up - down) / (2 * steps[k])
+                slope[:, k] = (up - down) / (2 * STEPS[k])
             slope = (slope / sigma[:, None])[:, free]
             normal = slope.T @ (weight[:, None] * slope) + np.diag(1.0 / START[free] ** 2)
             right = -slope.T @ (weight * across / sigma)
-            right -= np.where(np.arange(5) == UP, 0.0, q / START**2)[free]
-            move = np.zeros(5)
+            right -= np.where(np.arange(q.size) == UP, 0.0, q / START**2)[free]
+            move = np.zeros(q.size)
             move[free] = inverse(normal) @ right
             q = q + np.clip(move, -FURTHEST, FURTHEST)
         across, along_s = self._miss(q, t, mirrored, rotates)
@@ -205,9 +219,11 @@ class _Path:
         square = np.where(np.abs(along_s) < 5.0, square, np.inf)
         capped = 1.0 / (1.0 / np.maximum(square, 1e-12) + 1.0 / 25.0)
         total = float(capped.sum() + (q[SCALE] / START[SCALE]) ** 2)
+        total += float(np.sum((q[LEAN] / LEAN_DEG) ** 2))
         return PathFit(
             total, t, sigma / self._speed(q, t), square < NEAR_SIGMA**2, float(q[UP]),
             float(q[SCALE]), (float(q[NORTH]), float(q[EAST])), mirrored, rotates,
+            (float(q[LEAN_NORTH]), float(q[LEAN_EAST])),
         )  # fmt: skip
 
     def _speed(self, q: Floats, t: Floats) -> Floats:

@@ -27,7 +27,8 @@ class ClockSolution:
     crescent, positive where the clock read late; those of frames not ``used`` count for nothing,
     and those not ``inside`` lie hours from the eclipse by this clock or lack a measurement (NaN).
     ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
-    none. The offset of a clock that stood still is NaN. ``limb`` is what is made of the Moon's true
+    none. The offset of a clock that stood still is NaN. ``lean_deg`` is how far north and east the
+    vertical axis leans about which the field turns. ``limb`` is what is made of the Moon's true
     limb, None where it is not asked for or nothing can be compared.
     """
 
@@ -42,6 +43,7 @@ class ClockSolution:
     scale_sigma_arcsec: float = float("nan")
     up_sigma_deg: float = float("nan")
     rotates: bool = False
+    lean_deg: tuple[float, float] = (0.0, 0.0)
     residual_s: Floats = field(default_factory=lambda: np.zeros(0))
     used: Mask = field(default_factory=lambda: np.zeros(0, bool))
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))

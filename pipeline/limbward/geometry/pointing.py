@@ -22,6 +22,8 @@ class Pointing:
         Standard error of its position angle.
     rotation_deg_per_hour : float
         Of the field; 0 on an equatorial mount.
+    lean_deg : tuple of float
+        How far north and east the vertical axis leans about which the field turns.
     north_known : bool
         False where ``up_position_angle`` is only the camera's up, called 0.
     """
@@ -32,6 +34,7 @@ class Pointing:
     up_sigma_deg: float = STATED_UP_SIGMA
     rotation_deg_per_hour: float = 0.0
     north_known: bool = True
+    lean_deg: tuple[float, float] = (0.0, 0.0)
 
 
 def camera_up(body: tuple[str, str], pixel_scale_arcsec: float) -> Pointing:

@@ -68,6 +68,8 @@ def registration_section(material: Material) -> Section:
             )
             if p["field_rotation_deg_per_hour"]:
                 text += f" The field turned {p['field_rotation_deg_per_hour']:.1f}° per hour."
+            if lean := p.get("head_lean_deg"):
+                text += f" The mount's head was {np.hypot(*lean):.1f}° from level."
         sentences.append(text)
         drawn += _registration_plots(numbered, camera, k)
     return Section(sentences, drawn)

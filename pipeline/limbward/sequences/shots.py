@@ -166,7 +166,7 @@ def orientations(
     """
     usual = np.zeros(middle_s.size)
     if pointing.rotation_deg_per_hour:
-        usual = track.turned(middle_s)
+        usual = track.leaning(*pointing.lean_deg).turned(middle_s)
     turned = np.where(np.isfinite(turn_deg), turn_deg, usual)
     return [pointing.orientation.turned(float(d)) for d in turned]
 

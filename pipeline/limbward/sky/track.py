@@ -24,6 +24,7 @@ class SkyTrack:
     last_s: float
     _offset: CubicSpline
     _parallactic: CubicSpline
+    _horizontal: CubicSpline
     _sun_radius: CubicSpline
     _moon_radius: CubicSpline
     _refraction: CubicSpline
@@ -42,6 +43,28 @@ class SkyTrack:
         Degrees, as the zenith does.
         """
         return self.parallactic_angle(t) - self.parallactic_angle(np.zeros(1))
+
+    def leaning(self, north_deg: float, east_deg: float) -> SkyTrack:
+        """Return the track with the zenith of a head that is not level, for how its field turns.
+
+        Parameters
+        ----------
+        north_deg, east_deg : float
+            By how much its vertical axis leans towards north and towards east.
+        """
+        if north_deg == east_deg == 0.0:
+            return self
+        lean = np.radians(np.hypot(north_deg, east_deg))
+        t = self._parallactic.x
+        altitude, azimuth = np.radians(self._horizontal(t).T)
+        apart = np.arctan2(east_deg, north_deg) - azimuth
+        # Sun, zenith and the axis: the angle at the Sun by the rule of cotangents.
+        turned = np.arctan2(
+            np.sin(lean) * np.sin(apart),
+            np.cos(lean) * np.cos(altitude) - np.sin(lean) * np.sin(altitude) * np.cos(apart),
+        )
+        angle = self._parallactic(t) - np.degrees(np.unwrap(turned))
+        return replace(self, _parallactic=CubicSpline(t, angle))
 
     def refraction(self, t: Floats) -> Floats:
         """Return what refraction does to offsets (east, north), shape (..., 2, 2)."""
@@ -99,8 +122,13 @@ def sky_track(
         float(t[0]),
         float(t[-1]),
         CubicSpline(t, apparent_moon_offset(sky, pressure_hpa, temperature_c)),
-        CubicSpline(t, np.degrees(np.unwrap(np.radians(sky.parallactic_angle)))),
+        CubicSpline(t, _unwrapped(sky.parallactic_angle)),
+        CubicSpline(t, np.stack([sky.sun_altitude, _unwrapped(sky.sun_azimuth)], axis=1)),
         CubicSpline(t, sky.sun_radius_arcsec * shrink),
         CubicSpline(t, sky.moon_radius_arcsec * shrink),
         CubicSpline(t, matrix),
     )
+
+
+def _unwrapped(degrees: Floats) -> Floats:
+    return np.degrees(np.unwrap(np.radians(degrees)))

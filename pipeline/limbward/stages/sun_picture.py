@@ -123,7 +123,7 @@ def _turned(config: Config, pointing: Pointing | None, frames: Frames) -> Floats
     if pointing is None or not pointing.rotation_deg_per_hour:
         return np.zeros(middle.size)
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
-    return place_and_time.track(config, epoch).turned(middle)
+    return place_and_time.track(config, epoch).leaning(*pointing.lean_deg).turned(middle)
 
 
 def _white(

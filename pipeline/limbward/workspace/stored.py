@@ -282,9 +282,21 @@ def read_pointings(workspace: Workspace) -> list[Pointing]:
             ),
             float(c.get("up_position_angle_sigma", STATED_UP_SIGMA)),
             float(c["field_rotation_deg_per_hour"]),
+            lean_deg=_lean(workspace, c),
         )
         for c in read_cameras(workspace, Workspace.pointing)
     ]
+
+
+def _lean(workspace: Workspace, camera: dict[str, Any]) -> tuple[float, float]:
+    """Return how far a head leans; a level one is not mentioned."""
+    lean = camera.get("head_lean_deg", [0.0, 0.0])
+    try:
+        north, east = (float(d) for d in lean)
+    except (TypeError, ValueError) as error:
+        path = workspace.path(Workspace.pointing)
+        raise damaged(path, f"head_lean_deg is {lean!r}", "timing") from error
+    return north, east
 
 
 def read_sun_excess(workspace: Workspace, body: tuple[str, str]) -> tuple[float, float] | None:
