@@ -6,7 +6,8 @@ from astropy.time import Time, TimeDelta
 
 from limbward.clock.crescent_fit import fit_crescents
 from limbward.clock.evidence import Crescents
-from limbward.clock.lean import lean_of
+from limbward.clock.lean import lean_of, turned_aside
+from limbward.geometry.orientation import Orientation
 from limbward.sky.air import Air
 from limbward.sky.doubt import doubted_track
 from limbward.sky.ephemeris import Site, view
@@ -104,3 +105,38 @@ def test_a_level_head_is_level(track, doubt, crescents):
 
 def test_what_is_said_to_follow_the_sky_is_not_asked(track, doubt):
     assert lean_of(track, session((2.0, 0.0)), doubt, False) == (0.0, 0.0)
+
+
+def direction(azimuth, altitude):
+    a, h = np.radians(azimuth), np.radians(altitude)
+    return np.array([np.cos(h) * np.sin(a), np.cos(h) * np.cos(a), np.sin(h)])  # east, north, up
+
+
+@pytest.mark.parametrize("roll", [0.0, 70.0])
+@pytest.mark.parametrize("aside", [(1.5, 0.0), (-2.0, 0.8), (0.0, -1.5)])
+def test_a_sun_beside_the_middle_shows_the_picture_turned(track, roll, aside):
+    """A level camera in three dimensions: its up, and north, seen from where the Sun stands."""
+    sky = view(EPOCH, SITE)
+    azimuth, altitude = float(sky.sun_azimuth[0]), float(sky.sun_altitude[0])
+    q = float(track.parallactic_angle(np.zeros(1))[0])
+    sun = direction(azimuth, altitude)
+    axis = direction(azimuth - aside[0] / np.cos(np.radians(altitude)), altitude - aside[1])
+    right = np.cross(axis, [0.0, 0.0, 1.0])
+    right /= np.linalg.norm(right)
+    r = np.radians(roll)
+    upward = np.cross(right, axis)
+    right, upward = (
+        right * np.cos(r) + upward * np.sin(r), upward * np.cos(r) - right * np.sin(r)
+    )  # fmt: skip
+    pixel = np.radians(SCALE / 3600.0)
+    x, y = sun @ right / (sun @ axis) / pixel, -(sun @ upward) / (sun @ axis) / pixel
+    pole = direction(0.0, SITE.latitude)
+    north = pole - sun * (sun @ pole)
+    east = np.cross(north, sun)
+    true = np.degrees(np.arctan2(upward @ east, upward @ north))
+    upright = Orientation(SCALE, q + roll)
+    found = turned_aside(upright, track, np.zeros(1), np.array([x]), np.array([y]))[0]
+    off = (q + roll + found - true + 180.0) % 360.0 - 180.0
+    # What is of second order: 2 degrees times 2 degrees.
+    assert abs(found) < 1e-6 or abs(found) > 2.0
+    assert abs(off) < 0.25

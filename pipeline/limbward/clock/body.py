@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents, Direct
-from limbward.clock.lean import lean_of
+from limbward.clock.lean import LEVEL, lean_of, turned_aside
 from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
@@ -76,6 +76,7 @@ def solve_body(
     rotates: bool | None = None,
     limb: KnownLimb | None = None,
     doubt: Doubt | None = None,
+    middles: Floats | None = None,
 ) -> tuple[ClockSolution | None, Discs | None]:
     """Solve one body's clock; return it and its partial frames' discs, measured anew.
 
@@ -99,6 +100,9 @@ def solve_body(
         The Moon's, which the pictures may contradict; without it, it is smooth.
     doubt : Doubt, optional
         What is not known of site and air.
+    middles : ndarray, shape (N, 2), optional
+        The middle of each frame, x and y, pixels: where the field turns with the zenith, a Sun
+        beside it shows the picture turned.
 
     Returns
     -------
@@ -107,14 +111,14 @@ def solve_body(
     discs : Discs or None
         None where the orientation, by which they would be measured anew, is not known.
     """
-    lean = lean_of(track, crescents_of(discs, readings), doubt, rotates)
-    told = _Evidence(track, body, readings, direct, totality_s, rotates, doubt, lean)
+    told = _Evidence(track, body, readings, direct, totality_s, rotates, doubt)
     solution = told.solve(discs, RELIEF_ARCSEC)
     # The first solution tells each frame's time well enough (seconds) to know the ratio of the
     # discs and how refraction flattens them; what is left after two rounds is under 1 ms.
     for _ in range(2):
         if solution is None or solution.orientation is None:
             return solution, None
+        told = told.turned(discs, solution, middles)
         discs = told.measured(discs, limbs, solution)
         solution = told.solve(discs, RELIEF_ARCSEC)
     if limb is None or solution is None or solution.orientation is None:
@@ -133,16 +137,30 @@ class _Evidence:
     totality_s: tuple[float, float] | None
     rotates: bool | None
     doubt: Doubt | None
-    lean_deg: tuple[float, float]
+    lean_deg: tuple[float, float] = LEVEL
+    aside_deg: Floats | None = None
 
     @property
     def turning(self) -> SkyTrack:
         """The track with the zenith that the field turns with."""
         return self.track.leaning(*self.lean_deg)
 
+    def turned(self, discs: Discs, solution: ClockSolution, middles: Floats | None) -> _Evidence:
+        """Return the evidence with how pictures are turned where the field turns with the zenith.
+
+        By a Sun beside the middle of the frame, and by a head that is not level.
+        """
+        aim, aside = self.aim(discs, solution), None
+        if middles is not None:
+            x, y = discs.sun_x - middles[discs.rows, 0], discs.sun_y - middles[discs.rows, 1]
+            aside = turned_aside(aim.orientation, aim.track, aim.t, x, y)
+        crescents = crescents_of(discs, self.readings, aside)
+        lean = lean_of(self.track, crescents, self.doubt, self.rotates, RELIEF_ARCSEC)
+        return replace(self, lean_deg=lean, aside_deg=aside)
+
     def solve(self, discs: Discs, relief_arcsec: float) -> ClockSolution | None:
         """Return the solution with some discs, and what mountains may move them by."""
-        crescents = crescents_of(discs, self.readings)
+        crescents = crescents_of(discs, self.readings, self.aside_deg)
         equal = equal_readings(self.readings, self.body.rows)
         if equal:
             said = _stood_still(equal, self.body.rows.size)
@@ -168,7 +186,7 @@ class _Evidence:
         t = middle_s(solution, self.readings, rows) if solution.runs else solution.own_s
         # A frame hours away by its clock is measured as at the end of the eclipse.
         t = np.clip(np.nan_to_num(t), self.track.first_s, self.track.last_s)
-        return Aim(self.turning, solution.orientation, solution.rotates, t)
+        return Aim(self.turning, solution.orientation, solution.rotates, t, self.aside_deg)
 
     def measured(
         self,
@@ -182,7 +200,7 @@ class _Evidence:
         aim = self.aim(discs, solution)
         return measure_again(
             aim.track, discs, limbs, aim.t, aim.orientation,
-            rotates=aim.rotates, limb_at=limb_at, sun_size=size,
+            rotates=aim.rotates, aside_deg=aim.aside_deg, limb_at=limb_at, sun_size=size,
         )  # fmt: skip
 
 
@@ -317,8 +335,8 @@ def _stood_still(equal: int, frames: int) -> str:
     )
 
 
-def crescents_of(discs: Discs, readings: Readings) -> Crescents:
-    """Return measured discs with their clock readings."""
+def crescents_of(discs: Discs, readings: Readings, turn_deg: Floats | None = None) -> Crescents:
+    """Return measured discs with their clock readings, and how pictures are turned aside."""
     at = discs.rows
     return Crescents(
         readings.reading_s[at],
@@ -330,6 +348,7 @@ def crescents_of(discs: Discs, readings: Readings) -> Crescents:
         discs.sun_radius,
         discs.sun_sigma,
         readings.order[at],
+        np.zeros(at.size) if turn_deg is None else turn_deg,
     )
 
 

@@ -122,7 +122,8 @@ class Model:
         """Return vectors (..., N, 2) on the sky as the camera shows them, pixels."""
         u = np.radians(p[..., UP, None])
         if self.rotates:
-            u = u + np.radians(self.track.parallactic_angle(t) - self._zenith_at_epoch)
+            zenith = self.track.parallactic_angle(t) - self._zenith_at_epoch
+            u = u + np.radians(zenith + self.crescents.turn_deg)
         u = u + np.radians(p[..., TURN, None] * t / 3600.0)
         scale = self.scale0 * np.exp(p[..., SCALE, None])
         east, north = sky[..., 0], sky[..., 1]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,9 @@ class Crescents:
     sun_radius_px, sun_radius_sigma_px : ndarray
     order : ndarray
         Numbers that grow in the order in which the frames were taken.
+    turn_deg : ndarray
+        How far the picture is turned at the Sun beside what the zenith does, where the field turns
+        with it; see `limbward.clock.lean.turned_aside`. 0 if not given.
     """
 
     reading_s: Floats
@@ -44,6 +47,11 @@ class Crescents:
     sun_radius_px: Floats
     sun_radius_sigma_px: Floats
     order: Floats
+    turn_deg: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        if self.turn_deg.size != self.dx.size:
+            object.__setattr__(self, "turn_deg", np.zeros(self.dx.size))
 
     def valid(self) -> Mask:
         """Return which frames have all that a fit needs, shape (N,)."""

@@ -2,20 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents
 from limbward.clock.path_fit import PathFit, fit_path, mirrored_cost
+from limbward.geometry.orientation import Orientation
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
 
-LEAN_CHI2 = 16.0  # by which the paths of a level head, here or elsewhere, must fit worse
+Floats = NDArray[np.float64]
+
+# By how much the paths of a level head, here or elsewhere, must fit worse, chi-square, and what
+# part of theirs may be left: the mountains of the Moon's limb leave some of it with any head (0.4
+# to 0.8 where the head is level).
+LEAN_CHI2, LEAN_SHARE = 16.0, 0.25
 LEAST_CRESCENTS = 6  # two unknowns more than the path of a level head has
 LEVEL = (0.0, 0.0)
+STEEPEST_DEG = 85.0  # nearer to the zenith the picture turns by more than a first order tells
 
 
 def lean_of(
-    track: SkyTrack, crescents: Crescents, doubt: Doubt | None, rotates: bool | None
+    track: SkyTrack,
+    crescents: Crescents,
+    doubt: Doubt | None,
+    rotates: bool | None,
+    relief_arcsec: float = 0.0,
 ) -> tuple[float, float]:
     """Return how far north and east the head's vertical axis leans, degrees; 0, 0 unless it shows.
 
@@ -28,6 +42,8 @@ def lean_of(
         the crescents as well.
     rotates : bool or None
         Whether the field turns with the zenith; None if that is not known.
+    relief_arcsec : float
+        As of `limbward.clock.crescent_fit.fit_crescents`.
 
     Notes
     -----
@@ -39,17 +55,52 @@ def lean_of(
         return LEVEL
     c = crescents.of(valid)
     scale0 = float(np.median(track.sun_radius_arcsec(np.zeros(1)) / c.sun_radius_px))
+    relief_px = relief_arcsec / scale0 * np.sqrt(c.sigma_px.size)
+    c = replace(c, sigma_px=np.hypot(c.sigma_px, relief_px))
     level = _cost(fit_path(track, c, None, scale0, rotates))
     if level < LEAN_CHI2:
         return LEVEL
     leaning = fit_path(track, c, None, scale0, True, leans=True)
-    if (
-        not leaning
-        or _cost(leaning)
-        > min(level, _cost(fit_path(track, c, doubt, scale0, rotates))) - LEAN_CHI2
-    ):
+    best = min(level, _cost(fit_path(track, c, doubt, scale0, rotates)))
+    if not leaning or _cost(leaning) > min(best - LEAN_CHI2, LEAN_SHARE * best):
         return LEVEL
     return leaning[0].lean_deg
+
+
+def turned_aside(
+    orientation: Orientation, track: SkyTrack, t: Floats, x: Floats, y: Floats
+) -> Floats:
+    """Return how far pictures are turned at a Sun beside their middle, beside what the zenith does.
+
+    Parameters
+    ----------
+    orientation : Orientation
+        Of the camera at the epoch.
+    track : SkyTrack
+        With the zenith about which the head turns.
+    t : ndarray, shape (N,)
+        Seconds from the epoch.
+    x, y : ndarray, shape (N,)
+        From the middle of the frame to the Sun, pixels.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        Degrees of position angle.
+
+    Notes
+    -----
+    A camera on a level head is upright where it points. Verticals come together towards the zenith:
+    one that lies the angle s to the left of the middle leans by s times the tangent of the
+    altitude. On a tripod the Sun moves a degree in four minutes, and at 45 degrees as much is the
+    picture turned.
+    """
+    zenith = np.radians(track.parallactic_angle(t))
+    turns = track.turned(t)
+    sky = [orientation.turned(d).to_sky(a, b) for d, a, b in zip(turns, x, y, strict=True)]
+    east, north = np.array(sky, float).reshape(-1, 2).T
+    left = (east * np.cos(zenith) - north * np.sin(zenith)) / 3600.0
+    return np.asarray(left * np.tan(np.radians(np.minimum(track.altitude(t), STEEPEST_DEG))))
 
 
 def _cost(paths: list[PathFit]) -> float:

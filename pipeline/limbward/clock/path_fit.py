@@ -173,7 +173,8 @@ class _Path:
         angle = np.radians(q[UP] + q[TURN] * t / 3600.0)
         if rotates:
             north, east = q[LEAN]
-            angle = angle + np.radians(self.track.leaning(north, east).turned(t))
+            turn = self.track.leaning(north, east).turned(t) + self.c.turn_deg
+            angle = angle + np.radians(turn)
         return np.asarray((up + 1j * left) * np.exp(1j * angle) * self.scale0 * np.exp(q[SCALE]))
 
     def moon(self, q: Floats, t: Floats) -> Complexes:

@@ -91,6 +91,7 @@ def measure_again(
     orientation: Orientation,
     *,
     rotates: bool,
+    aside_deg: Floats | None = None,
     limb_at: Callable[[float], LimbProfile] | None = None,
     sun_size: float = 1.0,
 ) -> Discs:
@@ -108,6 +109,8 @@ def measure_again(
         Of the camera at the epoch.
     rotates : bool
         Whether the field turns with the zenith.
+    aside_deg : ndarray, shape (N,), optional
+        What each frame is turned beside the zenith.
     limb_at : callable, optional
         Takes seconds from the epoch, returns the Moon's limb.
     sun_size : float
@@ -118,7 +121,7 @@ def measure_again(
     ratio = track.moon_radius_arcsec(t) / sun_arcsec
     # A thin crescent tells its radius badly, and with it its centre; the other frames know it.
     radius = sun_arcsec / orientation.pixel_scale_arcsec
-    turn = track.turned(t)
+    turn = track.turned(t) + (0.0 if aside_deg is None else aside_deg)
     found = []
     for i, row in enumerate(discs.rows):
         sun_limb, moon_limb = limbs(int(row))

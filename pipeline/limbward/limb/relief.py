@@ -78,18 +78,24 @@ class LimbVerdict:
 
 @dataclass(frozen=True)
 class Aim:
-    """How a camera was turned on the sky, for N frames at times ``t`` (N,) from the epoch."""
+    """How a camera was turned on the sky, for N frames at times ``t`` (N,) from the epoch.
+
+    ``aside_deg`` (N,) is what each is turned beside the zenith, if the field turns with that.
+    """
 
     track: SkyTrack
     orientation: Orientation
     rotates: bool
     t: Floats
+    aside_deg: Floats | None = None
 
     def at(self, i: int) -> tuple[Orientation, Floats]:
         """Return orientation and refraction in pixels (2, 2) of a frame."""
         t = np.clip(self.t[i : i + 1], self.track.first_s, self.track.last_s)
-        turn = self.track.turned(t)
-        turned = self.orientation.turned(float(turn[0]) if self.rotates else 0.0)
+        turn = float(self.track.turned(t)[0])
+        if self.aside_deg is not None:
+            turn += float(self.aside_deg[i])
+        turned = self.orientation.turned(turn if self.rotates else 0.0)
         return turned, turned.in_pixels(self.track.refraction(t)[0])
 
 

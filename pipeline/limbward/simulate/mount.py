@@ -181,7 +181,6 @@ def pointing(
         for i in range(n):
             # The Sun is put back to the centre at the first frame of each period.
             first = int(np.flatnonzero(framed == framed[i])[0])
-            up[i] = up[first]
             level = Orientation(1.0, float(sky.parallactic_angle[first]))  # the zenith is up
             right, high = horizontal_offset(sky, i, first)
             # Facing the Sun, larger azimuth is to the right, which is away from celestial east.
@@ -196,11 +195,38 @@ def pointing(
     y0 = (rows - 1) / 2 + mount.centre_offset[1] * rows
     out = np.empty((4, n))
     for i in range(n):
+        if mount.kind != "equatorial":
+            up[i] += _converged(mount, sky, i, float(up[i]), scale_arcsec, (x0, y0), shape,
+                                (east[i], north[i]))  # fmt: skip
         camera = Orientation(scale_arcsec, float(up[i]), mount.mirrored)
         dx, dy = camera.to_pixels(east[i], north[i])
         tx, ty = camera.to_pixels(speed_east[i], speed_north[i])
         out[:, i] = x0 + float(dx), y0 + float(dy), float(tx), float(ty)
     return Pointing(out[0], out[1], up, out[2], out[3])
+
+
+def _converged(
+    mount: Mount,
+    sky: SkyView,
+    index: int,
+    up: float,
+    scale_arcsec: float,
+    at: tuple[float, float],
+    shape: tuple[int, int],
+    offset: tuple[float, float],
+) -> float:
+    """Return how far the picture is turned at a Sun beside its middle, degrees.
+
+    The camera is upright where it points, and verticals come together towards the zenith: by the
+    distance to the left times the tangent of the altitude.
+    """
+    camera = Orientation(scale_arcsec, up, mount.mirrored)
+    dx, dy = camera.to_pixels(*offset)
+    rows, columns = shape
+    beside = camera.to_sky(at[0] + dx - (columns - 1) / 2, at[1] + dy - (rows - 1) / 2)
+    q = np.radians(sky.parallactic_angle[index])
+    left = float(beside[0] * np.cos(q) - beside[1] * np.sin(q)) / 3600.0
+    return left * float(np.tan(np.radians(sky.sun_altitude[index])))
 
 
 def _wrong_axes(

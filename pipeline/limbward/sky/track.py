@@ -44,6 +44,10 @@ class SkyTrack:
         """
         return self.parallactic_angle(t) - self.parallactic_angle(np.zeros(1))
 
+    def altitude(self, t: Floats) -> Floats:
+        """Return the Sun's altitude without refraction, degrees."""
+        return np.asarray(self._horizontal(t)[..., 0])
+
     def leaning(self, north_deg: float, east_deg: float) -> SkyTrack:
         """Return the track with the zenith of a head that is not level, for how its field turns.
 

@@ -51,6 +51,7 @@ from limbward.workspace.measured import (
     crops_of_rows,
     limbs_of_rows,
     measured_discs,
+    middles_of,
     rims_of_rows,
 )
 from limbward.workspace.stored import read_stage_table
@@ -155,6 +156,7 @@ def _solve(
         rotates=config.timing.rotates,
         limb=limb,
         doubt=doubt,
+        middles=middles_of(frames),
     )
     beads = None
     if config.timing.beads:

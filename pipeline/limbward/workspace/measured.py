@@ -30,6 +30,11 @@ DISCS = (
 )
 
 
+def middles_of(ingest: Table) -> Floats:
+    """Return the middle of each frame, x and y, pixels, shape (N, 2)."""
+    return np.stack([(floats(ingest, name) - 1.0) / 2.0 for name in ("width", "height")], axis=1)
+
+
 def measured_discs(ingest: Table) -> dict[str, Floats]:
     """Return Sun and Moon as ingest measured them, pixels, NaN where it did not."""
     return {name: floats(ingest, f"measured_{name}") for name in DISCS}
