@@ -12,9 +12,11 @@ from PIL import Image
 from limbward.landscape.develop import Developed
 from limbward.landscape.labels import INK, Sheet
 from limbward.landscape.lens import Camera, enu
+from limbward.landscape.solved import Solved
 
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
+Edge = tuple[Floats, str]  # directions (P, 3) of the umbra's edge, and its words
 ToPixels = Callable[[Floats], Floats]
 
 LEAST_SIDE = 1600  # longer side of the picture
@@ -24,6 +26,7 @@ GRID = (190, 205, 225)
 HORIZON = (240, 190, 120)
 SHADOW = (255, 150, 90)
 POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+EDGE_DEG = 0.3  # of altitude: nearer to the horizon the shadow's edge means little
 FREE_RADII = 2.2  # of the Sun's radius, kept free of labels around it
 
 
@@ -48,8 +51,8 @@ class Drawing:
     sun : ndarray, shape (3,)
         Its direction.
     sun_radius_deg : float
-    shadow : sequence of tuple of ndarray and str
-        Directions (P, 3) of the edge of the umbra, and its words; empty for none.
+    shadow : sequence of Edge
+        Empty for none.
     foot : str
         A line below.
     """
@@ -60,8 +63,42 @@ class Drawing:
     marks: Sequence[Mark]
     sun: Floats
     sun_radius_deg: float
-    shadow: Sequence[tuple[Floats, str]]
+    shadow: Sequence[Edge]
     foot: str
+
+
+def best_to_annotate(solved: Solved) -> int | None:
+    """Return the frame in which most bodies are named; without any, the best lit one."""
+
+    def worth(k: int) -> tuple[float, ...]:
+        named = len(solved.session.names[k].named)
+        return named, -1.0 if solved.frames[k].seen.dark else -abs(solved.fill(k) - 0.2)
+
+    return solved.best(solved.placed, worth)
+
+
+def marks_of(solved: Solved, k: int) -> list[Mark]:
+    """Return the bodies named in a frame, with their magnitudes."""
+    sky, vectors = solved.heavens, solved.heavens.vectors(solved.within_s[k])
+    return [
+        Mark(f"{sky.name[n.body]}  {sky.magnitude[n.body]:.1f}".replace("-", "−"), vectors[n.body])
+        for n in solved.session.names[k].named
+    ]
+
+
+def drawing_of(solved: Solved, k: int, shadow: Sequence[Edge], site: str) -> Drawing:
+    """Return what is drawn on a frame; ``site`` is the place's name, empty for none."""
+    t, seen = solved.within_s[k], solved.frames[k].seen
+    return Drawing(
+        solved.session.camera(k), seen.width, seen.height, marks_of(solved, k),
+        solved.heavens.vectors(t)[0], float(solved.heavens.radii_deg(t)[0]), shadow,
+        solved.foot(k, site),
+    )  # fmt: skip
+
+
+def edge_on_sky(altitude: Floats, azimuth: Floats) -> Floats:
+    """Return the directions (P, 3) of the umbra's edge, degrees; NaN where it means little."""
+    return enu(np.where(altitude > EDGE_DEG, altitude, np.nan), azimuth)
 
 
 def white_level(picture: NDArray[np.float32]) -> float:
@@ -131,9 +168,7 @@ def _mark_bodies(sheet: Sheet, marks: Sequence[Mark], at: ToPixels, text_px: int
         sheet.label(mark.words, x, y, 1.4 * ring, sides="rlab", led=True)
 
 
-def _draw_shadow(
-    sheet: Sheet, shadow: Sequence[tuple[Floats, str]], at: ToPixels, text_px: int
-) -> None:
+def _draw_shadow(sheet: Sheet, shadow: Sequence[Edge], at: ToPixels, text_px: int) -> None:
     for vectors, words in shadow:
         line = at(vectors)
         sheet.line(line, SHADOW, 230, 1.6, dashed=True)
