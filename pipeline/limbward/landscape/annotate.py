@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ STRETCH = 10.0  # arcsinh: a tenth of the brightest is drawn at half
 SKY_TIMES = 8.0  # its middle's light that is drawn white at least
 GRID = (190, 205, 225)
 HORIZON = (240, 190, 120)
-SHADOW = (255, 150, 90)
+SHADOW, SHADOW_INK = (255, 150, 90), (255, 214, 184)
 POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 EDGE_DEG = 0.3  # of altitude: nearer to the horizon the shadow's edge means little
 FREE_RADII = 2.2  # of the Sun's radius, kept free of labels around it
@@ -147,9 +148,12 @@ def annotated(developed: Developed, drawing: Drawing) -> tuple[Bytes, list[str]]
         free = FREE_RADII * drawing.sun_radius_deg * degree + text_px
         sheet.keep_free(float(sun[0]), float(sun[1]), free)
         sheet.untouched = (float(sun[0]), float(sun[1]), free)
+    step = _grid_step(drawing)
+    _draw_grid(sheet, at, step)  # first: no line of it crosses letters
     _mark_bodies(sheet, drawing.marks, at, text_px)
-    _draw_shadow(sheet, drawing.shadow, at, text_px)
-    _draw_grid(sheet, drawing, at, text_px)
+    draw_edges(sheet, drawing.shadow, at, text_px)
+    _label_horizon(sheet, drawing.sun, at, step, text_px)
+    _label_grid(sheet, at, step, text_px)
     out = np.zeros((size[1] + band, size[0], 3), np.uint8)
     out[: size[1]] = sheet.over(shown)
     foot = Sheet(size[0], band, text_px)
@@ -168,47 +172,66 @@ def _mark_bodies(sheet: Sheet, marks: Sequence[Mark], at: ToPixels, text_px: int
         sheet.label(mark.words, x, y, 1.4 * ring, sides="rlab", led=True)
 
 
-def _draw_shadow(sheet: Sheet, shadow: Sequence[Edge], at: ToPixels, text_px: int) -> None:
-    for vectors, words in shadow:
+def edge_line(sheet: Sheet, line: Floats) -> None:
+    """Draw the umbra's edge, with a dark rim for where the sky is bright."""
+    sheet.line(line, (0, 0, 0), 90, 3.6, dashed=True)
+    sheet.line(line, SHADOW, 240, 1.8, dashed=True)
+
+
+def draw_edges(sheet: Sheet, edges: Sequence[Edge], at: ToPixels, text_px: int) -> None:
+    """Draw the umbra's edge with its words beside it, which nothing crosses."""
+    for vectors, words in edges:
         line = at(vectors)
-        sheet.line(line, SHADOW, 230, 1.6, dashed=True)
+        edge_line(sheet, line)
         inside = np.isfinite(line).all(axis=1) & (line > 2 * text_px).all(axis=1)
         inside &= line[:, 0] < sheet.width - 2 * text_px
         inside &= line[:, 1] < sheet.height - 2 * text_px
+        free = list(sheet.taken)
+        for a, b in pairwise(line):
+            if np.isfinite([a, b]).all() and np.abs(b - a).max() < 0.5 * sheet.width:
+                for part in np.arange(0.0, 1.0, 4.0 / max(float(np.abs(b - a).max()), 4.0)):
+                    x, y = a + part * (b - a)
+                    sheet.keep_free(float(x), float(y), 2.0)
+        # In turn along the line, every eighth of it, until there is room.
         for k in np.flatnonzero(inside)[:: max(1, int(inside.sum()) // 8)][1:]:
             x, y = line[k]
             rise, run = np.abs(line[k] - line[k - 1])[::-1]
-            if sheet.label(
-                words,
-                x,
-                y,
-                0.9 * text_px,
-                size=0.9,
-                sides="rl" if rise > run else "ab",
-                colour=SHADOW,
+            sides = "rl" if rise > run else "ab"
+            if any(
+                sheet.label(words, x, y, away * text_px, sides=sides, colour=SHADOW_INK, solid=True)
+                for away in (0.9, 1.6, 2.6)
             ):
                 break
+        else:
+            sheet.taken = free
 
 
-def _draw_grid(sheet: Sheet, drawing: Drawing, at: ToPixels, text_px: int) -> None:
+def _grid_step(drawing: Drawing) -> float:
+    """Return degrees between the grid's lines."""
     corners = drawing.camera.to_sky(
         np.array([[0.0, drawing.height / 2], [drawing.width - 1.0, drawing.height / 2]])
     )
     wide = np.degrees(np.arccos(np.clip(corners[0] @ corners[1], -1, 1)))
-    step = 10.0 if not np.isfinite(wide) or wide > 45 else 5.0
+    return 10.0 if not np.isfinite(wide) or wide > 45 else 5.0
+
+
+def _draw_grid(sheet: Sheet, at: ToPixels, step: float) -> None:
     around, up = np.arange(0.0, 360.5, 1.0), np.arange(0.0, 90.5, 1.0)
     for azimuth in np.arange(0.0, 360.0, step):
         sheet.line(at(enu(up[: 81 if azimuth % 90 else None], azimuth)), GRID, 46)
     for altitude in np.arange(step, 90.0, step):
         sheet.line(at(enu(altitude, around)), GRID, 46)
-    horizon = at(enu(0.0, around))
-    sheet.line(horizon, HORIZON, 150, 1.2)
+    sheet.line(at(enu(0.0, around)), HORIZON, 150, 1.2)
+
+
+def _label_horizon(sheet: Sheet, sun: Floats, at: ToPixels, step: float, text_px: int) -> None:
+    """Write cardinal points, azimuths and the side opposite the Sun along the horizon."""
     for k, name in enumerate(POINTS):
         x, y = at(enu(0.0, 45.0 * k))
         if np.isfinite([x, y]).all():
             sheet.label(name, x, y, 0.5 * text_px, size=1.15, sides="ba", colour=HORIZON)
-    level = np.hypot(drawing.sun[0], drawing.sun[1])
-    opposite = np.array([-drawing.sun[0] / level, -drawing.sun[1] / level, 0.0])
+    level = np.hypot(sun[0], sun[1])
+    opposite = np.array([-sun[0] / level, -sun[1] / level, 0.0])
     x, y = at(opposite)
     if np.isfinite([x, y]).all():
         sheet.label("opposite the Sun", x, y, 0.5 * text_px, size=0.9, sides="ab", colour=HORIZON)
@@ -216,7 +239,6 @@ def _draw_grid(sheet: Sheet, drawing: Drawing, at: ToPixels, text_px: int) -> No
         x, y = at(enu(0.0, azimuth))
         if np.isfinite([x, y]).all() and azimuth % 45:
             sheet.label(f"{azimuth:.0f}°", x, y, 0.4 * text_px, size=0.8, sides="ba", alpha=190)
-    _label_grid(sheet, at, step, text_px)
 
 
 def _label_grid(sheet: Sheet, at: ToPixels, step: float, text_px: int) -> None:

@@ -154,8 +154,7 @@ def add_sun(base: Pixels, developed: Developed, sun: PathSun, white: float) -> P
     factor = developed.factor
     x, y = ((c + 0.5) / factor - 0.5 for c in (sun.x, sun.y))
     radius = sun.radius / factor
-    inner = (CORONA_RADII if sun.total else MARGIN) * radius + MARGIN_PX
-    outer = inner + FADE_PX + (radius if sun.total else 0.0)
+    inner, outer = _mask_px(sun, factor)
     far = RING * outer
     h, w = base.shape[1:]
     rows = slice(max(0, int(y - far)), min(h, int(y + far) + 2))
@@ -179,6 +178,18 @@ def add_sun(base: Pixels, developed: Developed, sun: PathSun, white: float) -> P
     target = out[:, rows, columns]
     np.maximum(target, (white / top * patch * mask).astype(np.float32), out=target)
     return out
+
+
+def _mask_px(sun: PathSun, factor: int) -> tuple[float, float]:
+    """Return the radii, in bins, between which a Sun's mask fades out."""
+    radius = sun.radius / factor
+    inner = (CORONA_RADII if sun.total else MARGIN) * radius + MARGIN_PX
+    return inner, inner + FADE_PX + (radius if sun.total else 0.0)
+
+
+def reach_px(sun: PathSun, factor: int) -> float:
+    """Return how far around a Sun its frame is looked at, in bins."""
+    return RING * _mask_px(sun, factor)[1] + 2.0
 
 
 def sun_path(

@@ -95,6 +95,26 @@ class Solved:
         """Return the frame that is worth most, the first of equals; None if there is none."""
         return max(np.flatnonzero(rows).tolist(), key=worth, default=None)
 
+    def find(self, name: str) -> int:
+        """Return the number of a frame by its name or the end of its path.
+
+        Raises
+        ------
+        LookupError
+            If it is none of the frames, or not solved.
+        """
+        for k, file in enumerate(self.file):
+            if file == name or file.endswith(f"/{name}"):
+                if self.placed[k]:
+                    return k
+                raise LookupError(
+                    f"nothing in {file} tells where it looks; choose a frame with the Sun in it, "
+                    "or one between two such frames."
+                )
+        raise LookupError(
+            f"{name!r} is none of the {len(self.file)} wide frames; the first is {self.file[0]}."
+        )
+
     def stand_of_most(self, rows: Mask) -> int:
         """Return the place of the tripod that most of some frames have; 0 if none has one."""
         known = self.session.stand[rows & self.placed]

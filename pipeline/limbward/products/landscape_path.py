@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
-from limbward.config import Config
 from limbward.errors import ConfigError
 from limbward.landscape.annotate import toned, white_level
 from limbward.landscape.path import (
@@ -16,90 +12,66 @@ from limbward.landscape.path import (
     stands_elsewhere,
     sun_path,
 )
+from limbward.landscape.said import composite_said, path_said
 from limbward.landscape.session import GONE
 from limbward.landscape.solved import Solved
 from limbward.landscape.told import suns_told
-from limbward.products.wide_frames import Developer, Made, as_pixels, named_frame
-from limbward.render.writers import Caption, write_png, write_tiff
-from limbward.work.reporting import Reporter
-from limbward.workspace import Workspace
-from limbward.workspace.product import Product, artefact, write_product
-
-NAME = "sun-path"
+from limbward.products.landscape_insets import inset_suns
+from limbward.products.wide_output import Developer, Output
 
 
-def write(
-    config: Config, workspace: Workspace, reporter: Reporter, solved: Solved,
-    developed: Developer, made: Made,
-) -> None:  # fmt: skip
-    """Write the picture if a tripod that stood still has enough filtered Suns, else remove it."""
-    plan = plan_path(solved, 60.0 * config.landscape.step_minutes)
-    if len(plan.suns) < LEAST_SUNS:
-        workspace.remove(artefact(NAME))
+def write(output: Output, solved: Solved, developed: Developer) -> None:
+    """Write the picture if a tripod that stood still has enough filtered Suns, else remove it.
+
+    With Suns of a telescope set in, one frame of the landscape is enough.
+    """
+    options = output.config.landscape
+    plan, times = plan_path(solved, 60.0 * options.step_minutes), options.magnification
+    enough = times is not None or len(plan.suns) >= LEAST_SUNS
+    ground = _ground(output, solved, plan) if enough else None
+    base = None if ground is None else output.frame(developed(ground))
+    if ground is None or base is None:
+        output.drop("sun-path")
         return
-    ground = _ground(config, solved, plan, made)
-    base = made.picture(developed(ground))
-    if base is None:
-        return
+    place = solved.file[ground]
     if not solved.frames[ground].seen.dark and solved.share[ground] > GONE:
-        made.notes.append(
-            f"The foreground {solved.file[ground]} has the uncovered Sun's own glare in it; "
+        output.notes.append(
+            f"The foreground {place} has the uncovered Sun's own glare in it; "
             "landscape.foreground names another."
         )
-    total = [] if plan.total is None or plan.total == ground else [plan.total]
-    suns = [
-        (frame, path_sun(solved, k, total=k == plan.total))
-        for k in (*plan.suns, *total)
-        if (frame := made.picture(developed(k))) is not None
-    ]
+    if times is None:
+        total = [] if plan.total is None or plan.total == ground else [plan.total]
+        suns = [
+            (frame, path_sun(solved, k, total=k == plan.total))
+            for k in (*plan.suns, *total)
+            if (frame := output.frame(developed(k))) is not None
+        ]
+        said = path_said(place, suns_told(solved, plan.suns))
+    else:
+        base, suns, told, camera = inset_suns(output, solved, ground, base, times)
+        said = composite_said(place, told, camera, times)
     white = white_level(base.picture)
     picture = toned(sun_path(base, suns, white), white)
-    _save(config, workspace, reporter, solved, plan, ground, picture, made)
+    caption = output.caption(said.caption, said.numbers["from"], said.numbers["to"])
+    names = output.picture(picture, said.name, caption, "tif")
+    output.tell(said, names[0], names)
 
 
-def _ground(config: Config, solved: Solved, plan: PathPlan, made: Made) -> int:
-    """Return the frame whose landscape is taken."""
-    if config.landscape.foreground is not None:
-        named = named_frame(config, solved, "foreground", config.landscape.foreground)
+def _ground(output: Output, solved: Solved, plan: PathPlan) -> int | None:
+    """Return the frame whose landscape is taken; None if there is no frame to take."""
+    name = output.config.landscape.foreground
+    if name is not None:
+        named = output.named(solved, "foreground", name)
         if stands_elsewhere(solved, named):
             raise ConfigError(
-                f"{config.where('landscape', 'foreground')}: the tripod stood elsewhere in "
+                f"{output.config.where('landscape', 'foreground')}: the tripod stood elsewhere in "
                 f"{solved.file[named]} than in most frames with the Sun; choose one of those."
             )
         return named
-    if plan.ground is not None:
-        return plan.ground
-    made.notes.append(
-        "All frames of the tripod are dark, so the Sun's path has no landscape; take one frame "
-        "without a filter in totality."
-    )
-    return plan.suns[0]
-
-
-def _save(
-    config: Config, workspace: Workspace, reporter: Reporter, solved: Solved, plan: PathPlan,
-    ground: int, picture: NDArray[np.uint8], made: Made,
-) -> None:  # fmt: skip
-    first, last = solved.utc(plan.suns[0]), solved.utc(plan.suns[-1])
-    count, place = len(plan.suns), solved.file[ground]
-    caption = Caption(
-        f"The Sun's path, {count} frames of one tripod over the landscape of {place}",
-        config.report.title, config.report.author, config.site.name, first, last,
-    )  # fmt: skip
-    names = [f"sequences/{NAME}.png", f"sequences/{NAME}.tif"]
-    for name, writer in zip(names, (write_png, write_tiff), strict=True):
-        with workspace.writing(name) as part:
-            writer(part, as_pixels(picture), caption)
-    product = Product(
-        name=NAME,
-        title="The Sun's path",
-        caption=f"Each Sun stands where it stood in its own frame, at its true size; the landscape "
-        f"is that of {place}. A picture of several exposures.",
-        alt="A row of crescents over a landscape, with the eclipsed Sun in its middle",
-        picture=names[0],
-        numbers={"Suns": str(count), "from": first, "to": last},
-        files=[*names, artefact(NAME)],
-        details={"foreground": place, "suns": suns_told(solved, plan.suns)},
-    )
-    write_product(workspace, reporter, product)
-    made.files.extend(names)
+    if plan.ground is None and plan.suns:
+        output.notes.append(
+            "All frames of the tripod are dark, so the Sun's path has no landscape; take one frame "
+            "without a filter in totality."
+        )
+        return plan.suns[0]
+    return plan.ground
