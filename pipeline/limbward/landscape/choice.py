@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 
 import numpy as np
@@ -12,21 +11,6 @@ Floats = NDArray[np.float64]
 
 USUAL_WIDTHS_MM = (36.0, 23.5, 22.3, 17.3, 13.2)  # of sensors, the commonest first
 UNKNOWN_FOCALS = np.geomspace(0.25, 2.0, 26)  # of the frame's width, where nothing tells more
-
-
-def whole_bodies(cameras: list[str], serials: list[str]) -> list[tuple[str, str]]:
-    """Return camera and serial number of frames, bodies that ingest has split put together again.
-
-    It takes discs of two sizes for two lenses, which small Suns with and without glare have too.
-    """
-    plain = [re.sub(r" \([^()]*\)$", "", camera) for camera in cameras]
-    names: dict[tuple[str, str], set[str]] = {}
-    for camera, base, serial in zip(cameras, plain, serials, strict=True):
-        names.setdefault((base, serial), set()).add(camera)
-    return [
-        (base if len(names[base, serial]) > 1 else camera, serial)
-        for camera, base, serial in zip(cameras, plain, serials, strict=True)
-    ]
 
 
 def of_one_lens(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from limbward.camera.choice import camera_of_most
 from limbward.camera.response import Response
 from limbward.clock.readings import seconds_from
-from limbward.landscape.choice import of_one_lens, whole_bodies
+from limbward.landscape.choice import of_one_lens
 from limbward.workspace.columns import flags, floats, texts
 from limbward.workspace.folder import Workspace
 from limbward.workspace.ingest_table import pictures_of
@@ -58,7 +58,7 @@ def wide_rows(
     focal = floats(ingest, "focal_length")
     known = np.where(np.isfinite(focal), focal, np.nan if focal_mm is None else 1.0)
     usable = pictures_of(ingest) & (known <= longest_mm)
-    bodies = whole_bodies(texts(ingest, "camera").tolist(), texts(ingest, "serial").tolist())
+    bodies = list(zip(texts(ingest, "camera"), texts(ingest, "serial"), strict=True))
     body = camera_of_most(bodies, usable, camera)
     usable &= np.array([b == body for b in bodies], bool)
     usable, own_mm, notes = of_one_lens(focal, usable)
