@@ -28,6 +28,7 @@ HORIZON = (240, 190, 120)
 SHADOW, SHADOW_INK = (255, 150, 90), (255, 214, 184)
 POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 EDGE_DEG = 0.3  # of altitude: nearer to the horizon the shadow's edge means little
+LIT_DEG = 95.0  # from the axis: beyond, even a fisheye's picture is black
 FREE_RADII = 2.2  # of the Sun's radius, kept free of labels around it
 
 
@@ -136,12 +137,7 @@ def annotated(developed: Developed, drawing: Drawing) -> tuple[Bytes, list[str]]
     text_px = max(11, round(max(size) / 130))
     band = round(2.6 * text_px)
     sheet = Sheet(size[0], size[1], text_px)
-
-    def at(vector: Floats) -> Floats:
-        """Return pixels of the picture for directions."""
-        raw = drawing.camera.to_pixels(vector)
-        return np.asarray(((raw + 0.5) / developed.factor) * scale - 0.5)
-
+    at = pixels_of(drawing.camera, developed.factor / scale)
     sun = at(drawing.sun)
     if np.isfinite(sun).all():
         degree = scale / developed.factor / drawing.camera.scale_deg(drawing.sun)
@@ -150,9 +146,13 @@ def annotated(developed: Developed, drawing: Drawing) -> tuple[Bytes, list[str]]
         sheet.untouched = (float(sun[0]), float(sun[1]), free)
     step = _grid_step(drawing)
     _draw_grid(sheet, at, step)  # first: no line of it crosses letters
+    lines = [at(vectors) for vectors, _ in drawing.shadow]
+    for line in lines:
+        edge_line(sheet, line)
     _mark_bodies(sheet, drawing.marks, at, text_px)
-    draw_edges(sheet, drawing.shadow, at, text_px)
     _label_horizon(sheet, drawing.sun, at, step, text_px)
+    for line, (_, words) in zip(lines, drawing.shadow, strict=True):
+        _label_edge(sheet, line, words, text_px)
     _label_grid(sheet, at, step, text_px)
     out = np.zeros((size[1] + band, size[0], 3), np.uint8)
     out[: size[1]] = sheet.over(shown)
@@ -164,7 +164,7 @@ def annotated(developed: Developed, drawing: Drawing) -> tuple[Bytes, list[str]]
 
 def _mark_bodies(sheet: Sheet, marks: Sequence[Mark], at: ToPixels, text_px: int) -> None:
     ring = 0.75 * text_px
-    places = [(mark, at(mark.vector)) for mark in marks]
+    places = [(mark, xy) for mark in marks if np.isfinite(xy := at(mark.vector)).all()]
     for _, (x, y) in places:
         sheet.circle(x, y, ring, INK, 200)
         sheet.keep_free(x, y, ring)
@@ -172,38 +172,53 @@ def _mark_bodies(sheet: Sheet, marks: Sequence[Mark], at: ToPixels, text_px: int
         sheet.label(mark.words, x, y, 1.4 * ring, sides="rlab", led=True)
 
 
+def pixels_of(camera: Camera, factor: float) -> ToPixels:
+    """Return the function from directions to pixels of a picture in bins of raw pixels.
+
+    Not a number beyond what a fisheye lights.
+    """
+
+    def at(vector: Floats) -> Floats:
+        lit = vector @ camera.pose.axes[2] > np.cos(np.radians(LIT_DEG))
+        return np.asarray(
+            np.where(lit[..., None], (camera.to_pixels(vector) + 0.5) / factor - 0.5, np.nan)
+        )
+
+    return at
+
+
 def edge_line(sheet: Sheet, line: Floats) -> None:
-    """Draw the umbra's edge, with a dark rim for where the sky is bright."""
+    """Draw the umbra's edge, which no letters cross, with a dark rim for where the sky is bright.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    line : ndarray, shape (P, 2)
+        Pixels; NaN where it is broken.
+    """
     sheet.line(line, (0, 0, 0), 90, 3.6, dashed=True)
     sheet.line(line, SHADOW, 240, 1.8, dashed=True)
+    for a, b in pairwise(line):
+        long = float(np.abs(b - a).max())
+        if np.isfinite(long) and long < 0.5 * sheet.width:
+            for part in np.arange(0.0, 1.0, 4.0 / max(long, 4.0)):
+                x, y = a + part * (b - a)
+                sheet.keep_free(float(x), float(y), 2.0)
 
 
-def draw_edges(sheet: Sheet, edges: Sequence[Edge], at: ToPixels, text_px: int) -> None:
-    """Draw the umbra's edge with its words beside it, which nothing crosses."""
-    for vectors, words in edges:
-        line = at(vectors)
-        edge_line(sheet, line)
-        inside = np.isfinite(line).all(axis=1) & (line > 2 * text_px).all(axis=1)
-        inside &= line[:, 0] < sheet.width - 2 * text_px
-        inside &= line[:, 1] < sheet.height - 2 * text_px
-        free = list(sheet.taken)
-        for a, b in pairwise(line):
-            if np.isfinite([a, b]).all() and np.abs(b - a).max() < 0.5 * sheet.width:
-                for part in np.arange(0.0, 1.0, 4.0 / max(float(np.abs(b - a).max()), 4.0)):
-                    x, y = a + part * (b - a)
-                    sheet.keep_free(float(x), float(y), 2.0)
-        # In turn along the line, every eighth of it, until there is room.
-        for k in np.flatnonzero(inside)[:: max(1, int(inside.sum()) // 8)][1:]:
-            x, y = line[k]
-            rise, run = np.abs(line[k] - line[k - 1])[::-1]
-            sides = "rl" if rise > run else "ab"
-            if any(
-                sheet.label(words, x, y, away * text_px, sides=sides, colour=SHADOW_INK, solid=True)
-                for away in (0.9, 1.6, 2.6)
-            ):
-                break
-        else:
-            sheet.taken = free
+def _label_edge(sheet: Sheet, line: Floats, words: str, text_px: int) -> None:
+    """Put words beside the umbra's edge, in turn at every eighth of it until there is room."""
+    inside = np.isfinite(line).all(axis=1) & (line > 2 * text_px).all(axis=1)
+    inside &= line[:, 0] < sheet.width - 2 * text_px
+    inside &= line[:, 1] < sheet.height - 2 * text_px
+    for k in np.flatnonzero(inside)[:: max(1, int(inside.sum()) // 8)][1:]:
+        x, y = line[k]
+        rise, run = np.abs(line[k] - line[k - 1])[::-1]
+        sides = "rl" if rise > run else "ab"
+        for away in (0.9, 1.6, 2.6):
+            beside = away * text_px
+            if sheet.label(words, x, y, beside, sides=sides, colour=SHADOW_INK, solid=True):
+                return
 
 
 def _grid_step(drawing: Drawing) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from limbward.landscape.annotate import SHADOW_INK, Edge, edge_line
+from limbward.landscape.annotate import SHADOW_INK, Edge, edge_line, pixels_of
 from limbward.landscape.brightness import levels_of
 from limbward.landscape.develop import Developed
 from limbward.landscape.even_light import EvenLight, even_light
@@ -158,11 +158,7 @@ class ShadowFilm:
         """Return a picture with the umbra's edge at a time and the line of a frame below."""
         h, w = picture.shape[1:]
         sheet = Sheet(w, h, _text_px(w))
-        camera, words = self.solved.session.camera(k), ""
-
-        def at(vector: Floats) -> Floats:
-            return np.asarray((camera.to_pixels(vector) + 0.5) / developed.factor - 0.5)
-
+        at, words = pixels_of(self.solved.session.camera(k), developed.factor), ""
         sun = at(self.solved.heavens.vector_of(SUN, np.array(t)))
         if np.isfinite(sun).all():
             sheet.untouched = (float(sun[0]), float(sun[1]), 2.0 * sheet.text_px)
