@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 
 from .ephemeris import Site
 
-RESPONSE = (0.52, 1.0, 0.68)  # to white light, of the three colours
+RESPONSE = (0.36998, 1.0, 0.74284)  # to daylight, as the matrix in `files` has it
 FOV_DISC, FINE = 0.57, 191  # degrees around the Sun that are painted, and in how many steps
 FOV_CORONA, COARSE = 4.0, 201
 # ICRS degrees and V magnitudes of bright stars of the summer and spring sky, from memory.

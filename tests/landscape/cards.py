@@ -58,7 +58,7 @@ def whole_eclipse(every: float) -> list[tuple]:
     """Filtered crescents at even steps, the landscape before and after, brackets of totality."""
     shots = [(t, 1 / 500, True, 100, 8.0) for t in np.arange(-4200.0, 4201.0, every)
              if abs(t) > 200]  # fmt: skip
-    shots += [(s * t, 1 / 20, False, 100, 8.0) for t in (100.0, 200.0) for s in (-1, 1)]
+    shots += [(s * t, 1 / 20, False, 100, 8.0) for t in (100.0, 150.0, 200.0) for s in (-1, 1)]
     shots += [(t, 1.0, False, 800, 2.8) for t in (-30.0, 30.0)]
     shots += [(5.0, 1 / 15, False, 800, 2.8)]
     return sorted(shots)

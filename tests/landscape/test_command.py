@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import av
 import numpy as np
 import pytest
 from astropy.io import fits
@@ -12,6 +13,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from limbward.cli.app import app
+from limbward.render.space import SRGB
 from tests.apart.wide import Session, Wide, enu
 
 from .cards import whole_eclipse, write_card
@@ -29,6 +31,7 @@ def card(tmp_path_factory):
     config = write_card(folder, session, shots, CLOCK_S)
     with config.open("a") as file:
         file.write("landscape: {shadow_height_km: 10, step_minutes: 14, every: true}\n")
+        file.write("film: {formats: [mp4], between: 1}\n")
     result = CliRunner().invoke(app, ["landscape", str(config), "--jobs", "1"])
     assert result.exit_code == 0, result.output
     return session, shots, folder / "workspace"
@@ -74,7 +77,7 @@ def test_pictures(card) -> None:
         picture = np.asarray(Image.open(workspace / f"sequences/{name}.png").convert("RGB"))
         assert np.ptp(picture) > 150, name
         assert json.loads((workspace / f"sequences/{name}.json").read_text())["picture"]
-    assert len(list((workspace / "sequences/landscape").glob("*.png"))) == 7  # the unfiltered ones
+    assert len(list((workspace / "sequences/landscape").glob("*.png"))) == 9  # the unfiltered ones
     suns = json.loads((workspace / "sequences/sun-path.json").read_text())["details"]["suns"]
     assert len(suns) == 10
     assert (
@@ -86,6 +89,24 @@ def test_pictures(card) -> None:
     high, minutes = np.array(curve["high"], float), np.array(curve["minutes"])
     # The simulator's sky fades from 3e-6 of the Sun's remaining light to 1e-10 of its surface.
     assert np.nanmin(high[np.abs(minutes) < 1]) > np.nanmax(high[np.abs(minutes) > 3]) + 5
+
+
+def test_the_film(card) -> None:
+    _, shots, workspace = card
+    told = json.loads((workspace / "sequences/shadow-film.json").read_text())["details"]
+    bare = [t for t, exposure, filtered, *_ in shots if not filtered]
+    assert len(told["frames"]) == len(bare)
+    drawn = np.array([f["drawn"] for f in told["frames"]])
+    assert abs(bare[int(np.argmin(drawn))]) < 66  # in totality
+    assert drawn.max() > 5 * drawn.min()
+    with av.open(str(workspace / "sequences/shadow-film.mp4")) as film:
+        pictures = [p.to_ndarray(format="rgb24") for p in film.decode(video=0)]
+    assert len(pictures) == told["pictures"] == 2 * len(bare) - 1
+    # The picture that is read back is as dark as is told: the sky high up, in linear light.
+    for entry in (told["frames"][0], told["frames"][3]):
+        shown = pictures[entry["first_picture"]][20:100, 100:300].mean(axis=2) / 255
+        light = np.median(SRGB.decode(shown.astype(np.float32)))
+        assert light == pytest.approx(entry["drawn"], rel=0.25)
 
 
 def test_a_card_without_wide_frames(card, tmp_path) -> None:

@@ -86,8 +86,11 @@ def make(name: str, path: Path, workspace: Path | None, jobs: int | None) -> Non
     product = import_module(f"limbward.products.{name}")
     settings, space = load(path, workspace, jobs)
     reporter = make_reporter()
-    if name == "landscape" and not space.path(space.table("timing")).exists():
-        run_stages(settings, space, reporter, last="timing")  # all that it needs of a run
+    if name == "landscape":
+        # All that it needs of a run: of a telescope's frames the places of the Sun too.
+        last = "timing" if settings.landscape.magnification is None else "align"
+        if not space.path(space.table(last)).exists():
+            run_stages(settings, space, reporter, last=last)
     run_product(settings, space, reporter, name, product.run)
     for file in product_files(space, name):
         print(f"{name}: {space.path(file)}")

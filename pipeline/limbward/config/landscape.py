@@ -67,6 +67,31 @@ class LandscapeConfig(Section):
         le=60,
         description="Time between the Suns in the picture of the Sun's path, minutes.",
     )
+    magnification: float | None = Field(
+        default=None,
+        ge=1,
+        le=60,
+        description="Set Suns photographed by a telescope into the picture of the Sun's path, so "
+        "many times as large as they stood in the sky; null takes the wide frames' own.",
+    )
+    telescope: str | None = Field(
+        default=None,
+        description="Model or serial number of that telescope's camera; null takes the one with "
+        "the most crescents.",
+    )
+    film: bool = Field(
+        default=True,
+        description="Make a film of the light that goes and comes back, if enough unfiltered "
+        "frames of one tripod show it; its formats, rate, `hold` and `between` are those of "
+        "section `film`.",
+    )
+    film_px: int = Field(
+        default=1280,
+        ge=200,
+        le=4320,
+        description="Longer side of the film's picture, pixels, at most; frames are averaged "
+        "down by whole numbers.",
+    )
     up_to_px: int = Field(
         default=3000,
         ge=400,

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from limbward.landscape.lens import Camera, altitude_azimuth, enu
 from limbward.landscape.seen import Seen
+from limbward.landscape.session import Frame, Session
+from limbward.landscape.solved import Solved
 
 Floats = NDArray[np.float64]
 
@@ -18,6 +20,48 @@ LOW_DEG = (1.5, 6.0)  # of altitude: the band along the horizon
 AWAY_DEG = 8.0  # from the Sun: its glow and the corona are no sky
 LEAST_PX = 20  # of the small picture, for a median to be told
 STEP_DEG = 0.5  # of azimuth, in the strip
+LEAST_FRAMES = 5  # that show the sky, for a curve or a strip
+ROWS = 240  # of the strip
+
+
+@dataclass(frozen=True)
+class SkyCurve:
+    """The sky's brightness in N frames, in order of time.
+
+    Attributes
+    ----------
+    t : ndarray, shape (N,)
+        Seconds from greatest eclipse.
+    high, low : ndarray, shape (N,)
+        As of `SkyLevel`: magnitudes a square arcsecond if calibrated, else of the brightest.
+    surface : ndarray, shape (h, w), or None
+        Magnitudes a square arcsecond over the frame nearest to greatest eclipse, if calibrated.
+    calibrated : bool
+    """
+
+    t: Floats
+    high: Floats
+    low: Floats
+    surface: Floats | None
+    calibrated: bool
+
+    def darkest(self) -> dict[str, str]:
+        """Return how dark it became, in words for the report; nothing if not known."""
+        if not np.isfinite(self.high).any():
+            return {}
+        if self.calibrated:
+            return {"darkest": f"{float(np.nanmax(self.high)):.1f} magnitudes per square arcsecond"}
+        return {"darkest": f"{float(np.nanmin(self.high)):.1e} of the brightest"}
+
+
+@dataclass(frozen=True)
+class Strip:
+    """The horizon against time: azimuths (A,), seconds (R,), colours (R, 3, A), and its frames."""
+
+    azimuth: Floats
+    t: Floats
+    colours: Floats
+    frames: int
 
 
 @dataclass(frozen=True)
@@ -51,6 +95,68 @@ def sky_levels(seen: Seen, light: float, camera: Camera, sun: Floats) -> SkyLeve
         high = fair & (altitude > HIGH_DEG)
         low = fair & (altitude > LOW_DEG[0]) & (altitude < LOW_DEG[1])
     return SkyLevel(_median(green, high) / light, _median(green, low) / light)
+
+
+def frames_of_sky(solved: Solved) -> list[int]:
+    """Return the frames that show the sky at a known time, in order of time."""
+    shows = solved.placed & np.isfinite(solved.since_s) & ~solved.dark
+    return [int(k) for k in np.argsort(solved.since_s) if shows[k]]
+
+
+def levels_of(solved: Solved, rows: Sequence[int]) -> list[SkyLevel]:
+    """Return the sky's brightness in some frames."""
+    return [
+        sky_levels(
+            solved.frames[k].seen, solved.frames[k].light, solved.session.camera(k), solved.sun(k)
+        )
+        for k in rows
+    ]
+
+
+def zero_points(frames: Sequence[Frame], session: Session) -> float:
+    """Return the magnitude of one ADU over exposure and sensitivity; NaN if no star is named."""
+    found = [
+        names.zero_point - 2.5 * np.log10(frame.light)
+        for frame, names in zip(frames, session.names, strict=True)
+        if len(names.named) >= 2
+    ]
+    return float(np.median(found)) if found else float("nan")
+
+
+def sky_curve(solved: Solved, rows: list[int]) -> SkyCurve:
+    """Return the sky's brightness through some frames, in magnitudes if a star tells them."""
+    levels = levels_of(solved, rows)
+    high, low = np.array([v.high for v in levels]), np.array([v.low for v in levels])
+    zero, t = zero_points(solved.frames, solved.session), solved.since_s[rows]
+    if not np.isfinite(zero):
+        top = np.nanmax(np.concatenate([high, low]))
+        return SkyCurve(t, high / top, low / top, None, False)
+    k = min(rows, key=lambda i: abs(solved.since_s[i]))
+    frame, camera = solved.frames[k], solved.session.camera(k)
+    high, low = (surface_magnitudes(v, frame.seen, camera, zero) for v in (high, low))
+    surface = magnitude_map(frame.seen, frame.light, camera, zero)
+    return SkyCurve(t, high, low, surface, True)
+
+
+def horizon_strip(solved: Solved, rows: list[int]) -> Strip | None:
+    """Return the horizon through some frames of one tripod, None if they are too few."""
+    mask = np.zeros(len(solved.frames), bool)
+    mask[rows] = True
+    stand = solved.stand_of_most(mask)
+    rows = [k for k in rows if solved.session.stand[k] == stand]
+    azimuth = solved.session.fit.poses[stand].azimuth + np.arange(-180.0, 180.0, STEP_DEG)
+    lines = [
+        along_horizon(
+            solved.frames[k].seen, solved.frames[k].light, solved.session.camera(k), azimuth
+        )
+        for k in rows
+    ]
+    shown = np.asarray(np.isfinite(np.stack(lines)).any(axis=(0, 1)))
+    if len(rows) < LEAST_FRAMES or not shown.any():
+        return None
+    part = slice(int(np.argmax(shown)), shown.size - int(np.argmax(shown[::-1])))
+    times, strip = even_rows(solved.since_s[rows], [v[:, part] for v in lines], ROWS)
+    return Strip(azimuth[part], times, strip, len(rows))
 
 
 def magnitude_map(seen: Seen, light: float, camera: Camera, zero_point: float) -> Floats:

@@ -10,6 +10,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from limbward.landscape.brightness import SkyCurve, Strip
+
 Floats = NDArray[np.float64]
 
 PAPER, INK, FAINT = "#101214", "#e6e2d4", "#8a8a86"
@@ -41,29 +43,23 @@ def _bytes(figure: Figure) -> NDArray[np.uint8]:
     return np.asarray(canvas.buffer_rgba())[..., :3].copy()
 
 
-def horizon_chart(
-    azimuth: Floats, minutes: Floats, strip: Floats, contacts: tuple[float, float] | None
-) -> NDArray[np.uint8]:
+def horizon_chart(strip: Strip, contacts: tuple[float, float] | None) -> NDArray[np.uint8]:
     """Return the strip: azimuth to the right, time downwards.
 
     Parameters
     ----------
-    azimuth : ndarray, shape (A,)
-        Degrees, increasing; beyond 360 where the frame reaches over north.
-    minutes : ndarray, shape (R,)
-        From greatest eclipse.
-    strip : ndarray, shape (R, 3, A)
-        Linear colours over exposure; NaN where nothing is known.
+    strip : Strip
     contacts : tuple of float or None
-        Second and third contact, minutes.
+        Second and third contact, minutes from greatest eclipse.
     """
-    light = np.nanmean(strip, axis=1)
+    azimuth, minutes, colours = strip.azimuth, strip.t / 60.0, strip.colours
+    light = np.nanmean(colours, axis=1)
     low, high = np.nanquantile(light[light > 0], (0.01, 0.995))
     low = low / DEPTH
     with np.errstate(invalid="ignore", divide="ignore"):
         # Logarithmic: totality is a thousand times darker, and both ends are to be seen.
         shown = np.log(np.maximum(light, low) / low) / np.log(high / low)
-        colour = strip / np.maximum(np.nanmax(strip, axis=1, keepdims=True), 1e-12)
+        colour = colours / np.maximum(np.nanmax(colours, axis=1, keepdims=True), 1e-12)
     picture = np.moveaxis(0.06 + 0.94 * shown[:, None] * np.sqrt(colour), 1, -1)
     picture = np.clip(np.nan_to_num(picture, nan=0.07), 0.0, 1.0)
     figure, (axis,) = _figure(10.0, 6.0, 1)
@@ -79,38 +75,26 @@ def horizon_chart(
     return _bytes(figure)
 
 
-def brightness_chart(
-    minutes: Floats,
-    high: Floats,
-    low: Floats,
-    surface: Floats | None,
-    contacts: tuple[float, float] | None,
-    *,
-    calibrated: bool,
-) -> NDArray[np.uint8]:
+def brightness_chart(curve: SkyCurve, contacts: tuple[float, float] | None) -> NDArray[np.uint8]:
     """Return the curve of the sky's brightness, and beside it a map of one frame.
 
     Parameters
     ----------
-    minutes, high, low : ndarray, shape (N,)
-        Time from greatest eclipse, and brightness above 10 degrees and along the horizon:
-        magnitudes a square arcsecond, or relative to the brightest.
-    surface : ndarray, shape (h, w), or None
-        Magnitudes a square arcsecond over a frame.
+    curve : SkyCurve
     contacts : tuple of float or None
-    calibrated : bool
-        Whether brightness is in magnitudes.
+        Second and third contact, minutes from greatest eclipse.
     """
+    minutes, surface = curve.t / 60.0, curve.surface
     figure, axes = _figure(11.0, 4.4, 1 if surface is None else 2)
     axis = axes[0]
     for values, colour, words in (
-        (high, FIRST, "above 10°"), (low, SECOND, "1.5 to 6° above the horizon"),
+        (curve.high, FIRST, "above 10°"), (curve.low, SECOND, "1.5 to 6° above the horizon"),
     ):  # fmt: skip
         known = np.isfinite(values)
         axis.plot(minutes[known], values[known], ".-", color=colour, label=words, markersize=4)
     for when in contacts or ():
         axis.axvline(when, color=FAINT, linewidth=0.8, linestyle="--")
-    if calibrated:
+    if curve.calibrated:
         axis.invert_yaxis()
         unit = "magnitudes per square arcsecond"
     else:

@@ -27,11 +27,14 @@ class Developed:
     clipped : ndarray of bool, shape (h, w)
     factor : int
         Raw pixels to a bin: bin ``i`` has its centre at ``factor * (i + 0.5) - 0.5``.
+    white_adu : float
+        ADU of green above black that make 1 of the picture, in white light.
     """
 
     picture: Pixels
     clipped: NDArray[np.bool_]
     factor: int
+    white_adu: float = 1.0
 
 
 def see_file(path: Path, digest: str, response: Response | None, long_side: int) -> Seen:
@@ -65,4 +68,5 @@ def develop_file(path: Path, digest: str, response: Response | None, long_side: 
     # With the smallest multiplier 1, a clipped pixel is white in every colour.
     level = np.minimum(np.maximum(level, 0.0) * balance, np.float32(1.0))
     picture = np.tensordot(frame.to_srgb, level, axes=1).astype(np.float32)
-    return Developed(np.clip(picture, 0.0, 1.0), clipped, reduced.factor)
+    white_adu = float(frame.span * frame.daylight.min() / frame.daylight[1])
+    return Developed(np.clip(picture, 0.0, 1.0), clipped, reduced.factor, white_adu)

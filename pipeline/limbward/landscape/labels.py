@@ -85,6 +85,7 @@ class Sheet:
     def label(
         self, text: str, x: float, y: float, away: float, *, size: float = 1.0, sides: str = "rlab",
         alpha: int = 235, colour: tuple[int, int, int] = INK, led: bool = False,
+        solid: bool = False,
     ) -> bool:  # fmt: skip
         """Put words beside a place where there is room; return whether there was.
 
@@ -102,6 +103,8 @@ class Sheet:
         colour : tuple of int
         led : bool
             Whether it may stand further away, with a line to its place.
+        solid : bool
+            Whether it has a dark ground, for places where the picture is as bright as letters.
         """
         face = font(max(6, round(OVER * size * self.text_px)))
         left, top, right, bottom = face.getbbox(text)
@@ -115,6 +118,9 @@ class Sheet:
                 self.taken.append(box)
                 if distance > away:
                     self._lead(x, y, box, away, colour)
+                if solid:
+                    corners = [OVER * v for v in box]
+                    self._draw.rounded_rectangle(corners, OVER * PAD, fill=(0, 0, 0, 150))
                 at = (OVER * x0 - left, OVER * y0 - top)
                 self._draw.text(
                     at, text, (*colour, alpha), font=face,

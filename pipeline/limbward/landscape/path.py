@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.landscape.develop import Developed
+from limbward.landscape.session import GONE
+from limbward.landscape.solved import Solved
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -20,6 +22,7 @@ CORONA_RADII = 3.5  # the same of a frame of totality
 RING = 1.6  # outer over inner radius of the ring whose level is taken off
 APART = 1.25  # solar diameters between two Suns, at least
 NEAR = 0.3  # of a step: a frame further from its time is not taken
+LEAST_SUNS = 3
 TOP = 0.997  # quantile of the light within the Sun's disc that is made white
 
 
@@ -76,6 +79,57 @@ def even_steps(
     return chosen
 
 
+@dataclass(frozen=True)
+class PathPlan:
+    """Frames of the picture of the Sun's path, by their numbers.
+
+    ``total`` is the frame of totality, ``ground`` that of the landscape, if there are such.
+    """
+
+    suns: list[int]
+    total: int | None
+    ground: int | None
+
+
+def plan_path(solved: Solved, step_s: float) -> PathPlan:
+    """Return which frames make the picture: of the tripod that stood longest, filtered Suns."""
+    standing = _standing(solved)
+    share = solved.share
+    radius = float(solved.heavens.radii_deg(np.array(0.0))[0])
+    filtered = standing & solved.dark & solved.with_sun & (share > GONE)
+    suns = even_steps(solved.since_s, filtered, step_s, drift_deg_s(solved), 2.0 * radius)
+    covered = standing & (share <= GONE) & solved.with_sun
+    total = solved.best(covered, lambda k: (-abs(solved.fill(k) - 0.1),))
+    ground = total
+    if total is None or solved.frames[total].seen.dark:
+        ground = solved.best(standing & ~solved.dark, lambda k: (solved.frames[k].seen.level,))
+    return PathPlan(suns, total, ground)
+
+
+def stands_elsewhere(solved: Solved, k: int) -> bool:
+    """Return whether the tripod of the path stood elsewhere in a frame."""
+    return not _standing(solved)[k]
+
+
+def _standing(solved: Solved) -> NDArray[np.bool_]:
+    known = np.isfinite(solved.since_s)
+    return known & (solved.session.stand == solved.stand_of_most(np.ones_like(known)))
+
+
+def drift_deg_s(solved: Solved) -> float:
+    """Return how fast the Sun moves over the sky at the site, degrees a second."""
+    a, b = (solved.heavens.vector_of(0, np.array(s)) for s in (-30.0, 30.0))
+    return float(np.degrees(np.linalg.norm(b - a))) / 60.0
+
+
+def path_sun(solved: Solved, k: int, *, total: bool = False) -> PathSun:
+    """Return the Sun of a frame."""
+    vector, camera = solved.sun(k), solved.session.camera(k)
+    x, y = camera.to_pixels(vector)
+    radius = solved.heavens.radii_deg(np.array(solved.since_s[k]))[0] / camera.scale_deg(vector)
+    return PathSun(float(x), float(y), float(radius), total)
+
+
 def add_sun(base: Pixels, developed: Developed, sun: PathSun, white: float) -> Pixels:
     """Return a picture with the Sun of another frame of the same tripod in its place.
 
@@ -100,8 +154,7 @@ def add_sun(base: Pixels, developed: Developed, sun: PathSun, white: float) -> P
     factor = developed.factor
     x, y = ((c + 0.5) / factor - 0.5 for c in (sun.x, sun.y))
     radius = sun.radius / factor
-    inner = (CORONA_RADII if sun.total else MARGIN) * radius + MARGIN_PX
-    outer = inner + FADE_PX + (radius if sun.total else 0.0)
+    inner, outer = _mask_px(sun, factor)
     far = RING * outer
     h, w = base.shape[1:]
     rows = slice(max(0, int(y - far)), min(h, int(y + far) + 2))
@@ -125,6 +178,18 @@ def add_sun(base: Pixels, developed: Developed, sun: PathSun, white: float) -> P
     target = out[:, rows, columns]
     np.maximum(target, (white / top * patch * mask).astype(np.float32), out=target)
     return out
+
+
+def _mask_px(sun: PathSun, factor: int) -> tuple[float, float]:
+    """Return the radii, in bins, between which a Sun's mask fades out."""
+    radius = sun.radius / factor
+    inner = (CORONA_RADII if sun.total else MARGIN) * radius + MARGIN_PX
+    return inner, inner + FADE_PX + (radius if sun.total else 0.0)
+
+
+def reach_px(sun: PathSun, factor: int) -> float:
+    """Return how far around a Sun its frame is looked at, in bins."""
+    return RING * _mask_px(sun, factor)[1] + 2.0
 
 
 def sun_path(

@@ -28,6 +28,11 @@ BRIGHTEST = 1.7  # magnitude down to which bodies make the pattern that is looke
 WELL_PX = 0.004  # of the width: a first fit that is this good names points
 WORTH = 40.0  # of a body that a lens names, against its squared misfits
 MOST_STANDS = 40
+FOCAL_SIGMA, ANY_FOCAL_SIGMA = (
+    0.05,
+    0.3,
+)  # of the focal length a lens tells, or of one that is tried
+CLOCK_REACH_S, ANY_ZONE_S = 900.0, 14.5 * 3600.0  # how far a clock is off, with and without a zone
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,29 @@ class Known:
     offset_reach_s: float
     offset_sigma_s: float | None = None
     faintest: float = 3.5
+
+
+def known_of(
+    focals_px: tuple[float, ...], focal_mm: float | None, zone_hours: float | None,
+    sigma_s: float | None, faintest: float,
+) -> Known:  # fmt: skip
+    """Return what is known beforehand by what files and people say.
+
+    Parameters
+    ----------
+    focals_px : tuple of float
+    focal_mm : float or None
+        As the lens tells it; None where it does not.
+    zone_hours : float or None
+        Of the camera's clock; None where nobody says it.
+    sigma_s : float or None
+        Error of the frames' times if they are UTC already.
+    faintest : float
+    """
+    sigma = FOCAL_SIGMA if focal_mm is not None else ANY_FOCAL_SIGMA
+    offset = 0.0 if sigma_s is not None or zone_hours is None else 3600.0 * zone_hours
+    reach = ANY_ZONE_S if zone_hours is None else CLOCK_REACH_S
+    return Known(focals_px, sigma, offset, reach, sigma_s, faintest)
 
 
 @dataclass(frozen=True)

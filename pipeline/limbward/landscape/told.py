@@ -7,9 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from limbward.landscape.brightness import SkyCurve
 from limbward.landscape.heavens import Heavens
 from limbward.landscape.lens import Pose, altitude_azimuth
+from limbward.landscape.path import path_sun
 from limbward.landscape.session import Frame, Session
+from limbward.landscape.solved import Solved
 
 LAWS = {
     "rectilinear": "tan(a)",
@@ -23,6 +26,76 @@ HOW = (
     "g^2). right, down and ahead are the camera's axes in east, north, up: a direction is sin(a) "
     "times ((x - x0) right + (y - y0) down) / r plus cos(a) ahead. Altitudes include refraction."
 )
+
+
+def session_told(solved: Solved) -> dict[str, Any]:
+    """Return the lens, the tripod's places, the clock and the frames."""
+    session = solved.session
+    frames = []
+    for k, (file, utc) in enumerate(zip(solved.file, solved.starts_utc(), strict=True)):
+        one: dict[str, Any] = {"file": file, "utc": utc or None}
+        if session.stand[k] >= 0:
+            one |= frame_told(k, solved.frames[k], session, solved.heavens)
+        else:
+            one["note"] = "Nothing in it tells where it looks."
+        frames.append(one)
+    poses = [
+        pose_told(pose, level_assumed=level)
+        for pose, level in zip(session.fit.poses, session.level_assumed, strict=True)
+    ]
+    clock = clock_told(solved)
+    return {"lens": lens_told(session), "stands": poses, "clock": clock, "frames": frames}
+
+
+def clock_told(solved: Solved) -> dict[str, Any]:
+    """Return the clock, and what it is known by."""
+    fit, light = solved.session.fit, solved.session.clock
+    sigma = solved.sigma_s
+    if solved.timed:
+        words = "that of the stage timing"
+    elif light is None:
+        words = f"not known; the time of its tags is taken, to {sigma:.0f} s"
+    else:
+        words = f"{fit.offset_s:+.1f} ± {sigma:.1f} s from UTC, by the fading of the light"
+    return {
+        "by": "timing" if solved.timed else "light" if light is not None else "tags",
+        "offset_s": None if solved.timed else round(fit.offset_s, 2),
+        "offset_sigma_s": round(sigma, 2),
+        "words": words,
+    }
+
+
+def numbers_told(solved: Solved, told: dict[str, Any]) -> dict[str, str]:
+    """Return what the report says of a session; ``told`` is what `session_told` returns."""
+    lens = told["lens"]
+    return {
+        "wide frames": f"{len(solved.frames)}, {int(solved.placed.sum())} of them solved",
+        "lens": f"{lens['projection']}, {lens['focal_px']:.0f} pixels of focal length, "
+        f"distortion {lens['distortion']:+.3f}",
+        "off, root mean square": f"{float(np.nanmedian(solved.session.off_px)):.2f} pixels",
+        "named": ", ".join(names_told(told)) or "no planet or star",
+        "clock": told["clock"]["words"],
+    }
+
+
+def names_told(told: dict[str, Any]) -> list[str]:
+    """Return the names of all planets and stars that were found."""
+    return sorted({b["name"] for f in told["frames"] for b in f.get("bodies", [])})
+
+
+def warnings_told(solved: Solved) -> list[str]:
+    """Return what somebody who uses the result has to know."""
+    said = []
+    if any(solved.session.level_assumed):
+        said.append(
+            "In some frames only the Sun tells where the camera looked; it is taken to stand level."
+        )
+    if not solved.timed and solved.session.clock is None:
+        said.append(
+            "Nothing in the wide frames tells their clock: azimuths are off by 0.25 degrees for "
+            "each minute that it is wrong. Give timing.references, or frames of partial phases."
+        )
+    return said
 
 
 def lens_told(session: Session) -> dict[str, Any]:
@@ -90,14 +163,28 @@ def frame_told(k: int, frame: Frame, session: Session, heavens: Heavens) -> dict
     }
 
 
-def zero_points(frames: Sequence[Frame], session: Session) -> float:
-    """Return the magnitude of one ADU over exposure and sensitivity; NaN if no star is named."""
-    found = [
-        names.zero_point - 2.5 * np.log10(frame.light)
-        for frame, names in zip(frames, session.names, strict=True)
-        if len(names.named) >= 2
-    ]
-    return float(np.median(found)) if found else float("nan")
+def curve_told(curve: SkyCurve) -> dict[str, Any]:
+    """Return the curve of the sky's brightness."""
+    return {
+        "minutes": [round(float(v), 3) for v in curve.t / 60.0],
+        "high": [_figure(v) for v in curve.high],
+        "low": [_figure(v) for v in curve.low],
+        "calibrated": curve.calibrated,
+    }
+
+
+def suns_told(solved: Solved, rows: Sequence[int]) -> list[dict[str, Any]]:
+    """Return the Suns of some frames, in raw pixels."""
+    suns = [path_sun(solved, k) for k in rows]
+    return [
+        {"file": solved.file[k], "utc": solved.utc(k), "x": round(s.x, 2), "y": round(s.y, 2),
+         "radius": round(s.radius, 2)}
+        for k, s in zip(rows, suns, strict=True)
+    ]  # fmt: skip
+
+
+def _figure(value: float) -> float | None:
+    return float(f"{value:.5g}") if np.isfinite(value) else None
 
 
 def _known(value: float, digits: int) -> float | None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import TypeVar
 
 import astropy.units as u
 import numpy as np
@@ -31,6 +32,7 @@ from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
 Floats = NDArray[np.float64]
+T = TypeVar("T")
 
 
 def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], camera: str | None,
@@ -154,10 +156,8 @@ def cuts(
             yield task.key, result.sentence if isinstance(result, Failure) else result
 
 
-def counted_off(
-    made: Iterator[tuple[int, Cut | str]], advance: Callable[[], None]
-) -> Iterator[tuple[int, Cut | str]]:
-    """Pass on what `cuts` yields and tell of each."""
+def counted_off(made: Iterable[T], advance: Callable[[], None]) -> Iterator[T]:
+    """Pass on what is made, one by one, and tell of each."""
     for one in made:
         advance()
         yield one

@@ -45,7 +45,7 @@ from limbward.sky.track import SkyTrack
 from limbward.stages.phasing import decide_phases
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
-from limbward.workspace.columns import floats, texts
+from limbward.workspace.columns import flags, floats, texts
 from limbward.workspace.measured import (
     clock_readings,
     crops_of_rows,
@@ -56,6 +56,11 @@ from limbward.workspace.measured import (
 )
 from limbward.workspace.stored import read_stage_table
 from limbward.workspace.timing_table import SIDECARS, write_sidecars, write_timing
+
+WIDE = (
+    "Its wide frames have no disc to measure, so its clock could not be checked; `limbward "
+    "landscape` finds it by the light."
+)
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
@@ -79,6 +84,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     pull = np.full((len(frames), 3), np.nan)
     clocks, pointings = [], []
     timed, bands = texts(frames, "time_camera") != "", texts(frames, "band")
+    wide = flags(frames, "wide")
     cameras = bodies(texts(frames, "camera"), texts(frames, "serial"), timed)
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
@@ -111,6 +117,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 times.piece_at_epoch(body, solution),
             )
             add_beads(clock, beads, solution, readings, epoch)
+            if solution is None and wide[rows].any():
+                clock["warnings"] = [WIDE]
             clocks.append(clock)
             clock["warnings"] += elsewhen + said
             if stood is not None and stood.contradicts and np.isfinite(latitude[rows]).any():

@@ -13,6 +13,7 @@ from limbward.camera.card import IMAGE_KINDS, CardFile
 from limbward.camera.shot import Exif
 from limbward.limb.frame import Limbs, Look
 from limbward.phase.light import Light
+from limbward.workspace.ingest_table import LIMB_COLUMNS
 
 Row = dict[str, Any]
 
@@ -133,6 +134,15 @@ def add_limbs(row: Row, limbs: Limbs, *, in_proportion: bool) -> None:
         row.update({"core_x": core.x, "core_y": core.y, "core_sigma": core.sigma})
     if found.note:
         row["note"].append(found.note)
+        row["limb_note"] = found.note
+
+
+def without_limbs(row: Row, note: str) -> None:
+    """Make a row that of a frame whose limbs say nothing, in place, with a note of the reason."""
+    row["note"] = [note, *(n for n in row["note"] if n != row.get("limb_note"))]
+    for name in (*LIMB_COLUMNS, "limb_trail", "core_x", "core_y", "core_sigma", "reduced"):
+        row.pop(name, None)
+    row |= {"phase": "other", "looks_like": "other", "wide": True}
 
 
 def origin_of(row: Row) -> Origin | None:

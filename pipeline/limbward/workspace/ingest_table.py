@@ -47,6 +47,7 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "phase": (str, None),
     "looks_like": (str, None),
     "stated": (str, None),
+    "wide": (bool, None),
     "copy_of": (str, None),
     "light_peak": (float, None),
     "light_middle": (float, None),

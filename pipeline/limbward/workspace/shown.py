@@ -12,7 +12,7 @@ from limbward.camera.classify import named_content
 from limbward.clock.readings import seconds_from
 from limbward.phase.evidence import Evidence
 from limbward.phase.session import Taken
-from limbward.workspace.columns import floats, texts
+from limbward.workspace.columns import flags, floats, texts
 from limbward.workspace.ingest_table import pictures_of
 
 LIGHT = ("peak", "middle", "limb_peak", "limb_level", "limb_faintest")
@@ -24,7 +24,7 @@ def taken_of(ingest: Table) -> Taken:
         texts(ingest, "camera"),
         texts(ingest, "serial"),
         floats(ingest, "sequence"),
-        pictures_of(ingest),
+        pictures_of(ingest) & ~flags(ingest, "wide"),
     )
 
 

@@ -1,0 +1,49 @@
+"""Wide frames set aside at ingest: what is measured in them is no disc."""
+
+from __future__ import annotations
+
+from math import nan
+
+import numpy as np
+from numpy.typing import NDArray
+
+from limbward.camera.wide import wide_frames
+from limbward.config import Config
+from limbward.config.said import said_of
+from limbward.workspace.ingest_rows import Row, without_limbs
+
+NOTE = (
+    "a wide frame, in which the Sun is a dot: `limbward landscape` uses it (if that is wrong, set "
+    "phase under frames in the config)"
+)
+SHOWN = ("partial", "contact", "totality", "other")
+
+
+def set_wide_aside(config: Config, rows: list[Row]) -> str | None:
+    """Make rows of wide frames such of other frames, in place; return what is to be said of it.
+
+    Frames of which the config tells the phase stay as they are.
+    """
+    said = said_of(config.frames, np.array([row["file"] for row in rows], dtype=object)).phase
+    body = [(row.get("camera") or "", row.get("serial") or "") for row in rows]
+    wide = wide_frames(
+        body,
+        _numbers(rows, "focal_length"),
+        _numbers(rows, "pixel_pitch_um"),
+        np.fmax(_numbers(rows, "width"), _numbers(rows, "height")),
+        _numbers(rows, "measured_sun_radius"),
+    )
+    count = 0
+    for row, is_wide, phase in zip(rows, wide, said, strict=True):
+        if is_wide and not phase and not row.get("stated") and row.get("looks_like") in SHOWN:
+            without_limbs(row, NOTE)
+            count += 1
+    if not count:
+        return None
+    frames, them = ("frame is", "it") if count == 1 else ("frames are", "them")
+    return f"{count} {frames} wide: the Sun is a dot in {them}; `limbward landscape` uses {them}"
+
+
+def _numbers(rows: list[Row], name: str) -> NDArray[np.float64]:
+    values = (row.get(name) for row in rows)
+    return np.array([nan if v is None else v for v in values], dtype=float)

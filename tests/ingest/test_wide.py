@@ -1,0 +1,59 @@
+"""Wide frames set aside: what is measured in a dot is no crescent, whatever it looks like."""
+
+from __future__ import annotations
+
+from limbward.config import Config
+from limbward.stages.wide import set_wide_aside
+from limbward.workspace.ingest_table import pictures_of, to_table
+from limbward.workspace.shown import taken_of
+
+
+def config(**sections):
+    place = {"latitude": 0, "longitude": 0, "height": 0}
+    smallest = {"site": place, "eclipse": "2024-04-08", "input": {"cards": ["card"]}}
+    return Config.model_validate({**smallest, **sections})
+
+
+def row(k: int, focal: float, looks: str, **more) -> dict:
+    return {
+        "file": f"card/{k}.DNG", "kind": "raw", "size": 1, "note": ["a note", "a limb"],
+        "limb_note": "a limb", "camera": "Body", "serial": "1", "focal_length": focal,
+        "width": 6000, "height": 4000, "phase": looks, "looks_like": looks, "copy_of": "",
+        "measured_sun_radius": 27.0, "limb_width": 2.0, "reduced": "reduced/x.npz", **more,
+    }  # fmt: skip
+
+
+def test_wide_frames_are_no_partial_phases() -> None:
+    looks = ["partial", "totality", "contact", "other"]
+    rows = [row(k, 24.0, one) for k, one in enumerate(looks)]
+    rows += [row(4, 24.0, "dark"), row(5, 24.0, "flat", stated="flat")]
+    rows += [row(k, 600.0, "partial", measured_sun_radius=700.0) for k in (6, 7, 8)]
+    said = set_wide_aside(config(), rows)
+    assert said is not None
+    assert said.startswith("4 frames are wide")
+    for one in rows[:4]:
+        assert (one["phase"], one["looks_like"], one["wide"]) == ("other", "other", True)
+        assert "measured_sun_radius" not in one
+        assert "limbward landscape" in one["note"][0]
+        assert one["note"][1:] == ["a note"]
+    assert [one["phase"] for one in rows[4:]] == ["dark", "flat", *["partial"] * 3]
+    table = to_table(rows)
+    # Still pictures, for the command that uses them, but none whose phase is decided.
+    assert pictures_of(table).all()
+    assert taken_of(table).pictures.tolist() == [False] * 4 + [True] * 5
+
+
+def test_the_config_has_the_last_word() -> None:
+    rows = [row(0, 24.0, "partial"), row(1, 24.0, "partial")]
+    said = config(frames=[{"files": ["*/0.DNG"], "phase": "partial"}])
+    assert set_wide_aside(said, rows) == (
+        "1 frame is wide: the Sun is a dot in it; `limbward landscape` uses it"
+    )
+    assert rows[0]["measured_sun_radius"] == 27.0
+    assert rows[1]["phase"] == "other"
+
+
+def test_a_card_without_wide_frames_stays_as_it_is() -> None:
+    rows = [row(k, 600.0, "partial", measured_sun_radius=700.0) for k in range(3)]
+    assert set_wide_aside(config(), rows) is None
+    assert all("wide" not in one for one in rows)
