@@ -46,6 +46,19 @@ def test_five_stars_tell_turn_scale_and_side(sky, mirrored, roll):
     assert len(found.stars) >= 5
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_field_of_an_altazimuth_mount_turns(sky, mirrored):
+    """At 80 degrees of altitude by 0.3 degrees in two minutes."""
+    card = lists.card(6, mirrored=mirrored, kind="altaz", roll=0.3, most=6)
+    assert np.ptp(card.frames.turn) > np.radians(0.2)
+    found = find_stars(card.frames, sky, blind(card))
+    assert found is not None
+    assert turn(found.orientation.up_position_angle, card.up) < 0.01
+    still = replace(card.frames, turn=np.zeros_like(card.frames.turn))
+    worse = find_stars(still, sky, blind(card))
+    assert worse is None or worse.up_sigma_deg > 3.0 * found.up_sigma_deg
+
+
 def test_stated_errors_are_those_that_are_made(sky):
     """Over eight cards with other noise the errors scatter as stated."""
     pulls = []

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import poisson
+from scipy.special import gammainc
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -221,5 +221,5 @@ def _agreeing(
     within = np.abs(there) < sky.reach_px
     expected = float(np.sum((alike.sum(axis=0) * np.pi * near**2)[within]) / sky.area_px)
     more = len(tracks) - given
-    chance = float(poisson.sf(more - 1, expected)) if more > 0 else 1.0
+    chance = float(gammainc(more, expected)) if more > 0 else 1.0  # Poisson, so many or more
     return np.array(tracks, int), np.array(stars, int), chance
