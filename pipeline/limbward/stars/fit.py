@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from limbward.normal_matrix import inverse
 from limbward.stars.match import Match, seen
@@ -17,9 +18,11 @@ Complex = NDArray[np.complex128]
 FLOOR_PX = 0.03  # of a star's mean place: pixels are not even, nor its Gaussian its shape
 NEAR_PX = 1.5  # of a point from where a star must be, in one frame
 MAGNITUDES = 1.5
+BENT_SHARE = 0.004  # of the distance, by which a distortion not yet known moves stars
 OFF = 5.0  # standard errors beyond which a star is left out of the fit
-DISTORTED = 4.0  # standard errors at which distortion shows
-LEAST_FOR_RADIAL = 5  # stars: with four, nothing would be left to judge it by
+BY_CHANCE = 1e-3  # a distortion that scatter makes so rarely shows
+USUAL = 0.003  # at the corner, of telephoto lenses; telescopes distort less
+LEAST_FOR_RADIAL = 4  # stars: with three, one number would be left to judge it by
 
 
 @dataclass(frozen=True)
@@ -62,8 +65,8 @@ class Solution:
     ----------
     turn : complex
         As of `limbward.stars.match.Match`.
-    turn_sigma : float
-        Standard error of its angle (radians) and of its length (relative).
+    turn_sigma, length_sigma : float
+        Standard errors of its angle, radians, and of its length, relative.
     shift : complex
         Of the Sun's centre, pixels.
     radial : float
@@ -77,6 +80,7 @@ class Solution:
 
     turn: complex
     turn_sigma: float
+    length_sigma: float
     shift: complex
     radial: float
     radial_sigma: float
@@ -109,6 +113,7 @@ def gather(
     scale_arcsec : float
         Nominal, as for the match.
     near_px : float
+        Where a star may be from its place, besides what distortion may do.
     solution : Solution, optional
         In place of the match's turn and shift.
     """
@@ -124,6 +129,8 @@ def gather(
         bright = zero - 2.5 * np.log10(points[:, 3] / frames.light_s[k])
         apart = np.abs((here - radial * bend)[:, None] - (turn * stars + shift)[None, :])
         apart[np.abs(bright[:, None] - magnitude[None, :]) > MAGNITUDES] = np.inf
+        if not radial:
+            apart -= BENT_SHARE * np.abs(turn * stars + shift)[None, :]
         while apart.size and apart.min() < near_px:
             i, j = np.unravel_index(int(np.argmin(apart)), apart.shape)
             apart[i], apart[:, j] = np.inf, np.inf
@@ -173,50 +180,91 @@ def solve(stars: Seen) -> Solution:
     Notes
     -----
     Errors are enlarged where stars are further from their places than their errors explain. A
-    distortion is believed if it is four standard errors away from 0 and five stars or more show it.
+    distortion is believed if four stars or more show one that scatter would make once in a thousand
+    times only; else the scale's error holds what a distortion of 0.3 % at the corner would do.
     """
     used = np.ones(stars.star.size, bool)
     while True:
-        radial = used.sum() >= LEAST_FOR_RADIAL
-        plain = _least_squares(stars, used, with_radial=False)
-        bent = _least_squares(stars, used, with_radial=True) if radial else None
-        shows = bent is not None and abs(bent[0][4]) > DISTORTED * bent[1][4]
-        value, sigma, rest = bent if shows and bent is not None else plain
-        miss = np.where(used, np.abs(rest) / stars.sigma / np.sqrt(2.0), 0.0)
+        plain = _least_squares(stars, used, 0.0)
+        bent = _least_squares(stars, used, np.inf) if used.sum() >= LEAST_FOR_RADIAL else None
+        shows = bent is not None and bent.shows_distortion
+        fit = bent if shows and bent is not None else plain
+        miss = np.where(used, np.abs(fit.rest) / stars.sigma / np.sqrt(2.0), 0.0)
         worst = int(np.argmax(miss))
         if miss[worst] < OFF or used.sum() <= 3:
             break
         used[worst] = False
+    turn = complex(fit.value[0], fit.value[1])
+    # What does not show may be there all the same, and would be taken for another scale and turn.
+    errors = fit if shows else _least_squares(stars, used, USUAL)
+    along, across = errors.turn_sigma(turn)
+    other = turn / complex(errors.value[0], errors.value[1])
+    along, across = (
+        float(np.hypot(along, abs(other) - 1.0)),
+        float(np.hypot(across, np.angle(other))),
+    )
     return Solution(
-        complex(value[0], value[1]),
-        float(max(sigma[0], sigma[1]) / np.hypot(value[0], value[1])),
-        complex(value[2], value[3]),
-        float(value[4]) if shows else 0.0,
-        float(bent[1][4]) if bent is not None else np.nan,
-        rest,
+        turn,
+        across,
+        along,
+        complex(fit.value[2], fit.value[3]),
+        float(fit.value[4]) if shows else 0.0,
+        float(bent.sigma[4]) if bent is not None else np.nan,
+        fit.rest,
         used,
     )
 
 
-def _least_squares(
-    stars: Seen, used: NDArray[np.bool_], *, with_radial: bool
-) -> tuple[Floats, Floats, Complex]:
-    """Return turn (two), shift (two) and distortion, their standard errors, and what is left."""
+@dataclass(frozen=True)
+class _Fit:
+    """Turn (two), shift (two) and distortion with their covariance, and what is left."""
+
+    value: Floats
+    covariance: Floats
+    rest: Complex
+    free: int  # measurements less unknowns
+
+    @property
+    def shows_distortion(self) -> bool:
+        """Whether scatter makes such a distortion too rarely, by Student's distribution."""
+        if self.free < 1:
+            return False
+        limit = float(stdtrit(self.free, 1.0 - BY_CHANCE / 2.0))
+        return bool(abs(self.value[4]) > limit * self.sigma[4])
+
+    @property
+    def sigma(self) -> Floats:
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+    def turn_sigma(self, turn: complex) -> tuple[float, float]:
+        """Return the errors of its length, relative, and of its angle, radians."""
+        length = abs(turn)
+        unit = np.array([turn.real, turn.imag]) / length
+        side = np.array([-unit[1], unit[0]])
+        own = self.covariance[:2, :2]
+        return float(np.sqrt(unit @ own @ unit)) / length, float(
+            np.sqrt(side @ own @ side)
+        ) / length
+
+
+def _least_squares(stars: Seen, used: NDArray[np.bool_], held: float) -> _Fit:
+    """Fit with a distortion of 0 ± ``held``; 0 leaves it out, infinity leaves it free."""
     w, d = stars.expected, stars.bend
     one, nought = np.ones(w.size), np.zeros(w.size)
     x = np.stack([w.real, -w.imag, one, nought, d.real], axis=1)
     y = np.stack([w.imag, w.real, nought, one, d.imag], axis=1)
-    count = 5 if with_radial else 4
+    count = 5 if held > 0.0 else 4
     design = np.concatenate([x, y])[:, :count]
     seen_at = np.concatenate([stars.place.real, stars.place.imag])
     weight = np.tile(np.where(used, stars.sigma**-2.0, 0.0), 2)
-    covariance = inverse(design.T @ (weight[:, None] * design))
+    normal = design.T @ (weight[:, None] * design)
+    if held > 0.0:
+        normal[4, 4] += held**-2.0
+    covariance = inverse(normal)
     value = covariance @ (design.T @ (weight * seen_at))
     left = seen_at - design @ value
-    free = 2 * int(used.sum()) - count
+    free = 2 * int(used.sum()) - (4 if 0.0 < held < np.inf else count)
     worse = float(np.sum(weight * left**2) / free) if free > 0 else 1.0
-    sigma = np.sqrt(np.diag(covariance) * max(worse, 1.0))
-    filled = np.zeros((2, 5))
-    filled[0, :count], filled[1, :count] = value, sigma
-    half = w.size
-    return filled[0], filled[1], np.asarray(left[:half] + 1j * left[half:])
+    values, errors = np.zeros(5), np.zeros((5, 5))
+    values[:count], errors[:count, :count] = value, covariance * max(worse, 1.0)
+    return _Fit(values, errors, np.asarray(left[: w.size] + 1j * left[w.size :]), free)

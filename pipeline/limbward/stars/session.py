@@ -110,10 +110,8 @@ def find_stars(frames: Frames, sky: Beside, prior: Prior) -> StarField | None:
     if found is None:
         return None
     zero = float(np.median(sky.magnitude[found.star] - tracks.magnitude[found.track]))
-    measured, solution = _fitted(frames, sky, found, tracks, zero, prior)
-    if measured.star.size < 2:
-        return None
-    return _told(sky, found, measured, solution, zero, prior)
+    fitted = _fitted(frames, sky, found, tracks, zero, prior)
+    return None if fitted is None else _told(sky, found, *fitted, zero, prior)
 
 
 def _area(frames: Frames) -> float:
@@ -129,7 +127,7 @@ def _reach(frames: Frames) -> float:
 
 def _fitted(
     frames: Frames, sky: Beside, found: Match, tracks: Tracks, zero: float, prior: Prior
-) -> tuple[Seen, Solution]:
+) -> tuple[Seen, Solution] | None:
     """Return stars and fit; first those recognised, then whatever lies where a star must be."""
     scale = prior.scale_arcsec
     offsets = sky.offset_arcsec(frames.time_s)
@@ -140,15 +138,13 @@ def _fitted(
     chosen[found.star] = sky.magnitude[found.star]
     common = (frames, offsets, sky.sigma_arcsec)
     measured = gather(*common, chosen, found, zero, scale, near_px=float(wide))
-    if measured.star.size < 2:
-        return measured, Solution(
-            found.turn, np.nan, found.shift, 0.0, np.nan, measured.place, measured.star < 0
-        )
-    solution = solve(measured)
-    for _ in range(2):
-        measured = gather(*common, sky.magnitude, found, zero, scale, solution=solution)
+    for _ in range(3):
+        if measured.star.size < 2:
+            return None
         solution = solve(measured)
-    return measured, solution
+        last = measured, solution
+        measured = gather(*common, sky.magnitude, found, zero, scale, solution=solution)
+    return last
 
 
 def _told(
@@ -183,7 +179,7 @@ def _told(
     return StarField(
         orientation,
         float(np.degrees(solution.turn_sigma)),
-        solution.turn_sigma * scale,
+        solution.length_sigma * scale,
         solution.radial,
         solution.radial_sigma,
         rounded_up(found.chance),
