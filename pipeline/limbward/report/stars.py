@@ -50,10 +50,10 @@ def _sentences(one: StarsSeen) -> list[str]:
     frames = counted(int(told["frames"]), "long exposure")
     if not told.get("stars"):
         return [f"{one.name}: no star was surely recognised in {frames} of totality."]
+    what = "stars" if all(star["kind"] == "star" for star in one.rows) else "stars and planets"
     side = "mirrored" if told["mirrored"] else "not mirrored"
     said = [
-        f"{one.name}: {counted(int(told['stars']), 'star or planet', 'stars and planets')} were "
-        f"recognised in {frames} of totality. "
+        f"{one.name}: {told['stars']} {what} were recognised in {frames} of totality. "
         f"By them the picture's up lies at position angle {told['up_position_angle']:.3f}° ± "
         f"{told['up_position_angle_sigma']:.3f}°, a pixel is {told['pixel_scale_arcsec']:.4f}″ ± "
         f"{told['pixel_scale_sigma']:.4f}″, and the picture is {side}. The probability that so "

@@ -26,7 +26,8 @@ def stars_told(field: StarField | None, frames: int, decides: bool) -> str:
     names = [star.name for star in field.stars[:NAMED]]
     more = len(field.stars) - len(names)
     which = ", ".join(names) + (f" and {more} more" if more else "")
-    said = f"{len(field.stars)} stars and planets in {searched} of totality: {which}"
+    what = "stars" if all(s.kind == "star" for s in field.stars) else "stars and planets"
+    said = f"{len(field.stars)} {what} in {searched} of totality: {which}"
     turn = (
         f"up lies at position angle {field.orientation.up_position_angle:.3f} ± "
         f"{field.up_sigma_deg:.3f} degrees"
