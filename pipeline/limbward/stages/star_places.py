@@ -54,7 +54,7 @@ def look_for_stars(
     known &= placing.seen.time_sigma_s < LATEST_S
     rows = [int(r) for r in found.rows if known[r] and placing.seen.phase[r] == "totality"]
     lists = {r: p for r in rows if (p := points(r)) is not None}
-    rows = [r for r in rows if r in lists]
+    rows = _of_one_size(ingest, [r for r in rows if r in lists])
     if not rows:
         return None
     body = str(texts(ingest, "camera")[rows[0]]), str(texts(ingest, "serial")[rows[0]])
@@ -73,6 +73,13 @@ def look_for_stars(
         )
         field = find_stars(frames, sky, prior)
     return BodyStars(*body, len(rows), rotation, field, field is not None and not found.sure)
+
+
+def _of_one_size(ingest: Table, rows: list[int]) -> list[int]:
+    """Return the rows whose frames have the commonest size."""
+    sizes = list(zip(floats(ingest, "width")[rows], floats(ingest, "height")[rows], strict=True))
+    usual = max(sizes, key=sizes.count, default=None)
+    return [r for r, size in zip(rows, sizes, strict=True) if size == usual]
 
 
 def _frames(

@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 COLUMNS = ("x", "y", "place_sigma", "signal", "signal_sigma")
-SHORTEST_S = 0.03  # a star of magnitude 5 gives 300 electrons then through 100 mm of lens
+SHORTEST_S = 0.03  # a star of magnitude 8 gives some 500 electrons then through 100 mm of lens
 SKYLIT = 0.002  # of the range: a sky this bright outshines read noise, as totality's does
 BLOCK = 24  # cells: small beside the corona's fall, many samples in each
 NARROW, WIDE = 0.8, 2.5  # cells, widths of the filter that lets points pass
