@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from . import air, files, place, plan
+from . import air, files, place, plan, stars
 from .air import Cloud, Sky
 from .cases import CASES, Case
 from .clock import Clock, iso_utc
@@ -20,6 +20,7 @@ from .pose import Camera, Mount, view
 from .render import Conditions, Surroundings, light
 from .scene import Scene
 from .sensor import FILLINGS, Sensor
+from .stars import Stars
 from .truth import coronal_images, judge, moon_of_mid_totality
 
 MAKES = (("Velora", "VX 40"), ("Ostrane", "O-7"), ("Kelmet", "K2 Pro"), ("Tirran", "T900"))
@@ -63,6 +64,7 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
     )  # fmt: skip
     cases = [of_body(case, k) for k in range(case.bodies)]
     bodies = [_body(c, site, contacts, megapixels, seed, k, rng) for k, c in enumerate(cases)]
+    around = replace(around, stars=_stars(case, site, contacts["greatest"], bodies[0]))
     rows: list[dict] = []
     for k, (mine, body) in enumerate(zip(cases, bodies, strict=True)):
         through = replace(around, optics=optics_of(mine))
@@ -87,12 +89,25 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
         "eclipse": site.date,
         "contacts_smooth_utc": {k: iso_utc(site.date, v) for k, v in contacts.items()},
         "solar_north_deg": scene.solar_north,
+        "stars": [] if around.stars is None else list(around.stars.hip),
         "moon_in_solar_radii": moon[:3], "solar_radius_arcsec": moon[3],
         "cameras": [_camera_truth(b, site, contacts) for b in bodies],
         "frames": rows,
     }  # fmt: skip
     (folder / "truth.json").write_text(json.dumps(truth, indent=1))
     return truth
+
+
+def _stars(case: Case, site: Site, seconds: float, body: Body) -> Stars | None:
+    if case.stars is None:
+        return None
+    some = stars.around(site, seconds, case.stars, 2.1)
+    now = view(body.camera, body.mount, seconds)
+    at = now.pixels(some.direction)
+    inside = (np.abs(at - np.array(body.camera.middle)) < 0.9 * np.array(body.camera.middle)).all(1)
+    inside &= np.hypot(*(at - np.array(now.sun)).T) > 2.5 * now.sun_arcsec / now.scale
+    chosen = np.flatnonzero(inside)[: case.most_stars]  # the table has the brightest first
+    return some.only(chosen)
 
 
 def of_body(case: Case, k: int) -> Case:
@@ -153,8 +168,8 @@ def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
     make, model = MAKES[(seed + (0 if not case.serial else k)) % len(MAKES)]
     serial = f"{make[:2].upper()}{(seed * 7919 + k * 101) % 900000 + 100000}"
     sensor = Sensor(
-        seed + 31 * k, (height, width), black=case.black, clip=case.clip, bend=case.bend,
-        banding=case.banding, hot=case.hot,
+        seed + 31 * k, (height, width), case.full_well, black=case.black, clip=case.clip,
+        bend=case.bend, banding=case.banding, hot=case.hot,
     )  # fmt: skip
     clock = _clock(case, site, contacts, begin, k, rng)
     card = "card" if case.bodies == 1 else f"card-{k + 1}"

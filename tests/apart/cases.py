@@ -45,6 +45,8 @@ class Case:
     sky_slope: float = 0.1
     cloud: float = 0.0
     cloud_cover: float = 0.4
+    stars: tuple[float, float] | None = None  # magnitudes between which there are some
+    most_stars: int = 1000  # the brightest in the first body's field
     relief: float = 0.0  # of an invented limb, arcsec
     limb: str = "invented"  # or "real", with the files of tests.real_files.fetch
     spots: int = 0
@@ -55,6 +57,7 @@ class Case:
     border: tuple[int, int] = (0, 0)
     black: tuple[int, int, int, int] = (512, 512, 512, 512)
     clip: float = 1.0
+    full_well: float = 45000.0  # electrons
     bend: float | None = None
     banding: float = 0.0
     hot: float = 2e-5
@@ -194,6 +197,20 @@ CASES: dict[str, Case] = {
             {"focal_mm": 560.0, "mirrored": True, "roll_deg": 160.0},
             {"focal_mm": 800.0, "binned": 2, "roll_deg": 85.0},
         ),
+    ),
+    "stars": replace(
+        CALM,
+        altitudes=(30.0, 60.0),
+        dates=("2028-07-22",),
+        partials="none",
+        mirrored=True,
+        roll_deg=75.0,
+        focal_mm=600.0,
+        stars=(5.0, 8.0),
+        most_stars=5,
+        bracket=(1 / 250, 1 / 15, 2.0),
+        totality_frames=24,
+        full_well=5e5,  # of pixels ten times as large as those of a camera of 24 megapixels
     ),
     "border": replace(CALM, border=(8, 16), black=(498, 512, 527, 509)),
 }

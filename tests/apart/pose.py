@@ -152,6 +152,14 @@ class View:
     moon_offset: np.ndarray  # scene arcsec
     jacobian: np.ndarray  # d(east, north) arcsec / d(x, y) px at the Sun
     altitude: float
+    frame: np.ndarray  # the camera's rows right, up, axis in east, north, up
+    to_local: np.ndarray  # GCRS to east, north, up
+    height: float  # of the site
+
+    def pixels(self, direction: np.ndarray) -> np.ndarray:
+        """Where apparent directions (k, 3), GCRS axes, are in the picture, (k, 2)."""
+        seen = air.lift(direction @ self.to_local.T, self.height)
+        return np.stack(self.camera.project(self.frame, seen), -1)
 
     @property
     def scale(self) -> float:
@@ -226,5 +234,5 @@ def view(camera: Camera, mount: Mount, seconds: float, shake=(0.0, 0.0)) -> View
     altitude = float(np.degrees(np.arcsin(local[0][2])))
     return View(
         camera, table, (float(sx), float(sy)), (float(mx), float(my)), float(sun_r[0]),
-        float(moon_r[0]), offset, jacobian, altitude,
+        float(moon_r[0]), offset, jacobian, altitude, frame, seen.to_local[0], site.height,
     )  # fmt: skip

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from . import air
+from . import air, stars
 from .air import Cloud, Sky
 from .optics import BIN, Optics, aureole_kernel, binned, core_kernel, enlarge, spread, vignette
 from .pose import View
 from .scene import Scene
+from .stars import Stars
 
 MOTHER_OF_SKY = 2e-6  # sky light beside the uneclipsed Sun, mean solar discs
 
@@ -39,6 +40,7 @@ class Surroundings:
     cloud: Cloud
     height: float
     filter_gain: np.ndarray  # R, G, B of the solar filter
+    stars: Stars | None = None
 
 
 def light(place: Surroundings, view: View, now: Conditions) -> tuple[list[np.ndarray], float]:
@@ -54,6 +56,8 @@ def light(place: Surroundings, view: View, now: Conditions) -> tuple[list[np.nda
         x = x[np.abs(x - view.sun[0]) <= far]
         y = y[np.abs(y - view.sun[1]) <= far]
     sharp = _sharp(place, view, x, y) if len(x) and len(y) else None
+    if sharp is not None and place.stars is not None and not now.filtered:
+        _points(sharp, place.stars, view, x, y)
     kernel = aureole_kernel(optics, BIN)
     wide_x = np.arange(-reach, camera.width + reach, BIN) + (BIN - 1) / 2
     wide_y = np.arange(-reach, camera.height + reach, BIN) + (BIN - 1) / 2
@@ -114,6 +118,15 @@ def _sharp(place: Surroundings, view: View, x, y) -> list[np.ndarray]:
         place.scene.planes(view, mx + (x - mx) / (1 + g), my + (y - my) / (1 + g), (c,))[0]
         for c, g in enumerate(grow)
     ]
+
+
+def _points(planes: list[np.ndarray], some: Stars, view: View, x, y) -> None:
+    """Stars are as white as the Sun; those behind the Moon do not shine."""
+    at = view.pixels(some.direction)
+    free = ~stars.hidden(at, view.moon, view.moon_arcsec / view.scale)
+    for k in np.flatnonzero(free):
+        for plane in planes:
+            stars.add(plane, x, y, some.light[k], at[k], view.scale)
 
 
 def _paste(target: np.ndarray, patch: np.ndarray, x: np.ndarray, y: np.ndarray) -> None:

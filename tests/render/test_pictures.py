@@ -1,5 +1,7 @@
 """Turning, smoothing, composing and writing pictures."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import tifffile
@@ -323,6 +325,25 @@ def test_any_scale_has_its_bar(tmp_path, scale_arcsec):
     with Image.open(tmp_path / "a.png") as image:
         corner = np.asarray(image.convert("L"))[image.height * 3 // 4 :, : image.width // 2]
     assert (corner > 120).sum() > 40
+
+
+def test_a_star_is_ringed_where_it_stands(tmp_path):
+    """North up, one 400 arcsec east of the Sun is 100 pixels to the left of it."""
+    picture = np.full((3, 300, 400), 0.1, np.float32)
+    bare = Scene(20.0, 4.0, 0.0, 0.0, True)
+    named = replace(bare, stars=(("HIP 1 (6.4)", 400.0, 200.0), ("far", 9e4, 0.0)))
+    drawn = []
+    for k, scene in enumerate((bare, named)):
+        annotate(tmp_path / f"{k}.png", picture, scene)
+        drawn.append(np.asarray(Image.open(tmp_path / f"{k}.png").convert("L"), float))
+    changed = np.abs(drawn[1] - drawn[0]) > 20
+    rows, columns = np.nonzero(changed)
+    x, y = 199.5 - 100.0, 149.5 - 50.0
+    ring = np.abs(np.hypot(columns - x, rows - y) - 4.0) < 2.0
+    assert ring.sum() > 15
+    assert not changed[round(y), round(x)]  # the star itself stays to be seen
+    assert columns[~ring].min() > x  # its name is on the right
+    assert np.hypot(columns - x, rows - y).max() < 80.0
 
 
 def test_shrinking_keeps_the_middle():

@@ -394,8 +394,9 @@ def orient_by_corona(
     orientation, fit = found
     warning = (
         "No partial phase was measured, so the camera's orientation follows from the Moon's motion "
-        f"across the corona ({fit.up_sigma_deg:.1f} degrees); a mirrored picture (star diagonal) "
-        "would not be noticed. Photograph partial phases to know both better."
+        f"across the corona ({fit.up_sigma_deg:.1f} degrees), which says nothing of a mirrored "
+        "picture (star diagonal). Stars in long exposures tell both, if there are any. Photograph "
+        "partial phases to know both better."
     )
     return replace(
         solution,

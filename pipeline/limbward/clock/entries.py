@@ -236,9 +236,15 @@ def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> d
         "up_position_angle": round(orientation.up_position_angle, 5),
         "up_position_angle_sigma": round(solution.up_sigma_deg, 5),
         "mirrored": orientation.mirrored,
+        "source": _oriented_by(solution.sources),
         "field_rotation_deg_per_hour": round(float(turn), 4) if solution.rotates else 0.0,
         **(lean if solution.rotates and any(solution.lean_deg) else {}),
     }
+
+
+def _oriented_by(sources: Sequence[str]) -> str:
+    """Return which of a clock's sources told the orientation."""
+    return next((s for s in ("corona", "crescents") if s in sources), "beads")
 
 
 def excess_told(excess: tuple[float, float] | None) -> dict[str, Any]:

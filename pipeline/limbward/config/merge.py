@@ -31,6 +31,11 @@ class AlignConfig(Section):
         le=600,
         description="Plate scale, arcseconds per pixel; null measures it.",
     )
+    stars: bool = Field(
+        default=True,
+        description="Whether stars are looked for in long exposures of totality. They give the "
+        "orientation where no partial phase does, and are named in the annotated picture.",
+    )
 
 
 class MergeConfig(Section):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike
 from typing import Any
@@ -44,6 +45,8 @@ class Scene:
         If it is not, angles count from the camera's up and no direction is drawn.
     lines : tuple of str
         What is written below: date, site, exposures.
+    stars : tuple of (str, float, float)
+        Names, and offsets east and north from the Sun, arcsec.
     title : str
     """
 
@@ -54,6 +57,7 @@ class Scene:
     north_known: bool
     lines: tuple[str, ...] = ()
     title: str = ""
+    stars: tuple[tuple[str, float, float], ...] = ()
 
 
 def _canvas(width: float, height: float) -> Figure:
@@ -73,9 +77,17 @@ def _direction(angle: float, up: float) -> tuple[float, float]:
 
 
 def scene_of(
-    header: Header, sun_radius_px: float, scale_arcsec: float, up: float, caption: Caption
+    header: Header,
+    sun_radius_px: float,
+    scale_arcsec: float,
+    up: float,
+    caption: Caption,
+    stars: Sequence[tuple[str, float, float]] = (),
 ) -> Scene:
-    """Return what is written round a picture of a given scale, turned ``up``."""
+    """Return what is written round a picture of a given scale, turned ``up``.
+
+    Without a known north, ``stars`` are left out.
+    """
     known = north_known(header)
     ring = "position angle from celestial north" if known else "angle from the camera's up"
     return Scene(
@@ -90,6 +102,7 @@ def scene_of(
             f"dashed circle: the Sun's limb; ring: {ring}",
         ),
         title=caption.title,
+        stars=tuple(stars) if known else (),
     )
 
 
@@ -147,6 +160,7 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
         _solar_north(axes, (x0, y0), radius, size, _direction(scene.solar_north, up))
         _compass(axes, width, size, up)
     _scale_bar(axes, height, size, scene, factor)
+    _stars(axes, (width, height), size, scene, factor)
     below = figure.add_axes((0.0, 0.0, 1.0, foot / (height + foot)))
     below.set_axis_off()
     lines = ((scene.title,) if scene.title else ()) + scene.lines
@@ -198,6 +212,23 @@ def _scale_bar(axes: Any, height: int, size: float, scene: Scene, factor: int) -
         x0 + length / 2.0, y0 - 0.5 * size, name, color=INK, fontsize=0.7 * size,
         ha="center", va="bottom",
     )  # fmt: skip
+
+
+def _stars(axes: Any, shape: tuple[int, int], size: float, scene: Scene, factor: int) -> None:
+    """Put rings around stars and planets, and their names beside them."""
+    width, height = shape
+    seen = Orientation(scene.scale_arcsec * factor, scene.up_position_angle)
+    for name, east, north in scene.stars:
+        dx, dy = seen.to_pixels(east, north)
+        x, y = (width - 1) / 2.0 + float(dx), (height - 1) / 2.0 + float(dy)
+        if not (size < x < width - size and size < y < height - size):
+            continue
+        axes.add_patch(Circle((x, y), 0.55 * size, fill=False, **QUIET))
+        left = x > 0.8 * width  # no room for a name to the right
+        axes.text(
+            x + (-0.9 if left else 0.9) * size, y, name, color=INK, fontsize=0.62 * size,
+            ha="right" if left else "left", va="center",
+        )  # fmt: skip
 
 
 def side_by_side(path: str | PathLike[str], panels: list[tuple[str, Pixels]]) -> None:

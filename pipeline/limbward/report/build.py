@@ -23,6 +23,7 @@ from limbward.report.sections import (
     registration_section,
     tone_section,
 )
+from limbward.report.stars import star_rows, star_section
 from limbward.report.static import plot
 from limbward.report.sun import sun_section
 from limbward.report.wording import (
@@ -86,6 +87,8 @@ def build_report(material: Material) -> str:
         merge=merge_section(material),
         instruments=instrument_section(material.instruments),
         instrument_rows=instrument_rows(material.instruments),
+        stars=star_section(material.stars),
+        star_rows=star_rows(material.stars),
         sun=sun_section(material.sun),
         composite_shows=_shown(material),
         enhanced=[(e, embed(e.picture, ENHANCED_PX, 84)) for e in material.enhanced],

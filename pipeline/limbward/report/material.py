@@ -204,6 +204,28 @@ class Instrument:
 
 
 @dataclass(frozen=True)
+class StarsSeen:
+    """The search for stars in the frames of a camera.
+
+    Attributes
+    ----------
+    name : str
+        Of the camera.
+    entry : mapping
+        Its part of stars.json.
+    rows : sequence of mapping
+        Its rows of tables/stars.ecsv.
+    pointing : mapping
+        Its part of pointing.json; empty if there is none.
+    """
+
+    name: str
+    entry: Mapping[str, Any]
+    rows: Sequence[Mapping[str, Any]]
+    pointing: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
 class SunStack:
     """The Sun's disc at greatest eclipse, stacked where it was not total.
 
@@ -376,6 +398,8 @@ class Material:
     moon_limb : MoonLimb or None
     instruments : sequence of Instrument
         The cameras, if several were merged.
+    stars : sequence of StarsSeen
+        A camera each, if stars were looked for.
     """
 
     title: str
@@ -402,6 +426,7 @@ class Material:
     limbs: Sequence[LimbView] = field(default=())
     moon_limb: MoonLimb | None = None
     instruments: Sequence[Instrument] = ()
+    stars: Sequence[StarsSeen] = ()
 
     @property
     def filtered_only(self) -> bool:

@@ -1,11 +1,10 @@
-"""Apparent places of Sun, Moon, planets and bright stars from a site, for wide frames."""
+"""Apparent places of Sun, Moon, planets and stars from a site."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import astropy.units as u
 import erfa
@@ -183,27 +182,116 @@ def bright_stars(
     Parallaxes (0.74 arcsec at most) are left out.
     """
     here = observer(time, site, ephemeris)
-    hip, ra, dec, pm_ra, pm_dec, magnitude, name = _catalogue()
-    count = int(np.searchsorted(magnitude, faintest, side="right"))
-    years = here.tt_years[:, None] - HIPPARCOS_EPOCH
-    delta = dec[:count] + years * pm_dec[:count] * MAS
-    alpha = ra[:count] + years * pm_ra[:count] * MAS / np.cos(dec[:count])
-    vector = np.stack(
-        [np.cos(delta) * np.cos(alpha), np.cos(delta) * np.sin(alpha), np.sin(delta)], axis=-1
+    stars = _catalogue("bright_stars")
+    return _stars_seen(
+        stars.only(stars.magnitude <= faintest), here, site, pressure_hpa, temperature_c
     )
-    sun_now = body_barycentric(ephemeris, "Sun", *here.tdb)
+
+
+def stars_near(
+    time: Time,
+    site: Site,
+    direction: Floats,
+    within_deg: float,
+    *,
+    ephemeris: str = "de421",
+    pressure_hpa: float = 1010.0,
+    temperature_c: float = 10.0,
+) -> Places:
+    """Return apparent stars around a place near the ecliptic, the brightest first.
+
+    Parameters
+    ----------
+    time, site, ephemeris, pressure_hpa, temperature_c
+        As for `solar_system`.
+    direction : ndarray, shape (3,)
+        On the true equator of date.
+    within_deg : float
+        Of that direction, to half a degree.
+
+    Notes
+    -----
+    Down to Hp 9.5 within 6 degrees of the ecliptic, down to 5 elsewhere. The catalogue is complete
+    to about 7.3. The bending of light at the Sun is included, which moves a star by 0.4 arcsec at
+    four solar radii. Parallaxes are not, nor the orbits of double stars: places are good to some
+    hundredths of an arcsecond, of doubles to one.
+    """
+    here = observer(time, site, ephemeris)
+    # Precession since 2000 and aberration move a star by half a degree in this century.
+    there = here.to_date[0].T @ direction
+    near = np.cos(np.radians(within_deg + 0.5))
+    found = []
+    for name in ("bright_stars", "ecliptic_stars"):
+        stars = _catalogue(name)
+        found.append(stars.only(stars.direction @ there > near))
+    both = found[0].joined(found[1])
+    return _stars_seen(both, here, site, pressure_hpa, temperature_c, bent=True)
+
+
+@dataclass(frozen=True)
+class _Stars:
+    """Rows of the catalogue: radians, mas a year, Hp."""
+
+    hip: NDArray[np.int32]
+    ra: Floats
+    dec: Floats
+    pm_ra: NDArray[np.float32]
+    pm_dec: NDArray[np.float32]
+    magnitude: NDArray[np.float32]
+    name: NDArray[np.str_]
+
+    @property
+    def direction(self) -> Floats:
+        """Unit vectors at the catalogue's epoch, shape (M, 3)."""
+        return _unit(self.ra, self.dec)
+
+    def only(self, chosen: NDArray[np.bool_]) -> _Stars:
+        return _Stars(*(getattr(self, f.name)[chosen] for f in fields(self)))
+
+    def joined(self, other: _Stars) -> _Stars:
+        return _Stars(
+            *(np.concatenate([getattr(a, f.name) for a in (self, other)]) for f in fields(self))
+        )
+
+
+def _unit(ra: Floats, dec: Floats) -> Floats:
+    return np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
+
+
+def _stars_seen(
+    stars: _Stars,
+    here: Observer,
+    site: Site,
+    pressure_hpa: float,
+    temperature_c: float,
+    *,
+    bent: bool = False,
+) -> Places:
+    years = here.tt_years[:, None] - HIPPARCOS_EPOCH
+    vector = _unit(
+        stars.ra + years * stars.pm_ra * MAS / np.cos(stars.dec),
+        stars.dec + years * stars.pm_dec * MAS,
+    )
+    sun_now = body_barycentric(here.ephemeris, "Sun", *here.tdb)
+    if bent:
+        way = here.place - sun_now
+        far = np.linalg.norm(way, axis=-1)
+        unit = way / far[:, None]
+        vector = erfa.ldsun(vector, unit[:, None, :], (far / AU_KM)[:, None])
     seen = _aberrated(vector, here, sun_now)
-    names = [str(n) or f"HIP {h}" for n, h in zip(name[:count], hip[:count], strict=True)]
-    mags = np.broadcast_to(magnitude[:count].astype(float), delta.shape).copy()
+    names = [str(n) or f"HIP {h}" for n, h in zip(stars.name, stars.hip, strict=True)]
+    mags = np.broadcast_to(stars.magnitude.astype(float), vector.shape[:2]).copy()
     air = (pressure_hpa, temperature_c)
-    return _placed(names, ["star"] * count, seen, here, site, mags, air)
+    return _placed(names, ["star"] * len(names), seen, here, site, mags, air)
 
 
 @cache
-def _catalogue() -> tuple[NDArray[Any], ...]:
-    with np.load(Path(__file__).parent / "data" / "bright_stars.npz") as file:
-        names = ("hip", "ra_rad", "dec_rad", "pm_ra_mas", "pm_dec_mas", "magnitude", "name")
-        return tuple(file[name] for name in names)
+def _catalogue(which: str) -> _Stars:
+    with np.load(Path(__file__).parent / "data" / f"{which}.npz") as file:
+        names = ("hip", "ra_rad", "dec_rad", "pm_ra_mas", "pm_dec_mas", "magnitude")
+        proper = file["name"] if "name" in file else np.full(file["hip"].shape, "")
+        hip, ra, dec, pm_ra, pm_dec, magnitude = (file[name] for name in names)
+        return _Stars(hip, ra, dec, pm_ra, pm_dec, magnitude, proper)
 
 
 def _aberrated(vector: Floats, here: Observer, sun: Floats) -> Floats:

@@ -29,9 +29,11 @@ from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
 from limbward.render.white import balanced
 from limbward.runs.stage import Stage
 from limbward.stages.look import box_of, caption_for, look_of
+from limbward.stars.wording import star_labels
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.pictures import write_tiff_and_png
+from limbward.workspace.stars import read_stars
 
 Pixels = NDArray[np.float32]
 
@@ -105,7 +107,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         small, factor = shrink(picture, 2 * PANEL_PX)
         small = to_srgb(small, space)
         del picture
-        scene = scene_of(header, sun.radius / factor, grid.scale_arcsec * factor, to_up, caption)
+        scene = scene_of(
+            header,
+            sun.radius / factor,
+            grid.scale_arcsec * factor,
+            to_up,
+            caption,
+            star_labels(star for _, _, star in read_stars(workspace)),
+        )
         with workspace.writing(Workspace.annotated) as part:
             annotate(part, small, scene)
         with workspace.writing(Workspace.polar) as part:
@@ -194,6 +203,7 @@ STAGE = Stage(
         Workspace.enhanced(_name(config))[0],
         Workspace.table("ingest"),
         Workspace.table("merge"),
+        Workspace.table("stars"),
         *((Workspace.chromosphere,) if config.chromosphere.over_corona else ()),
     ),
     writes=(

@@ -20,6 +20,7 @@ from limbward.errors import LimbwardError
 from limbward.limb.frame import limbs_if_any, look_at
 from limbward.phase.light import light_of
 from limbward.regular import sha256
+from limbward.stars.points import find_points, may_show_stars
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap
 from limbward.work.map import Task as FileTask
@@ -136,9 +137,9 @@ def measure_file(task: Task) -> Row:
     """Return the row of a file: checksum, Exif, and what its pixels show.
 
     Writes ``reduced/NAME.npz`` (arrays ``planes``, ``factor``, and the edge points
-    ``sun_limb`` and ``moon_limb``; of totality ``crop``, the corona around the Moon, and ``rim``,
-    the light along its limb) and ``previews/NAME.jpg``. A file that cannot be measured gives a row
-    that says why.
+    ``sun_limb`` and ``moon_limb``; of totality ``crop``, the corona around the Moon, ``rim``,
+    the light along its limb, and ``points``, what may be stars) and ``previews/NAME.jpg``. A file
+    that cannot be measured gives a row that says why.
 
     Raises
     ------
@@ -216,6 +217,11 @@ def _measure_pixels(task: Task, row: Row) -> None:
         named=named_content(task.file.file),
         stated=task.stated,
     )
+    band = _band(task, row)
+    points = None
+    lit = look.content == "light" and not is_narrow(band)
+    if lit and may_show_stars(look.plane, look.range_adu, row.get("exposure")):
+        points = find_points(frame, look.plane)
     del frame  # nobody holds it while limbs are measured
     add_look(row, look, stated=task.stated)
     row["declared"], row["response"] = declared, task.response_name
@@ -230,7 +236,7 @@ def _measure_pixels(task: Task, row: Row) -> None:
     with workspace.writing(row["preview"]) as part:
         look.preview.save(part, "JPEG", quality=85)
     # A spectral line shows the Sun larger than the ephemeris knows it, so nothing ties its radius.
-    ratio = None if is_narrow(_band(task, row)) else task.radius_ratio
+    ratio = None if is_narrow(band) else task.radius_ratio
     limbs = limbs_if_any(look, ratio, stated=task.stated)
     moon = None if limbs is None else limbs.found.moon
     circle = None if moon is None else (moon.x, moon.y, moon.radius)
@@ -249,5 +255,6 @@ def _measure_pixels(task: Task, row: Row) -> None:
         factor=limbs.reduced.factor,
         crop=None if cut is None else StoredCrop(cut.values, cut.scale, cut.origin),
         rim=limbs.rim,
+        points=points,
     )
     add_limbs(row, limbs, in_proportion=light.in_proportion)

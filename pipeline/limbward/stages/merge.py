@@ -117,6 +117,7 @@ STAGE = Stage(
         Workspace.table("timing"),
         Workspace.table("align"),
         Workspace.pointing,
+        Workspace.stars,
         Workspace.responses,
         Workspace.reduced,
     ),

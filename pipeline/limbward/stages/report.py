@@ -26,6 +26,7 @@ from limbward.workspace.reported import (
     read_moon_limb,
     read_products,
     read_samples,
+    read_stars_seen,
     read_sun,
     read_told,
     read_variants,
@@ -86,10 +87,11 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         limbs=read_worst_limbs(workspace),
         moon_limb=_moon_limb(config, workspace, contacts),
         instruments=read_instruments(workspace),
+        stars=read_stars_seen(workspace),
     )
 
 
-TABLES = ("ingest", "timing", "align", "merge", "bodies", "shares")
+TABLES = ("ingest", "timing", "align", "merge", "bodies", "shares", "stars")
 
 
 def _moon_limb(
@@ -121,6 +123,7 @@ def _reads(config: Config) -> tuple[str, ...]:
         Workspace.contacts,
         Workspace.clock,
         Workspace.pointing,
+        Workspace.stars,
         Workspace.corona,
         Workspace.sun,
         Workspace.composite_png,

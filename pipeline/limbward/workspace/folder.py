@@ -47,6 +47,7 @@ class Workspace:
     responses = "responses.json"
     clock = "clock.json"
     pointing = "pointing.json"
+    stars = "stars.json"
     corona = "corona.fits"
     sun = "sun.fits"
     noise = "noise.json"

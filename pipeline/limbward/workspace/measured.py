@@ -14,7 +14,7 @@ from limbward.clock.readings import Readings, seconds_from
 from limbward.limb.corona import Crop
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
-from limbward.workspace.stored import read_crop, read_limbs, read_rim
+from limbward.workspace.stored import read_crop, read_limbs, read_points, read_rim
 
 Floats = NDArray[np.float64]
 
@@ -105,3 +105,13 @@ def rims_of_rows(workspace: Workspace, ingest: Table) -> Rims:
         return read_rim(workspace.path(reduced[row])) if reduced[row] else None
 
     return rim
+
+
+def points_of_rows(workspace: Workspace, ingest: Table) -> Callable[[int], Floats | None]:
+    """Return what reads the points of light in a row's frame; None without any."""
+    reduced = texts(ingest, "reduced")
+
+    def points(row: int) -> Floats | None:
+        return read_points(workspace.path(reduced[row])) if reduced[row] else None
+
+    return points

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -20,13 +21,14 @@ from limbward.radiance.noise import NoiseRecord
 from limbward.report import ClockAudit, Corona, Frame, Product, Sample
 from limbward.report.corona import corona_of
 from limbward.report.limbs import LimbView, furthest_off
-from limbward.report.material import ContactLimb, Instrument, MoonLimb, SunStack
+from limbward.report.material import ContactLimb, Instrument, MoonLimb, StarsSeen, SunStack
 from limbward.report.sun import sun_of
 from limbward.report.wording import VARIANTS
 from limbward.sky.wording import uneven_limb
 from limbward.workspace import Workspace
 from limbward.workspace.bodies import COLOURS, read_bodies
 from limbward.workspace.columns import flags, floats, texts
+from limbward.workspace.stars import read_star_cameras, read_stars
 from limbward.workspace.stored import read_crop, read_limbs, read_planes
 
 GREEN = 1
@@ -132,6 +134,24 @@ def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | Non
         noise={} if noise is None else noise.by_iso(),
         history=history_of(header),
     )
+
+
+def read_stars_seen(workspace: Workspace) -> list[StarsSeen]:
+    """Return what the stars in each camera's frames tell."""
+    pointings = read_told(workspace, Workspace.pointing).get("cameras", [])
+    rows = read_stars(workspace)
+    return [
+        StarsSeen(
+            f"{c['camera']} {c['serial']}".strip(),
+            c,
+            [asdict(star) for *body, star in rows if body == [c["camera"], c["serial"]]],
+            next(
+                (p for p in pointings if (p["camera"], p["serial"]) == (c["camera"], c["serial"])),
+                {},
+            ),
+        )
+        for c in read_star_cameras(workspace)
+    ]
 
 
 def read_sun(workspace: Workspace) -> SunStack | None:

@@ -18,6 +18,7 @@ from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, texts
+from limbward.workspace.stars import read_star_pointings
 
 Floats = NDArray[np.float64]
 
@@ -31,10 +32,11 @@ DIMENSIONS = {
     "crop_scale": 0,
     "crop_origin": 1,
     "rim": 1,
+    "points": 2,
 }
 CROP = ("crop", "crop_scale", "crop_origin")
-LAST_AXIS = {"sun_limb": 3, "moon_limb": 3, "crop_origin": 2, "rim": RIM_BINS}
-MAY_BE_MISSING = (*CROP, "rim")
+LAST_AXIS = {"sun_limb": 3, "moon_limb": 3, "crop_origin": 2, "rim": RIM_BINS, "points": 5}
+MAY_BE_MISSING = (*CROP, "rim", "points")
 
 # What the stages after it cannot do without, with units.
 COLUMNS: dict[str, dict[str, u.UnitBase | None]] = {
@@ -77,6 +79,7 @@ def write_reduced(
     factor: int = 0,
     crop: StoredCrop | None = None,
     rim: NDArray[np.float32] | None = None,
+    points: Floats | None = None,
 ) -> None:
     """Write what the stages after ingest need of a frame.
 
@@ -92,6 +95,8 @@ def write_reduced(
         Of a frame of totality.
     rim : ndarray of float32, shape (RIM_BINS,), optional
         Of a frame without a filter: see `limbward.limb.rim.rim_light`.
+    points : ndarray, shape (N, 5), optional
+        Of a long exposure without a filter: see `limbward.stars.points.find_points`.
     """
     arrays: dict[str, Any] = {}
     if planes is not None:
@@ -101,6 +106,8 @@ def write_reduced(
         arrays |= {"crop": crop.values, "crop_scale": crop.scale, "crop_origin": crop.origin}
     if rim is not None:
         arrays["rim"] = rim
+    if points is not None:
+        arrays["points"] = points
     with workspace.writing(artefact) as part, part.open("wb") as stream:
         np.savez(stream, **arrays)
 
@@ -167,6 +174,17 @@ def read_rim(path: Path) -> NDArray[np.float32] | None:
     return _read_reduced(path, ("rim",)).get("rim")
 
 
+def read_points(path: Path) -> Floats | None:
+    """Return the points of light in a reduced frame, None if it was not searched for any.
+
+    Raises
+    ------
+    LimbwardError
+        As of `_read_reduced`.
+    """
+    return _read_reduced(path, ("points",)).get("points")
+
+
 def _read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
     """Return arrays of a reduced frame; those that may be missing are left out.
 
@@ -175,7 +193,7 @@ def _read_reduced(path: Path, names: Iterable[str]) -> dict[str, NDArray[Any]]:
     path : Path
     names : iterable of str
         ``planes``, ``factor``, ``sun_limb``, ``moon_limb``; ``crop``, ``crop_scale``,
-        ``crop_origin`` and ``rim``, which not all frames have.
+        ``crop_origin``, ``rim`` and ``points``, which not all frames have.
 
     Raises
     ------
@@ -266,7 +284,35 @@ def read_cameras(workspace: Workspace, artefact: str) -> list[dict[str, Any]]:
 
 
 def read_pointings(workspace: Workspace) -> list[Pointing]:
-    """Return how the cameras were turned at greatest eclipse.
+    """Return how the cameras were turned at greatest eclipse, by the best that tells it.
+
+    Raises
+    ------
+    LimbwardError
+        As of `read_cameras`.
+    """
+    by_stars = {(p.camera, p.serial): p for p in read_star_pointings(workspace)}
+    by_discs = {(p.camera, p.serial): p for p in read_measured_pointings(workspace)}
+    return list((by_discs | by_stars).values())
+
+
+def pointing_sources(workspace: Workspace) -> dict[tuple[str, str], str]:
+    """Return by camera and serial number what pointing.json rests on.
+
+    It is ``crescents``, ``beads`` or ``corona``; ``crescents`` too where an older file does not
+    tell.
+
+    Raises
+    ------
+    LimbwardError
+        As of `read_cameras`.
+    """
+    cameras = read_cameras(workspace, Workspace.pointing)
+    return {(c["camera"], c["serial"]): c.get("source", "crescents") for c in cameras}
+
+
+def read_measured_pointings(workspace: Workspace) -> list[Pointing]:
+    """Return how the cameras were turned by their Suns and Moons, stars left aside.
 
     Raises
     ------

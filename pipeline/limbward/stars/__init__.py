@@ -1,0 +1,1 @@
+"""Stars and planets in frames of totality: found, told apart, and what they say of the camera."""
