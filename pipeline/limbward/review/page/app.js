@@ -224,6 +224,7 @@ async function start() {
   addEventListener("hashchange", show);
   if (!location.hash) history.replaceState(null, "", "#picture");
   await show();
+  await app.view?.drawn; // to tell what is out of date takes seconds at first; the picture comes first
   askPending();
   poll();
 }

@@ -28,9 +28,10 @@ class Clock {
 
   made() { return this.load(); }
 
-  configChanged(revision) { if (revision !== this.revision) this.load(); }
+  configChanged(revision) { if (revision !== this.revision && !this.saying) this.load(); }
 
   async tell(path, body, again) {
+    this.saying = true; // the change that the next poll finds is ours
     try {
       const told = await post(path, { revision: this.revision, ...body });
       this.revision = told.revision;
@@ -43,6 +44,8 @@ class Clock {
       this.app.notice("The config was changed elsewhere meanwhile; your change is not in it yet.", {
         kind: "warning", key: "conflict", actions: [["Do it again", again]],
       });
+    } finally {
+      this.saying = false;
     }
   }
 

@@ -19,9 +19,12 @@ let controls = null; // the same for the whole session
 
 export async function pictureView(app, main) {
   if (!app.state.there.corona) return without(app, main);
-  controls ??= await get("controls");
-  const page = new Picture(app, main, await get("settings"));
-  await page.show();
+  // At half the size first, so that there is something to look at; of what the config says.
+  const first = view({ draft: true }).catch(() => null);
+  const [settings, known] = await Promise.all([get("settings"), controls ?? get("controls")]);
+  controls = known;
+  const page = new Picture(app, main, settings);
+  await page.show(first);
   return page;
 }
 
@@ -175,10 +178,7 @@ class Picture {
         const first = await view({ settings, view: this.view, draft, uncropped: this.cropping });
         const other = this.second ? await this.other(settings, draft) : null;
         if (!draft) this.took = performance.now() - begun;
-        this.stage.draw(first, other);
-        this.graph.draw(first.about);
-        this.main.dataset.drawn = String(Number(this.main.dataset.drawn ?? 0) + 1);
-        if (this.cropping) this.frameCrop();
+        this.put(first, other);
         if (draft && !this.wish && !this.held) this.wish = { moving: false };
       }
       this.message("");
@@ -189,6 +189,13 @@ class Picture {
       this.stage.waiting(false);
       this.busy = false;
     }
+  }
+
+  put(first, other) {
+    this.stage.draw(first, other);
+    this.graph.draw(first.about);
+    this.main.dataset.drawn = String(Number(this.main.dataset.drawn ?? 0) + 1);
+    if (this.cropping) this.frameCrop();
   }
 
   other(settings, draft) {
@@ -211,7 +218,7 @@ class Picture {
 
   // The parts of the page.
 
-  async show() {
+  async show(first) {
     this.undoButton = button("Undo", () => this.undo(), { title: "Ctrl+Z" });
     this.redoButton = button("Redo", () => this.redo(), { title: "Ctrl+Shift+Z" });
     this.told = el("p.message", { role: "alert", hidden: true });
@@ -225,10 +232,9 @@ class Picture {
     this.history();
     this.bar();
     this.panel();
-    // At half the size first, so that there is something to look at.
-    this.took = Infinity;
-    await this.draw(true);
-    this.draw();
+    const shown = await first;
+    if (shown && !this.gone) this.put(shown, null);
+    this.drawn = this.draw();
   }
 
   bar() {

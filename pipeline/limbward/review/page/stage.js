@@ -14,7 +14,6 @@ export function drawFramed(canvas, { about, bitmap }) {
     canvas.height = about.height;
   }
   const context = canvas.getContext("2d");
-  context.imageSmoothingQuality = "high";
   context.setTransform(...about.transform);
   context.drawImage(bitmap, 0, 0);
   context.setTransform(1, 0, 0, 1, 0, 0);
