@@ -225,8 +225,12 @@ class Picture {
     this.top = el("div.toolbar", { role: "group", "aria-label": "What is shown" });
     this.side = el("div.panel", { role: "group", "aria-label": "Settings of the picture" });
     this.variants = el("section.variants", { "aria-label": "Kept versions" });
+    const under = el("div.under", {}, this.stage.readout,
+      button("−", () => this.stage.zoom(1 / 1.5), { "aria-label": "Smaller" }),
+      button("+", () => this.stage.zoom(1.5), { "aria-label": "Larger" }),
+      button("Fit", () => this.stage.zoom(0), { "aria-label": "Fit the picture into its place" }));
     fill(this.main, el("h1.unseen", {}, "Picture"),
-      el("div.work", {}, this.top, this.told, this.stage.box, this.stage.divider, this.stage.readout, this.variants),
+      el("div.work", {}, this.top, this.told, this.stage.box, this.stage.divider, under, this.variants),
       el("div.side", {}, this.graph.box, el("div.row", {}, this.undoButton, this.redoButton), this.side),
     );
     this.history();
@@ -400,9 +404,11 @@ async function without(app, main) {
       el("p", {}, "The eclipse was not total at this site, so the picture is of the Sun's disc. It has no sliders: its colours and its size follow the config's section compose."),
       there.composite ? el("img.finished", { src: `made/composite.png?v=${app.state.composite_version}`, alt: "The finished picture of the Sun" }) : null);
   } else {
-    const { frames } = await get("frames");
+    const [{ frames }, { stages }] = await Promise.all([get("frames"), get("pending")]);
     const total = frames.filter((frame) => frame.phase === "totality").length;
-    parts.push(el("p", {}, total
+    if (total && stages.includes("merge")) {
+      parts.push(el("p", {}, `${total} frames are of totality. They have not been merged yet, or not as the config is now; “Make it” does so.`));
+    } else parts.push(el("p", {}, total
       ? `${total} frames are of totality, but none of them could be merged. In Frames each tells why. “Keep” (K) merges a frame anyway, if its position can be found.`
       : "No frame is taken for totality. If some show the corona, mark them in Frames: choose them and press T. If all were taken through a filter, there is no corona to be had."));
     parts.push(el("p", {}, el("a", { href: "#frames" }, "Look at the frames")));
