@@ -5,10 +5,12 @@
 Makes a merge, thumbnails and a config in FOLDER (once; kept for the next time), starts `limbward
 review` on it as a command, and drives the page in headless Chromium. Prints
 
-- seconds from the command to the first picture on the page;
+- seconds from the command to the first picture on the page, when the folder is opened the first
+  time and again, with the server's processor time;
 - milliseconds from the input of a slider to the changed picture on the page, per slider, and of
   all: median and 95th percentile. While a slider moves the page may draw at half the size; `whole`
-  is until the picture of full screen size is there;
+  is until the picture of full screen size is there. The server's processor time is for both, and
+  the same however busy the machine is;
 - milliseconds from a key to the next frame on the light table, and of the longest task that kept
   it from drawing while it was scrolled;
 - the largest resident memory of the server (VmHWM);
@@ -20,6 +22,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import os
 import re
 import shutil
 import socket
@@ -31,7 +34,10 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import Page, sync_playwright
 
-SLIDERS = ("Sky", "Outer corona", "Inner corona", "Detail", "Saturation", "Earthshine", "Warmth")
+SLIDERS = (
+    "Sky", "Outer corona", "Inner corona", "Detail", "Saturation", "Earthshine", "Warmth",
+    "Coverage",
+)  # fmt: skip
 MOVES = 12  # of each
 MADE = ("composite.png", "composite.tif", "enhanced/fine.fits")
 
@@ -116,11 +122,18 @@ SCROLL = """() => new Promise((done) => {
 })"""
 
 
-def sliders(page: Page) -> None:
+def processor(pid: int) -> float:
+    """Return the seconds that a process has computed."""
+    parts = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(parts[11]) + int(parts[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def sliders(page: Page, pid: int) -> None:
     rng = np.random.default_rng(1)
     every, whole = [], []
     for label in SLIDERS:
         for warm in (True, False):
+            begun = processor(pid)
             found = [
                 page.evaluate(MOVE, [label, float(rng.uniform(0.2, 0.8))])
                 for _ in range(2 if warm else MOVES)
@@ -128,7 +141,11 @@ def sliders(page: Page) -> None:
         first, last = zip(*found, strict=True)
         every += first
         whole += last
-        print(f"  {label:16s} {percentiles(list(first))}   whole {percentiles(list(last))}")
+        each = 1000.0 * (processor(pid) - begun) / MOVES
+        print(
+            f"  {label:16s} {percentiles(list(first))}   whole {percentiles(list(last))}"
+            f"   {each:4.0f} ms of processor time each"
+        )
     print(f"  {'all':16s} {percentiles(every)}   whole {percentiles(whole)}")
 
 
@@ -219,14 +236,23 @@ def main() -> None:
     chromium = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))))
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        process, link, begun = start(config)
-        try:
+        (config.parent / "workspace" / "state" / "screen.npz").unlink(missing_ok=True)
+        for when in ("first", "again"):
+            process, link, begun = start(config)
             page = browser.new_page(viewport={"width": 1920, "height": 1080})
             page.goto(link)
             drawn(page)
-            print(f"command to first picture {time.perf_counter() - begun:.1f} s")
+            took, computed = time.perf_counter() - begun, processor(process.pid)
+            print(f"command to first picture, {when}: {took:.1f} s, {computed:.1f} s computed")
+            if when == "first":
+                drawn(page, 1)
+                page.close()
+                process.send_signal(2)
+                process.wait(20)
+        try:
+            drawn(page, 1)
             print("slider to picture")
-            sliders(page)
+            sliders(page, process.pid)
             base = page.url.split("#")[0]
             light_table(page, base)
             made(page, config)

@@ -13,7 +13,7 @@ const RATIOS = [
   ["2:3", "2 : 3"], ["3:4", "3 : 4"], ["9:16", "9 : 16"],
 ];
 const SAVE_MS = 700;
-const SLOW_MS = 140; // beyond which a moving slider is followed at half the size
+const SLOW_MS = 140; // beyond which what moves is followed at half the size
 
 let controls = null; // the same for the whole session
 
@@ -38,7 +38,7 @@ class Picture {
     this.second = "";
     this.cropping = false;
     this.ratio = "";
-    this.took = 0;
+    this.took = new Map(); // by what is moved: how long the view of full size took
     this.save = debounced(() => this.write(), SAVE_MS);
     this.stage = makeStage({
       asked: (height, angle) => post("value", { height, angle }),
@@ -51,7 +51,7 @@ class Picture {
 
   // What is set, and its history.
 
-  change(update, { moving = false, redraw = false } = {}) {
+  change(update, { moving = false, redraw = false, what = "" } = {}) {
     if (!this.held) {
       this.past.push(structuredClone(this.now));
       if (this.past.length > 100) this.past.shift();
@@ -61,7 +61,7 @@ class Picture {
     update(this.now);
     this.history();
     if (redraw) this.panel();
-    this.draw(moving);
+    this.draw(moving, what);
     this.save();
     this.app.saved("Changed …");
   }
@@ -163,23 +163,23 @@ class Picture {
   // What is seen.
 
   /** Ask for the views that are shown; the last wish wins, one is computed at a time. */
-  async draw(moving = false) {
-    this.wish = { moving };
+  async draw(moving = false, what = "") {
+    this.wish = { moving, what };
     if (this.busy) return;
     this.busy = true;
     const late = setTimeout(() => this.stage.waiting(true), 600);
     try {
       while (this.wish && !this.gone) {
-        const { moving: quick } = this.wish;
+        const { moving: quick, what: moved } = this.wish;
         this.wish = null;
-        const draft = quick && this.took > SLOW_MS;
+        const draft = quick && (this.took.get(moved) ?? Infinity) > SLOW_MS;
         const settings = { compose: this.now.compose, enhance: this.now.enhance };
         const begun = performance.now();
         const first = await view({ settings, view: this.view, draft, uncropped: this.cropping });
         const other = this.second ? await this.other(settings, draft) : null;
-        if (!draft) this.took = performance.now() - begun;
+        if (!draft) this.took.set(moved, performance.now() - begun);
         this.put(first, other);
-        if (draft && !this.wish && !this.held) this.wish = { moving: false };
+        if (draft && !this.wish && !this.held) this.wish = { moving: false, what: moved };
       }
       this.message("");
     } catch (error) {
@@ -284,10 +284,10 @@ class Picture {
         (name) => this.change((now) => { now.compose.detail = name; }, { redraw: true }))));
     }
     detail.push(stepsEditor(controls.filters, enhance[named].steps, (steps, moving) =>
-      this.change((now) => { now.enhance[named].steps = steps; }, { moving })));
+      this.change((now) => { now.enhance[named].steps = steps; }, { moving, what: "filters" })));
     fill(this.side, ...controls.groups.map(({ title, controls: specs }) => group(title, specs.map((spec) =>
         control(spec, compose[spec.name], (value, moving) =>
-          this.change((now) => { now.compose[spec.name] = value; }, { moving }))),
+          this.change((now) => { now.compose[spec.name] = value; }, { moving, what: spec.name }))),
       title === "Framing" ? this.cropFields() : null)),
       group("Filters", detail),
     );
