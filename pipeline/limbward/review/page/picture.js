@@ -32,6 +32,7 @@ class Picture {
   constructor(app, main, { revision, compose, enhance, variants }) {
     Object.assign(this, { app, main, revision });
     this.now = { compose, enhance, variants };
+    this.base = structuredClone(this.now); // as the file had it last, as far as this page knows
     this.past = [];
     this.future = [];
     this.view = "picture";
@@ -93,23 +94,43 @@ class Picture {
       this.writing = post("settings", { revision, settings: sent });
       const { revision: saved } = await this.writing;
       this.revision = saved;
+      this.base = sent;
       this.app.revision = saved;
       this.app.saved(`Saved in ${this.app.state.config}`);
       this.app.pendingChanged();
     } catch (error) {
       this.app.saved("Not saved");
       if (error.status !== 409) { this.app.notice(error.message, { kind: "warning", key: "save" }); return; }
-      const { revision: newer } = await get("state");
+      this.conflict = true; // until one of the two below is chosen
       this.app.notice("The config was changed elsewhere since this page read it, so your last change is not saved yet.", {
         kind: "warning", key: "conflict",
         actions: [
-          ["Write my settings into it", () => this.write(newer)],
+          ["Add my changes to it", () => this.join()],
           ["Take the file's settings", () => this.reload()],
         ],
       });
     } finally {
       this.writing = null;
     }
+  }
+
+  /** Take the file's settings and write into it what was changed here, nothing else. */
+  async join() {
+    this.conflict = false;
+    const { revision, ...theirs } = await get("settings");
+    const differs = (a, b) => JSON.stringify(a) !== JSON.stringify(b);
+    const mine = structuredClone(this.now);
+    this.now = structuredClone(theirs);
+    for (const key of Object.keys(mine.compose)) {
+      if (differs(mine.compose[key], this.base.compose[key])) this.now.compose[key] = mine.compose[key];
+    }
+    for (const key of ["enhance", "variants"]) if (differs(mine[key], this.base[key])) this.now[key] = mine[key];
+    this.past.push(mine);
+    this.history();
+    this.panel();
+    this.bar();
+    this.draw();
+    await this.write(revision);
   }
 
   /** Wait until everything is saved. */
@@ -119,16 +140,18 @@ class Picture {
   }
 
   async configChanged(revision) {
-    if (revision === this.revision || this.writing) return;
+    if (revision === this.revision || this.writing || this.conflict) return;
     if (this.save.waits()) return; // saving will tell
     await this.reload();
     this.app.notice("The config was changed elsewhere; the page shows it as it is now.");
   }
 
   async reload() {
+    this.conflict = false;
     const { revision, ...settings } = await get("settings");
     this.past.push(this.now);
     this.now = settings;
+    this.base = structuredClone(settings);
     this.revision = revision;
     this.history();
     this.panel();
