@@ -202,6 +202,7 @@ export class Viewer {
     const { width, height } = this.canvas;
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.clearRect(0, 0, width, height);
+    this.canvas.dataset.view = [this.scale, this.x, this.y].map((n) => n.toPrecision(6)).join(" ");
     const [first, second] = this.layers;
     if (!first) return;
     if (!second) { this.layer(context, first); return; }
