@@ -96,11 +96,15 @@ def write_workspace(folder: Path, width: int, height: int, frames: int = 40) -> 
     with workspace.writing(Workspace.corona) as part:
         write_merge(part, width, height)
     _write_frames(folder, workspace, frames)
-    # As if the stages up to the merge had run: what follows is made from what is there.
-    records = Records(load_config(config), workspace)
+    as_if_run(config)
+    return config
+
+
+def as_if_run(config: Path) -> None:
+    """Record that the stages up to the merge have run: what follows is made from what is there."""
+    records = Records(load_config(config), Workspace(config.parent / "workspace"))
     for stage in load_stages()[:4]:
         records.write(stage, reads=records.digests(stage.inputs(records.config)), seconds=1.0)
-    return config
 
 
 def _write_frames(folder: Path, workspace: Workspace, count: int) -> None:

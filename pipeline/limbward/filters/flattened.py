@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 from scipy.ndimage import gaussian_filter1d
 
+from limbward.compiled import kernel
 from limbward.filters.annulus import (
     MIN_PIXELS,
     annulus_profiles,
@@ -217,41 +218,62 @@ def carried_on(polar: Polar, own: NDArray[np.bool_], memory_rings: float) -> tup
     shift, scale = np.zeros(rings), np.ones(rings)
     whole = np.nonzero(own)[0]
     keep = 1.0 - 1.0 / max(memory_rings, 3.0)
-    for begin, stop, step in ((whole[0], rings, 1), (whole[-1], -1, -1)):
-        weight, mean, square = np.zeros(angles), np.zeros(angles), np.zeros(angles)
-        a, b = 0.0, 1.0
-        for k in range(begin, stop, step):
-            n = count[k].astype(float)
-            x, xx = first[k].astype(float), second[k].astype(float)
-            if own[k]:
-                a, b = 0.0, 1.0
-            else:
-                seen = (n > 0) & (weight > 0)
-                total = n[seen].sum()
-                if total >= MIN_PIXELS:
-                    at = weight[seen]
-                    m0 = x[seen].sum() / total
-                    s0 = np.sqrt(max(xx[seen].sum() / total - m0**2, 1e-12))
-                    m1 = (n[seen] * mean[seen] / at).sum() / total
-                    s1 = np.sqrt(max((n[seen] * square[seen] / at).sum() / total - m1**2, 1e-12))
-                    b = float(np.clip(s0 / s1, 1e-3, 1e3))
-                    a = m0 - b * m1
-                if _is_beyond(k, whole, step):
-                    shift[k], scale[k] = a, b
-            weight = keep * weight + n
-            mean = keep * mean + (x - a * n) / b
-            square = keep * square + (xx - 2.0 * a * x + a * a * n) / (b * b)
-            # What left the frame long ago is not forgotten, only outweighed by what is seen now.
-            gone = n == 0
-            weight[gone] /= keep
-            mean[gone] /= keep
-            square[gone] /= keep
+    ring = np.arange(rings)
+    # Each walk decides about the rings beyond the whole ones.
+    for walk, decides in (
+        (ring[whole[0] :], ring > whole[0]),
+        (ring[whole[-1] :: -1], ring < whole[0]),
+    ):
+        state = np.zeros((3, angles))
+        carry(count, first, second, own, walk, decides, keep, state, shift, scale)
     return shift, scale
 
 
-def _is_beyond(k: int, whole: NDArray[np.intp], step: int) -> bool:
-    """Whether a walk in this direction is the one that decides about ring k."""
-    return bool(k > whole[0]) if step > 0 else bool(k < whole[0])
+@kernel
+def carry(
+    count: Pixels,
+    first: Pixels,
+    second: Pixels,
+    own: NDArray[np.bool_],
+    walk: NDArray[np.intp],
+    decides: NDArray[np.bool_],
+    keep: float,
+    state: Floats,
+    shift: Floats,
+    scale: Floats,
+) -> None:
+    """Walk from ring to ring; ``state`` is the memory of count, sum and sum of squares."""
+    weight, mean, square = state[0], state[1], state[2]
+    a, b = 0.0, 1.0
+    for k in walk:
+        if own[k]:
+            a, b = 0.0, 1.0
+        else:
+            total = x = xx = m1 = s1 = 0.0
+            for j in range(weight.size):
+                if count[k, j] > 0 and weight[j] > 0:
+                    total += count[k, j]
+                    x += first[k, j]
+                    xx += second[k, j]
+                    m1 += count[k, j] * mean[j] / weight[j]
+                    s1 += count[k, j] * square[j] / weight[j]
+            if total >= MIN_PIXELS:
+                m0, m1 = x / total, m1 / total
+                s0 = np.sqrt(max(xx / total - m0 * m0, 1e-12))
+                s1 = np.sqrt(max(s1 / total - m1 * m1, 1e-12))
+                b = min(max(s0 / s1, 1e-3), 1e3)
+                a = m0 - b * m1
+            if decides[k]:
+                shift[k], scale[k] = a, b
+        for j in range(weight.size):
+            n, x, xx = float(count[k, j]), float(first[k, j]), float(second[k, j])
+            weight[j] = keep * weight[j] + n
+            mean[j] = keep * mean[j] + (x - a * n) / b
+            square[j] = keep * square[j] + (xx - 2.0 * a * x + a * a * n) / (b * b)
+            if n == 0:  # what left the frame long ago is not forgotten, only outweighed by now
+                weight[j] /= keep
+                mean[j] /= keep
+                square[j] /= keep
 
 
 def nearest(known: NDArray[np.intp], ring: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -10,10 +10,13 @@ import tifffile
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.radiance.fits import open_picture
+from limbward.render.avif import encoder, write_avif
 from limbward.render.export import Pixels, parse_size, resized, write_copy
+from limbward.render.hdr import hdr_codes
 from limbward.render.rotate import turned_up
 from limbward.render.space import SRGB, Space, to_srgb
-from limbward.render.writers import Caption
+from limbward.render.tone import ToneCurve
+from limbward.render.writers import Caption, xmp
 from limbward.stages.look import caption_for
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -42,11 +45,13 @@ def export(
     Raises
     ------
     ConfigError
-        If a size is none.
+        If a size is none, or the library that it needs is not installed.
     LimbwardError
-        If there is no finished picture.
+        If there is no finished picture, or none of a corona for high dynamic range.
     """
     wanted = [parse_size(size) for size in sizes]
+    if any(size.kind == "avif" for size in wanted):
+        encoder()
     path = workspace.path(Workspace.composite_tif)
     if not path.exists():
         raise LimbwardError(
@@ -62,7 +67,7 @@ def export(
         space = _space_of(workspace)
         caption = _caption(config, workspace)
         for size in wanted:
-            if size.kind == "tif":
+            if size.kind in ("tif", "avif"):
                 copy, own = resized(picture, size, space), space
             else:
                 copy, own = resized(to_srgb(picture, space), size), SRGB
@@ -76,7 +81,10 @@ def export(
                 reporter.warn(f"{size.name}: the picture was enlarged, so it is soft.")
             name = f"{FOLDER}composite-{size.name}.{size.kind}"
             with workspace.writing(name) as part:
-                write_copy(part, copy, caption, size, own)
+                if size.kind == "avif":
+                    write_avif(part, hdr_codes(copy, _tone(workspace), own), xmp(caption))
+                else:
+                    write_copy(part, copy, caption, size, own)
             made.append(name)
             advance()
         for kept in workspace.take_kept():
@@ -86,6 +94,23 @@ def export(
 
 def _beyond(exact: tuple[int, int], picture: Pixels) -> bool:
     return exact[0] > picture.shape[2] or exact[1] > picture.shape[1]
+
+
+def _tone(workspace: Workspace) -> ToneCurve:
+    """Return the tone curve of the finished picture."""
+    if not workspace.path(Workspace.tone).exists():
+        raise LimbwardError(
+            "Only the picture of a corona has a high dynamic range, and this one is of the Sun's "
+            "disc. Export it as .jpg, .png or .tif."
+        )
+    told = workspace.read_json(Workspace.tone)
+    try:
+        return ToneCurve(*(float(told[k]) for k in ("dark", "bright", "soft", "floor", "ceiling")))
+    except (KeyError, TypeError, ValueError) as error:
+        raise LimbwardError(
+            f"{workspace.path(Workspace.tone)} is damaged: make the picture again with "
+            "`limbward run --from compose`."
+        ) from error
 
 
 def _space_of(workspace: Workspace) -> Space:

@@ -40,27 +40,21 @@ def read_small(
         Of the binned pixels, taking errors as independent.
     header : Header
     """
-    with (
-        open_picture(path, ["SIGMA"] if noise else []) as hdus,
-        ThreadPoolExecutor(1) as beside,
-    ):
-        header = hdus[0].header.copy()
-        check_merge(path, header, hdus[0].shape)
-        sigma = None
-        if noise and "SIGMA" in hdus:
-            later = beside.submit(_sigma, path, factor)
+    with ThreadPoolExecutor(1) as beside:
+        later = beside.submit(_sigma, path, factor) if noise else None
+        with open_picture(path) as hdus:
+            header = hdus[0].header.copy()
+            check_merge(path, header, hdus[0].shape)
             image = _binned(hdus[0], factor, square=False)
-            sigma = later.result()
-        else:
-            image = _binned(hdus[0], factor, square=False)
+        sigma = None if later is None else later.result()
     bin_header(header, factor, image.shape[1:])
     return image, sigma, header
 
 
-def _sigma(path: str | Path, factor: int) -> Pixels:
-    """Return the noise, read beside the picture through a file of its own."""
-    with open_picture(path, ["SIGMA"]) as hdus:
-        return _binned(hdus["SIGMA"], factor, square=True)
+def _sigma(path: str | Path, factor: int) -> Pixels | None:
+    """Return the noise, read beside the picture through a file of its own; None without one."""
+    with open_picture(path, ["SIGMA"], main=False) as hdus:
+        return _binned(hdus["SIGMA"], factor, square=True) if "SIGMA" in hdus else None
 
 
 def bin_header(header: Header, factor: int, shape: tuple[int, ...]) -> None:

@@ -87,7 +87,9 @@ def read_picture(
 
 
 @contextmanager
-def open_picture(path: str | PathLike[str], names: Sequence[str] = ()) -> Iterator[fits.HDUList]:
+def open_picture(
+    path: str | PathLike[str], names: Sequence[str] = (), *, main: bool = True
+) -> Iterator[fits.HDUList]:
     """Open a picture whose checksums are true, where it has any.
 
     Parameters
@@ -95,6 +97,8 @@ def open_picture(path: str | PathLike[str], names: Sequence[str] = ()) -> Iterat
     path : path
     names : sequence of str
         Extensions that will be read besides the picture.
+    main : bool
+        Whether the picture itself will be read, not its header alone.
 
     Yields
     ------
@@ -110,7 +114,7 @@ def open_picture(path: str | PathLike[str], names: Sequence[str] = ()) -> Iterat
         try:
             # Not mapped: pages of a map would count as memory used.
             hdus = stack.enter_context(fits.open(path, memmap=False))
-            _check(path, [hdus[0], *(hdus[n] for n in names if n in hdus)])
+            _check(path, [*hdus[: int(main)], *(hdus[n] for n in names if n in hdus)])
         except (LimbwardError, MemoryError):
             raise
         except Exception as error:  # Astropy's readers raise all kinds for a damaged header

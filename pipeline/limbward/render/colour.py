@@ -71,11 +71,18 @@ def to_linear_srgb(
     """
     both = np.asarray(matrix, np.float32) * np.asarray(white, np.float32)[None, :]
     out = np.empty(radiance.shape, np.float32) if out is None else out
-    for top in range(0, radiance.shape[1], ROWS):
-        band = (slice(None), slice(top, top + ROWS))
-        part = np.asarray(radiance[band], np.float32)
-        out[band] = np.tensordot(both.astype(np.float32), part, axes=1)
+    in_threads(mix_colours, radiance.shape[1], radiance, both, out)
     return out
+
+
+@kernel
+def mix_colours(first: int, end: int, picture: Pixels, matrix: Pixels, out: Pixels) -> None:
+    """Multiply the colours of rows by a matrix; ``out`` may be ``picture``."""
+    for y in range(first, end):
+        for x in range(picture.shape[2]):
+            r, g, b = picture[0, y, x], picture[1, y, x], picture[2, y, x]
+            for c in range(3):
+                out[c, y, x] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
 
 
 def luminance(linear: Pixels) -> Pixels:

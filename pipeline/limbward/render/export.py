@@ -19,7 +19,7 @@ from limbward.render.space import SRGB, Space
 from limbward.render.writers import Caption, plain, to_8_bits, write_png, write_tiff, xmp
 
 Pixels = NDArray[np.float32]
-Kind = Literal["tif", "jpg", "png"]
+Kind = Literal["tif", "jpg", "png", "avif"]
 
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709, of encoded values
 LARGEST_PX = 20_000
@@ -43,7 +43,7 @@ class Size:
     exact : (int, int) or None
         Width and height, filled: what sticks out at two sides is cut off.
     kind : str
-        ``tif`` (16 bits), ``jpg`` or ``png``.
+        ``tif`` (16 bits), ``jpg``, ``png``, or ``avif``, which is in high dynamic range.
     purpose : str
         ``screen``, ``print`` or ``full``, which is not sharpened.
     dpi : int
@@ -79,7 +79,9 @@ ABOUT = {
     "wallpaper-tall": "1440 x 3120 pixels, for a phone",
     "square": "2160 x 2160 pixels",
 }
-KINDS: dict[str, Kind] = {"tif": "tif", "tiff": "tif", "jpg": "jpg", "jpeg": "jpg", "png": "png"}
+KINDS: dict[str, Kind] = {
+    "tif": "tif", "tiff": "tif", "jpg": "jpg", "jpeg": "jpg", "png": "png", "avif": "avif",
+}  # fmt: skip
 
 
 def parse_size(text: str) -> Size:
@@ -99,7 +101,7 @@ def parse_size(text: str) -> Size:
     """
     stem, dot, ending = text.strip().lower().partition(".")
     if dot and ending not in KINDS:
-        raise ConfigError(f"{text!r}: copies are written as .jpg, .png or .tif.")
+        raise ConfigError(f"{text!r}: copies are written as .jpg, .png, .tif or .avif.")
     if stem in NAMED:
         found = NAMED[stem]
     elif re.fullmatch(r"[0-9]{2,5}", stem):
@@ -169,7 +171,7 @@ def sharpened(picture: Pixels, amount: float) -> Pixels:
 def write_copy(
     path: str | PathLike[str], picture: Pixels, caption: Caption, size: Size, space: Space = SRGB
 ) -> None:
-    """Write a copy with its caption and credit.
+    """Write a copy in an ordinary range, with its caption and credit.
 
     Parameters
     ----------
@@ -178,6 +180,7 @@ def write_copy(
         Encoded, in ``space`` if it becomes a TIFF, which keeps that, otherwise sRGB.
     caption : Caption
     size : Size
+        Its kind is not ``avif``; that is written by `limbward.render.avif.write_avif`.
     space : Space
     """
     if size.kind == "tif":

@@ -7,19 +7,23 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from threading import RLock
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from limbward.config import Config
 from limbward.errors import ConfigError, LimbwardError
 from limbward.review.clock import clocks_of, dated
 from limbward.review.frames import Roll, say
 from limbward.review.making import Making
-from limbward.review.picture import VIEWS, Pictures, Shown
 from limbward.review.session import Conflict, Loaded, Session, clean
 from limbward.review.settings import changes_of, settings_of, with_settings
 from limbward.review.tiles import Decoded
 from limbward.workspace import Workspace
 
+# What draws takes a second to import: the browser is opened meanwhile.
+if TYPE_CHECKING:
+    from limbward.review.picture import Pictures, Shown
+
+VIEWS = ("picture", "structure", "linear")
 EXPORTS = "exports/"
 MOST_STOPS = 16.0
 LONGEST_LIST = 20_000
@@ -52,7 +56,18 @@ class Desk:
 
     def _use(self, config: Config) -> None:
         self.workspace = self.session.workspace(config)
-        self.roll, self.pictures = Roll(self.workspace), Pictures(self.workspace)
+        self.roll = Roll(self.workspace)
+        self._pictures: Pictures | None = None
+
+    @property
+    def pictures(self) -> Pictures:
+        """What draws the workspace's merge."""
+        from limbward.review.picture import Pictures
+
+        with self._lock:
+            if self._pictures is None:
+                self._pictures = Pictures(self.workspace)
+            return self._pictures
 
     def _loaded(self) -> Loaded:
         """Return the config as it stands, and follow it to another workspace."""
@@ -65,7 +80,7 @@ class Desk:
     def warm(self) -> None:
         """Get ready what the page will ask for first."""
         try:
-            self.pictures.warm()
+            self.pictures.warm(self._loaded().config)
             self.controls()
         except (LimbwardError, OSError, MemoryError) as error:
             logging.getLogger(__name__).debug("not ready: %s", error)  # told when it is asked for

@@ -16,7 +16,6 @@ from limbward.config.said import said_of
 from limbward.config.yaml_source import Location
 from limbward.errors import ConfigError
 from limbward.workspace import Workspace
-from limbward.workspace.columns import floats, texts
 
 # What reads the artefacts for the report brings its plots; the first picture does not wait for it.
 if TYPE_CHECKING:
@@ -191,6 +190,8 @@ def _turns(workspace: Workspace) -> dict[str, float]:
     name = Workspace.table("align")
     if not workspace.path(name).exists():
         return {}
+    from limbward.workspace.columns import floats, texts
+
     table = workspace.read_table(name)
     turn = np.nan_to_num(floats(table, "rotation_deg"))
     return {str(file): float(t) for file, t in zip(texts(table, "file"), turn, strict=True)}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import time
 from dataclasses import dataclass
-from pathlib import Path
 from threading import Lock
 from typing import Any
 
@@ -17,25 +16,20 @@ from limbward.compiled import in_threads
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known
-from limbward.picture.resampling import shrink
-from limbward.radiance.binned import bin_header, read_small
 from limbward.radiance.depth import GREEN
-from limbward.radiance.fits import open_picture, planes_of
-from limbward.render.compose import USUAL_BLUR_PX, blur_of
 from limbward.render.crop import span
 from limbward.render.live import LivePicture, Step, White
 from limbward.render.rotate import TurnedFrame, turned_frame, turned_up
 from limbward.render.writers import to_8_bits
+from limbward.review.screen import Screen, read_screen
 from limbward.stages.look import box_of, look_of
 from limbward.workspace import Workspace
-from limbward.workspace.stored import merged_limb_widths
 
 Pixels = NDArray[np.float32]
 
-SCREEN_PX = 1500  # of the longer side, about
 BINS = 64  # of the histogram
+SAMPLES = 350
 QUALITY = 92
-VIEWS = ("picture", "structure", "linear")
 
 
 @dataclass(frozen=True)
@@ -57,8 +51,8 @@ class Pictures:
     def __init__(self, workspace: Workspace) -> None:
         self.workspace = workspace
         self._stamp: tuple[int, int] | None = None
+        self._screen: Screen | None = None
         self._sizes: dict[bool, LivePicture] = {}
-        self._blur = USUAL_BLUR_PX
         self._lock = Lock()
 
     def show(
@@ -115,11 +109,10 @@ class Pictures:
             sigma = None if live.sigma is None else float(live.sigma[GREEN, y, x])
             return {"value": float(live.image[GREEN, y, x]), "sigma": sigma}
 
-    def warm(self) -> None:
-        """Read the merge, if there is one, so that the first view need not wait for it."""
+    def warm(self, config: Config) -> None:
+        """Make the first view's draft, if there is a merge: the browser takes as long to start."""
         if self.workspace.path(Workspace.corona).exists():
-            with self._lock:
-                self._live(draft=False)
+            self.show(config, "picture", draft=True)
 
     def _made(self, live: LivePicture, config: Config, view: str) -> Pixels:
         steps, in_colour = steps_of(config)
@@ -131,8 +124,8 @@ class Pictures:
             return live.structure(steps, in_colour=in_colour)
         if view == "linear":
             return live.linear(white)
-        if options.limb_px is None:  # measured in the frames; two tables to read
-            options = options.model_copy(update={"limb_px": self._blur})
+        if options.limb_px is None and self._screen is not None:  # measured in the frames
+            options = options.model_copy(update={"limb_px": self._screen.blur_px})
             config = config.model_copy(update={"compose": options})
         return live.picture(look_of(config, self.workspace), white, steps)
 
@@ -142,13 +135,15 @@ class Pictures:
             raise LimbwardError("There is no corona yet.")
         status = path.stat()
         stamp = (status.st_size, status.st_mtime_ns)
-        if stamp != self._stamp:
+        if self._screen is None or stamp != self._stamp:
             self._sizes.clear()
-            self._sizes[False] = _read(path)
-            self._blur = blur_of(merged_limb_widths(self.workspace))
+            self._screen = read_screen(self.workspace)
             self._stamp = stamp
         if draft not in self._sizes:
-            self._sizes[draft] = _halved(self._sizes[False], path)
+            size = self._screen.halved() if draft else self._screen
+            self._sizes[draft] = LivePicture(
+                size.image, size.sigma, size.header, size.factor, size.surface
+            )
         return self._sizes[draft]
 
 
@@ -157,48 +152,6 @@ def steps_of(config: Config) -> tuple[list[Step], bool]:
     name = config.compose.detail or config.enhance[0].name
     recipe = next(r for r in config.enhance if r.name == name)
     return [(s.filter, s.params) for s in recipe.steps], recipe.colour == "restored"
-
-
-def _read(path: Path) -> LivePicture:
-    """Read a merge at about `SCREEN_PX`."""
-    with open_picture(path, ["MOON"]) as hdus:
-        longest = max(hdus[0].shape[1:])
-    factor = max(round(longest / SCREEN_PX), 1)
-    image, sigma, header = read_small(path, factor, noise=True)
-    return LivePicture(image, sigma, header, factor, _surface(path, header, factor))
-
-
-def _surface(path: Path, header: Any, factor: int) -> tuple[Pixels, int, int] | None:
-    """Return the Moon's disc as merged at a fraction of the size, and its first row and column."""
-    if "MOONTOP" not in header or "MOONLEFT" not in header:
-        return None
-    with open_picture(path, ["MOON"]) as hdus:
-        if "MOON" not in hdus:
-            return None
-        disc = np.stack(list(planes_of(hdus["MOON"])))
-    top, left = int(header["MOONTOP"]), int(header["MOONLEFT"])
-    # The first whole cell of the small picture that lies in the disc's frame.
-    y, x = -top % factor, -left % factor
-    part = disc[:, y:, x:]
-    rows, columns = (n // factor * factor for n in part.shape[1:])
-    small, _ = shrink(np.ascontiguousarray(part[:, :rows, :columns]), factor=factor)
-    return small, (top + y) // factor, (left + x) // factor
-
-
-def _halved(live: LivePicture, path: Path) -> LivePicture:
-    """Return a picture at half the size, for drafts."""
-    rows, columns = (n // 2 * 2 for n in live.image.shape[1:])
-    image, _ = shrink(live.image[:, :rows, :columns], factor=2)
-    sigma = None
-    if live.sigma is not None:
-        square = np.square(live.sigma[:, :rows, :columns])
-        sigma, _ = shrink(square, factor=2)
-        np.sqrt(sigma, out=sigma)
-        sigma *= np.float32(0.5)
-    header = live.header.copy()
-    bin_header(header, 2, image.shape[1:])
-    factor = 2 * live.factor
-    return LivePicture(image, sigma, header, factor, _surface(path, header, factor))
 
 
 def _framed(
@@ -246,10 +199,11 @@ def _histogram(
 ) -> dict[str, Any]:
     """Return how often each brightness is there, a list a colour, and what is black or white.
 
-    Every second pixel of every second row of the frame counts.
+    About `SAMPLES` of the longer side's pixels count.
     """
-    row = np.arange(rows[0], rows[1], 2, dtype=np.float32)[:, None]
-    column = np.arange(columns[0], columns[1], 2, dtype=np.float32)[None, :]
+    step = max(1, max(rows[1] - rows[0], columns[1] - columns[0]) // SAMPLES)
+    row = np.arange(rows[0], rows[1], step, dtype=np.float32)[:, None]
+    column = np.arange(columns[0], columns[1], step, dtype=np.float32)[None, :]
     cos, sin = np.float32(np.cos(frame.turn)), np.float32(np.sin(frame.turn))
     y = np.rint(frame.y0 + cos * row - sin * column).astype(np.int32)
     x = np.rint(frame.x0 + sin * row + cos * column).astype(np.int32)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import logging
 import socket
+import sys
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -29,6 +30,7 @@ from limbward.review.guard import Guard, Keys
 from limbward.review.session import Conflict
 
 HOST = "127.0.0.1"
+SWITCH_S = 0.0005
 KINDS = {
     ".html": "text/html; charset=utf-8",
     ".css": "text/css; charset=utf-8",
@@ -226,6 +228,9 @@ class Server:
         browser : bool
             Whether the link is opened in the user's browser.
         """
+        # A view is some fifty calls of kernels, each of which takes the interpreter's lock again:
+        # beside a thread that imports, at 5 ms each, it would take a second.
+        sys.setswitchinterval(SWITCH_S)
         threading.Thread(target=self.desk.warm, daemon=True).start()
         if browser:
             threading.Timer(0.2, webbrowser.open, (self.link,)).start()
@@ -243,7 +248,8 @@ class Server:
 
 
 def _listening(port: int) -> socket.socket:
-    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # asyncio sends at once, without waiting 40 ms for more, only if the protocol is named.
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((HOST, port))

@@ -9,7 +9,6 @@ from limbward.render.compose import Look, blur_of
 from limbward.render.crop import Box
 from limbward.render.writers import Caption, caption_of, place_text
 from limbward.workspace import Workspace
-from limbward.workspace.stored import merged_limb_widths
 
 
 def look_of(config: Config, workspace: Workspace) -> Look:
@@ -17,6 +16,9 @@ def look_of(config: Config, workspace: Workspace) -> Look:
     options = config.compose
     blur = options.limb_px
     if blur is None:
+        # Tables take a third of a second to import, which the page's first picture has not.
+        from limbward.workspace.stored import merged_limb_widths
+
         blur = blur_of(merged_limb_widths(workspace))
     return Look(
         detail=options.detail_strength,

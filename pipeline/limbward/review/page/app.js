@@ -59,20 +59,22 @@ async function show() {
   navigation(name);
   app.view?.leave?.();
   app.view = null;
-  const main = byId("main");
-  main.className = `view-${name}`;
-  main.replaceChildren(el("p.empty", {}, "Loading …"));
+  // A place of its own: a view that comes late draws where nobody sees it any more.
+  const before = byId("main");
+  const main = el("main", { id: "main", tabindex: -1, class: `view-${name}`, "data-drawn": before.dataset.drawn });
+  main.append(el("h1.unseen", {}, VIEWS[name][0]), el("p.empty", {}, "Loading …"));
+  before.replaceWith(main);
   document.title = `${VIEWS[name][0]} · ${app.state.config} · limbward`;
   try {
     const made = await VIEWS[name][1](app, main);
-    if (document.title.startsWith(VIEWS[name][0])) app.view = made;
+    if (main.isConnected) app.view = made;
     else made?.leave?.();
   } catch (error) {
     main.replaceChildren(el("div.empty", {}, el("h1", {}, "This cannot be shown"), el("p", {}, error.message)));
   }
 }
 
-const makeButton = button("Make it", make, { class: "primary", id: "make" });
+const makeButton = button("Make it", make, { id: "make" });
 const pendingNote = el("span.pending", { id: "pending" });
 const themeButton = button("", toggleTheme, { class: "quiet", id: "theme" });
 
@@ -110,7 +112,7 @@ async function askPending() {
     const { stages, trouble } = await get("pending");
     const told = stages[0] === "ingest" ? ["everything"] : stages.map((stage) => WORDS[stage] ?? stage);
     pendingNote.textContent = stages.length ? `Not made yet: ${told.join(", ")}` : "All made";
-    pendingNote.title = trouble;
+    pendingNote.title = [pendingNote.textContent, trouble].filter(Boolean).join("\n");
     makeButton.classList.toggle("primary", stages.length > 0);
   } catch (error) {
     pendingNote.textContent = "";
@@ -224,6 +226,7 @@ async function start() {
   addEventListener("hashchange", show);
   if (!location.hash) history.replaceState(null, "", "#picture");
   await show();
+  await app.view?.drawn; // to tell what is out of date takes seconds at first; the picture comes first
   askPending();
   poll();
 }

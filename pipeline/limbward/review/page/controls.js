@@ -104,6 +104,7 @@ function number(spec, now, changed, row, id, described) {
     tell(spec.default ?? null);
     changed(spec.default ?? null, false);
   }, { class: "quiet reset", "aria-label": `${spec.label}: back to ${spec.default === null ? "automatic" : shown(spec.default)}`, title: "Back to the default" });
-  row.append(el("div.slide", {}, slider, box, el("span.unit", { "aria-hidden": "true" }, spec.unit), reset));
+  if (spec.unit) row.append(el("span.unit", { "aria-hidden": "true" }, ` ${spec.unit}`));
+  row.append(el("div.slide", {}, slider, box, reset));
   return row;
 }

@@ -3,6 +3,8 @@
 import { get, post } from "./api.js";
 import { button, el, field, fill } from "./dom.js";
 
+const KINDS = { jpg: "JPEG", png: "PNG", tif: "TIFF, 16 bits", avif: "AVIF, high dynamic range" };
+
 export async function exportsView(app, main) {
   const [{ sizes, files }, settings] = await Promise.all([get("exports"), get("settings")]);
   let revision = settings.revision;
@@ -30,7 +32,7 @@ export async function exportsView(app, main) {
   const row = ({ name, about, kind }) => {
     const id = `size-${name}`;
     const format = el("select", { "aria-label": `Format of ${name}`, onchange: (event) => formats.set(name, event.target.value) },
-      ["jpg", "png", "tif"].map((k) => el("option", { value: k, selected: k === kind }, { jpg: "JPEG", png: "PNG", tif: "TIFF, 16 bits" }[k])));
+      Object.keys(KINDS).map((k) => el("option", { value: k, selected: k === kind }, KINDS[k])));
     formats.set(name, kind);
     return el("li", {},
       el("input", { type: "checkbox", id, checked: chosen.has(name), onchange: (event) => { if (event.target.checked) chosen.add(name); else chosen.delete(name); } }),

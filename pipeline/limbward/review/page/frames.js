@@ -35,7 +35,7 @@ class Frames {
 
   made() { return this.load(); }
 
-  configChanged(revision) { if (revision !== this.revision) this.load(); }
+  configChanged(revision) { if (revision !== this.revision && !this.saying) this.load(); }
 
   take({ revision, version, frames, card }) {
     Object.assign(this, { revision, version, card });
@@ -56,9 +56,10 @@ class Frames {
     this.current = this.byId.get(wished) ?? this.byId.get(this.current?.id)
       ?? this.frames.find((frame) => frame.phase === "totality") ?? this.frames[0];
     this.chosen = new Set([this.current.id]);
+    const had = this.table?.contains(document.activeElement) ?? false;
     this.build();
     this.list();
-    this.open(this.current, { focus: false });
+    this.open(this.current, { focus: had });
     this.items.get(this.current.id)?.scrollIntoView({ block: "center" });
   }
 
@@ -245,6 +246,7 @@ class Frames {
 
   async say(what) {
     const ids = [...this.chosen];
+    this.saying = true; // the change that the next poll finds is ours
     try {
       this.keepPlace(await post("frames", { revision: this.revision, ids, ...what }));
       this.app.saved(`Saved in ${this.app.state.config}`);
@@ -255,6 +257,8 @@ class Frames {
       this.app.notice("The config was changed elsewhere meanwhile. What you said is not in it yet.", {
         kind: "warning", key: "conflict", actions: [["Say it again", () => this.say(what)]],
       });
+    } finally {
+      this.saying = false;
     }
   }
 

@@ -2,7 +2,7 @@
 
 import { el } from "./dom.js";
 
-const COLOURS = ["#e0564a", "#3fa35b", "#4a86e0"];
+const COLOURS = ["#8a2c24", "#22602f", "#234378"]; // they add up to grey
 const WIDTH = 256;
 const HEIGHT = 72;
 
@@ -17,7 +17,7 @@ export function histogram() {
       context.clearRect(0, 0, WIDTH, HEIGHT);
       // Black sky would dwarf all the rest: the highest bin inside the ends sets the height.
       const most = Math.max(1, ...about.histogram.flatMap((bins) => bins.slice(1, -1)));
-      context.globalCompositeOperation = "source-over";
+      context.globalCompositeOperation = "lighter";
       about.histogram.forEach((bins, c) => {
         context.beginPath();
         context.moveTo(0, HEIGHT);
@@ -27,10 +27,8 @@ export function histogram() {
           context.lineTo((k + 1) * WIDTH / bins.length, y);
         });
         context.lineTo(WIDTH, HEIGHT);
-        context.fillStyle = `${COLOURS[c]}66`;
+        context.fillStyle = COLOURS[c];
         context.fill();
-        context.strokeStyle = COLOURS[c];
-        context.stroke();
       });
       const percent = (parts) => (100 * Math.max(...parts)).toFixed(2);
       told.textContent = `Clipped: ${percent(about.white)} % white, ${percent(about.black)} % black`;

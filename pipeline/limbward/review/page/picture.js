@@ -13,15 +13,18 @@ const RATIOS = [
   ["2:3", "2 : 3"], ["3:4", "3 : 4"], ["9:16", "9 : 16"],
 ];
 const SAVE_MS = 700;
-const SLOW_MS = 140; // beyond which a moving slider is followed at half the size
+const SLOW_MS = 140; // beyond which what moves is followed at half the size
 
 let controls = null; // the same for the whole session
 
 export async function pictureView(app, main) {
   if (!app.state.there.corona) return without(app, main);
-  controls ??= await get("controls");
-  const page = new Picture(app, main, await get("settings"));
-  await page.show();
+  // At half the size first, so that there is something to look at; of what the config says.
+  const first = view({ draft: true }).catch(() => null);
+  const [settings, known] = await Promise.all([get("settings"), controls ?? get("controls")]);
+  controls = known;
+  const page = new Picture(app, main, settings);
+  await page.show(first);
   return page;
 }
 
@@ -29,13 +32,14 @@ class Picture {
   constructor(app, main, { revision, compose, enhance, variants }) {
     Object.assign(this, { app, main, revision });
     this.now = { compose, enhance, variants };
+    this.base = structuredClone(this.now); // as the file had it last, as far as this page knows
     this.past = [];
     this.future = [];
     this.view = "picture";
     this.second = "";
     this.cropping = false;
     this.ratio = "";
-    this.took = 0;
+    this.took = new Map(); // by what is moved: how long the view of full size took
     this.save = debounced(() => this.write(), SAVE_MS);
     this.stage = makeStage({
       asked: (height, angle) => post("value", { height, angle }),
@@ -48,7 +52,7 @@ class Picture {
 
   // What is set, and its history.
 
-  change(update, { moving = false, redraw = false } = {}) {
+  change(update, { moving = false, redraw = false, what = "" } = {}) {
     if (!this.held) {
       this.past.push(structuredClone(this.now));
       if (this.past.length > 100) this.past.shift();
@@ -58,7 +62,7 @@ class Picture {
     update(this.now);
     this.history();
     if (redraw) this.panel();
-    this.draw(moving);
+    this.draw(moving, what);
     this.save();
     this.app.saved("Changed …");
   }
@@ -90,23 +94,43 @@ class Picture {
       this.writing = post("settings", { revision, settings: sent });
       const { revision: saved } = await this.writing;
       this.revision = saved;
+      this.base = sent;
       this.app.revision = saved;
       this.app.saved(`Saved in ${this.app.state.config}`);
       this.app.pendingChanged();
     } catch (error) {
       this.app.saved("Not saved");
       if (error.status !== 409) { this.app.notice(error.message, { kind: "warning", key: "save" }); return; }
-      const { revision: newer } = await get("state");
+      this.conflict = true; // until one of the two below is chosen
       this.app.notice("The config was changed elsewhere since this page read it, so your last change is not saved yet.", {
         kind: "warning", key: "conflict",
         actions: [
-          ["Write my settings into it", () => this.write(newer)],
+          ["Add my changes to it", () => this.join()],
           ["Take the file's settings", () => this.reload()],
         ],
       });
     } finally {
       this.writing = null;
     }
+  }
+
+  /** Take the file's settings and write into it what was changed here, nothing else. */
+  async join() {
+    this.conflict = false;
+    const { revision, ...theirs } = await get("settings");
+    const differs = (a, b) => JSON.stringify(a) !== JSON.stringify(b);
+    const mine = structuredClone(this.now);
+    this.now = structuredClone(theirs);
+    for (const key of Object.keys(mine.compose)) {
+      if (differs(mine.compose[key], this.base.compose[key])) this.now.compose[key] = mine.compose[key];
+    }
+    for (const key of ["enhance", "variants"]) if (differs(mine[key], this.base[key])) this.now[key] = mine[key];
+    this.past.push(mine);
+    this.history();
+    this.panel();
+    this.bar();
+    this.draw();
+    await this.write(revision);
   }
 
   /** Wait until everything is saved. */
@@ -116,16 +140,18 @@ class Picture {
   }
 
   async configChanged(revision) {
-    if (revision === this.revision || this.writing) return;
+    if (revision === this.revision || this.writing || this.conflict) return;
     if (this.save.waits()) return; // saving will tell
     await this.reload();
     this.app.notice("The config was changed elsewhere; the page shows it as it is now.");
   }
 
   async reload() {
+    this.conflict = false;
     const { revision, ...settings } = await get("settings");
     this.past.push(this.now);
     this.now = settings;
+    this.base = structuredClone(settings);
     this.revision = revision;
     this.history();
     this.panel();
@@ -160,26 +186,23 @@ class Picture {
   // What is seen.
 
   /** Ask for the views that are shown; the last wish wins, one is computed at a time. */
-  async draw(moving = false) {
-    this.wish = { moving };
+  async draw(moving = false, what = "") {
+    this.wish = { moving, what };
     if (this.busy) return;
     this.busy = true;
     const late = setTimeout(() => this.stage.waiting(true), 600);
     try {
       while (this.wish && !this.gone) {
-        const { moving: quick } = this.wish;
+        const { moving: quick, what: moved } = this.wish;
         this.wish = null;
-        const draft = quick && this.took > SLOW_MS;
+        const draft = quick && (this.took.get(moved) ?? Infinity) > SLOW_MS;
         const settings = { compose: this.now.compose, enhance: this.now.enhance };
         const begun = performance.now();
         const first = await view({ settings, view: this.view, draft, uncropped: this.cropping });
         const other = this.second ? await this.other(settings, draft) : null;
-        if (!draft) this.took = performance.now() - begun;
-        this.stage.draw(first, other);
-        this.graph.draw(first.about);
-        this.main.dataset.drawn = String(Number(this.main.dataset.drawn ?? 0) + 1);
-        if (this.cropping) this.frameCrop();
-        if (draft && !this.wish && !this.held) this.wish = { moving: false };
+        if (!draft) this.took.set(moved, performance.now() - begun);
+        this.put(first, other);
+        if (draft && !this.wish && !this.held) this.wish = { moving: false, what: moved };
       }
       this.message("");
     } catch (error) {
@@ -189,6 +212,13 @@ class Picture {
       this.stage.waiting(false);
       this.busy = false;
     }
+  }
+
+  put(first, other) {
+    this.stage.draw(first, other);
+    this.graph.draw(first.about);
+    this.main.dataset.drawn = String(Number(this.main.dataset.drawn ?? 0) + 1);
+    if (this.cropping) this.frameCrop();
   }
 
   other(settings, draft) {
@@ -211,24 +241,27 @@ class Picture {
 
   // The parts of the page.
 
-  async show() {
+  async show(first) {
     this.undoButton = button("Undo", () => this.undo(), { title: "Ctrl+Z" });
     this.redoButton = button("Redo", () => this.redo(), { title: "Ctrl+Shift+Z" });
     this.told = el("p.message", { role: "alert", hidden: true });
     this.top = el("div.toolbar", { role: "group", "aria-label": "What is shown" });
     this.side = el("div.panel", { role: "group", "aria-label": "Settings of the picture" });
     this.variants = el("section.variants", { "aria-label": "Kept versions" });
+    const under = el("div.under", {}, this.stage.readout,
+      button("−", () => this.stage.zoom(1 / 1.5), { "aria-label": "Smaller" }),
+      button("+", () => this.stage.zoom(1.5), { "aria-label": "Larger" }),
+      button("Fit", () => this.stage.zoom(0), { "aria-label": "Fit the picture into its place" }));
     fill(this.main, el("h1.unseen", {}, "Picture"),
-      el("div.work", {}, this.top, this.told, this.stage.box, this.stage.divider, this.stage.readout, this.variants),
+      el("div.work", {}, this.top, this.told, this.stage.box, this.stage.divider, under, this.variants),
       el("div.side", {}, this.graph.box, el("div.row", {}, this.undoButton, this.redoButton), this.side),
     );
     this.history();
     this.bar();
     this.panel();
-    // At half the size first, so that there is something to look at.
-    this.took = Infinity;
-    await this.draw(true);
-    this.draw();
+    const shown = await first;
+    if (shown && !this.gone) this.put(shown, null);
+    this.drawn = this.draw();
   }
 
   bar() {
@@ -274,10 +307,10 @@ class Picture {
         (name) => this.change((now) => { now.compose.detail = name; }, { redraw: true }))));
     }
     detail.push(stepsEditor(controls.filters, enhance[named].steps, (steps, moving) =>
-      this.change((now) => { now.enhance[named].steps = steps; }, { moving })));
+      this.change((now) => { now.enhance[named].steps = steps; }, { moving, what: "filters" })));
     fill(this.side, ...controls.groups.map(({ title, controls: specs }) => group(title, specs.map((spec) =>
         control(spec, compose[spec.name], (value, moving) =>
-          this.change((now) => { now.compose[spec.name] = value; }, { moving }))),
+          this.change((now) => { now.compose[spec.name] = value; }, { moving, what: spec.name }))),
       title === "Framing" ? this.cropFields() : null)),
       group("Filters", detail),
     );
@@ -394,9 +427,11 @@ async function without(app, main) {
       el("p", {}, "The eclipse was not total at this site, so the picture is of the Sun's disc. It has no sliders: its colours and its size follow the config's section compose."),
       there.composite ? el("img.finished", { src: `made/composite.png?v=${app.state.composite_version}`, alt: "The finished picture of the Sun" }) : null);
   } else {
-    const { frames } = await get("frames");
+    const [{ frames }, { stages }] = await Promise.all([get("frames"), get("pending")]);
     const total = frames.filter((frame) => frame.phase === "totality").length;
-    parts.push(el("p", {}, total
+    if (total && stages.includes("merge")) {
+      parts.push(el("p", {}, `${total} frames are of totality. They have not been merged yet, or not as the config is now; “Make it” does so.`));
+    } else parts.push(el("p", {}, total
       ? `${total} frames are of totality, but none of them could be merged. In Frames each tells why. “Keep” (K) merges a frame anyway, if its position can be found.`
       : "No frame is taken for totality. If some show the corona, mark them in Frames: choose them and press T. If all were taken through a filter, there is no corona to be had."));
     parts.push(el("p", {}, el("a", { href: "#frames" }, "Look at the frames")));

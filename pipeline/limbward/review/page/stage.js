@@ -1,9 +1,11 @@
 // Where the picture is shown: one view or two with a divider, the crop's frame, the readout.
 
 import { el } from "./dom.js";
+import { gestures } from "./gestures.js";
 
 const HANDLES = ["nw", "n", "ne", "e", "se", "s", "sw", "w"];
 const KEEP_PX = 24; // of a crop's side
+const MOST_ZOOM = 8; // times the size that fits
 
 const digits = (value, count) => value.toLocaleString("en", { maximumSignificantDigits: count });
 
@@ -14,7 +16,6 @@ export function drawFramed(canvas, { about, bitmap }) {
     canvas.height = about.height;
   }
   const context = canvas.getContext("2d");
-  context.imageSmoothingQuality = "high";
   context.setTransform(...about.transform);
   context.drawImage(bitmap, 0, 0);
   context.setTransform(1, 0, 0, 1, 0, 0);
@@ -36,20 +37,45 @@ export function makeStage({ asked, cropped }) {
   const holder = el("div.holder", {}, canvas, other, line, frame, ...tags);
   const wait = el("p.waiting", { hidden: true, role: "status" }, "Computing …");
   const box = el("div.stage", {}, holder, wait);
-  const readout = el("p.readout", {}, "Point at the picture to read height, angle and brightness.");
+  const readout = el("p.readout", {}, `${matchMedia("(pointer: coarse)").matches ? "Tap" : "Point at"} the picture to read height, angle and brightness.`);
   let about = null;
   let ratio = null;
   let region = null;
 
-  const put = drawFramed;
+  const seen = { by: 1, x: 0, y: 0 }; // how much larger than it fits, and the middle's shift, CSS pixels
 
   function fit() {
     if (!about) return;
     const room = box.getBoundingClientRect();
-    const by = Math.min(room.width / canvas.width, room.height / canvas.height, about.draft ? 3.2 : 1.6);
-    holder.style.width = `${Math.floor(canvas.width * by)}px`;
-    holder.style.height = `${Math.floor(canvas.height * by)}px`;
+    const least = Math.min(room.width / canvas.width, room.height / canvas.height, about.draft ? 3.2 : 1.6);
+    const [width, height] = [Math.floor(canvas.width * least * seen.by), Math.floor(canvas.height * least * seen.by)];
+    const reach = [Math.max(width - room.width, 0) / 2, Math.max(height - room.height, 0) / 2];
+    seen.x = Math.min(Math.max(seen.x, -reach[0]), reach[0]);
+    seen.y = Math.min(Math.max(seen.y, -reach[1]), reach[1]);
+    holder.style.width = `${width}px`;
+    holder.style.height = `${height}px`;
+    holder.style.left = `${Math.round((room.width - width) / 2 + seen.x)}px`;
+    holder.style.top = `${Math.round((room.height - height) / 2 + seen.y)}px`;
+    box.classList.toggle("zoomed", seen.by > 1);
   }
+
+  /** Zoom by a factor about a place of the box, its middle if not given. */
+  function zoom(by, place = null) {
+    const room = box.getBoundingClientRect();
+    const [px, py] = place ? [place[0] - room.width / 2, place[1] - room.height / 2] : [0, 0];
+    const now = Math.min(Math.max(seen.by * by, 1), MOST_ZOOM);
+    seen.x = px - (px - seen.x) * now / seen.by;
+    seen.y = py - (py - seen.y) * now / seen.by;
+    seen.by = now;
+    fit();
+  }
+
+  gestures(box, {
+    panned: (dx, dy) => { seen.x += dx; seen.y += dy; fit(); },
+    zoomed: zoom,
+    tapped: (event) => tell(event),
+    wanted: (event) => !event.target.closest(".crop"),
+  });
   const observer = new ResizeObserver(fit);
   observer.observe(box);
 
@@ -61,10 +87,10 @@ export function makeStage({ asked, cropped }) {
   function draw(first, second) {
     if (first) {
       about = first.about;
-      put(canvas, first);
+      drawFramed(canvas, first);
       fit();
     }
-    if (second) put(other, second);
+    if (second) drawFramed(other, second);
   }
 
   function double(on, names = ["", ""]) {
@@ -88,8 +114,10 @@ export function makeStage({ asked, cropped }) {
   }
 
   let askedAt = 0;
-  holder.addEventListener("pointermove", (event) => {
-    if (!about || event.buttons) return;
+  holder.addEventListener("pointermove", (event) => { if (!event.buttons) tell(event); });
+
+  function tell(event) {
+    if (!about) return;
     const { height, angle } = place(event);
     const now = `${height.toFixed(3)} R☉, position angle ${angle.toFixed(1)}°${about.north_known ? "" : " (north is not known)"}`;
     readout.textContent = now;
@@ -99,7 +127,7 @@ export function makeStage({ asked, cropped }) {
       const told = value === null ? "no value" : `${digits(value, 4)}${sigma === null ? "" : ` ± ${digits(sigma, 2)}`} ADU/s in green`;
       readout.textContent = `${now}, ${told}`;
     }).catch(() => {});
-  });
+  }
 
   // The crop: a rectangle of four distances from the Sun's centre, solar radii.
   function drawCrop() {
@@ -174,7 +202,7 @@ export function makeStage({ asked, cropped }) {
   });
 
   return {
-    box, readout, divider, draw, double,
+    box, readout, divider, draw, double, zoom,
     waiting: (on) => { wait.hidden = !on; },
     about: () => about,
     /** Show the crop's frame, or hide it with null; `shape` is width over height, or null. */

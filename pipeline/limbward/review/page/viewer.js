@@ -5,6 +5,7 @@
 
 import { get } from "./api.js";
 import { el } from "./dom.js";
+import { gestures } from "./gestures.js";
 
 const MOST_ZOOM = 16; // screen pixels to a pixel of the frame
 const KEPT_TILES = 240;
@@ -163,24 +164,14 @@ export class Viewer {
 
   listen() {
     const ratio = () => window.devicePixelRatio || 1;
-    this.canvas.addEventListener("wheel", (event) => {
-      event.preventDefault();
-      const area = this.canvas.getBoundingClientRect();
-      this.zoom(1.0015 ** -event.deltaY, [(event.clientX - area.left) * ratio(), (event.clientY - area.top) * ratio()]);
-    }, { passive: false });
-    this.canvas.addEventListener("pointerdown", (down) => {
-      this.canvas.setPointerCapture(down.pointerId);
-      const from = [this.x - down.clientX * ratio(), this.y - down.clientY * ratio()];
-      const move = (event) => {
+    gestures(this.canvas, {
+      panned: (dx, dy) => {
         if (!this.zoomed) return;
-        this.x = from[0] + event.clientX * ratio();
-        this.y = from[1] + event.clientY * ratio();
+        this.x += dx * ratio();
+        this.y += dy * ratio();
         this.request();
-      };
-      this.canvas.addEventListener("pointermove", move);
-      const up = () => this.canvas.removeEventListener("pointermove", move);
-      this.canvas.addEventListener("pointerup", up, { once: true });
-      this.canvas.addEventListener("pointercancel", up, { once: true });
+      },
+      zoomed: (by, [x, y]) => this.zoom(by, [x * ratio(), y * ratio()]),
     });
     this.canvas.addEventListener("keydown", (event) => {
       if (event.key === "+" || event.key === "=") this.zoom(1.5);
@@ -211,6 +202,7 @@ export class Viewer {
     const { width, height } = this.canvas;
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.clearRect(0, 0, width, height);
+    this.canvas.dataset.view = [this.scale, this.x, this.y].map((n) => n.toPrecision(6)).join(" ");
     const [first, second] = this.layers;
     if (!first) return;
     if (!second) { this.layer(context, first); return; }
