@@ -45,6 +45,7 @@ def test_wide_frames_are_no_partial_phases() -> None:
 
 def test_the_config_has_the_last_word() -> None:
     rows = [row(0, 24.0, "partial"), row(1, 24.0, "partial")]
+    rows += [row(k, 600.0, "partial", measured_sun_radius=700.0) for k in (6, 7, 8)]
     said = config(frames=[{"files": ["*/0.DNG"], "phase": "partial"}])
     assert set_wide_aside(said, rows) == (
         "1 frame is wide: the Sun is a dot in it; `limbward landscape` uses it"
@@ -57,3 +58,12 @@ def test_a_card_without_wide_frames_stays_as_it_is() -> None:
     rows = [row(k, 600.0, "partial", measured_sun_radius=700.0) for k in range(3)]
     assert set_wide_aside(config(), rows) is None
     assert all("wide" not in one for one in rows)
+
+
+def test_where_nothing_else_shows_the_eclipse_small_discs_are_used() -> None:
+    rows = [row(k, 24.0, "totality", measured_moon_radius=27.0) for k in range(5)]
+    assert set_wide_aside(config(), rows) is None
+    assert [one["phase"] for one in rows] == ["totality"] * 5
+    dots = [row(k, 8.0, "totality", measured_sun_radius=1.6) for k in range(5)]
+    assert set_wide_aside(config(), dots) is not None
+    assert {one["phase"] for one in dots} == {"other"}

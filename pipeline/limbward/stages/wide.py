@@ -17,12 +17,16 @@ NOTE = (
     "phase under frames in the config)"
 )
 SHOWN = ("partial", "contact", "totality", "other")
+ECLIPSE = SHOWN[:3]
+# On a card of wide frames alone, a disc of so many pixels makes a corona, small as it is.
+LEAST_FRAMES, LEAST_DISC_PX = 3, 3.0
 
 
 def set_wide_aside(config: Config, rows: list[Row]) -> str | None:
     """Make rows of wide frames such of other frames, in place; return what is to be said of it.
 
-    Frames of which the config tells the phase stay as they are.
+    Frames of which the config tells the phase stay as they are, and so do all of them if nothing
+    else shows the eclipse and the discs in them can be measured.
     """
     said = said_of(config.frames, np.array([row["file"] for row in rows], dtype=object)).phase
     body = [(row.get("camera") or "", row.get("serial") or "") for row in rows]
@@ -33,6 +37,8 @@ def set_wide_aside(config: Config, rows: list[Row]) -> str | None:
         np.fmax(_numbers(rows, "width"), _numbers(rows, "height")),
         _numbers(rows, "measured_sun_radius"),
     )
+    if _is_best(rows, wide):
+        return None
     count = 0
     for row, is_wide, phase in zip(rows, wide, said, strict=True):
         if is_wide and not phase and not row.get("stated") and row.get("looks_like") in SHOWN:
@@ -42,6 +48,16 @@ def set_wide_aside(config: Config, rows: list[Row]) -> str | None:
         return None
     frames, them = ("frame is", "it") if count == 1 else ("frames are", "them")
     return f"{count} {frames} wide: the Sun is a dot in {them}; `limbward landscape` uses {them}"
+
+
+def _is_best(rows: list[Row], wide: NDArray[np.bool_]) -> bool:
+    """Return whether there is nothing better than the wide frames, and they show discs."""
+    shows = np.array([row.get("looks_like") in ECLIPSE for row in rows], bool)
+    if np.count_nonzero(shows & ~wide) >= LEAST_FRAMES:
+        return False
+    radius = np.fmax(*(_numbers(rows, f"measured_{body}_radius") for body in ("sun", "moon")))
+    seen = radius[wide & shows & np.isfinite(radius)]
+    return bool(seen.size and np.median(seen) >= LEAST_DISC_PX)
 
 
 def _numbers(rows: list[Row], name: str) -> NDArray[np.float64]:
