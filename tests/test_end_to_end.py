@@ -27,8 +27,8 @@ SEED = 5
 
 
 def small_card():
-    """Return the demo's session on a sensor a third as wide: 1 megapixel at 2.5 arcsec a pixel."""
-    small = shorten(demo_scenario(1.0), partial_frames=14, brackets=2)
+    """Return the demo's session on a sensor a third as wide: 0.7 megapixels at 3 arcsec a pixel."""
+    small = shorten(demo_scenario(0.7), partial_frames=12, brackets=2)
     small = adapt(small, instrument={"sensor_mm": (18.0, 12.0)}, plan={"darks": 2, "flats": 2})
     return adapt(small, camera={"focal_length_mm": 620.0}, mount={"centre_offset": (0.0, 0.0)})
 

@@ -67,7 +67,7 @@ def crescents(sheet_):
 
 
 def test_crescents_are_registered_on_the_sheet(grid_sheet):
-    """The issue is 0.2 px of the sheet; the limb is measured again there, by its known radius."""
+    """To 0.2 px of the sheet; the limb is measured again there, by its known radius."""
     off = []
     for row, cell, (x, y) in crescents(grid_sheet):
         found = measure(cell, np.zeros(cell.shape, bool), radius_ratio=1.039)

@@ -30,7 +30,7 @@ Sizes = Annotated[
         metavar="SIZE",
         help="full, web, web-small, print-a4, print-a3, print-a2, wallpaper, wallpaper-tall, "
         "square, a number of pixels for the longer side (2000), or width and height (1920x1080); "
-        "with .jpg, .png or .tif behind it in that format, with .avif in high dynamic range. Can "
+        "with .jpg, .png or .tif behind it in that format, with .avif as an HDR still. Can "
         "be repeated; by default full and web.",
     ),
 ]
