@@ -3,14 +3,15 @@
 import numpy as np
 import pytest
 
+from limbward.errors import LimbwardError
 from limbward.geometry.orientation import Orientation
 from limbward.report.stars import star_rows, star_section
 from limbward.stars.session import Star, StarField
 from limbward.stars.wording import star_labels, stars_told
 from limbward.workspace import Workspace
 from limbward.workspace.reported import read_stars_seen
-from limbward.workspace.stars import BodyStars, read_star_pointings, read_stars, write_stars
-from limbward.workspace.stored import pointing_sources, read_pointings
+from limbward.workspace.stars import BodyStars, read_stars, write_stars
+from limbward.workspace.stored import pointing_sources, read_pointings, read_star_pointings
 
 BODIES = (("Aurelia", "1"), ("Borealis", "2"), ("Cirrus", "3"))
 
@@ -106,3 +107,18 @@ def test_nothing_searched_leaves_nothing(workspace):
     assert not workspace.path(Workspace.stars).exists()
     assert read_stars_seen(workspace) == []
     assert len(read_pointings(workspace)) == 2
+
+
+@pytest.mark.parametrize("key", ["camera", "pixel_scale_arcsec", "mirrored"])
+def test_a_damaged_file_of_stars_is_named_with_what_makes_it_anew(tmp_path, key):
+    workspace = Workspace(tmp_path)
+    entry = {
+        "camera": "Aurelia", "serial": "1", "decides": True, "pixel_scale_arcsec": 3.0,
+        "up_position_angle": 10.0, "up_position_angle_sigma": 0.01, "mirrored": False,
+        "field_rotation_deg_per_hour": 0.0,
+    }  # fmt: skip
+    workspace.write_json(Workspace.stars, {"cameras": [entry]})
+    assert read_star_pointings(workspace)[0].orientation.pixel_scale_arcsec == 3.0
+    workspace.write_json(Workspace.stars, {"cameras": [entry | {key: None}]})
+    with pytest.raises(LimbwardError, match=rf"stars\.json.*{key} is None.*align"):
+        read_star_pointings(workspace)

@@ -348,7 +348,7 @@ def crescents_of(discs: Discs, readings: Readings, turn_deg: Floats | None = Non
         discs.sun_radius,
         discs.sun_sigma,
         readings.order[at],
-        np.zeros(at.size) if turn_deg is None else turn_deg,
+        np.zeros(0) if turn_deg is None else turn_deg,
     )
 
 

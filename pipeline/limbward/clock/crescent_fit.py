@@ -32,7 +32,7 @@ from limbward.clock.crescent_solve import (
 )
 from limbward.clock.direct_choice import choices
 from limbward.clock.evidence import Crescents, Direct
-from limbward.clock.path_fit import PathFit, fit_path
+from limbward.clock.path_fit import PathFit, fit_path, scale_by_sizes, with_relief
 from limbward.clock.pieces import CHANGE, STOPPED, another_piece, find_pieces
 from limbward.geometry.orientation import Orientation
 from limbward.sky.doubt import Doubt
@@ -88,8 +88,7 @@ def fit_crescents(
     rotates : bool or None
         Whether the field turns with the zenith; None tries both.
     relief_arcsec : float
-        Error of the Moon's centre by the mountains on its limb. They are the same in all frames,
-        so that N frames do not average them away: each counts as if it had sqrt(N) times this.
+        Error of the Moon's centre by the mountains on its limb; see `with_relief`.
     doubt : Doubt, optional
         What is not known of site and air; without it, both are exact.
 
@@ -114,9 +113,8 @@ def fit_crescents(
     if valid.sum() < LEAST_FRAMES:
         return []
     c = crescents.of(valid)
-    scale0 = float(np.median(track.sun_radius_arcsec(np.zeros(1)) / c.sun_radius_px))
-    relief_px = relief_arcsec / scale0 * np.sqrt(c.sigma_px.size)
-    c = replace(c, sigma_px=np.hypot(c.sigma_px, relief_px))
+    scale0 = scale_by_sizes(track, c)
+    c = with_relief(c, scale0, relief_arcsec)
     turnings = (False, True) if rotates is None else (rotates,)
     found: list[tuple[float, CrescentFit]] = []
     for start in _starts(track, c, doubt, scale0, rotates):

@@ -227,8 +227,7 @@ def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> d
     assert orientation is not None
     turning = track.leaning(*solution.lean_deg)
     turn = np.diff(turning.parallactic_angle(np.array([-1800.0, 1800.0])))[0]
-    lean = {"head_lean_deg": [round(d, 3) for d in solution.lean_deg]}
-    return {
+    told: dict[str, Any] = {
         "camera": body.camera,
         "serial": body.serial,
         "pixel_scale_arcsec": round(orientation.pixel_scale_arcsec, 6),
@@ -238,8 +237,10 @@ def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> d
         "mirrored": orientation.mirrored,
         "source": _oriented_by(solution.sources),
         "field_rotation_deg_per_hour": round(float(turn), 4) if solution.rotates else 0.0,
-        **(lean if solution.rotates and any(solution.lean_deg) else {}),
     }
+    if solution.rotates and any(solution.lean_deg):
+        told["head_lean_deg"] = [round(d, 3) for d in solution.lean_deg]
+    return told
 
 
 def _oriented_by(sources: Sequence[str]) -> str:

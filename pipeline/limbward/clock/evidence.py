@@ -50,7 +50,7 @@ class Crescents:
     turn_deg: Floats = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
-        if self.turn_deg.size != self.dx.size:
+        if not self.turn_deg.size:
             object.__setattr__(self, "turn_deg", np.zeros(self.dx.size))
 
     def valid(self) -> Mask:

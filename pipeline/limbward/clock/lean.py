@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents
-from limbward.clock.path_fit import PathFit, fit_path, mirrored_cost
+from limbward.clock.path_fit import (
+    PathFit,
+    fit_path,
+    mirrored_cost,
+    scale_by_sizes,
+    with_relief,
+)
 from limbward.geometry.orientation import Orientation
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
@@ -54,9 +58,8 @@ def lean_of(
     if rotates is False or valid.sum() < LEAST_CRESCENTS:
         return LEVEL
     c = crescents.of(valid)
-    scale0 = float(np.median(track.sun_radius_arcsec(np.zeros(1)) / c.sun_radius_px))
-    relief_px = relief_arcsec / scale0 * np.sqrt(c.sigma_px.size)
-    c = replace(c, sigma_px=np.hypot(c.sigma_px, relief_px))
+    scale0 = scale_by_sizes(track, c)
+    c = with_relief(c, scale0, relief_arcsec)
     level = _cost(fit_path(track, c, None, scale0, rotates))
     if level < LEAN_CHI2:
         return LEVEL

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,21 @@ LEAST_MOTION = 0.6  # of the rises and falls, that must go the way of an eclipse
 def mirrored_cost(mirrored: bool) -> float:
     """Return what a picture costs by being mirrored or not, chi-square: the prior of all fits."""
     return MIRRORED_COST if mirrored else 0.0
+
+
+def scale_by_sizes(track: SkyTrack, c: Crescents) -> float:
+    """Return the plate scale that the sizes of the Sun's discs tell, arcsec a pixel."""
+    return float(np.median(track.sun_radius_arcsec(np.zeros(1)) / c.sun_radius_px))
+
+
+def with_relief(c: Crescents, scale0: float, relief_arcsec: float) -> Crescents:
+    """Return crescents whose errors hold what mountains on the Moon's limb move its centre by.
+
+    They are the same in all frames, so that N frames do not average them away: each counts as if it
+    had sqrt(N) times this.
+    """
+    relief_px = relief_arcsec / scale0 * np.sqrt(c.sigma_px.size)
+    return replace(c, sigma_px=np.hypot(c.sigma_px, relief_px))
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents
-from limbward.clock.path_fit import fit_path
+from limbward.clock.path_fit import fit_path, scale_by_sizes
 from limbward.clock.readings import Readings
 from limbward.clock.solution import ClockSolution
 from limbward.geometry.orientation import Orientation
@@ -61,7 +61,7 @@ def standing_clock(
     if not valid.any():
         return None
     c = crescents.of(valid)
-    scale0 = float(np.median(track.sun_radius_arcsec(np.zeros(1)) / c.sun_radius_px))
+    scale0 = scale_by_sizes(track, c)
     # Along the path a wrong site is a wrong time: it is believed where the frames lie on its path.
     paths = fit_path(track, c, None, scale0, rotates)
     if not paths or paths[0].on_path.mean() < LEAST_ON_PATH:

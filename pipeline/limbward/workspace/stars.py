@@ -10,7 +10,6 @@ import astropy.units as u
 import numpy as np
 from astropy.table import Table
 
-from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.stars.session import Star, StarField
 from limbward.workspace.columns import flags, floats, texts
@@ -113,23 +112,6 @@ def _entry(body: BodyStars) -> dict[str, Any]:
         # Found with the Sun where a wrong orientation had it, it means nothing.
         "sun_off_arcsec": None if body.decides else round(field.sun_off_arcsec, 3),
     }  # fmt: skip
-
-
-def read_star_pointings(workspace: Workspace) -> list[Pointing]:
-    """Return the orientations that stars decide; none if no stars were looked for."""
-    return [
-        Pointing(
-            c["camera"],
-            c["serial"],
-            Orientation(
-                float(c["pixel_scale_arcsec"]), float(c["up_position_angle"]), bool(c["mirrored"])
-            ),
-            float(c["up_position_angle_sigma"]),
-            float(c["field_rotation_deg_per_hour"]),
-        )
-        for c in read_star_cameras(workspace)
-        if c.get("decides")
-    ]
 
 
 def read_star_cameras(workspace: Workspace) -> list[dict[str, Any]]:

@@ -18,7 +18,7 @@ from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats, texts
-from limbward.workspace.stars import read_star_pointings
+from limbward.workspace.stars import read_star_cameras
 
 Floats = NDArray[np.float64]
 
@@ -279,7 +279,7 @@ def read_cameras(workspace: Workspace, artefact: str) -> list[dict[str, Any]]:
     assert isinstance(cameras, list)
     if artefact == Workspace.pointing:
         for camera in cameras:
-            _check_pointing(workspace.path(artefact), camera)
+            _check_pointing(workspace.path(artefact), camera, "timing")
     return cameras
 
 
@@ -319,29 +319,47 @@ def read_measured_pointings(workspace: Workspace) -> list[Pointing]:
     LimbwardError
         As of `read_cameras`.
     """
-    return [
-        Pointing(
-            c["camera"],
-            c["serial"],
-            Orientation(
-                float(c["pixel_scale_arcsec"]), float(c["up_position_angle"]), c["mirrored"]
-            ),
-            float(c.get("up_position_angle_sigma", STATED_UP_SIGMA)),
-            float(c["field_rotation_deg_per_hour"]),
-            lean_deg=_lean(workspace, c),
-        )
-        for c in read_cameras(workspace, Workspace.pointing)
-    ]
+    path = workspace.path(Workspace.pointing)
+    return [_pointing(path, c, "timing") for c in read_cameras(workspace, Workspace.pointing)]
 
 
-def _lean(workspace: Workspace, camera: dict[str, Any]) -> tuple[float, float]:
+def read_star_pointings(workspace: Workspace) -> list[Pointing]:
+    """Return the orientations that stars decide; none if no stars were looked for.
+
+    Raises
+    ------
+    LimbwardError
+        If the file is damaged.
+    """
+    path = workspace.path(Workspace.stars)
+    deciding = [c for c in read_star_cameras(workspace) if c.get("decides")]
+    for camera in deciding:
+        _check_pointing(path, camera, "align")
+    return [_pointing(path, c, "align") for c in deciding]
+
+
+def _pointing(path: Path, camera: dict[str, Any], stage: str) -> Pointing:
+    return Pointing(
+        camera["camera"],
+        camera["serial"],
+        Orientation(
+            float(camera["pixel_scale_arcsec"]),
+            float(camera["up_position_angle"]),
+            camera["mirrored"],
+        ),
+        float(camera.get("up_position_angle_sigma", STATED_UP_SIGMA)),
+        float(camera["field_rotation_deg_per_hour"]),
+        lean_deg=_lean(path, camera, stage),
+    )
+
+
+def _lean(path: Path, camera: dict[str, Any], stage: str) -> tuple[float, float]:
     """Return how far a head leans; a level one is not mentioned."""
     lean = camera.get("head_lean_deg", [0.0, 0.0])
     try:
         north, east = (float(d) for d in lean)
     except (TypeError, ValueError) as error:
-        path = workspace.path(Workspace.pointing)
-        raise damaged(path, f"head_lean_deg is {lean!r}", "timing") from error
+        raise damaged(path, f"head_lean_deg is {lean!r}", stage) from error
     return north, east
 
 
@@ -370,18 +388,21 @@ def read_sun_excess(workspace: Workspace, body: tuple[str, str]) -> tuple[float,
     return None
 
 
-def _check_pointing(path: Path, camera: dict[str, Any]) -> None:
+def _check_pointing(path: Path, camera: dict[str, Any], stage: str) -> None:
+    for key in ("camera", "serial"):
+        if not isinstance(camera.get(key), str):
+            raise damaged(path, f"{key} is {camera.get(key)!r}", stage)
     numbers = ["pixel_scale_arcsec", "up_position_angle", "field_rotation_deg_per_hour"]
     if "up_position_angle_sigma" in camera:
         numbers.append("up_position_angle_sigma")
     for key in numbers:
         value = camera.get(key)
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
-            raise damaged(path, f"{key} is {value!r}", "timing")
+            raise damaged(path, f"{key} is {value!r}", stage)
         if key == "pixel_scale_arcsec" and value <= 0:
-            raise damaged(path, f"{key} is {value!r}", "timing")
+            raise damaged(path, f"{key} is {value!r}", stage)
     if not isinstance(camera.get("mirrored"), bool):
-        raise damaged(path, f"mirrored is {camera.get('mirrored')!r}", "timing")
+        raise damaged(path, f"mirrored is {camera.get('mirrored')!r}", stage)
 
 
 def merged_limb_widths(workspace: Workspace) -> Floats:
