@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from astropy.utils import iers
 from hypothesis import settings
 
 from limbward.cli import main
@@ -22,6 +23,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     slow = {item.path for item in items if SLOW & {mark.name for mark in item.iter_markers()}}
     items.sort(key=lambda item: item.path not in slow)
 
+
+# Astropy, a reference of several tests, neither fetches tables nor minds how old those are that
+# come with it: UT1 drifts by milliseconds a week.
+iers.conf.auto_download = False
+iers.conf.auto_max_age = None
 
 one_thread_of_blas()  # two processes of tests share two cores
 

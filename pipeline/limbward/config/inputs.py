@@ -7,12 +7,15 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from glob import escape, glob
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from limbward.camera.card import Listing, find_files
-from limbward.camera.classify import Content
 from limbward.config import Config
 from limbward.errors import ConfigError
 from limbward.workspace import is_workspace
+
+if TYPE_CHECKING:  # it brings the kernels, which `limbward check` does not need
+    from limbward.camera.classify import Content
 
 
 def card_paths(config: Config) -> list[Path]:

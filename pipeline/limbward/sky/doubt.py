@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from limbward.sky.air import Air
 from limbward.sky.ephemeris import Radii, Site
-from limbward.sky.track import SkyTrack, sky_track
+from limbward.sky.track import SkyTrack, sky_track, spline
+
+if TYPE_CHECKING:
+    from scipy.interpolate import CubicSpline
 
 Floats = NDArray[np.float64]
 
@@ -120,8 +123,8 @@ def doubted_track(
             air_error,
             (north, east),
             lambda n, e: (computed(n, e), doubt(n, e)),
-            CubicSpline(t, shift),
-            CubicSpline(t, (more - less) / (2.0 * a)),
+            spline(t, shift),
+            spline(t, (more - less) / (2.0 * a)),
         )
 
     return doubt(0.0, 0.0)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from astropy.coordinates import EarthLocation
 from numpy.typing import NDArray
 
 from limbward.sky.ephemeris import Site
@@ -76,6 +75,9 @@ def gps_place(site: Site, latitude: Floats, longitude: Floats) -> GpsPlace | Non
     known = np.isfinite(latitude) & np.isfinite(longitude)
     if not known.any():
         return None
+    # Imported where it is used: a command that has no tags would wait 0.2 s for it.
+    from astropy.coordinates import EarthLocation
+
     tagged = EarthLocation.from_geodetic(longitude[known], latitude[known], site.height)
     median = [float(np.median(axis.to_value("m"))) for axis in tagged.geocentric]
     middle = EarthLocation.from_geocentric(*median, unit="m")

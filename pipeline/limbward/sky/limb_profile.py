@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from limbward.errors import LimbwardError
 from limbward.sky.caution import caution
@@ -58,6 +57,9 @@ class LimbProfile:
 
     def smoothed(self, degrees: float) -> LimbProfile:
         """Return the profile as its means over a stretch of limb, a tenth of a degree apart."""
+        # Imported where it is used: `limbward contacts` needs none of it, and it takes 0.3 s.
+        from scipy.ndimage import uniform_filter1d
+
         angle = np.arange(3600, dtype=np.float64) * 0.1
         means = uniform_filter1d(self.height(angle), round(10.0 * degrees), mode="wrap")
         return LimbProfile(angle, means)

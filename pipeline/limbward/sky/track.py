@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from limbward.sky.ephemeris import Radii, Site, view
 from limbward.sky.refraction import apparent_moon_offset, refraction_matrix
+
+if TYPE_CHECKING:
+    from scipy.interpolate import CubicSpline
 
 Floats = NDArray[np.float64]
 
@@ -68,7 +71,7 @@ class SkyTrack:
             np.cos(lean) * np.cos(altitude) - np.sin(lean) * np.sin(altitude) * np.cos(apart),
         )
         angle = self._parallactic(t) - np.degrees(np.unwrap(turned))
-        return replace(self, _parallactic=CubicSpline(t, angle))
+        return replace(self, _parallactic=spline(t, angle))
 
     def refraction(self, t: Floats) -> Floats:
         """Return what refraction does to offsets (east, north), shape (..., 2, 2)."""
@@ -81,7 +84,7 @@ class SkyTrack:
     def with_sun(self, factor: float) -> SkyTrack:
         """Return the track with a Sun that is larger by a factor, as a spectral line shows it."""
         t = self._sun_radius.x
-        return replace(self, _sun_radius=CubicSpline(t, factor * self._sun_radius(t)))
+        return replace(self, _sun_radius=spline(t, factor * self._sun_radius(t)))
 
     def moon_radius_arcsec(self, t: Floats) -> Floats:
         """Return the Moon's radius, the mean of its refracted disc."""
@@ -125,13 +128,21 @@ def sky_track(
         epoch,
         float(t[0]),
         float(t[-1]),
-        CubicSpline(t, apparent_moon_offset(sky, pressure_hpa, temperature_c)),
-        CubicSpline(t, _unwrapped(sky.parallactic_angle)),
-        CubicSpline(t, np.stack([sky.sun_altitude, _unwrapped(sky.sun_azimuth)], axis=1)),
-        CubicSpline(t, sky.sun_radius_arcsec * shrink),
-        CubicSpline(t, sky.moon_radius_arcsec * shrink),
-        CubicSpline(t, matrix),
+        spline(t, apparent_moon_offset(sky, pressure_hpa, temperature_c)),
+        spline(t, _unwrapped(sky.parallactic_angle)),
+        spline(t, np.stack([sky.sun_altitude, _unwrapped(sky.sun_azimuth)], axis=1)),
+        spline(t, sky.sun_radius_arcsec * shrink),
+        spline(t, sky.moon_radius_arcsec * shrink),
+        spline(t, matrix),
     )
+
+
+def spline(t: Floats, values: Floats) -> CubicSpline:
+    """Return the cubic spline through values, shape (N, ...), at ascending times, shape (N,)."""
+    # Imported where it is used: a command that needs no track would wait 0.3 s for it.
+    from scipy.interpolate import CubicSpline
+
+    return CubicSpline(t, values)
 
 
 def _unwrapped(degrees: Floats) -> Floats:

@@ -13,16 +13,10 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
-from astropy.utils import iers
 from numpy.typing import NDArray
 from platformdirs import user_cache_dir
 
 Floats = NDArray[np.float64]
-
-# Nothing is downloaded at run time; the tables come with the package astropy-iers-data, and a
-# table older than astropy likes is still the best there is: UT1 drifts by milliseconds a week.
-iers.conf.auto_download = False
-iers.conf.auto_max_age = None
 
 
 @cache
@@ -38,10 +32,20 @@ def ut1_table() -> Floats:
             return np.asarray(found, float)
     except (OSError, ValueError, EOFError):
         pass  # not there yet, or damaged: it is made anew
-    table = iers.earth_orientation_table.get()
-    read = np.array([table["MJD"].value, table["UT1_UTC"].to_value("s")], float)
+    read = _read()
     _keep(read, path)
     return read
+
+
+def _read() -> Floats:
+    # Imported where it is used: it takes 0.2 s.
+    from astropy.utils import iers
+
+    # Nothing is downloaded at run time; the tables come with the package astropy-iers-data, and a
+    # table older than astropy likes is still the best there is: UT1 drifts by milliseconds a week.
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+        table = iers.earth_orientation_table.get()
+    return np.array([table["MJD"].value, table["UT1_UTC"].to_value("s")], float)
 
 
 def ut1_minus_utc_at(mjd: Floats) -> Floats:
