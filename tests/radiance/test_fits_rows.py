@@ -43,10 +43,15 @@ def test_astropy_finds_data_and_checksums_right(tmp_path, pictures):
         hdus.verify("exception")
 
 
-def test_the_same_as_what_is_written_whole(tmp_path, pictures):
+def test_the_same_as_what_astropy_writes(tmp_path, pictures):
     light, count, header = pictures
     write(tmp_path / "rows.fits", light, count, header, ["a line"]).close()
-    write_picture(tmp_path / "whole.fits", light, header, {"COUNT": count}, ["a line"])
+    write_picture(tmp_path / "picture.fits", light, header, {"COUNT": count}, ["a line"])
+    assert (tmp_path / "picture.fits").read_bytes() == (tmp_path / "rows.fits").read_bytes()
+    primary = fits.PrimaryHDU(light[:, ::-1], header=header)
+    primary.header["HISTORY"] = "a line"
+    whole = fits.HDUList([primary, fits.ImageHDU(count[::-1], name="COUNT")])
+    whole.writeto(tmp_path / "whole.fits", checksum=True)
     one, two = (read_picture(tmp_path / f"{n}.fits", ["COUNT"]) for n in ("rows", "whole"))
     np.testing.assert_array_equal(one[0], two[0])
     np.testing.assert_array_equal(one[2]["COUNT"], two[2]["COUNT"])

@@ -9,7 +9,7 @@ from limbward.radiance.batch import Batch
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.merge import Accumulator, MergeFrame, add_frames
 from limbward.radiance.noise import NoiseModel
-from limbward.radiance.scatter import beyond_noise, widen
+from limbward.radiance.scatter import Coarse, beyond_noise, widen
 
 MONO = np.array([[1]], np.int8)
 SIZE, LEVEL, READ = 96, 20000.0, 40.0
@@ -45,7 +45,7 @@ def merged(gains, shifts, spread, rng, veil=None):
         ]
         add_frames(sums, those, batch, NONE, NONE, np.zeros(3), 2.0)
         frames += those
-    extra = beyond_noise(sums, frames, TAPS, NONE, np.zeros(3))
+    extra = beyond_noise(Coarse.of(sums), frames, TAPS, NONE, np.zeros(3))
     result = sums.result()
     widen(result.sigma, result.radiance, extra)
     return result

@@ -28,6 +28,14 @@ class RunConfig(Section):
         le=256,
         description="Number of parallel processes; null is one per core.",
     )
+    memory: float | None = Field(
+        default=None,
+        ge=0.5,
+        le=4096,
+        description="Gigabytes that the merge is to keep within, all processes together; null is a "
+        "quarter of the machine's memory, 1.5 at least. With less, the merge is done in bands of "
+        "rows, and each frame is decoded for each band.",
+    )
     executor: Literal["local", "dask"] = Field(
         default="local",
         description="Where frames are measured and decoded: processes of this machine, or the "

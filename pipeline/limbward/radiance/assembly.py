@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
+from limbward.radiance.bands import Band, Room, bands_within, merge_in_bands
 from limbward.radiance.batch import Limits
 from limbward.radiance.comparison import Compared, compare, frames_to_merge
 from limbward.radiance.corona import Corona, without_sky
@@ -52,6 +53,15 @@ class Plan:
     def undecoded(self) -> list[int]:
         """The numbers of the frames that the survey has not decoded, in the order of merging."""
         return [k for k in range(len(self.todo)) if k not in self.survey.kept]
+
+    def bands(self, memory: float, workers: int) -> list[Band]:
+        """Return the bands that so many bytes of memory suffice for, if so many processes decode.
+
+        See `limbward.radiance.bands.bands_within`.
+        """
+        pixels = self.frames.width * self.frames.height
+        of_one = (frame.data.nbytes // pixels for frame in self.survey.kept.values())
+        return bands_within(memory, self.field.grid, pixels, max(of_one, default=2), workers)
 
 
 @dataclass(frozen=True)
@@ -122,7 +132,9 @@ def plan_merge(
 
 def make_corona(
     plan: Plan,
-    decoded: Iterable[tuple[int, RawFrame | LimbwardError]],
+    decode: Callable[[Sequence[int]], Iterable[tuple[int, RawFrame | LimbwardError]]],
+    bands: Sequence[Band],
+    room: Room,
     *,
     moon_margin_px: float,
     bloom_px: float,
@@ -135,15 +147,19 @@ def make_corona(
     Parameters
     ----------
     plan : Plan
-    decoded : iterable of (int, RawFrame or LimbwardError)
-        The frames of ``plan.undecoded``, as `limbward.radiance.merge.merge` takes them.
+    decode : callable
+        Takes numbers of frames and returns them as `limbward.radiance.merge.merge` takes them.
+    bands : sequence of Band
+        In which the merge is done. With more than one, all frames are decoded for each.
+    room : callable
+        As `limbward.radiance.bands.merge_in_bands` takes it, if there are several bands.
     moon_margin_px, bloom_px : float
         Pixels beside the lunar limb, and around saturated ones, that are left out.
     take_sky_off : bool
     solar_radius_km : float
         The photosphere's, to which the coordinates refer.
     progress : callable, optional
-        Called after each frame.
+        Called after each frame in each band.
 
     Raises
     ------
@@ -152,18 +168,22 @@ def make_corona(
     """
     frames, field, survey, compared = plan.frames, plan.field, plan.survey, plan.compared
     box, veil = moon_box(field.moon), compared.veil
-    merged, surface = merge(
-        plan.todo,
-        chain(survey.released(), decoded),
-        field.grid,
-        compared.factor,
-        compared.predicted,
-        plan.masters,
-        limits=Limits(compared.linear, moon_margin_px, bloom_px, survey.white),
-        box=box,
-        change=veil.change if veil.cloudy else None,
-        progress=progress,
-    )
+    limits = Limits(compared.linear, moon_margin_px, bloom_px, survey.white)
+    change = veil.change if veil.cloudy else None
+    if len(bands) == 1:
+        merged, surface = merge(
+            plan.todo, chain(survey.released(), decode(plan.undecoded)), field.grid,
+            compared.factor, compared.predicted, plan.masters,
+            limits=limits, box=box, change=change, progress=progress,
+        )  # fmt: skip
+    else:
+        order = [*survey.kept, *plan.undecoded]
+        survey.kept.clear()
+        merged, surface = merge_in_bands(
+            bands, plan.todo, frames.height, lambda: decode(order), field.grid,
+            compared.factor, compared.predicted, plan.masters, room,
+            limits=limits, box=box, change=change, progress=progress,
+        )  # fmt: skip
     if len(merged.failed) == len(plan.todo):
         raise LimbwardError(
             f"None of the {len(plan.todo)} frames of totality can be decoded: {merged.failed[0]}"

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from limbward.geometry.grid import Grid
 from limbward.radiance.fits import write_picture
 from limbward.radiance.merge import Merged, MoonBox
+from limbward.radiance.scratch import let_go
 from limbward.radiance.sky import Sky, add_sky, fit_sky, write_sky
 
 
@@ -59,6 +60,7 @@ def without_sky(
     sky = None if sun_radius_px is None else fit_sky(merged.radiance, grid, sun_radius_px)
     if sky is not None:
         add_sky(merged.radiance, grid, sky, -1.0)
+    let_go(merged.radiance)
     write_sky(header, sky)
     if surface is not None:
         header["MOONLEFT"] = (box.left, "left column of the MOON extension, from 0")

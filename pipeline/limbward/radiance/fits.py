@@ -12,6 +12,8 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from limbward.errors import LimbwardError
+from limbward.radiance.fits_rows import RowsFile
+from limbward.radiance.scratch import let_go
 
 Pixels = NDArray[Any]
 
@@ -26,14 +28,14 @@ def write_picture(
     extensions: Mapping[str, Pixels] | None = None,
     history: Sequence[str] = (),
 ) -> None:
-    """Write a picture with its extensions.
+    """Write a picture with its extensions, a few rows at a time.
 
     Parameters
     ----------
     path : path
         Replaced if it exists.
     image : ndarray, shape (3, H, W) or (H, W)
-        Rows from the top.
+        Rows from the top. Whole numbers of 16 bits stay such; all else is written as float32.
     header : Header
         World coordinates and whatever else belongs to the picture.
     extensions : mapping of name to ndarray
@@ -41,18 +43,14 @@ def write_picture(
     history : sequence of str
         One ``HISTORY`` entry each.
     """
-    primary = fits.PrimaryHDU(_as_stored(image), header=header)
-    for line in history:
-        primary.header["HISTORY"] = line
-    hdus = [primary]
-    for name, data in (extensions or {}).items():
-        hdus.append(fits.ImageHDU(_as_stored(data), name=name))
-    pictures = fits.HDUList(hdus)
-    pictures.verify("silentfix")  # completes the headers, which the checksums cover
-    for hdu in pictures:
-        # In place of the comment with the time of day: the same picture is the same file.
-        hdu.add_checksum(when="checksum of the HDU")
-    pictures.writeto(path, overwrite=True)
+    pictures = {"": image, **(extensions or {})}
+    kinds = {name: "u2" if data.dtype == np.uint16 else "f4" for name, data in pictures.items()}
+    shapes = {name: (data.shape, kinds[name]) for name, data in pictures.items()}
+    with RowsFile(path, header, shapes, history) as file:
+        for name, data in pictures.items():
+            for top in range(0, data.shape[-2], ROWS):
+                file.write(name, top, data[..., top : top + ROWS, :])
+                let_go(data)
 
 
 def read_picture(
@@ -213,21 +211,6 @@ def read_rows(hdu: Any, plane: int | None, out: Pixels | None = None) -> Pixels:
             out = np.empty(hdu.shape[-2:], band.dtype.newbyteorder("="))
         out[top : top + ROWS] = band[::-1]
     assert out is not None
-    return out
-
-
-def _as_stored(image: Pixels) -> Pixels:
-    """Return a picture as a file holds it: rows from the bottom, bytes of a number from the top.
-
-    Given otherwise, checksum and file would each be made from copies of their own.
-    """
-    out = np.empty(image.shape, image.dtype.newbyteorder(">"))
-    planes = [(image, out)] if image.ndim == 2 else zip(image, out, strict=True)
-    for source, into in planes:
-        for top in range(0, len(source), ROWS):
-            into[len(source) - top - len(source[top : top + ROWS]) : len(source) - top] = source[
-                top : top + ROWS
-            ][::-1]
     return out
 
 

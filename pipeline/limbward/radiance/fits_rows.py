@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from os import PathLike
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Self
 
 import numpy as np
 from astropy.io import fits
@@ -54,6 +54,15 @@ class RowsFile:
             self._file.write(text)
             at += len(text) + -(-size // BLOCK) * BLOCK
         self._file.truncate(at)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self._file.close()
 
     def write(self, name: str, top: int, rows: NDArray[Any]) -> None:
         """Write rows (n, W), or (C, n, W) of all colours, from row ``top`` on."""

@@ -30,7 +30,7 @@ from limbward.radiance.kernels.inputs import BLOCK, BatchSamples, Maps, Sums, Ta
 from limbward.radiance.noise import NoiseModel
 from limbward.radiance.registered import sharpness
 from limbward.radiance.saturation import KERNEL_REACH_PX
-from limbward.radiance.scatter import beyond_noise, widen
+from limbward.radiance.scatter import Coarse, beyond_noise, widen
 from limbward.radiance.taps import Taps
 
 Floats = NDArray[np.float64]
@@ -209,18 +209,20 @@ def add_frames(
 
 @dataclass(frozen=True)
 class MoonBox:
-    """Where the Moon's disc goes in the result: its circle and the top-left pixel of its box."""
+    """Where the Moon's disc goes in the result: its circle, and its box by the top-left pixel."""
 
     moon: Disc
     left: int
     top: int
-    side: int
+    width: int
+    height: int
 
 
 def moon_box(moon: Disc) -> MoonBox:
     """Return the box around a disc."""
     reach = int(np.ceil(moon.radius)) + 2
-    return MoonBox(moon, round(moon.x) - reach, round(moon.y) - reach, 2 * reach + 1)
+    side = 2 * reach + 1
+    return MoonBox(moon, round(moon.x) - reach, round(moon.y) - reach, side, side)
 
 
 def map_affine(grid: Grid, factor: int) -> Floats:
@@ -276,28 +278,21 @@ def merge(
         The sky.
     Merged or None
         The Moon's disc in its box, NaN outside it.
+
+    See Also
+    --------
+    limbward.radiance.bands.merge_in_bands : The same in less memory.
     """
-    running = Running(frames, grid, map_affine(grid, factor), predicted, limits, box, change)
-    failed: dict[int, str] = {}
-    known: dict[bytes, Taps] = {}
-    hot = HotPixels()
-    batch: Batch | None = None
-    for k, raw in decoded:
-        if isinstance(raw, LimbwardError):
-            failed[k] = str(raw)
-        else:
-            calibration = calibrations(k, raw)
-            if batch is None or len(batch.frames) == BATCH or not fits(batch, raw, calibration):
-                if batch is not None:
-                    running.add(batch)
-                batch = new_batch(batch, raw, calibration, known)
-            put(batch, k, raw, limits, hot)
-        if progress is not None:
-            progress()
-    if batch is not None:
-        running.add(batch)
-    del batch
-    return running.result(failed)
+    place = map_affine(grid, factor)
+    running = Running(frames, (grid.height, grid.width), place, predicted, limits, box)
+    failed = running.take(decoded, calibrations, progress)
+    coarse = Coarse.of(running.sums)
+    merged = running.sums.result()
+    if running.taps is not None:
+        extra = beyond_noise(coarse, frames, running.taps, running.sharp, place, change)
+        widen(merged.sigma, merged.radiance, extra)
+    surface = None if running.disc is None else running.disc.result()
+    return Merged(merged.radiance, merged.sigma, merged.count, failed), surface
 
 
 class Running:
@@ -305,60 +300,85 @@ class Running:
 
     Parameters
     ----------
-    frames, grid, predicted, limits, box, change
-        As `merge` takes them.
+    frames : sequence of MergeFrame
+    shape : (int, int)
+        Rows and columns of the result.
     place : ndarray, shape (3,)
         Of `map_affine`.
+    predicted, limits, box
+        As `merge` takes them.
+
+    Attributes
+    ----------
+    sums : Accumulator
+    disc : Accumulator or None
+        The Moon's, if there is a box for it.
+    sharp : ndarray of float32, shape (3, h, w)
+        As `add_frames` takes it.
+    taps : Taps or None
+        Those of the frames' mosaic, None as long as there has been no frame.
     """
 
     def __init__(
         self,
         frames: Sequence[MergeFrame],
-        grid: Grid,
+        shape: tuple[int, int],
         place: Floats,
         predicted: Pixels,
         limits: Limits,
         box: MoonBox | None,
-        change: Pixels | None = None,
     ) -> None:
         self._frames = frames
         self._place, self._predicted = place, predicted
-        self._margin = limits.moon_margin_px
-        self._box, self._change = box, change
-        self._sums = Accumulator.empty(grid.height, grid.width)
-        self._disc = None if box is None else Accumulator.empty(box.side, box.side)
-        self._sharp = sharpness([f.weight for f in frames])
-        self._taps: Taps | None = None
+        self._limits = limits
+        self._box = box
+        self.sums = Accumulator.empty(*shape)
+        self.disc = None if box is None else Accumulator.empty(box.height, box.width)
+        self.sharp = sharpness([f.weight for f in frames])
+        self.taps: Taps | None = None
 
-    def add(self, batch: Batch) -> None:
+    def take(
+        self,
+        decoded: Iterable[tuple[int, RawFrame | LimbwardError]],
+        calibrations: Callable[[int, RawFrame], Calibration],
+        progress: Callable[[], None] | None = None,
+    ) -> dict[int, str]:
+        """Add frames, and return those that could not be read, and why; else as `merge`."""
+        failed: dict[int, str] = {}
+        known: dict[bytes, Taps] = {}
+        hot = HotPixels()
+        batch: Batch | None = None
+        for k, raw in decoded:
+            if isinstance(raw, LimbwardError):
+                failed[k] = str(raw)
+            else:
+                calibration = calibrations(k, raw)
+                if batch is None or len(batch.frames) == BATCH or not fits(batch, raw, calibration):
+                    if batch is not None:
+                        self._add(batch)
+                    batch = new_batch(batch, raw, calibration, known)
+                put(batch, k, raw, self._limits, hot)
+            if progress is not None:
+                progress()
+        if batch is not None:
+            self._add(batch)
+        return failed
+
+    def _add(self, batch: Batch) -> None:
         """Add a batch, and empty it."""
         those = [self._frames[k] for k in batch.frames]
         if those:
-            self._taps = batch.taps
-            add_frames(
-                self._sums, those, batch, self._predicted, self._sharp, self._place, self._margin
-            )
-            if self._disc is not None and self._box is not None:
+            self.taps = batch.taps
+            margin = self._limits.moon_margin_px
+            add_frames(self.sums, those, batch, self._predicted, self.sharp, self._place, margin)
+            if self.disc is not None and self._box is not None:
                 none = np.zeros((3, 1, 1), np.float32)
-                on_moon = [_on_moon(f, self._box) for f in those]
-                add_frames(self._disc, on_moon, batch, none, none, np.zeros(3), 2.0, inside=True)
+                turned = [on_moon(f, self._box) for f in those]
+                add_frames(self.disc, turned, batch, none, none, np.zeros(3), 2.0, inside=True)
         batch.frames.clear()
 
-    def result(self, failed: dict[int, str]) -> tuple[Merged, Merged | None]:
-        """Return what `merge` returns, in place of the sums."""
-        extra = None
-        if self._taps is not None:
-            extra = beyond_noise(
-                self._sums, self._frames, self._taps, self._sharp, self._place, self._change
-            )
-        merged = self._sums.result()
-        if extra is not None:
-            widen(merged.sigma, merged.radiance, extra)
-        surface = None if self._disc is None else self._disc.result()
-        return Merged(merged.radiance, merged.sigma, merged.count, failed), surface
 
-
-def _on_moon(frame: MergeFrame, box: MoonBox) -> MergeFrame:
+def on_moon(frame: MergeFrame, box: MoonBox) -> MergeFrame:
     """Return the frame registered on the Moon in its box; weights of dark pixels."""
     linear = frame.affine[:, :2]
     centre = np.array([box.moon.x - box.left, box.moon.y - box.top])

@@ -9,6 +9,7 @@ puts the corona on the same pixels in every frame.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,7 @@ from scipy.ndimage import map_coordinates, uniform_filter
 from limbward.radiance.kernels.inputs import BLOCK
 from limbward.radiance.kernels.sums import SHARPER
 from limbward.radiance.registered import effective_number
+from limbward.radiance.scratch import let_go
 from limbward.radiance.taps import Taps
 
 if TYPE_CHECKING:
@@ -32,8 +34,38 @@ SHARED_PX = 0.7  # of shift (standard deviation), beyond which frames see other 
 COARSE = 8  # pixels of the small grid of a place where shared weights are summed
 
 
+@dataclass(frozen=True)
+class Coarse:
+    """The sums of a merge by blocks, (3, rows, columns) each.
+
+    ``scatter`` and ``expected`` are those of `limbward.radiance.merge.Accumulator`, ``weight`` and
+    ``light`` the sums over a block's pixels.
+    """
+
+    scatter: Pixels
+    expected: Pixels
+    weight: Floats
+    light: Floats
+
+    @classmethod
+    def of(cls, sums: Accumulator) -> Coarse:
+        """Return the sums over blocks; the fine ones may then be given up."""
+        return cls(
+            sums.scatter,
+            sums.expected,
+            np.stack([_blocks(w) for w in sums.weight]),
+            np.stack([_blocks(v) for v in sums.light]),
+        )
+
+    @classmethod
+    def below_each_other(cls, parts: Sequence[Coarse]) -> Coarse:
+        """Return the sums of a merge whose bands of rows these are, from the top."""
+        names = "scatter", "expected", "weight", "light"
+        return cls(*(np.concatenate([getattr(p, n) for p in parts], axis=1) for n in names))
+
+
 def beyond_noise(
-    sums: Accumulator,
+    sums: Coarse,
     frames: Sequence[MergeFrame],
     taps: Taps,
     sharp: Pixels,
@@ -44,7 +76,7 @@ def beyond_noise(
 
     Parameters
     ----------
-    sums : Accumulator
+    sums : Coarse
         Of all frames.
     frames : sequence of MergeFrame
     taps : Taps
@@ -72,7 +104,7 @@ def beyond_noise(
     out = np.empty(sums.scatter.shape, np.float32)
     for c in range(3):
         own = np.minimum(map_coordinates(share[c], at, order=1, mode="nearest"), 1.0)
-        weight, light = _blocks(sums.weight[c]), _blocks(sums.light[c])
+        weight, light = sums.weight[c], sums.light[c]
         known = (weight > 0) & (light > 0)
         level = np.where(known, light / np.where(known, weight, 1.0), 1.0)
         noise = (1.0 + NOISE_SURE) * sums.expected[c].astype(np.float64)
@@ -105,6 +137,7 @@ def widen(sigma: Pixels, radiance: Pixels, relative: Pixels) -> None:
             line = relative[c, i] * (1.0 - (v - i)) + relative[c, j] * (v - i)
             more = np.interp(x, middles, line) * radiance[c, y].astype(np.float64) ** 2
             sigma[c, y] = np.sqrt(sigma[c, y].astype(np.float64) ** 2 + more)
+        let_go(sigma, radiance)
 
 
 def _middles(n: int) -> Floats:

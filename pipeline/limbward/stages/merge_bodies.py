@@ -13,7 +13,7 @@ from limbward.config import Config
 from limbward.radiance.field import Field
 from limbward.radiance.join.choice import Candidate, candidates, joined, untried
 from limbward.radiance.join.corona import Body, body_of, given, lay_together, write_joint
-from limbward.radiance.join.scratch import on_disk
+from limbward.radiance.scratch import on_disk
 from limbward.radiance.selection import Files, choose
 from limbward.stages.merge_one import Work, field_of_body, merge_frames, told_of
 from limbward.work.reporting import Reporter

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 from astropy.table import Table
 
@@ -13,8 +14,10 @@ from limbward.radiance.assembly import Made, Plan, make_corona, plan_merge
 from limbward.radiance.corona import write_corona
 from limbward.radiance.field import Field, field_of, shared_sigma
 from limbward.radiance.join.choice import Candidate
+from limbward.radiance.scratch import room_on_disk
 from limbward.radiance.selection import Files, Frames
 from limbward.work.decoding import Decoder
+from limbward.work.memory import GIGA, allowed_memory
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import floats
@@ -72,14 +75,22 @@ def merge_frames(
             moon_margin_px=options.moon_margin_px,
             warn=reporter.warn,
         )
-    pixels = frames.width * frames.height
+    memory = allowed_memory(work.config.run.memory)
+    bands = plan.bands(memory, work.decoder.workers)
+    if len(bands) > 1:
+        reporter.note(
+            f"The merge is done in {len(bands)} bands, each frame being decoded for each, to keep "
+            f"within {memory / GIGA:.3g} GB (run.memory in the config)."
+        )
     with (
         at_most(work.config.run.jobs),
-        reporter.progress(len(plan.todo), "merging frames") as advance,
+        reporter.progress(len(plan.todo) * len(bands), "merging frames") as advance,
     ):
         made = make_corona(
             plan,
-            work.decoder.ahead(frames.path, plan.undecoded, pixels),
+            partial(work.decoder.ahead, frames.path, pixels=frames.width * frames.height),
+            bands,
+            partial(room_on_disk, folder=work.workspace.root),
             moon_margin_px=options.moon_margin_px,
             bloom_px=options.bloom_px,
             take_sky_off=take_sky_off,

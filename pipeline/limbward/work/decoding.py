@@ -64,6 +64,11 @@ class Decoder:
         self._shared = crew.shares_memory and AVAILABLE
         self._files = FileMap(crew, again="run again with --from merge")
 
+    @property
+    def workers(self) -> int:
+        """How many processes decode."""
+        return self._workers
+
     def __enter__(self) -> Self:
         return self
 

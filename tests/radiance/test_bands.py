@@ -1,0 +1,138 @@
+"""The merge in bands against the merge at once."""
+
+from dataclasses import replace
+from functools import partial
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from limbward.errors import LimbwardError
+from limbward.geometry.grid import Grid
+from limbward.radiance.bands import (
+    BASE_BYTES,
+    MOST,
+    ROWS,
+    Band,
+    bands_within,
+    merge_in_bands,
+    rows_seen,
+)
+from limbward.radiance.calibrate import Calibration
+from limbward.radiance.merge import MergeFrame, merge, moon_box
+from limbward.radiance.registered import register_frames, weight_maps
+from limbward.radiance.scratch import room_on_disk
+from tests.radiance.scene import Scene, Shot
+
+GIGA = 1e9
+
+
+@pytest.fixture(scope="module")
+def session():
+    """Return ten frames, some of them turned, with darks, a flat, hot pixels and a satellite."""
+    scene = Scene(420, 320, 60.0)
+    rng = np.random.default_rng(4)
+    shots = [
+        Shot(t, 1.0, 210 + rng.uniform(-9, 9), 160 + rng.uniform(-9, 9), rotation_deg=turn)
+        for t in (0.004, 0.03)
+        for turn in (0.0, 0.0, 0.3, 4.0, -2.0)
+    ]
+    raws = [scene.frame(s, rng) for s in shots]
+    raws[7].data[40:43, 20:400] += 1500  # a satellite's trail
+    views = [scene.view(s, r) for s, r in zip(shots, raws, strict=True)]
+    registered = register_frames(views, scene.grid)
+    weights, predicted = weight_maps(registered, np.ones(len(views)))
+    moved = [replace(v.moon, x=v.moon.x + 3 * k, y=v.moon.y + 5 - k) for k, v in enumerate(views)]
+    frames = [
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), moon, v.noise, w)
+        for v, w, moon in zip(views, weights, moved, strict=True)
+    ]
+    shape = raws[0].data.shape
+    darks = [
+        Calibration(
+            dark=np.full(shape, level) + rng.normal(0, 0.5, shape).astype(np.float32),
+            inverse_flat=rng.uniform(0.9, 1.1, shape).astype(np.float32),
+            hot=rng.uniform(size=shape) < 0.01,
+        )
+        for level in np.float32([512.0, 514.0])
+    ]
+    common = scene.grid, registered.factor, predicted, lambda k, _: darks[k // 5]
+    return frames, raws, common, moon_box(scene.view(shots[0], raws[0]).moon)
+
+
+@pytest.mark.parametrize("number", [1, 2, 6])
+def test_bands_give_what_the_merge_at_once_gives(session, tmp_path, number):
+    frames, raws, (grid, *common), box = session
+    whole, disc = merge(frames, enumerate(raws), grid, *common, box=box)
+    edges = np.linspace(0, grid.height // ROWS, number + 1).astype(int) * ROWS
+    edges[-1] = grid.height
+    bands = bands_of(edges)
+    calls = []
+    parts, part_disc = merge_in_bands(
+        bands, frames, raws[0].height, lambda: enumerate(raws), grid, *common,
+        partial(room_on_disk, folder=tmp_path), box=box, progress=lambda: calls.append(1),
+    )  # fmt: skip
+    assert len(calls) == number * len(raws)
+    # Places in a frame are counted from another row: they differ by rounding.
+    assert np.mean(parts.count == whole.count) > 0.9999
+    for a, b in ((parts, whole), (part_disc, disc)):
+        assert_array_equal(np.isfinite(a.radiance), np.isfinite(b.radiance))
+        assert_allclose(a.radiance, b.radiance, rtol=2e-4, atol=1e-3)
+        assert np.nanquantile(np.abs(a.radiance / b.radiance - 1.0), 0.999) < 1e-6
+        assert np.nanquantile(np.abs(a.sigma / b.sigma - 1.0), 0.999) < 1e-6
+    assert not list(tmp_path.iterdir())
+
+
+def bands_of(edges):
+    return [Band(int(a), int(b)) for a, b in pairwise(edges)]
+
+
+def test_a_frame_that_can_no_longer_be_read_is_named(session):
+    frames, raws, (grid, *common), _ = session
+    readings = iter([LimbwardError("the card is gone"), raws[3]])
+
+    def decode():
+        third = next(readings)
+        return [(k, third if k == 3 else raw) for k, raw in enumerate(raws)]
+
+    made, _ = merge_in_bands(
+        bands_of([0, 144, grid.height]), frames, raws[0].height, decode, grid, *common, np.empty
+    )
+    assert made.failed == {3: "the card is gone"}
+    assert made.count[:140].max() == len(frames) - 1
+    assert made.count[150:].max() == len(frames)
+
+
+def test_a_band_sees_the_rows_that_its_corners_reach(session):
+    frames, raws, (grid, *_), _ = session
+    for band in bands_of([0, 96, 192, grid.height]):
+        rows = rows_seen(frames, band, grid.width, raws[0].height)
+        assert rows.start % 12 == 0
+        for frame in frames:
+            for x in (0, grid.width - 1):
+                for y in (band.first, band.last - 1):
+                    at = frame.affine @ [x, y, 1.0]
+                    if 0 <= at[1] < raws[0].height:
+                        assert rows.start <= max(at[1] - 3, 0)
+                        assert min(at[1] + 3, raws[0].height - 1) < rows.stop
+
+
+@pytest.mark.parametrize("megapixels", [24, 61, 102])
+def test_there_are_no_more_bands_than_memory_demands(megapixels):
+    side = int(np.sqrt(megapixels * 1e6))
+    grid = Grid(side, side, 2.0, 0.0)
+    pixels = side * side
+    found = []
+    for memory in np.geomspace(0.5, 64.0, 15) * GIGA:
+        bands = bands_within(memory, grid, pixels, 2, 2)
+        assert bands[0].first == 0
+        assert bands[-1].last == side
+        assert all(a.last == b.first for a, b in pairwise(bands))
+        assert all(b.first % ROWS == 0 for b in bands)
+        held = BASE_BYTES + 10 * pixels + (38 + 15) * pixels / len(bands)
+        assert held < 1.15 * memory or len(bands) == MOST
+        found.append(len(bands))
+    assert found == sorted(found, reverse=True)
+    assert found[0] == MOST
+    assert found[-1] == 1
