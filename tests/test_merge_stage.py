@@ -12,6 +12,7 @@ from PIL import Image
 from limbward.camera.reduce import reduce_frame
 from limbward.config import Config, bind
 from limbward.errors import ConfigError, LimbwardError
+from limbward.radiance import bands
 from limbward.radiance.fits import read_picture
 from limbward.regular import sha256
 from limbward.stages import compose, enhance, merge
@@ -217,6 +218,23 @@ def test_another_run_makes_the_same_corona(session):
     merge.STAGE.run(config, workspace, SilentReporter())
     after, _, _ = read_picture(workspace.path(Workspace.corona))
     np.testing.assert_array_equal(before, after)
+
+
+def test_little_memory_makes_the_same_corona_in_bands(session, monkeypatch):
+    config, workspace, *_ = session
+    before, header, others = read_picture(workspace.path(Workspace.corona), ["SIGMA", "COUNT"])
+    monkeypatch.setattr(bands, "BASE_BYTES", 1e15)
+    said = []
+    reporter = SilentReporter()
+    monkeypatch.setattr(reporter, "note", said.append)
+    merge.run(config, workspace, reporter)
+    assert any("in 12 bands" in sentence for sentence in said)
+    after, again, theirs = read_picture(workspace.path(Workspace.corona), ["SIGMA", "COUNT"])
+    # Places in a frame are counted from another row: values differ by rounding, if at all.
+    np.testing.assert_allclose(after, before, rtol=1e-5, atol=1e-6)
+    np.testing.assert_allclose(theirs["SIGMA"], others["SIGMA"], rtol=1e-5)
+    np.testing.assert_array_equal(theirs["COUNT"], others["COUNT"])
+    assert again["NFRAMES"] == header["NFRAMES"]
 
 
 def test_size_of_the_result(tmp_path):
