@@ -1,9 +1,6 @@
 """A whole run against LibRaw's own demosaic and against a plain script, on the same frames.
 
-    python tests/benchmarks/merge_speed.py [--folder DIR] [--megapixels 24] [--rounds 1]
-
-Simulates 24 frames of totality once (DIR keeps them), warms the file cache and the compiled
-kernels, and times, in turn and in one process tree after another:
+Simulates 24 frames of totality once, warms the file cache and the compiled kernels, and times:
 
 a  ``limbward run`` on 12, 24 and 48 of them (the 48 are the 24 and as many copies that differ in
    their last byte); until the merge, and for 24 frames the whole run;
@@ -11,52 +8,31 @@ b  ``rawpy.postprocess`` of each frame (linear demosaic, 16 bit, no brightening)
    processes as there are cores;
 c  a plain script with OpenCV and NumPy: demosaic, phase correlation, warpAffine, weighted mean.
 
-It prints wall and processor seconds, the ratios that matter, and the peak memory of all processes
-of a run (proportional set size, so that shared pages count once). Other work on the machine
-disturbs wall times more than processor times. Needs the packages of the extra `benchmarks`.
+`python -m tests.benchmarks` runs it and prints the ratios that matter.
 """
 
-import argparse
-import ctypes
 import json
 import os
-import resource
 import shutil
-import subprocess
 import sys
-import tempfile
-import threading
 import time
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import suppress
-from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
-import psutil
 import rawpy
 
 from limbward.simulate.card import simulate_card
 from limbward.simulate.scenario import adapt, demo_scenario
+from tests.benchmarks.measuring import Cost, measure, processor_s, timed
 
 BRACKET = (1 / 2000, 1 / 500, 1 / 125, 1 / 30, 1 / 8, 1 / 2)
 COUNTS = (12, 24, 48)
-SAMPLE_S = 0.1
-INGEST_TO_MERGE = ("ingest", "timing", "align", "merge")
 
 
-@dataclass
-class Cost:
-    """Wall and processor seconds, and the peak memory in bytes."""
-
-    wall_s: float
-    cpu_s: float
-    peak: float = 0.0
-
-
-def simulate(folder: Path, megapixels: float, workers: int) -> list[dict]:
+def simulate(folder: Path, megapixels: float, workers: int, brackets: int = 4) -> list[dict]:
     """Simulate the frames if they are not there; return their truth."""
     if not (folder / "truth.json").exists():
         scenario = adapt(
@@ -69,7 +45,7 @@ def simulate(folder: Path, megapixels: float, workers: int) -> list[dict]:
                 "jpegs": 0,
                 "truncated": 0,
                 "bracket_s": BRACKET,
-                "brackets": 4,
+                "brackets": brackets,
             },
             clock={"utc_offset_hours": 0.0, "offset_s": 0.0, "drift_s_per_hour": 0.0},
         )
@@ -111,73 +87,10 @@ def session(folder: Path, frames: list[dict], count: int) -> tuple[Path, list[Pa
     return root / "limbward.yaml", paths
 
 
-def _memory(process: psutil.Process) -> float:
-    total = 0.0
-    for each in [process, *process.children(recursive=True)]:
-        try:
-            total += each.memory_full_info().pss
-        except (psutil.Error, OSError):
-            continue
-    return total
-
-
-def _adopt_orphans() -> None:
-    """Become the parent of processes whose parent ends first; Linux only, prctl(2).
-
-    The server that forks workers ends after the run does, and with it counts what they cost.
-    """
-    set_child_subreaper = 36
-    ctypes.CDLL(None).prctl(set_child_subreaper, 1, 0, 0, 0)
-
-
-def _wait_for_orphans() -> None:
-    with suppress(ChildProcessError):
-        while True:
-            os.waitpid(-1, 0)
-
-
-def timed(command: list[str], cores: set[int] | None = None) -> Cost:
-    """Run a command; return what it and its children cost."""
-    _adopt_orphans()
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    begun = time.perf_counter()
-    process = subprocess.Popen(
-        command,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        preexec_fn=None if cores is None else lambda: os.sched_setaffinity(0, cores),
-    )
-    peak = 0.0
-
-    def watch() -> None:
-        nonlocal peak
-        try:
-            seen = psutil.Process(process.pid)
-            while process.poll() is None:
-                peak = max(peak, _memory(seen))
-                time.sleep(SAMPLE_S)
-        except psutil.Error:
-            return
-
-    watcher = threading.Thread(target=watch)
-    watcher.start()
-    _, error = process.communicate()
-    watcher.join()
-    wall = time.perf_counter() - begun
-    _wait_for_orphans()
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    if process.returncode:
-        raise SystemExit(f"{' '.join(command)} failed:\n{error.decode()}")
-    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return Cost(wall, cpu, peak)
-
-
-def run(config: Path, *options: str, cores: set[int] | None = None) -> tuple[Cost, float]:
-    """Run the pipeline afresh; return its cost, and the seconds of ingest to merge."""
+def run(config: Path, *options: str, cores: set[int] | None = None) -> Cost:
+    """Run the pipeline afresh; return its cost."""
     shutil.rmtree(config.parent / "workspace", ignore_errors=True)
-    cost = timed([sys.executable, "-m", "limbward", "run", str(config), *options], cores)
-    stages = json.loads((config.parent / "workspace" / "provenance.json").read_text())["stages"]
-    return cost, sum(s["seconds"] for s in stages if s["name"] in INGEST_TO_MERGE)
+    return timed([sys.executable, "-m", "limbward", "run", str(config), *options], cores)
 
 
 def demosaic(path: str) -> int:
@@ -190,21 +103,6 @@ def demosaic(path: str) -> int:
             no_auto_bright=True,
         )
     return int(picture[0, 0, 0])
-
-
-def processor_s() -> float:
-    """Return the processor time of this process and of the children that have ended."""
-    own, children = (
-        resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-    )
-    return own.ru_utime + own.ru_stime + children.ru_utime + children.ru_stime
-
-
-def measure(work: Callable[[], None]) -> Cost:
-    """Time a call in this process."""
-    begun, cpu = time.perf_counter(), processor_s()
-    work()
-    return Cost(time.perf_counter() - begun, processor_s() - cpu)
 
 
 def rawpy_alone(paths: list[Path], workers: int) -> Cost:
@@ -245,64 +143,42 @@ def plain_script(paths: list[Path], exposures: list[float]) -> None:
     np.divide(total, weight, out=total, where=weight > 0)
 
 
-def report(name: str, cost: Cost, frames: int) -> None:
-    """Print a cost."""
-    memory = f", peak {cost.peak / 1e9:.2f} GB" if cost.peak else ""
-    print(
-        f"{name}: {cost.wall_s:.1f} s ({cost.wall_s / frames:.3f} a frame), processor "
-        f"{cost.cpu_s:.1f} s ({cost.cpu_s / frames:.3f} a frame){memory}",
-        flush=True,
-    )
+def costs(folder: Path, megapixels: float, counts: Sequence[int] = COUNTS) -> dict[str, Cost]:
+    """Return what (a), (b) and (c) cost, by the names of the table in the README.
 
-
-def ratios(title: str, wall: float, cpu: float, asked: str) -> None:
-    """Print a figure by the clock and by processor seconds."""
-    print(f"{title}: {wall:.2f} by the clock, {cpu:.2f} by processor time (asked: {asked})")
-
-
-def main() -> None:
-    """Run the benchmark."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--folder", type=Path, default=None)
-    parser.add_argument("--megapixels", type=float, default=24.0)
-    parser.add_argument("--last", default="report", help="last stage of the whole run")
-    parser.add_argument("--one-worker", action="store_true", help="also time one core alone")
-    arguments = parser.parse_args()
-    folder = arguments.folder or Path(tempfile.mkdtemp(prefix="limbward-benchmark-"))
+    Parameters
+    ----------
+    folder : Path
+        Keeps the simulated card.
+    megapixels : float
+    counts : sequence of int
+        Of frames; 24 is among them.
+    """
     workers = len(os.sched_getaffinity(0))
-    frames = simulate(folder, arguments.megapixels, workers)
-    sessions = {n: session(folder, frames, n) for n in COUNTS}
-    run(sessions[12][0], "--until", arguments.last)  # compiles the kernels
-    for path in sessions[48][1]:
+    frames = simulate(folder, megapixels, workers)
+    sessions = {n: session(folder, frames, n) for n in counts}
+    run(sessions[min(counts)][0])  # compiles the kernels
+    for path in sessions[max(counts)][1]:
         path.read_bytes()
-
-    print(f"{arguments.megapixels:g} megapixels, {workers} cores")
-    until, staged = {}, {}
-    for n in COUNTS:
-        until[n], staged[n] = run(sessions[n][0], "--until", "merge")
-        report(f"a, until the merge, {n} frames", until[n], n)
-    whole, _ = run(sessions[24][0], "--until", arguments.last)
-    report(f"a, until the {arguments.last}, 24 frames", whole, 24)
+    out = {f"merge-{n}": run(sessions[n][0], "--until", "merge") for n in counts}
+    out["run-24"] = run(sessions[24][0])
+    out["merge-24-alone"] = run(
+        sessions[24][0], "--until", "merge", "--jobs", "1", cores={min(os.sched_getaffinity(0))}
+    )
     paths = sessions[24][1]
-    libraw = rawpy_alone(paths, workers)
-    report("b, LibRaw's demosaic, 24 frames", libraw, 24)
+    out["libraw-24"] = rawpy_alone(paths, workers)
     exposures = [float(f["exposure_s"]) for f in frames]
-    script = measure(lambda: plain_script(paths, exposures))
-    report("c, OpenCV and NumPy, 24 frames", script, 24)
-
-    marginal = (staged[48] - staged[12]) / 36
-    marginal_cpu = (until[48].cpu_s - until[12].cpu_s) / 36
-    ratios("marginal a / b", marginal / libraw.wall_s * 24, marginal_cpu / libraw.cpu_s * 24, "1.0")
-    ratios("marginal a / c", marginal / script.wall_s * 24, marginal_cpu / script.cpu_s * 24, "1.0")
-    ratios("whole a / b", whole.wall_s / libraw.wall_s, whole.cpu_s / libraw.cpu_s, "2.5")
-    peak = max(c.peak for c in (*until.values(), whole))
-    print(f"peak memory: {peak / 1e9:.2f} GB (asked: 2.0)")
-    print(f"peak, 48 frames / 12: {until[48].peak / until[12].peak:.2f} (asked: 1.1)")
-    if arguments.one_worker:
-        alone, _ = run(sessions[24][0], "--until", "merge", "--jobs", "1", cores={0})
-        report("a on one core with one worker, 24 frames", alone, 24)
-        print(f"throughput of 2 over 1: {alone.wall_s / until[24].wall_s:.2f} (asked: 1.7)")
+    out["script-24"] = measure(lambda: plain_script(paths, exposures))
+    return out
 
 
-if __name__ == "__main__":
-    main()
+def ratios(found: Mapping[str, Cost]) -> dict[str, float]:
+    """Return what the costs of `costs` are to each other, in processor time where it is a cost."""
+    marginal = (found["merge-48"].cpu_s - found["merge-12"].cpu_s) / 36
+    return {
+        "frame / libraw": marginal / found["libraw-24"].cpu_s * 24,
+        "frame / script": marginal / found["script-24"].cpu_s * 24,
+        "run / libraw": found["run-24"].cpu_s / found["libraw-24"].cpu_s,
+        "two workers / one": found["merge-24-alone"].wall_s / found["merge-24"].wall_s,
+        "memory of 48 / 12": found["merge-48"].peak / found["merge-12"].peak,
+    }

@@ -34,7 +34,7 @@ ROWS = 48  # a band's rows are a multiple: blocks and pieces of work are then th
 # Rows of a frame beyond those of a band: weights must not fade at the cut as they do at the frame's
 # edges, and taps, bloom and hot pixels look at neighbours.
 MARGIN = int(EDGE_FADE_PX) + 8
-MOST = 12  # bands; a frame is decoded in 13 ns per pixel, so that each costs as much as a merge
+MOST = 12  # bands; each decodes all frames once more, and six take twice the time of one
 SUMS_BYTES = 38  # per pixel of the result
 BASE_BYTES = 0.45e9  # of the main process without pixels
 WORKER_BYTES = 0.06e9  # of a process that decodes, beside what all share, without pixels
