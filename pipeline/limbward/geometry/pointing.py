@@ -42,6 +42,13 @@ class Pointing:
     distortion: float = 0.0
     distortion_sigma: float = float("inf")
 
+    def with_lens_of(self, other: Pointing | None) -> Pointing:
+        """Return the pointing with what another says of distortion; none without another."""
+        if other is None:
+            return replace(self, distortion=0.0, distortion_sigma=float("inf"))
+        sigma = other.distortion_sigma
+        return replace(self, distortion=other.distortion, distortion_sigma=sigma)
+
     def drawn(self, distortion: float, sigma: float) -> Pointing:
         """Return the pointing with another measurement of distortion, if it shows and is better."""
         if distortion == 0.0 or not sigma < self.distortion_sigma:

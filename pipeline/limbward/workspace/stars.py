@@ -49,11 +49,7 @@ class BodyStars:
         """Return how the camera stood by what was known before and by what stars tell better."""
         if self.field is None:
             return before
-        found = before
-        if self.decides:
-            found = self._orientation
-            if before is not None:
-                found = found.drawn(before.distortion, before.distortion_sigma)
+        found = self._orientation.with_lens_of(before) if self.decides else before
         return None if found is None else found.drawn(self.field.radial, self.field.radial_sigma)
 
     @property

@@ -294,10 +294,7 @@ def read_pointings(workspace: Workspace) -> list[Pointing]:
     """
     by_stars = {(p.camera, p.serial): p for p in read_star_pointings(workspace)}
     by_discs = {(p.camera, p.serial): p for p in read_measured_pointings(workspace)}
-    found = by_discs | by_stars
-    for body in by_discs.keys() & by_stars.keys():
-        before = by_discs[body]
-        found[body] = found[body].drawn(before.distortion, before.distortion_sigma)
+    found = by_discs | {b: p.with_lens_of(by_discs.get(b)) for b, p in by_stars.items()}
     for c in read_star_cameras(workspace):
         body = str(c.get("camera")), str(c.get("serial"))
         if body in found and "distortion" in c:
