@@ -144,7 +144,14 @@ def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
     def somewhere(part: float) -> tuple[float, float]:
         return tuple(part * field * rng.uniform(-1, 1, 2))
 
-    if case.mount == "fixed":
+    across = 0.0  # s, in which the Sun goes from one side of the frames to the other
+    if case.wander:
+        across = case.wander * 2 * camera.corner * camera.scale / 15.0
+        middle = (contacts["C2"] + contacts["C3"]) / 2
+        before = np.ceil((middle - begin) / across + 0.5)
+        moments = np.arange(middle - (before + 0.5) * across, contacts["C4"] + 600, across)
+        recentred = [(t, 0.0, 0.0) for t in moments]
+    elif case.mount == "fixed":
         moments = [s.start - 1 for s in shots if s.filtered and s.kind == "sun"]
         moments += list(np.arange(contacts["C2"] - 12, contacts["C3"] + 20, 150.0))
         recentred = [(t, 0.0, 0.0) for t in sorted(moments)]
@@ -163,8 +170,15 @@ def _body(case: Case, site: Site, contacts, megapixels, seed, k, rng) -> Body:
         off=somewhere(0.04), polar=(wrong * np.cos(angle), wrong * np.sin(angle)),
         periodic=case.periodic_arcsec, rate=rng.normal(0, 2e-4),
         level=tuple(np.radians(case.level_deg) * rng.uniform(-1, 1, 2)), recentred=recentred,
-        ahead=0.35 * field / (15 * ARCSEC),
+        ahead=across or 0.35 * field / (15 * ARCSEC),
     )  # fmt: skip
+    if case.wander:  # rolled until the Sun goes along the diagonal
+        mount.roll = 0.0
+        mount.start = recentred[0][0]
+        frame = mount.frame(middle)
+        way = frame @ (mount.sun(middle + 60) - mount.sun(middle - 60))
+        mount.roll = np.arctan2(way[1], way[0]) - np.arctan2(height, width)
+        mount._held.clear()
     make, model = MAKES[(seed + (0 if not case.serial else k)) % len(MAKES)]
     serial = f"{make[:2].upper()}{(seed * 7919 + k * 101) % 900000 + 100000}"
     sensor = Sensor(

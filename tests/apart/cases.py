@@ -24,6 +24,7 @@ class Case:
     polar_error_arcmin: float = 8.0
     periodic_arcsec: float = 6.0
     level_deg: float = 1.0
+    wander: float = 0.0  # of the diagonal, along which the Sun crosses the frames of a fixed camera
     jitter_px: float = 0.3
     recentrings: int = 0
     focal_mm: float = 800.0
@@ -92,6 +93,7 @@ class Case:
     shuffle: bool = False
     totality_frames: int | None = None
     bursts: bool = True
+    pause: float = 0.6  # s between brackets
     trailed: float = 0.0
     blurred: float = 0.0
     darks: int = 1
@@ -174,6 +176,16 @@ CASES: dict[str, Case] = {
     "recentring": replace(CALM, recentrings=6),
     "altaz": replace(CALM, mount="altaz", level_deg=2.0),
     "tripod": replace(CALM, mount="fixed", focal_mm=400.0),
+    "tripod-wandering": replace(
+        CALM,
+        mount="fixed",
+        wander=0.8,
+        distortion=2e-3,
+        partial_minutes=3.0,
+        pause=20.0,
+        altitudes=(25.0, 45.0),
+        dates=("2024-04-08", "2027-08-02"),
+    ),
     "mirrored": replace(CALM, mirrored=True),
     "distortion": replace(CALM, distortion=1e-3, axis_off_px=30.0),
     "relief": replace(CALM, relief=0.8),

@@ -110,7 +110,7 @@ def _brackets(case: Case, t: float, last: float, take, rng) -> None:
             iso = int(rng.choice(case.isos)) if case.shuffle else case.isos[0]
             t = take(t, "sun", nominal, iso)
             taken += 1
-        t += 0.6
+        t += case.pause
         if taken > 33:  # enough for a card of tests
             break
 

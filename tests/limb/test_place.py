@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from limbward.geometry.disc import MeasuredDisc
+from limbward.geometry.lens import Lens
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.limb.adjust import Pairs
@@ -138,3 +139,36 @@ def test_comparisons_that_disagree_place_no_frame_without_a_limb(placed, track, 
     placing._judge_loose(s, pairs)
     assert np.isfinite(placing.sun_sigma[DROWNED]) == kept
     assert ("placed by the corona" in placing.note[DROWNED]) == kept
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_sun_that_wanders_over_a_bent_and_turning_field_is_where_it_was_drawn(track, known):
+    """From corner to corner in five minutes on a tripod, no two coronae alike: limbs alone tell."""
+    n, lens = 12, Lens.of_frame(2400, 1600, 0.006)
+    t = np.linspace(-150.0, 150.0, n)
+    sun = np.column_stack([np.linspace(400.0, 2000.0, n), np.linspace(300.0, 1300.0, n)])
+    aside = np.linspace(-1.0, 1.0, n)
+    camera = Orientation(3.0, 20.0)
+    offset = track.offset_arcsec(t)
+    turned = [camera.turned(a).to_pixels(*o) for a, o in zip(aside, offset, strict=True)]
+    moon = sun + np.array(turned)
+    x, y, radius = lens.bent_disc(*moon.T, track.moon_radius_arcsec(t) / 3.0)
+    nothing = np.full(n, np.nan)
+    measured = {"moon_x": x, "moon_y": y, "moon_radius": radius, "moon_sigma": np.full(n, 0.05)}
+    phase = np.full(n, "totality", dtype=object)
+    seen = Seen(
+        phase=phase, content=phase, reading_s=t, middle_s=t, time_sigma_s=np.full(n, 0.1),
+        exposure_s=np.full(n, 0.3), limb_width=np.ones(n), trail=nothing,
+        behind_filter=np.zeros(n, bool), clipped=np.ones(n, bool), drowned=np.zeros(n, bool),
+        measured=measured,
+        best={k: nothing.copy() for k in (*PLACES, "sun_sigma")} | {"moon_radius": radius.copy()},
+    )  # fmt: skip
+    placing = Placing(track, seen)
+    told = {"lens": lens, "aside_deg": aside} if known else {}
+    pointing = Pointing("A", "1", camera, up_sigma_deg=0.02)
+    placing.place_body(np.arange(n), pointing, lambda row: None, silent, **told)
+    for name, centre in (("sun", sun), ("moon", moon)):
+        drawn_x, drawn_y = lens.bent(*centre.T)
+        found = (placing.place[f"{name}_{axis}"] for axis in ("x", "y"))
+        off = np.hypot(*(a - b for a, b in zip(found, (drawn_x, drawn_y), strict=True)))
+        assert off.max() < 0.01 if known else off.max() > 0.2

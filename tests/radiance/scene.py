@@ -86,8 +86,12 @@ class Scene:
             shot.sun_x + shot.moon_dx, shot.sun_y + shot.moon_dy, self.sun_radius * self.moon_ratio
         )
 
+    def seen(self):
+        """Return where the lens sees what it draws at each pixel, (y, x)."""
+        return np.indices((self.height, self.width), dtype=float)
+
     def frame(self, shot, rng, vignette=None):
-        y, x = np.indices((self.height, self.width), dtype=float)
+        y, x = self.seen()
         back = np.linalg.inv(self.affine(shot)[:, :2])
         fx, fy = x - shot.sun_x, y - shot.sun_y
         light = radiance(

@@ -7,12 +7,16 @@ from scipy.ndimage import gaussian_filter
 from limbward.geometry.disc import Disc
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.line_disc import (
+    LineDisc,
     Stack,
     flattened,
     off_limb,
     prominences_of,
     shift_of,
 )
+from tests.apart.corona import Corona, darkening, disc_mean
+from tests.apart.line import heights
+from tests.apart.scene import LINE
 
 SIDE, SCALE, RADIUS = 601, 4.0, 240.0
 VIEW = View(SIDE, SCALE, 0.0)
@@ -119,3 +123,36 @@ def test_a_frame_that_shows_nothing_is_not_placed(stacked):
     dark = cut(np.zeros((SIDE, SIDE)), noise=2e-2)
     relative = stacked.relative(dark, 1.0, clear)
     assert shift_of(np.nan_to_num(relative), template, stacked.away, clear) is None
+
+
+def test_heights_of_the_other_simulators_prominences():
+    """At 2 arcsec a pixel, blurred by that: lumps that fade, ragged by texture, of any brightness.
+
+    A height is compared with the true ones beside the place where it was measured: a needle of a
+    prominence's top that is a pixel wide may stand higher, and sinks in the blur.
+    """
+    scale, sun, excess, seed, fine = 2.0, 960.0, 0.0045, 7, 2
+    radius = sun * (1 + excess) / scale
+    view = View(2 * int(1.1 * sun / scale) + 1, scale, 0.0)
+    x = (np.arange(view.side * fine) + 0.5) / fine - 0.5 - view.centre
+    r, angle = np.hypot(x[None, :], x[:, None]), np.arctan2(-x[None, :], -x[:, None])
+    light = np.where(r < radius, 0.5, 0.0)
+    near = np.abs(r * scale / sun - 1.05) < 0.06
+    glow = LINE * Corona(seed + 5).prominences(r[near] * scale / sun, angle[near], 0)
+    light[near] += np.minimum(glow, 0.1) * disc_mean(0) / darkening(np.ones(1), 0)
+    light = light.reshape(view.side, fine, view.side, fine).mean(axis=(1, 3))
+    grain = 5e-4 * np.random.default_rng(seed).standard_normal(light.shape)
+    picture = (gaussian_filter(light, 0.43) + grain).astype(np.float32)
+    disc = LineDisc(picture, 0 * picture, 0 * picture, view, radius)
+    y = np.arange(view.side) - view.centre
+    away = (np.hypot(y[None, :], y[:, None]) / radius).astype(np.float32)
+    found = prominences_of(disc, excess, away)
+    truth = {"seed": seed, "solar_radius_arcsec": sun, "solar_north_deg": 0.0}
+    at, height = heights(truth | {"settings": {"excess": excess}})
+    tall = [p for p in found if p.height_arcsec > 15.0]
+    assert len(tall) == 8
+    for p in tall:
+        beside = np.abs((at - p.position_angle + 180.0) % 360.0 - 180.0) < 0.3
+        assert p.height_arcsec == pytest.approx(height[beside].max(), abs=1.0)
+    for a in at[height > 20.0]:  # none of them is missed
+        assert any((a - p.first + 1.0) % 360.0 <= (p.last - p.first) % 360.0 + 2.0 for p in found)

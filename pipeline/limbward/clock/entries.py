@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from limbward.clock.readings import Body, Readings, Reference, far_instants, matches
 from limbward.clock.solution import ClockSolution, split_zone
+from limbward.geometry.lens import Growth
 from limbward.limb.partial import Discs
 from limbward.sky.circumstances import iso_utc
 from limbward.sky.track import SkyTrack
@@ -240,7 +241,18 @@ def describe_pointing(body: Body, solution: ClockSolution, track: SkyTrack) -> d
     }
     if solution.rotates and any(solution.lean_deg):
         told["head_lean_deg"] = [round(d, 3) for d in solution.lean_deg]
-    return told
+    return told | growth_told(solution.growth)
+
+
+def growth_told(growth: Growth) -> dict[str, Any]:
+    """Return what pointing.json says of a lens's distortion; nothing where nothing tells it."""
+    if not np.isfinite(growth.sigma):
+        return {}
+    return {
+        "distortion": round(growth.value if growth.shows else 0.0, 6),
+        "distortion_sigma": round(growth.sigma, 6),
+        "distortion_source": growth.source,
+    }
 
 
 def _oriented_by(sources: Sequence[str]) -> str:

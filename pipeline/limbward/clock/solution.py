@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.crescent_result import Place, Step
+from limbward.geometry.lens import UNTOLD, Growth
 from limbward.geometry.orientation import Orientation
 from limbward.limb.relief import LimbVerdict
 
@@ -29,7 +30,8 @@ class ClockSolution:
     ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
     none. The offset of a clock that stood still is NaN. ``lean_deg`` is how far north and east the
     vertical axis leans about which the field turns. ``limb`` is what is made of the Moon's true
-    limb, None where it is not asked for or nothing can be compared.
+    limb, None where it is not asked for or nothing can be compared. ``growth`` is the lens's, which
+    does not count unless it shows.
     """
 
     offset_s: float
@@ -49,6 +51,7 @@ class ClockSolution:
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))
     own_s: Floats = field(default_factory=lambda: np.zeros(0))
     limb: LimbVerdict | None = None
+    growth: Growth = UNTOLD
 
     @property
     def runs(self) -> bool:

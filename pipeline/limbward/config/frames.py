@@ -90,6 +90,14 @@ class BodyRule(Section):
         "takes the FILTER of FITS headers. Frames of single spectral lines are not merged into the "
         "corona.",
     )
+    distortion: float | None = Field(
+        default=None,
+        ge=-0.04,
+        le=0.04,
+        description="By how much of itself its lens draws the corner of the frame further from the "
+        "middle than without distortion: 0.004 if that is 0.4 percent, negative if nearer. Null "
+        "measures it and leaves it at 0 where it does not show.",
+    )
 
     @model_validator(mode="after")
     def _tells_frames(self) -> Self:

@@ -26,6 +26,10 @@ class Pointing:
         How far north and east the vertical axis leans about which the field turns.
     north_known : bool
         False where ``up_position_angle`` is only the camera's up, called 0.
+    distortion : float
+        Its lens's `limbward.geometry.lens.Lens.growth`; 0 where none shows.
+    distortion_sigma : float
+        Its standard error; infinite where nothing tells it.
     """
 
     camera: str
@@ -35,6 +39,21 @@ class Pointing:
     rotation_deg_per_hour: float = 0.0
     north_known: bool = True
     lean_deg: tuple[float, float] = (0.0, 0.0)
+    distortion: float = 0.0
+    distortion_sigma: float = float("inf")
+
+    def with_lens_of(self, other: Pointing | None) -> Pointing:
+        """Return the pointing with what another says of distortion; none without another."""
+        if other is None:
+            return replace(self, distortion=0.0, distortion_sigma=float("inf"))
+        sigma = other.distortion_sigma
+        return replace(self, distortion=other.distortion, distortion_sigma=sigma)
+
+    def drawn(self, distortion: float, sigma: float) -> Pointing:
+        """Return the pointing with another measurement of distortion, if it shows and is better."""
+        if distortion == 0.0 or not sigma < self.distortion_sigma:
+            return self
+        return replace(self, distortion=distortion, distortion_sigma=sigma)
 
 
 def camera_up(body: tuple[str, str], pixel_scale_arcsec: float) -> Pointing:

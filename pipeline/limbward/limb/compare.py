@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.disc import MeasuredDisc
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.limb.adjust import Pairs, choose_pairs
 from limbward.limb.corona import (
     Crop,
@@ -48,6 +49,7 @@ def compare(
     sun_y: Floats,
     turn_deg: Floats,
     advance: Callable[[], None],
+    lens: Lens = STRAIGHT,
 ) -> list[Comparison]:
     """Register each frame with a few of the frames after it.
 
@@ -56,21 +58,19 @@ def compare(
     crops : callable
         Takes a row of the frame table, returns its `Crop` or None.
     s : Session
+        Its Moons as drawn without distortion.
     sun_x, sun_y : ndarray, shape (N,)
-        Assumed centres of the Sun.
+        Assumed centres of the Sun, as drawn without distortion.
     turn_deg : ndarray, shape (N,)
         How far each picture is assumed to be turned, from x towards y.
     advance : callable
         Called once a frame.
+    lens : Lens
     """
 
     @lru_cache(maxsize=KEPT)
     def detail(i: int) -> Detail | None:
-        crop = crops(int(s.rows[i]))
-        if crop is None:
-            return None
-        moon = MeasuredDisc(float(s.moon_x[i]), float(s.moon_y[i]), float(s.moon_radius[i]), 0.0)
-        return corona_detail(crop, moon)
+        return detail_of(crops, s, i, lens)
 
     found = []
     last = -1
@@ -87,16 +87,34 @@ def compare(
         turned = unsure < TURNED_RADII * s.moon_radius[i]
         furthest = FURTHEST_SIGMA * unsure
         shift = register(
-            first, second, *suns, turn_deg=turn, with_turn=turned, furthest_px=furthest
+            first, second, *suns, turn_deg=turn, with_turn=turned, furthest_px=furthest, lens=lens
         )
         if turned and (shift is None or shift.correlation < ALIKE):
             # Perhaps the camera was turned, or went over the meridian.
             turn, clear = coarse_turn(first, second, *suns)
             if clear > ALIKE:
-                shift = register(first, second, *suns, turn_deg=turn, furthest_px=furthest)
+                shift = register(
+                    first, second, *suns, turn_deg=turn, furthest_px=furthest, lens=lens
+                )
         if shift is not None and shift.correlation >= ALIKE:
             found.append(Comparison(i, j, shift, turn))
     return found
+
+
+def detail_of(crops: Crops, s: Session, i: int, lens: Lens = STRAIGHT) -> Detail | None:
+    """Return what frame ``i`` of a session can be registered by; None if nothing is stored of it.
+
+    Parameters
+    ----------
+    crops, s, lens
+        As of `compare`.
+    i : int
+    """
+    crop = crops(int(s.rows[i]))
+    if crop is None:
+        return None
+    x, y, radius = lens.bent_disc(s.moon_x[i], s.moon_y[i], s.moon_radius[i])
+    return corona_detail(crop, MeasuredDisc(float(x), float(y), float(radius), 0.0))
 
 
 def pairs_of(comparisons: list[Comparison], sun_x: Floats, sun_y: Floats) -> Pairs:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from limbward.geometry.disc import MeasuredDisc
+from limbward.geometry.lens import MOST, STRAIGHT, Lens
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -185,6 +186,9 @@ class Shift:
         Standard errors.
     correlation : float
         Of the two details where both are seen.
+    growth, sigma_growth : float
+        What the lens's growth must be larger by, and its standard error: infinite if that was not
+        solved for.
     """
 
     dx: float
@@ -193,6 +197,8 @@ class Shift:
     sigma_px: float
     sigma_deg: float
     correlation: float
+    growth: float = 0.0
+    sigma_growth: float = float("inf")
 
 
 def register(
@@ -204,6 +210,8 @@ def register(
     turn_deg: float = 0.0,
     with_turn: bool = True,
     furthest_px: float = 0.0,
+    lens: Lens = STRAIGHT,
+    with_growth: bool = False,
 ) -> Shift | None:
     """Register two frames on the corona.
 
@@ -211,13 +219,16 @@ def register(
     ----------
     first, second : Detail
     sun_first, sun_second : tuple of float
-        Assumed centres of the Sun (x, y), full raw pixels.
+        Assumed centres of the Sun (x, y), full raw pixels, as drawn without distortion.
     turn_deg : float
         Assumed turn of the second frame onto the first.
     with_turn : bool
         Whether a further turn is solved for.
     furthest_px : float
         How far the assumed centres may be off; `FURTHEST` pixels of the crop in any case.
+    lens : Lens
+    with_growth : bool
+        Whether the growth of the lens is solved for as well, with the turn.
 
     Returns
     -------
@@ -231,25 +242,31 @@ def register(
     degree in the plane is solved for as well: exposure, thin cloud, vignetting and a sky that
     brightens to one side go there and do not pull the corona.
 
+    A lens with distortion draws the corona larger, and not the same in all directions, the further
+    it is from the axis: that two frames far apart differ so tells its growth.
+
     References
     ----------
     B. D. Lucas, T. Kanade, IJCAI (1981) 674; phase correlation of band-passed coronae, which needs
     no start, is due to M. Druckmuller, ApJ 706 (2009) 1605.
     """
-    points = _points(second, sun_second)
+    free = 4 if with_growth else (3 if with_turn else 2)
+    furthest = max(furthest_px, FURTHEST * first.scale)
+    p = np.zeros(4)  # dx, dy in full pixels; turn in radians; growth
+    points = _points(second, sun_second, lens)
     if points is None:
         return None
-    free = 3 if with_turn else 2
-    furthest = max(furthest_px, FURTHEST * first.scale)
-    p = np.zeros(3)  # dx, dy in full pixels; turn in radians
     for _ in range(STEPS):
+        bent = lens.grown(lens.growth + p[3]) if with_growth else lens
+        if with_growth:
+            points = _points(second, sun_second, bent) or points
         moved = replace(points, turn=np.radians(turn_deg) + p[2])
-        step = _step(first, moved, (sun_first[0] + p[0], sun_first[1] + p[1]), free)
+        step = _step(first, moved, (sun_first[0] + p[0], sun_first[1] + p[1]), free, bent)
         if step is None:
             return None
         both, value, solution, covariance = step
         p[:free] += solution[:free]
-        if np.hypot(p[0], p[1]) > furthest or abs(p[2]) > FURTHEST_TURN:
+        if np.hypot(p[0], p[1]) > furthest or abs(p[2]) > FURTHEST_TURN or abs(p[3]) > MOST:
             return None
         if np.hypot(solution[0], solution[1]) < SETTLED_PX:
             break
@@ -258,7 +275,8 @@ def register(
     if a.std() == 0.0 or b.std() == 0.0:
         return None
     sigma = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
-    turn_sigma = float(np.degrees(np.sqrt(covariance[2, 2]))) if with_turn else 0.0
+    turn_sigma = float(np.degrees(np.sqrt(covariance[2, 2]))) if free > 2 else 0.0
+    growth_sigma = CORRELATED * float(np.sqrt(covariance[3, 3])) if with_growth else np.inf
     return Shift(
         float(p[0]),
         float(p[1]),
@@ -266,6 +284,8 @@ def register(
         float(np.hypot(CORRELATED * sigma, FLOOR_PX)),
         float(np.hypot(CORRELATED * turn_sigma, np.degrees(FLOOR_PX / points.reach))),
         float(np.corrcoef(a, b)[0, 1]),
+        float(p[3]),
+        growth_sigma,
     )
 
 
@@ -274,6 +294,7 @@ class _Points:
     """Pixels of a second frame that are compared: places from its Sun (full raw pixels), values.
 
     ``reach`` is the largest distance; ``turn`` (radians) lays the places on the first frame.
+    ``grow_x`` and ``grow_y`` are by how much a growth of the lens by 1 moves them.
     """
 
     x: Floats
@@ -281,36 +302,40 @@ class _Points:
     log: Floats
     weight: Floats
     reach: float
+    grow_x: Floats
+    grow_y: Floats
     turn: float = 0.0
 
 
-def _points(detail: Detail, sun: tuple[float, float]) -> _Points | None:
+def _points(detail: Detail, sun: tuple[float, float], lens: Lens) -> _Points | None:
     rows, cols = np.nonzero(detail.weight > 0)
     if rows.size < LEAST_PIXELS:
         return None
     step = max(1, rows.size // MOST_PIXELS)
     rows, cols = rows[::step], cols[::step]
-    x = np.asarray(detail.origin[0] + detail.scale * cols - sun[0], np.float64)
-    y = np.asarray(detail.origin[1] + detail.scale * rows - sun[1], np.float64)
+    x, y = lens.straight(
+        detail.origin[0] + detail.scale * cols, detail.origin[1] + detail.scale * rows
+    )
+    grow_x, grow_y = lens.shift(x, y)
+    x, y = x - sun[0], y - sun[1]
     log, weight = (a[rows, cols].astype(np.float64) for a in (detail.log, detail.weight))
-    return _Points(x, y, log, weight, float(np.hypot(x, y).max()))
+    return _Points(x, y, log, weight, float(np.hypot(x, y).max()), grow_x, grow_y)
 
 
 def _step(
-    first: Detail, points: _Points, sun: tuple[float, float], free: int
+    first: Detail, points: _Points, sun: tuple[float, float], free: int, lens: Lens
 ) -> tuple[Mask, Floats, Floats, Floats] | None:
     """Return one step of the least squares, None where it cannot be taken.
 
     These are the points seen in both frames, the first frame's values at all points, and the
-    solution (shift, turn where ``free`` is 3, and what goes to exposure and sky) with covariance.
+    solution (shift, turn where ``free`` is 3, growth where it is 4, and what goes to exposure and
+    sky) with covariance.
     """
     ux, uy = points.x, points.y
     cos, sin = np.cos(points.turn), np.sin(points.turn)
     vx, vy = cos * ux - sin * uy, sin * ux + cos * uy
-    at = [
-        (sun[1] + vy - first.origin[1]) / first.scale,
-        (sun[0] + vx - first.origin[0]) / first.scale,
-    ]
+    at_x, at_y = lens.bent(sun[0] + vx, sun[1] + vy)
+    at = [(at_y - first.origin[1]) / first.scale, (at_x - first.origin[0]) / first.scale]
     value, weight_first, gx, gy = (
         ndimage.map_coordinates(a, at, order=1, mode="constant").astype(np.float64)
         for a in (first.log, first.weight, first.slope_x, first.slope_y)
@@ -323,6 +348,12 @@ def _step(
     px, py = ux[both] / points.reach, uy[both] / points.reach
     smooth = [np.ones_like(px), px, py, px * px, px * py, py * py]
     moves = [gx, gy, gy * vx[both] - gx * vy[both]][:free]
+    if free > 3:
+        # The first's places move out, and those that lie on them less, as the second's did too.
+        dx, dy = lens.shift(sun[0] + vx[both], sun[1] + vy[both])
+        back_x, back_y = points.grow_x[both], points.grow_y[both]
+        dx, dy = dx - cos * back_x + sin * back_y, dy - sin * back_x - cos * back_y
+        moves.append(gx * dx + gy * dy)
     fit = _robust_fit(np.stack([*moves, *smooth], axis=1), points.log[both] - value[both], root)
     return None if fit is None else (both, value, *fit)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.pointing import Pointing
 from limbward.limb.adjust import Adjustment, Limbs, Pairs, adjust, doubted
 from limbward.limb.alone import place_alone
@@ -122,7 +123,13 @@ class Placing:
         self._loose = np.full(n, "", dtype=object)
 
     def place_body(
-        self, mine: NDArray[np.int64], pointing: Pointing, crops: Crops, progress: Progress
+        self,
+        mine: NDArray[np.int64],
+        pointing: Pointing,
+        crops: Crops,
+        progress: Progress,
+        lens: Lens = STRAIGHT,
+        aside_deg: Floats | None = None,
     ) -> None:
         """Place Sun and Moon in one camera's frames of totality.
 
@@ -134,20 +141,26 @@ class Placing:
         crops : callable
             Takes a row, returns its `Crop` or None.
         progress : callable
+        lens : Lens
+            Places are solved for as it would draw them without distortion, and given as it does.
+        aside_deg : ndarray, shape (N,), optional
+            What pictures are turned beside what their time tells, degrees of position angle.
         """
         orientation = pointing.orientation
         scale = orientation.pixel_scale_arcsec
         self._doubt_discs(mine, scale)
         seen = self.seen
         rows = mine[self.note[mine] == ""]
-        s = session(rows, seen.middle_s, seen.exposure_s, seen.measured)
+        s = session(rows, seen.middle_s, seen.exposure_s, seen.measured).straight(lens)
         if not s.rows.size:
-            self.place_by_frames(mine, pointing, crops, progress)
+            self.place_by_frames(mine, pointing, crops, progress, lens, aside_deg)
             return
         # Position angles grow from x towards y in a mirrored picture, the other way otherwise.
         side = 1.0 if orientation.mirrored else -1.0
         hours = s.time_s / 3600.0
         turn_up = pointing.rotation_deg_per_hour * hours
+        if aside_deg is not None:
+            turn_up = turn_up + aside_deg[s.rows]
         limbs = limbs_of(s, self.track, turn_up)
         guess = adjust(
             limbs,
@@ -158,7 +171,7 @@ class Placing:
         )
         sun_x, sun_y = guess.x, guess.y
         with progress(s.rows.size, "registering on the corona") as advance:
-            comparisons = compare(crops, s, sun_x, sun_y, -side * turn_up, advance)
+            comparisons = compare(crops, s, sun_x, sun_y, -side * turn_up, advance, lens)
         extra = self._extra_turns(s, comparisons, -side * turn_up)
         turn_up = turn_up - side * extra
         limbs = replace(limbs, turn_deg=turn_up)
@@ -173,22 +186,29 @@ class Placing:
         if found.limb_used.sum() < 0.5 * np.isfinite(found.limb_miss_px).sum():
             # The ephemeris contradicts the frames: the site, the clock or the config is wrong.
             self.note[s.rows] = ""
-            self.place_by_frames(mine, pointing, crops, progress)
+            self.place_by_frames(mine, pointing, crops, progress, lens, aside_deg)
             return
         common = self._common_sigma(s, limbs, scale)
         self.tied[s.rows] = found.held_by_pairs
         self._fill(s, found, turn_up, scale, common)
         self._judge_loose(s, pairs)
         self._judge_limb_width(s)
+        self._bend(s.rows, lens, ("sun", "moon"))
 
     def place_by_frames(
-        self, mine: NDArray[np.int64], pointing: Pointing | None, crops: Crops, progress: Progress
+        self,
+        mine: NDArray[np.int64],
+        pointing: Pointing | None,
+        crops: Crops,
+        progress: Progress,
+        lens: Lens = STRAIGHT,
+        aside_deg: Floats | None = None,
     ) -> None:
         """Place one camera's frames by each other alone, the Sun where the Moon is on average.
 
         Parameters
         ----------
-        mine, pointing, crops, progress
+        mine, pointing, crops, progress, lens, aside_deg
             As for `place_body`. Without a pointing the Moon's size tells the scale.
         """
         seen = self.seen
@@ -204,23 +224,25 @@ class Placing:
             self.note[mine] = "the Moon's limb could not be measured in this frame"
             return
         if pointing is None:
-            every = session(measured, in_order, seen.exposure_s, seen.measured)
+            every = session(measured, in_order, seen.exposure_s, seen.measured).straight(lens)
             scale = scale_by_moon(every, self.track)
         else:
             scale = pointing.orientation.pixel_scale_arcsec
         self._doubt_discs(mine, scale)
         rows = mine[self.note[mine] == ""]
-        s = session(rows, in_order, seen.exposure_s, seen.measured)
+        s = session(rows, in_order, seen.exposure_s, seen.measured).straight(lens)
         if not s.rows.size:
             return
         turned = np.zeros(s.rows.size)
         if pointing is not None and timed[s.rows].all():
             side = 1.0 if pointing.orientation.mirrored else -1.0
             turned = -side * pointing.rotation_deg_per_hour * s.time_s / 3600.0
+            if aside_deg is not None:
+                turned = turned - side * aside_deg[s.rows]
         else:
             side = -1.0
         with progress(s.rows.size, "registering on the corona") as advance:
-            comparisons = compare(crops, s, s.moon_x, s.moon_y, turned, advance)
+            comparisons = compare(crops, s, s.moon_x, s.moon_y, turned, advance, lens)
         turned = turned + self._extra_turns(s, comparisons, turned)
         sizes = (self.track.moon_radius_arcsec, self.track.sun_radius_arcsec)
         moon, sun = (float(size(np.zeros(1))[0]) / scale for size in sizes)
@@ -245,6 +267,14 @@ class Placing:
         self.tied[rows] = found.core
         self._judge_loose(s, pairs)
         self._judge_limb_width(s)
+        self._bend(s.rows, lens, ("sun",))  # the Moon is where its limb was measured
+
+    def _bend(self, rows: NDArray[np.int64], lens: Lens, names: tuple[str, ...]) -> None:
+        """Turn places without distortion into those at which the lens draws them."""
+        for name in names:
+            x, y, radius = (self.place[f"{name}_{part}"][rows] for part in ("x", "y", "radius"))
+            self.place[f"{name}_radius"][rows] = lens.bent_disc(x, y, radius)[2]
+            self.place[f"{name}_x"][rows], self.place[f"{name}_y"][rows] = lens.bent(x, y)
 
     def _doubt_discs(self, mine: NDArray[np.int64], scale: float) -> None:
         """Refuse discs that cannot be the Moon's, and hold those loosely that hardly show it."""

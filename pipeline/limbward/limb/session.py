@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.lens import Lens
 from limbward.limb.adjust import Limbs
 from limbward.sky.track import SkyTrack
 
@@ -25,6 +26,11 @@ class Session:
     moon_y: Floats
     moon_radius: Floats
     moon_sigma: Floats
+
+    def straight(self, lens: Lens) -> Session:
+        """Return the session with Moons as a lens would draw them without distortion."""
+        x, y, radius = lens.straight_disc(self.moon_x, self.moon_y, self.moon_radius)
+        return replace(self, moon_x=x, moon_y=y, moon_radius=radius)
 
 
 def session(

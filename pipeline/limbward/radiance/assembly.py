@@ -126,7 +126,7 @@ def plan_merge(
         for small, factor in (planes(row) for row in frames.row)
     )
     compared = compare(frames, reduced, field, survey, linear_up_to, moon_margin_px)
-    todo = frames_to_merge(frames, compared, survey.range_adu, masters.spread)
+    todo = frames_to_merge(frames, field, compared, survey.range_adu, masters.spread)
     return Plan(frames, field, survey, masters, compared, todo)
 
 

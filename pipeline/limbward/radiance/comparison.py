@@ -35,7 +35,7 @@ class Compared:
     Attributes
     ----------
     affine : list of ndarray, shape (2, 3)
-        From pixels of the result to those of each frame.
+        From pixels of the result to those of each frame, drawn without distortion.
     exposures : RelativeExposures
     linear : ndarray, shape (3,)
         Fraction of the range up to which the sensor is linear in R, G, B.
@@ -88,9 +88,10 @@ def compare(
         Pixels beside the lunar limb that are left out.
     """
     grid = field.grid
+    suns = [field.lens.straight(sun.x, sun.y) for sun in frames.sun]
     affine = [
-        frame_affine(grid, sun.x, sun.y, field.camera, turn)
-        for sun, turn in zip(frames.sun, frames.rotation_deg, strict=True)
+        frame_affine(grid, float(x), float(y), field.camera, turn)
+        for (x, y), turn in zip(suns, frames.rotation_deg, strict=True)
     ]
     views = [
         FrameView(
@@ -102,6 +103,7 @@ def compare(
             moon=frames.moon[k],
             ceiling=saturation * survey.range_adu,
             noise=survey.noise[frames.iso[k]],
+            lens=field.lens,
         )
         for k, (planes, factor) in enumerate(reduced)
     ]
@@ -157,13 +159,14 @@ def _too_cloudy(veil: Veil) -> dict[int, str]:
 
 
 def frames_to_merge(
-    frames: Frames, compared: Compared, range_adu: float, spread: float | None
+    frames: Frames, field: Field, compared: Compared, range_adu: float, spread: float | None
 ) -> list[MergeFrame]:
     """Return the frames as the merge takes them.
 
     Parameters
     ----------
     frames : Frames
+    field : Field
     compared : Compared
     range_adu : float
         From black to white.
@@ -185,6 +188,7 @@ def frames_to_merge(
             weight=compared.weight[k],
             veil=compared.veil.maps(k),
             top=compared.linear * range_adu / (frames.light_s[k] * exposures.factor[k]),
+            lens=field.lens,
         )
         for k in range(len(frames.row))
     ]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, Observer, add_moon, add_uncertainty, world_header
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing, camera_up
 from limbward.radiance.selection import Frames
@@ -42,6 +43,8 @@ class Field:
         angle 0, and the frames' Suns are where the Moon was on average.
     sun_sigma_px : float
         Standard error of the Sun's centre that all frames share.
+    lens : Lens
+        What it bends is taken out of the frames.
     """
 
     grid: Grid
@@ -52,6 +55,7 @@ class Field:
     temperature_c: float
     north_known: bool = True
     sun_sigma_px: float = 0.0
+    lens: Lens = STRAIGHT
 
     @property
     def moon(self) -> Disc:
@@ -126,6 +130,7 @@ def field_of(
         temperature_c=air.temperature_c,
         north_known=pointing.north_known,
         sun_sigma_px=sun_sigma_px,
+        lens=Lens.of_frame(frames.width, frames.height, pointing.distortion),
     )
 
 
@@ -188,6 +193,8 @@ def describe_field(
     add_uncertainty(
         header, field.sun_sigma_px * field.grid.scale_arcsec, north_known=field.north_known
     )
+    if field.lens.bends:
+        header["DISTORT"] = (field.lens.growth, "distortion of frames' corners, taken out")
     header["LINEAR"] = (frames.linear, "F: display-referred, not a measurement")
     if not frames.linear:
         header["HISTORY "] = (

@@ -23,6 +23,7 @@ from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.radiance.batch import BATCH, Batch, HotPixels, Limits, fits, new_batch, put
 from limbward.radiance.calibrate import Calibration, planes
 from limbward.radiance.kernels.gather import gather
@@ -48,7 +49,7 @@ class MergeFrame:
     Attributes
     ----------
     affine : ndarray, shape (2, 3)
-        From pixels of the result to pixels of the frame.
+        From pixels of the result to pixels of the frame as its lens draws it without distortion.
     exposure_s : float
         True exposure, seconds at the reference ISO and f-number.
     offset : ndarray, shape (3,)
@@ -64,6 +65,7 @@ class MergeFrame:
     veil : ndarray of float32, shape (4, h, w), optional
         On the small grid: the inverse of the transmission of what lay before the corona, and the
         frame's own sky in R, G, B, ADU/s. Of all frames or of none.
+    lens : Lens
     """
 
     affine: Floats
@@ -74,6 +76,7 @@ class MergeFrame:
     weight: Pixels
     top: Floats = field(default_factory=lambda: np.full(3, np.inf))
     veil: Pixels | None = None
+    lens: Lens = STRAIGHT
 
 
 @dataclass
@@ -204,7 +207,8 @@ def add_frames(
     )
     table = Table(taps.first, taps.dy, taps.dx, taps.weight, taps.power, taps.plane)
     running = Sums(sums.light, sums.weight, sums.variance, sums.count, sums.scatter, sums.expected)
-    gather(samples, views, table, maps, (inside, not inside), running)
+    lenses = np.array([[f.lens.x, f.lens.y, f.lens.per_square] for f in frames])
+    gather(samples, views, table, maps, (inside, not inside), running, lenses)
 
 
 @dataclass(frozen=True)
@@ -382,7 +386,7 @@ def on_moon(frame: MergeFrame, box: MoonBox) -> MergeFrame:
     """Return the frame registered on the Moon in its box; weights of dark pixels."""
     linear = frame.affine[:, :2]
     centre = np.array([box.moon.x - box.left, box.moon.y - box.top])
-    shift = np.array([frame.moon.x, frame.moon.y]) - linear @ centre
+    shift = np.array(frame.lens.straight(frame.moon.x, frame.moon.y)) - linear @ centre
     dark = frame.exposure_s**2 / max(frame.noise.read, 0.1) ** 2
     return MergeFrame(
         affine=np.column_stack([linear, shift]),
@@ -391,4 +395,5 @@ def on_moon(frame: MergeFrame, box: MoonBox) -> MergeFrame:
         moon=frame.moon,
         noise=frame.noise,
         weight=np.full((3, 1, 1), dark, np.float32),
+        lens=frame.lens,
     )

@@ -17,6 +17,7 @@ from scipy.ndimage import (
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid, reduced_affine
 from limbward.geometry.law import mean_corona
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.radiance.exposures import by_exposure
 from limbward.radiance.noise import NoiseModel
 
@@ -45,7 +46,7 @@ class FrameView:
     factor : int
         By how much it is reduced.
     affine : ndarray, shape (2, 3)
-        From the full grid to the full frame.
+        From the full grid to the full frame as its lens draws it without distortion.
     exposure_s : float
         Nominal exposure, seconds at the reference ISO and f-number.
     sun, moon : Disc
@@ -54,6 +55,7 @@ class FrameView:
         Signal above black up to which the frame is used, ADU.
     noise : NoiseModel
         Of one raw sample.
+    lens : Lens
     """
 
     planes: Pixels
@@ -64,6 +66,7 @@ class FrameView:
     moon: Disc
     ceiling: float
     noise: NoiseModel
+    lens: Lens = STRAIGHT
 
 
 @dataclass(frozen=True)
@@ -133,6 +136,7 @@ def _register(
     rows, columns = np.indices((small.height, small.width), dtype=np.float64)
     x = affine[0, 0] * columns + affine[0, 1] * rows + affine[0, 2]
     y = affine[1, 0] * columns + affine[1, 1] * rows + affine[1, 2]
+    x, y = view.lens.reduced(f).bent(x, y)
     h, w = view.planes.shape[1:]
     inside = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
     well_inside = (x >= 1) & (x <= w - 2) & (y >= 1) & (y <= h - 2)

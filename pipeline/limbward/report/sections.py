@@ -70,6 +70,12 @@ def registration_section(material: Material) -> Section:
                 text += f" The field turned {p['field_rotation_deg_per_hour']:.1f}° per hour."
             if lean := p.get("head_lean_deg"):
                 text += f" The mount's head was {np.hypot(*lean):.1f}° from level."
+            if grown := p.get("distortion"):
+                text += (
+                    f" The lens draws the corner of the frame {100 * grown:+.2f} ± "
+                    f"{100 * p['distortion_sigma']:.2f} % further from the middle than it should, "
+                    f"told by {p['distortion_source']}; places and merge are without that."
+                )
         sentences.append(text)
         drawn += _registration_plots(numbered, camera, k)
     return Section(sentences, drawn)

@@ -8,21 +8,24 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from limbward.clock.lean import turned_aside
 from limbward.config import Config, place_and_time
 from limbward.config.pointing import pointing_in_force
 from limbward.config.said import said_of
+from limbward.geometry.lens import Lens
 from limbward.geometry.pointing import Pointing
 from limbward.limb.mergeable import mergeable
-from limbward.limb.place import Placing, phase_where_contradicted
+from limbward.limb.place import Placing, Seen, phase_where_contradicted
 from limbward.limb.words import Words
 from limbward.runs.stage import Stage
+from limbward.sky.track import SkyTrack
 from limbward.stages.star_places import Found, look_for_stars
 from limbward.stars.wording import stars_told
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.align_table import seen_in, write_align
 from limbward.workspace.columns import texts
-from limbward.workspace.measured import crops_of_rows
+from limbward.workspace.measured import crops_of_rows, lens_of_rows
 from limbward.workspace.stars import BodyStars, write_stars
 from limbward.workspace.stored import (
     pointing_sources,
@@ -31,6 +34,7 @@ from limbward.workspace.stored import (
 )
 
 Body = tuple[str, str]
+Floats = NDArray[np.float64]
 
 NOT_KNOWN = (
     "the camera's orientation is not known: no partial phase was measured, and neither the Moon's "
@@ -81,7 +85,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             if pointing is None:
                 placing.place_by_frames(mine, None, crops, reporter.progress)
             else:
-                placing.place_body(mine, pointing, crops, reporter.progress)
+                lens = lens_of_rows(ingest, mine, pointing.distortion)
+                aside = _aside(track, pointing, placing.seen, lens)
+                placing.place_body(mine, pointing, crops, reporter.progress, lens, aside)
         return placing
 
     standing = {body: pointing_in_force(config, pointings, body) for body in bodies}
@@ -91,9 +97,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     for b in by_stars:
         sentence = stars_told(b.field, b.frames, b.decides)
         reporter.note(f"{b.camera} {b.serial}: {sentence}")
-    decided = {(b.camera, b.serial): b.pointing for b in by_stars if b.decides}
-    if decided:
-        standing |= decided
+    better = standing | {
+        (b.camera, b.serial): b.pointing(standing[b.camera, b.serial]) for b in by_stars
+    }
+    if better != standing:
+        standing = better
         placing = place(standing)
     for body, pointing in standing.items():
         if pointing is None:
@@ -102,6 +110,16 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     usable = mergeable(placing, totality_s, config.align.max_sigma_px, words)
 
     write_align(workspace, ingest, placing, said.drop, usable)
+
+
+def _aside(track: SkyTrack, pointing: Pointing, seen: Seen, lens: Lens) -> Floats | None:
+    """Return how far pictures are turned by Moons beside their middle; None on a driven mount."""
+    if pointing.rotation_deg_per_hour == 0.0:
+        return None
+    turning = track.leaning(*pointing.lean_deg)
+    t = np.clip(np.nan_to_num(seen.middle_s), track.first_s, track.last_s)
+    x, y = (np.nan_to_num(seen.measured[f"moon_{k}"], nan=getattr(lens, k)) for k in ("x", "y"))
+    return turned_aside(pointing.orientation, turning, t, x - lens.x, y - lens.y)
 
 
 def _stars(

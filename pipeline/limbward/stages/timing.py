@@ -18,6 +18,12 @@ from limbward.clock.body import (
     pull_totality,
     solve_body,
 )
+from limbward.clock.distortion import (
+    growth_of,
+    solve_with_lens,
+    straight_discs,
+    straight_limbs,
+)
 from limbward.clock.entries import describe_body, describe_pointing, excess_told, zone_claimed
 from limbward.clock.line_sun import larger_sun
 from limbward.clock.readings import (
@@ -33,8 +39,10 @@ from limbward.clock.times import Times
 from limbward.clock.wording import dated_by_another
 from limbward.config import Config, place_and_time
 from limbward.config.known_limb import known_limb
+from limbward.config.pointing import known_growth
 from limbward.config.said import said_of
 from limbward.errors import ConfigError
+from limbward.geometry.lens import Lens
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
 from limbward.phase.decide import NEVER
@@ -49,6 +57,7 @@ from limbward.workspace.columns import flags, floats, texts
 from limbward.workspace.measured import (
     clock_readings,
     crops_of_rows,
+    lens_of_rows,
     limbs_of_rows,
     measured_discs,
     middles_of,
@@ -152,19 +161,30 @@ def _solve(
     track: SkyTrack,
 ) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
     """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
-    measured = measured_discs(frames)
-    solution, discs = solve_body(
-        track,
-        body,
-        readings,
-        partial_discs(measured, readings.phase == "partial", body.rows),
-        limbs_of_rows(workspace, frames),
-        direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
-        totality_s=totality_s,
-        rotates=config.timing.rotates,
-        limb=limb,
-        doubt=doubt,
-        middles=middles_of(frames),
+    measured, limbs = measured_discs(frames), limbs_of_rows(workspace, frames)
+    partial_phases = partial_discs(measured, readings.phase == "partial", body.rows)
+    crops = crops_of_rows(workspace, frames)
+
+    def solved(lens: Lens) -> tuple[ClockSolution | None, Discs | None]:
+        return solve_body(
+            track,
+            body,
+            readings,
+            straight_discs(partial_phases, lens),
+            straight_limbs(limbs, lens),
+            direct=direct_evidence(references, body, readings, track.epoch.utc.to_datetime()),
+            totality_s=totality_s,
+            rotates=config.timing.rotates,
+            limb=limb,
+            doubt=doubt,
+            middles=middles_of(frames),
+        )
+
+    solution, discs = solve_with_lens(
+        solved,
+        partial(growth_of, track, readings, body.rows, measured, limbs, crops),
+        lens_of_rows(frames, body.rows),
+        known_growth(config, body.camera),
     )
     beads = None
     if config.timing.beads:
@@ -188,7 +208,6 @@ def _solve(
     middle = np.full(len(frames), np.nan)
     middle[rows] = middle_s(solution, readings, rows)
     dark = session(rows, middle, floats(frames, "exposure"), measured)
-    crops = crops_of_rows(workspace, frames)
     scale = config.align.pixel_scale_arcsec
     return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs, beads
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from limbward.clock.bead_choice import Rims
 from limbward.clock.readings import Readings, seconds_from
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.limb.corona import Crop
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats, texts
@@ -33,6 +34,17 @@ DISCS = (
 def middles_of(ingest: Table) -> Floats:
     """Return the middle of each frame, x and y, pixels, shape (N, 2)."""
     return np.stack([(floats(ingest, name) - 1.0) / 2.0 for name in ("width", "height")], axis=1)
+
+
+def lens_of_rows(ingest: Table, rows: NDArray[np.int64], growth: float = 0.0) -> Lens:
+    """Return the lens of a body's frames, which have the size of most of them."""
+    sizes = np.stack([floats(ingest, name)[rows] for name in ("width", "height")], axis=1)
+    sizes = sizes[np.isfinite(sizes).all(axis=1)]
+    if not sizes.size:
+        return STRAIGHT
+    size, count = np.unique(sizes, axis=0, return_counts=True)
+    width, height = size[np.argmax(count)]
+    return Lens.of_frame(float(width), float(height), growth)
 
 
 def measured_discs(ingest: Table) -> dict[str, Floats]:

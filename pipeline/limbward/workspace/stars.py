@@ -45,9 +45,15 @@ class BodyStars:
     field: StarField | None
     decides: bool
 
+    def pointing(self, before: Pointing | None) -> Pointing | None:
+        """Return how the camera stood by what was known before and by what stars tell better."""
+        if self.field is None:
+            return before
+        found = self._orientation.with_lens_of(before) if self.decides else before
+        return None if found is None else found.drawn(self.field.radial, self.field.radial_sigma)
+
     @property
-    def pointing(self) -> Pointing:
-        """How the stars say that the camera stood."""
+    def _orientation(self) -> Pointing:
         assert self.field is not None
         return Pointing(
             self.camera,

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import RIM_BINS
+from limbward.geometry.lens import MOST
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import STATED_UP_SIGMA, Pointing
 from limbward.workspace import Workspace
@@ -293,7 +294,13 @@ def read_pointings(workspace: Workspace) -> list[Pointing]:
     """
     by_stars = {(p.camera, p.serial): p for p in read_star_pointings(workspace)}
     by_discs = {(p.camera, p.serial): p for p in read_measured_pointings(workspace)}
-    return list((by_discs | by_stars).values())
+    found = by_discs | {b: p.with_lens_of(by_discs.get(b)) for b, p in by_stars.items()}
+    for c in read_star_cameras(workspace):
+        body = str(c.get("camera")), str(c.get("serial"))
+        if body in found and "distortion" in c:
+            path = workspace.path(Workspace.stars)
+            found[body] = found[body].drawn(*_distortion(path, c, "align"))
+    return list(found.values())
 
 
 def pointing_sources(workspace: Workspace) -> dict[tuple[str, str], str]:
@@ -339,6 +346,7 @@ def read_star_pointings(workspace: Workspace) -> list[Pointing]:
 
 
 def _pointing(path: Path, camera: dict[str, Any], stage: str) -> Pointing:
+    growth, sigma = _distortion(path, camera, stage)
     return Pointing(
         camera["camera"],
         camera["serial"],
@@ -350,7 +358,22 @@ def _pointing(path: Path, camera: dict[str, Any], stage: str) -> Pointing:
         float(camera.get("up_position_angle_sigma", STATED_UP_SIGMA)),
         float(camera["field_rotation_deg_per_hour"]),
         lean_deg=_lean(path, camera, stage),
+        distortion=growth,
+        distortion_sigma=sigma,
     )
+
+
+def _distortion(path: Path, camera: dict[str, Any], stage: str) -> tuple[float, float]:
+    """Return a lens's distortion and its standard error; 0 and infinity where nothing tells it."""
+    growth, sigma = camera.get("distortion"), camera.get("distortion_sigma")
+    if growth is None or sigma is None:
+        return 0.0, np.inf
+    for value in (growth, sigma):
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
+            raise damaged(path, f"distortion is {growth!r} ± {sigma!r}", stage)
+    if abs(growth) > MOST:
+        raise damaged(path, f"distortion is {growth!r}", stage)
+    return float(growth), float(sigma)
 
 
 def _lean(path: Path, camera: dict[str, Any], stage: str) -> tuple[float, float]:

@@ -350,7 +350,8 @@ def _instrument(body: Body, tie: Tie, share: Floats, covered: Floats) -> Instrum
         shift_px=tie.shift,
         scale_correction=tie.scale,
         turn_deg=tie.turn_deg,
-        radial=tie.radial,
+        # What is left beside what was taken out of the frames.
+        radial=body.field.lens.growth + tie.radial,
         radial_sigma=tie.radial_sigma,
         blur_px=float(np.sqrt(tie.blur)),
         mismatch=tie.mismatch,

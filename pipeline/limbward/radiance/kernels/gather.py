@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from limbward.compiled import SUMS, in_threads, kernel
+from limbward.radiance.kernels.bent import bent_affine, piece_width
 from limbward.radiance.kernels.inputs import (
     BLOCK,
     BatchSamples,
@@ -146,25 +147,29 @@ def gather(
     maps: Maps,
     options: tuple[bool, bool],
     sums: Sums,
+    lenses: Floats,
 ) -> None:
     """Add B frames to the sums.
 
     ``options`` are whether only the Moon's disc is merged, instead of what is outside, and whether
-    outliers are left out.
+    outliers are left out; ``lenses`` (B, 3) are as of `limbward.radiance.kernels.bent.piece_width`.
     """
     height, width = sums.light.shape[1], sums.light.shape[2]
-    down, across = -(-height // CHUNK), -(-width // TILE)
+    tile = piece_width(lenses, frames.raw.shape[2:], TILE)
+    down, across = -(-height // CHUNK), -(-width // tile)
     on_map = columns_on_map(maps, width)
     n_frames, n_planes = frames.raw.shape[:2]
     tw = frames.black.shape[2]
 
     def gather_pieces(first: int, last: int) -> None:
         for number in range(first, last):
-            upper, left = number // across * CHUNK, number % across * TILE
-            size = min(TILE, width - left)
+            upper, left = number // across * CHUNK, number % across * tile
+            size = min(tile, width - left)
             piece = Piece(upper, min(height, upper + CHUNK), left, *options)
             affine = views.affine.copy()
             affine[:, :, 2] += views.affine[:, :, 0] * left
+            if lenses[:, 2].any():
+                affine = bent_affine(affine, lenses, size, (piece.upper, piece.lower))
             base = first_columns(affine, upper, tw)
             gather_piece(
                 piece, frames, views._replace(affine=affine), table, maps,
