@@ -6,10 +6,10 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose, assert_array_equal
 
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import Grid
+from limbward.geometry.lens import Lens
 from limbward.radiance.bands import (
     BASE_BYTES,
     MOST,
@@ -28,8 +28,8 @@ from tests.radiance.scene import Scene, Shot
 GIGA = 1e9
 
 
-@pytest.fixture(scope="module")
-def session():
+@pytest.fixture(scope="module", params=[0.0, 0.02], ids=["straight", "bent"])
+def session(request):
     """Return ten frames, some of them turned, with darks, a flat, hot pixels and a satellite."""
     scene = Scene(420, 320, 60.0)
     rng = np.random.default_rng(4)
@@ -44,8 +44,9 @@ def session():
     registered = register_frames(views, scene.grid)
     weights, predicted = weight_maps(registered, np.ones(len(views)))
     moved = [replace(v.moon, x=v.moon.x + 3 * k, y=v.moon.y + 5 - k) for k, v in enumerate(views)]
+    lens = Lens.of_frame(420, 320, request.param)
     frames = [
-        MergeFrame(v.affine, v.exposure_s, np.zeros(3), moon, v.noise, w)
+        MergeFrame(v.affine, v.exposure_s, np.zeros(3), moon, v.noise, w, lens=lens)
         for v, w, moon in zip(views, weights, moved, strict=True)
     ]
     shape = raws[0].data.shape
@@ -74,13 +75,16 @@ def test_bands_give_what_the_merge_at_once_gives(session, tmp_path, number):
         partial(room_on_disk, folder=tmp_path), box=box, progress=lambda: calls.append(1),
     )  # fmt: skip
     assert len(calls) == number * len(raws)
-    # Places in a frame are counted from another row: they differ by rounding.
-    assert np.mean(parts.count == whole.count) > 0.9999
+    # Places in a frame are counted from another row: they differ by rounding. Where a lens bends
+    # them, pieces of work are narrower the larger a frame is, and places in them right to 0.01 px.
+    straight = not frames[0].lens.bends
     for a, b in ((parts, whole), (part_disc, disc)):
-        assert_array_equal(np.isfinite(a.radiance), np.isfinite(b.radiance))
-        assert_allclose(a.radiance, b.radiance, rtol=2e-4, atol=1e-3)
-        assert np.nanquantile(np.abs(a.radiance / b.radiance - 1.0), 0.999) < 1e-6
-        assert np.nanquantile(np.abs(a.sigma / b.sigma - 1.0), 0.999) < 1e-6
+        seen = np.isfinite(a.radiance) == np.isfinite(b.radiance)
+        assert seen.all() if straight else seen.mean() > 0.9995
+        assert np.mean(a.count == b.count) > (0.9999 if straight else 0.997)
+        off = np.abs(a.radiance - b.radiance) / b.sigma
+        assert np.nanquantile(off, 0.999) < (1e-5 if straight else 0.2)
+        assert np.nanquantile(np.abs(a.sigma / b.sigma - 1.0), 0.99) < (1e-6 if straight else 0.02)
     assert not list(tmp_path.iterdir())
 
 
@@ -112,7 +116,7 @@ def test_a_band_sees_the_rows_that_its_corners_reach(session):
         for frame in frames:
             for x in (0, grid.width - 1):
                 for y in (band.first, band.last - 1):
-                    at = frame.affine @ [x, y, 1.0]
+                    at = np.array(frame.lens.bent(*(frame.affine @ [x, y, 1.0])))
                     if 0 <= at[1] < raws[0].height:
                         assert rows.start <= max(at[1] - 3, 0)
                         assert min(at[1] + 3, raws[0].height - 1) < rows.stop

@@ -34,6 +34,7 @@ ROWS = 48  # a band's rows are a multiple: blocks and pieces of work are then th
 # Rows of a frame beyond those of a band: weights must not fade at the cut as they do at the frame's
 # edges, and taps, bloom and hot pixels look at neighbours.
 MARGIN = int(EDGE_FADE_PX) + 8
+EDGE = 9  # places along an edge
 MOST = 12  # bands; each decodes all frames once more, and six take twice the time of one
 SUMS_BYTES = 38  # per pixel of the result
 BASE_BYTES = 0.45e9  # of the main process without pixels
@@ -174,13 +175,14 @@ def rows_seen(
     slice
         It begins at a multiple of 12 rows, and so with a tile of any mosaic.
     """
-    corners = np.array([[x, y, 1.0] for x in (0, width) for y in (band.first, band.last)])
-    views = [(f.affine, corners) for f in frames]
+    # Along the edges, since a lens bends them.
+    across = np.linspace(0.0, width, EDGE)
+    places = np.array([[x, y, 1.0] for x in across for y in (band.first, band.last)])
+    views = [(f, places) for f in frames]
     if box is not None:
-        sides = (0, box.width), (0, box.height)
-        inside = np.array([[x, y, 1.0] for x in sides[0] for y in sides[1]])
-        views += [(on_moon(f, box).affine, inside) for f in frames]
-    reached = np.concatenate([at @ affine[1] for affine, at in views])
+        inside = np.array([[x, y, 1.0] for x in (0, box.width) for y in (0, box.height)])
+        views += [(on_moon(f, box), inside) for f in frames]
+    reached = np.concatenate([f.lens.bent(*(f.affine @ at.T))[1] for f, at in views])
     first = int(np.clip(reached.min() - MARGIN, 0.0, max(height - 2 * MARGIN, 0))) // 12 * 12
     last = int(np.clip(np.ceil(reached.max()) + MARGIN, first + 2 * MARGIN, height))
     return slice(first, last)
@@ -192,7 +194,8 @@ def _cut(frame: MergeFrame, top: int, first: int) -> MergeFrame:
     affine[:, 2] += affine[:, 1] * top
     affine[1, 2] -= first
     moon = replace(frame.moon, y=frame.moon.y - first)
-    return replace(frame, affine=affine, moon=moon)
+    lens = replace(frame.lens, y=frame.lens.y - first)
+    return replace(frame, affine=affine, moon=moon, lens=lens)
 
 
 def _rows_of(
