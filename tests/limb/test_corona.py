@@ -13,7 +13,7 @@ R_SUN = 90.0
 R_MOON = 93.5
 
 
-def frame(rng, sun, moon, exposure, *, turn=0.0, gradient=0.0):
+def frame(rng, sun, moon, exposure, *, turn=0.0, gradient=0.0, sky=(0.0, 0.0)):
     image, saturated = corona(
         SHAPE,
         (*sun, R_SUN),
@@ -25,6 +25,8 @@ def frame(rng, sun, moon, exposure, *, turn=0.0, gradient=0.0):
     )
     if gradient:
         image = image * (1 + gradient * np.linspace(-1, 1, SHAPE[1], dtype=np.float32))
+    if any(sky):
+        image = image + exposure * (sky[0] + sky[1] * np.linspace(-1, 1, SHAPE[1]))
     disc = MeasuredDisc(*moon, R_MOON, 0.05)
     return corona_detail(crop_corona(image, saturated, 1.0, (0.0, 0.0), disc), disc)
 
@@ -44,6 +46,17 @@ def test_shift_between_exposures_with_the_moon_elsewhere(one, two, gradient):
     assert found.turn_deg == pytest.approx(0.0, abs=0.03)
     assert found.correlation > 0.8
     assert found.sigma_px < 0.1
+
+
+@pytest.mark.parametrize(("one", "two"), [(0.08, 0.08), (0.3, 0.3), (0.3, 1.2)])
+def test_a_sky_that_brightens_to_one_side_moves_nothing(one, two):
+    """Third contact is near: on one side the sky has a third of the outer corona's light more."""
+    rng = np.random.default_rng(17)
+    first = frame(rng, (250.0, 250.0), (247.0, 252.0), one, sky=(300.0, -200.0))
+    second = frame(rng, (250.0, 250.0), (253.0, 250.0), two, sky=(500.0, 200.0))
+    found = register(first, second, (250.0, 250.0), (250.0, 250.0))
+    assert np.hypot(found.dx, found.dy) < 0.05
+    assert found.correlation > 0.8
 
 
 @pytest.mark.parametrize("degrees", [0.4, -2.0])

@@ -126,3 +126,21 @@ def test_exposures_through_thin_cloud(seed):
     error = found.factor / np.array([s.factor for s in shots])
     error /= np.exp(np.log(error).mean())
     assert np.sqrt(np.mean((error - 1.0) ** 2)) < 0.003
+
+
+def test_exposures_below_a_sky_that_tilts():
+    """The shadow leaves: from first to last frame the sky's bright side changes over."""
+    scene = Scene(960, 640, 120.0)
+    rng = np.random.default_rng(5)
+    along = 2.0 * (np.indices((640, 960))[1] / 960.0 - 0.5)
+    shots = bracketed(scene, rng)
+    tilts = np.linspace(-0.8, 0.8, len(shots))
+    shots = [
+        replace(s, offset=RATE * SKY * s.exposure_s * s.factor * tilt * along)
+        for s, tilt in zip(shots, tilts, strict=True)
+    ]
+    views = [scene.view(s, scene.frame(s, rng)) for s in shots]
+    found = relative_exposures(register_frames(views, scene.grid))
+    error = found.factor / np.array([s.factor for s in shots])
+    error /= np.exp(np.log(error).mean())
+    assert np.sqrt(np.mean((error - 1.0) ** 2)) < 0.003

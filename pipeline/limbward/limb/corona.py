@@ -264,14 +264,15 @@ def register(
         step = _step(first, moved, (sun_first[0] + p[0], sun_first[1] + p[1]), free, bent)
         if step is None:
             return None
-        both, value, solution, covariance = step
+        both, logs, smooth, solution, covariance = step
         p[:free] += solution[:free]
         if np.hypot(p[0], p[1]) > furthest or abs(p[2]) > FURTHEST_TURN or abs(p[3]) > MOST:
             return None
-        if np.hypot(solution[0], solution[1]) < SETTLED_PX:
+        turned = float(solution[2]) * points.reach if free > 2 else 0.0
+        if np.hypot(np.hypot(solution[0], solution[1]), turned) < SETTLED_PX:
             break
     radius = np.hypot(points.x[both], points.y[both])
-    a, b = _streamers(value[both], radius), _streamers(points.log[both], radius)
+    a, b = (_streamers(_without(log, smooth), radius) for log in logs)
     if a.std() == 0.0 or b.std() == 0.0:
         return None
     sigma = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
@@ -324,12 +325,12 @@ def _points(detail: Detail, sun: tuple[float, float], lens: Lens) -> _Points | N
 
 def _step(
     first: Detail, points: _Points, sun: tuple[float, float], free: int, lens: Lens
-) -> tuple[Mask, Floats, Floats, Floats] | None:
+) -> tuple[Mask, tuple[Floats, Floats], Floats, Floats, Floats] | None:
     """Return one step of the least squares, None where it cannot be taken.
 
-    These are the points seen in both frames, the first frame's values at all points, and the
-    solution (shift, turn where ``free`` is 3, growth where it is 4, and what goes to exposure and
-    sky) with covariance.
+    These are the points seen in both frames, both frames' values there, what may differ smoothly
+    between them (n, 9), and the solution (shift, turn where ``free`` is 3, growth where it is 4,
+    and the smooth parts) with its covariance.
     """
     ux, uy = points.x, points.y
     cos, sin = np.cos(points.turn), np.sin(points.turn)
@@ -346,7 +347,11 @@ def _step(
     root = 1.0 / np.sqrt(1.0 / weight_first[both] + 1.0 / points.weight[both])
     gx, gy = gx[both] / first.scale, gy[both] / first.scale
     px, py = ux[both] / points.reach, uy[both] / points.reach
-    smooth = [np.ones_like(px), px, py, px * px, px * py, py * py]
+    # A sky that brightens or slopes adds its light to both, and shows most where it is darkest.
+    dark = np.exp(value[both].min() - value[both])
+    smooth = np.stack(
+        [np.ones_like(px), px, py, px * px, px * py, py * py, dark, dark * px, dark * py], axis=1
+    )
     moves = [gx, gy, gy * vx[both] - gx * vy[both]][:free]
     if free > 3:
         # The first's places move out, and those that lie on them less, as the second's did too.
@@ -354,8 +359,11 @@ def _step(
         back_x, back_y = points.grow_x[both], points.grow_y[both]
         dx, dy = dx - cos * back_x + sin * back_y, dy - sin * back_x - cos * back_y
         moves.append(gx * dx + gy * dy)
-    fit = _robust_fit(np.stack([*moves, *smooth], axis=1), points.log[both] - value[both], root)
-    return None if fit is None else (both, value, *fit)
+    logs = value[both], points.log[both]
+    ratio = logs[1] - logs[0]
+    left = np.expm1(ratio - np.median(ratio))
+    fit = _robust_fit(np.column_stack([*moves, smooth]), left, root)
+    return None if fit is None else (both, logs, smooth, *fit)
 
 
 def _robust_fit(design: Floats, left: Floats, root: Floats) -> tuple[Floats, Floats] | None:
@@ -380,6 +388,12 @@ def _robust_fit(design: Floats, left: Floats, root: Floats) -> tuple[Floats, Flo
     return np.asarray(solution, np.float64), np.asarray(
         np.linalg.inv(normal) * spread**2, dtype=np.float64
     )
+
+
+def _without(log: Floats, smooth: Floats) -> Floats:
+    """Return a logarithm (n,) without what smooth parts (n, m) explain of it."""
+    q = np.linalg.qr(smooth)[0]
+    return np.asarray(log - q @ (q.T @ log))
 
 
 def _streamers(log: Floats, radius: Floats) -> Floats:

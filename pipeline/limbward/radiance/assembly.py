@@ -24,6 +24,7 @@ from limbward.radiance.noise import NoiseRecord
 from limbward.radiance.selection import Files, Frames, calibration_files
 from limbward.radiance.survey import Survey
 from limbward.radiance.veil import cloud_record, cloud_warning
+from limbward.radiance.vignetting import cells_of, find_vignetting
 
 Pixels = NDArray[np.float32]
 
@@ -121,6 +122,14 @@ def plan_merge(
     calibrating = calibration_files(files, frames)
     survey = Survey(calibrating, frames, read)
     masters = Masters(calibrating, frames, survey, warn)
+    vignetting = None
+    if frames.linear and not masters.flat_fielded:
+        # Of the frames, which are in order of exposure, the longest show most of the sky.
+        longest = reversed(list(zip(frames.row, frames.sun, strict=True)))
+        shown = (cells_of(*planes(row), sun, survey.range_adu) for row, sun in longest)
+        vignetting = find_vignetting(shown)
+        if vignetting is not None:
+            masters.take(vignetting)
     reduced = (
         (masters.flatten(small, factor), factor)
         for small, factor in (planes(row) for row in frames.row)

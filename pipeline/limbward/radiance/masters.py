@@ -25,6 +25,7 @@ from limbward.errors import LimbwardError
 from limbward.radiance.calibrate import Calibration, find_hot, inverse_of_flat, reduced_flat
 from limbward.radiance.selection import CalibrationFiles, Frames
 from limbward.radiance.survey import Survey
+from limbward.radiance.vignetting import Vignetting
 
 
 class Masters:
@@ -57,6 +58,18 @@ class Masters:
             self._small[factor] = reduced_flat(self._inverse_flat, self.pattern, factor)
         h, w = planes.shape[1:]
         return planes * self._small[factor][:, :h, :w]
+
+    @property
+    def flat_fielded(self) -> bool:
+        """Whether anything is known of how the lens darkens the corners."""
+        return self._inverse_flat is not None
+
+    def take(self, found: Vignetting) -> None:
+        """Calibrate frames by what they show of the lens themselves."""
+        flat = found.inverse_flat(self.frames.height, self.frames.width)
+        colours = next(iter(self.survey.kept.values())).data.shape[:-2]
+        self._inverse_flat = np.ascontiguousarray(np.broadcast_to(flat, (*colours, *flat.shape)))
+        self.used.append(found.words())
 
     def _combined(self, kind: str, wanted: Setting) -> Master | None:
         """Return the master dark or bias for a setting."""

@@ -62,7 +62,12 @@ class Line:
 
 
 def york_line(
-    x: Floats, y: Floats, x_variance: Floats, y_variance: Floats, start: float
+    x: Floats,
+    y: Floats,
+    x_variance: Floats,
+    y_variance: Floats,
+    start: float,
+    beside: Floats | None = None,
 ) -> Line | None:
     """Fit a straight line through points with errors in both coordinates, outliers damped.
 
@@ -71,6 +76,9 @@ def york_line(
     x, y, x_variance, y_variance : ndarray, shape (n,)
     start : float
         First guess of the slope.
+    beside : ndarray, shape (n, m), optional
+        What else y may hold, each by an amount of its own, such as a sky that slopes: about 0 on
+        the mean, or the offset is that where they are 0.
 
     Returns
     -------
@@ -85,27 +93,26 @@ def york_line(
     slope, damp = start, np.ones_like(x)
     weight, beta = damp, x
     offset = scatter = 0.0
+    smooth = np.ones((x.size, 1)) if beside is None else np.column_stack([np.ones_like(x), beside])
     for _ in range(12):
         weight = damp / (y_variance + slope**2 * x_variance)
-        total = weight.sum()
-        xm, ym = (weight @ x) / total, (weight @ y) / total
-        u, v = x - xm, y - ym
+        (xm, ym), (u, v) = _without(smooth, weight, x, y)
         beta = weight / damp * (u * y_variance + slope * v * x_variance)
         below = (weight * beta) @ u
         if not np.isfinite(below) or below <= 0.0:
             return None
-        new = ((weight * beta) @ v) / below
+        new = float((weight * beta) @ v) / float(below)
         if not 0.1 < new / start < 10.0:
             return None
         offset = ym - new * xm
-        residual = (y - new * x - offset) / np.sqrt(y_variance + new**2 * x_variance)
+        residual = (v - new * u) / np.sqrt(y_variance + new**2 * x_variance)
         scatter = 1.4826 * float(np.median(np.abs(residual)))
         damp = 1.0 / np.maximum(np.abs(residual) / (2.0 * max(scatter, 1e-9)), 1.0)
         done = abs(new / slope - 1.0) < 1e-6
         slope = float(new)
         if done:
             break
-    centred = beta - (weight @ beta) / weight.sum()
+    _, (centred,) = _without(smooth, weight, beta)
     spread = float(weight @ centred**2)
     if spread <= 0.0:
         return None
@@ -114,6 +121,14 @@ def york_line(
     slope_sigma = grow / np.sqrt(spread)
     offset_sigma = grow / np.sqrt(weight.sum())
     return Line(slope, float(slope_sigma), float(offset), float(offset_sigma))
+
+
+def _without(smooth: Floats, weight: Floats, *values: Floats) -> tuple[list[float], list[Floats]]:
+    """Return how much of the first of smooth parts (n, m) values (n,) hold, and what is left."""
+    weighted = smooth * weight[:, None]
+    parts = [inverse(weighted.T @ smooth) @ (weighted.T @ v) for v in values]
+    left = [v - smooth @ p for v, p in zip(values, parts, strict=True)]
+    return [float(p[0]) for p in parts], left
 
 
 def pairs(exposure: Floats, reach: int = 2, partners: int = 2) -> list[tuple[int, int]]:
@@ -159,13 +174,16 @@ def _compare(
         if chosen.size < MIN_PIXELS:
             continue
         chosen = chosen[:: -(-chosen.size // MAX_PIXELS)]
+        # The sky brightens towards one side meanwhile, by as much as the outer corona has.
+        rows, columns = np.unravel_index(chosen, ok.shape)
+        plane = np.stack([columns, rows], axis=1) / max(ok.shape)
 
         def take(image: Pixels, chosen: NDArray[np.int64] = chosen) -> Floats:
             return image.ravel()[chosen].astype(np.float64)
 
         x, y = take(registered.signal[i, c]), take(registered.signal[j, c])
         vx, vy = take(var_i) / samples_i, take(var_j) / samples_j
-        line = york_line(x, y, vx, vy, start)
+        line = york_line(x, y, vx, vy, start, plane - plane.mean(axis=0))
         if line is not None:
             out.append((c, line, x, y, vy + start**2 * vx))
     return out
@@ -185,8 +203,9 @@ def relative_exposures(registered: RegisteredFrames) -> RelativeExposures:
 
     Notes
     -----
-    Ratio and offset of a pair come from a straight line through the signals of the two frames, so
-    that an error of the black level or a change of the sky does not bend the ratio. The logarithms
+    Ratio and offset of a pair come from a straight line through the signals of the two frames,
+    beside a plane over the field, so that neither an error of the black level nor a sky that has
+    changed bends the ratio. The logarithms
     of all ratios, weighted by their errors, and the nominal exposures with an error of 5 % give
     the factors by least squares; ratios far from the solution are damped (Cauchy weights).
     """
