@@ -42,6 +42,7 @@ Floats = NDArray[np.float64]
 RELIEF_ARCSEC = 0.06
 # With it: the grid's own smoothing, a tenth of an arcsecond over a hundred places.
 RELIEF_LEFT_ARCSEC = 0.012
+CRESCENT_UNKNOWNS = 5  # offset, drift, scale, angle, turn
 # An edge point is the mean of half a degree of limb where it is traced along a crescent, and of one
 # and a half where the limb was searched along radii.
 SEEN_DEG = 1.0
@@ -226,6 +227,12 @@ def _with_limb(
         if found is None or found.orientation is None:
             return smooth, before
         solution = replace(found, limb=replace(verdict, pull_arcsec=pull))
+    # Errors of crescents that are stated too small make chi-squares differ by too much.
+    fewer = max(2 * int(smooth.used.sum()) - CRESCENT_UNKNOWNS, 1)
+    excess = max(1.0, min(solution.cost, smooth.cost) / fewer)
+    verdict = verdict.weighed((solution.cost - smooth.cost) / excess)
+    assert solution.limb is not None
+    solution = replace(solution, limb=replace(verdict, pull_arcsec=solution.limb.pull_arcsec))
     change = _change(smooth, solution) * np.sqrt(verdict.doubt)
     if verdict.used:
         return solution.doubted(change), discs

@@ -29,7 +29,7 @@ class ClockSolution:
     ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
     none, and ``own_sigma_s`` its standard error. The offset of a clock that stood still is NaN.
     ``lean_deg`` is how far north and east the vertical axis leans about which the field turns.
-    ``limb`` is what is made of the Moon's true
+    ``cost`` is the bounded chi-square of the crescents. ``limb`` is what is made of the Moon's true
     limb, None where it is not asked for or nothing can be compared.
     """
 
@@ -50,6 +50,7 @@ class ClockSolution:
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))
     own_s: Floats = field(default_factory=lambda: np.zeros(0))
     own_sigma_s: Floats = field(default_factory=lambda: np.zeros(0))
+    cost: float = float("nan")
     limb: LimbVerdict | None = None
 
     @property

@@ -177,6 +177,7 @@ def _from_crescents(
         inside=fit.inside,
         own_s=fit.own_s,
         own_sigma_s=fit.own_sigma_s,
+        cost=fit.cost,
     )
 
 
