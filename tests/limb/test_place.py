@@ -138,3 +138,36 @@ def test_comparisons_that_disagree_place_no_frame_without_a_limb(placed, track, 
     placing._judge_loose(s, pairs)
     assert np.isfinite(placing.sun_sigma[DROWNED]) == kept
     assert ("placed by the corona" in placing.note[DROWNED]) == kept
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_on_a_tripod_a_sun_beside_the_middle_has_its_picture_turned(track, mirrored):
+    """Three degrees left of the middle of an upright picture, and drifting away from it."""
+    t = np.linspace(-50.0, 50.0, N)
+    upright = Orientation(SCALE, float(track.parallactic_angle(np.zeros(1))[0]), mirrored)
+    left_deg = 3.0 + 15.0 * t / 3600.0
+    side = 1.0 if mirrored else -1.0
+    sun = np.stack([2000.0 + side * left_deg * 3600.0 / SCALE, np.full(N, 1500.0)], axis=1)
+    turn = track.turned(t) + left_deg * np.tan(np.radians(track.altitude(t)))
+    offset = track.offset_arcsec(t)
+    moon = sun + [upright.turned(turn[i]).to_pixels(*offset[i]) for i in range(N)]
+    radius = track.moon_radius_arcsec(t) / SCALE
+    sigma, nothing = np.full(N, 0.05), np.full(N, np.nan)
+    measured = {
+        "moon_x": moon[:, 0], "moon_y": moon[:, 1], "moon_radius": radius, "moon_sigma": sigma,
+    }  # fmt: skip
+    best = {name: nothing.copy() for name in (*PLACES, "sun_sigma")}
+    best["moon_radius"] = radius
+    dark, no = np.full(N, "totality", dtype=object), np.zeros(N, bool)
+    seen = Seen(
+        phase=dark, content=dark, reading_s=t, middle_s=t, time_sigma_s=np.full(N, 0.1),
+        exposure_s=np.full(N, 0.3), limb_width=np.ones(N), trail=nothing, behind_filter=no,
+        clipped=no, drowned=no, measured=measured, best=best,
+        middle_px=np.tile([2000.0, 1500.0], (N, 1)),
+    )  # fmt: skip
+    placing = Placing(track, seen)
+    rate = 36.0 * float(np.diff(track.turned(np.array([-50.0, 50.0])))[0])
+    pointing = Pointing("A", "1", upright, up_sigma_deg=0.01, rotation_deg_per_hour=rate)
+    placing.place_body(np.arange(N), pointing, lambda row: None, silent)
+    assert turn.min() > 1.0
+    assert placing.turn_deg == pytest.approx(turn, abs=0.01)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents, Direct
-from limbward.clock.lean import LEVEL, lean_of, turned_aside
+from limbward.clock.lean import LEVEL, lean_of
 from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
@@ -30,6 +30,7 @@ from limbward.limb.relief import (
     sun_size,
 )
 from limbward.limb.session import Session
+from limbward.sky.aside import turned_aside
 from limbward.sky.doubt import Doubt
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack

@@ -18,6 +18,7 @@ from limbward.limb.register import is_moon_sized
 from limbward.limb.session import Session, limbs_of, scale_by_moon, session
 from limbward.limb.trail import trailed
 from limbward.limb.words import OVERRULE
+from limbward.sky.aside import turned_aside
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -65,6 +66,9 @@ class Seen:
         of drowned frames the middle of what is clipped.
     best : dict of str to ndarray
         ``PLACES`` and ``sun_sigma``, measured anew where that was possible.
+    middle_px : ndarray, shape (N, 2), optional
+        The middle of each frame, x and y: where the field turns with the zenith, a Sun beside it
+        shows the picture turned.
     """
 
     phase: NDArray[np.object_]
@@ -80,6 +84,7 @@ class Seen:
     drowned: NDArray[np.bool_]
     measured: dict[str, Floats]
     best: dict[str, Floats]
+    middle_px: Floats | None = None
 
 
 class Placing:
@@ -147,7 +152,7 @@ class Placing:
         # Position angles grow from x towards y in a mirrored picture, the other way otherwise.
         side = 1.0 if orientation.mirrored else -1.0
         hours = s.time_s / 3600.0
-        turn_up = pointing.rotation_deg_per_hour * hours
+        turn_up = pointing.rotation_deg_per_hour * hours + self._aside(s, pointing)
         limbs = limbs_of(s, self.track, turn_up)
         guess = adjust(
             limbs,
@@ -302,6 +307,15 @@ class Placing:
                     "" + OVERRULE,
                 )
                 self.sun_sigma[row] = np.nan
+
+    def _aside(self, s: Session, pointing: Pointing) -> Floats:
+        """Return how far pictures are turned by a Sun beside their middle, shape (N,)."""
+        if self.seen.middle_px is None or not pointing.rotation_deg_per_hour:
+            return np.zeros(s.rows.size)
+        beside = np.stack([s.moon_x, s.moon_y], axis=1) - self.seen.middle_px[s.rows]
+        t = np.clip(s.time_s, self.track.first_s, self.track.last_s)
+        turning = self.track.leaning(*pointing.lean_deg)
+        return np.nan_to_num(turned_aside(pointing.orientation, turning, t, *beside.T))
 
     def _extra_turns(self, s: Session, comparisons: list[Comparison], assumed: Floats) -> Floats:
         """Return how far pictures are turned beyond what the mount explains, from x towards y."""

@@ -152,7 +152,7 @@ def _solve(
     track: SkyTrack,
 ) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
     """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
-    measured = measured_discs(frames)
+    measured, middles = measured_discs(frames), middles_of(frames)
     solution, discs = solve_body(
         track,
         body,
@@ -164,7 +164,7 @@ def _solve(
         rotates=config.timing.rotates,
         limb=limb,
         doubt=doubt,
-        middles=middles_of(frames),
+        middles=middles,
     )
     beads = None
     if config.timing.beads:
@@ -180,6 +180,7 @@ def _solve(
             rotates=config.timing.rotates,
             iso=floats(frames, "iso"),
             moon_radius_px=measured["moon_radius"],
+            beside_px=np.stack([measured["moon_x"], measured["moon_y"]], axis=1) - middles,
         )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:
