@@ -308,6 +308,12 @@ def test_the_field_may_turn_and_the_picture_be_mirrored_unless_it_is_known(track
     (way,) = suppositions(track, known, None, at)
     assert way.mirrored
     assert_allclose(way.turn_deg, 0.0)
+    # Upright on a tripod, the Sun a degree to the right: verticals meet in the zenith.
+    up = float(track.parallactic_angle(np.zeros(1))[0])
+    tripod = replace(known, orientation=Orientation(3.0, up), rotates=True)
+    (fixed,) = suppositions(track, tripod, None, at, np.array([[0.0, 50.0], [1200.0, 0.0]]))
+    lean = np.tan(np.radians(track.altitude(at[1:])))
+    assert_allclose(fixed.turn_deg, [turn[0], turn[1] - lean[0]], atol=0.02)
     # 0.1 degrees beyond north as well as before it.
     assert way.log_prior(np.array([1]))[0] == pytest.approx(way.log_prior(np.array([1798]))[0])
 

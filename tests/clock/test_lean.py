@@ -6,9 +6,10 @@ from astropy.time import Time, TimeDelta
 
 from limbward.clock.crescent_fit import fit_crescents
 from limbward.clock.evidence import Crescents
-from limbward.clock.lean import lean_of, turned_aside
+from limbward.clock.lean import lean_of
 from limbward.geometry.orientation import Orientation
 from limbward.sky.air import Air
+from limbward.sky.aside import turned_aside
 from limbward.sky.doubt import doubted_track
 from limbward.sky.ephemeris import Site, view
 from limbward.sky.track import sky_track

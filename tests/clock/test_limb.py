@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from limbward.clock import body
+from limbward.limb.relief import LimbVerdict
 from limbward.sky.limb_profile import LimbProfile
 from tests.benchmarks.limb_clock import sky_of, solved
 from tests.limb.edge_points import invented
@@ -74,13 +75,15 @@ def decided(monkeypatch):
     """Solve a session of the real limb whose pictures are made to leave it open."""
     told = body._verdict
 
-    def session(used, doubt):
+    def session(used, doubt, *, weighed=False, **more):
         def open_verdict(*arguments):
             return replace(told(*arguments), decision="undetermined", used=used, doubt=doubt)
 
         with monkeypatch.context() as patch:
             patch.setattr(body, "_verdict", open_verdict)
-            return solved(0, seed=5)
+            if not weighed:
+                patch.setattr(LimbVerdict, "weighed", lambda verdict, worse: verdict)
+            return solved(0, seed=5, **more)
 
     return session
 
@@ -98,6 +101,18 @@ def test_a_limb_that_is_not_used_is_in_the_error_as_far_as_it_is_likely(decided)
     apart = smooth.error_s - real.error_s
     expected = np.hypot(smooth.sigma_s, np.sqrt(0.4) * apart)
     assert open_.sigma_s == pytest.approx(expected, rel=0.02)
+
+
+def test_where_the_shape_of_the_limb_leaves_it_open_the_crescents_decide(decided):
+    """Half an arcsecond of the Moon's centre is off the one path or off the other."""
+    real, flat = solved(0, seed=5), {"limb_at": lambda t: FLAT}
+    found = decided(False, 0.4, weighed=True)
+    assert found.error_s == decided(True, 0.0).error_s
+    assert abs(found.error_s) < 3 * real.sigma_s
+    smooth = solved(0, seed=5, known=False, **flat)
+    found = decided(True, 0.2, weighed=True, **flat)
+    assert found.error_s == smooth.error_s
+    assert found.sigma_s < 1.5 * smooth.sigma_s
 
 
 def test_a_limb_that_a_person_gives_is_believed():

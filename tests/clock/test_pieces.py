@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from limbward.clock.between import Run, times_between, times_by_order, windows
+from limbward.clock.frames import frame_times
 from limbward.clock.pieces import find_pieces
 from limbward.clock.solve import solve_clock
 from limbward.clock.standing import equal_readings
@@ -15,7 +16,7 @@ from limbward.sky.contacts import local_circumstances
 from limbward.sky.doubt import doubted_track, moved_site
 from limbward.sky.ephemeris import Site
 from limbward.sky.track import sky_track
-from tests.clock.test_readings import readings
+from tests.clock.test_readings import body, readings
 from tests.clock.test_solve import crescents
 
 SITE = Site(65.0, -23.4, 40.0)
@@ -156,6 +157,34 @@ def test_frames_between_crescents_have_times_whatever_they_show(seed):
     t, sigma = times_by_order(*bounds)
     assert (np.isfinite(t) == np.isfinite(sigma)).all()
     assert (sigma[np.isfinite(t)] > 0).all()
+
+
+@pytest.mark.parametrize("end", [0, -1])
+@pytest.mark.parametrize("seconds", [-60.0, 0.0, 45.0])
+def test_a_clock_set_beside_a_crescent_that_tells_little(track, end, seconds):
+    """A nick at the Sun's edge dates itself to 9 s: no piece of its own, but no other's either."""
+    rng = np.random.default_rng(12)
+    t = steady()
+    c = crescents(track, t, rng, offset=7.0, drift=2.0, orientation=Orientation(3.2, 123.0))
+    nick = rng.normal(0.0, 1.5, 2)
+    c.dx[end], c.dy[end] = c.dx[end] + nick[0], c.dy[end] + nick[1]
+    c.sigma_px[end] = 1.5
+    c.reading_s[end] += seconds
+    found = solve_clock(track, crescents=c)
+    # Before the first crescent and after the last there is a frame of the whole Sun.
+    true = np.concatenate([[t[0] - 400.0], t, [t[-1] + 400.0]])
+    reading = np.floor(true + 7.0 + 2.0 * true / 3600.0)
+    reading[1:-1] = c.reading_s
+    reading[end] += seconds
+    frames = readings(["other", *["partial"] * t.size, "other"], reading)
+    found_s, sigma, warnings = frame_times(
+        found, body(true.size), frames, np.arange(1, true.size - 1), (-59.0, 59.0)
+    )
+    off = np.abs(found_s - true) / sigma
+    assert off.max() < 3
+    assert sigma.max() < 40
+    assert bool(warnings) == (seconds != 0.0)
+    assert (sigma[3:-3] < 1).all()
 
 
 def test_a_clock_that_stood_still_is_told_from_a_burst():

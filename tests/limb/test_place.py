@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from limbward.geometry.disc import MeasuredDisc
-from limbward.geometry.lens import Lens
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.limb.adjust import Pairs
@@ -142,16 +142,14 @@ def test_comparisons_that_disagree_place_no_frame_without_a_limb(placed, track, 
 
 
 @pytest.mark.parametrize("known", [True, False])
-def test_a_sun_that_wanders_over_a_bent_and_turning_field_is_where_it_was_drawn(track, known):
-    """From corner to corner in five minutes on a tripod, no two coronae alike: limbs alone tell."""
+def test_a_sun_that_wanders_over_a_bent_field_is_where_it_was_drawn(track, known):
+    """From corner to corner in five minutes, no two coronae alike: limbs alone tell."""
     n, lens = 12, Lens.of_frame(2400, 1600, 0.006)
     t = np.linspace(-150.0, 150.0, n)
     sun = np.column_stack([np.linspace(400.0, 2000.0, n), np.linspace(300.0, 1300.0, n)])
-    aside = np.linspace(-1.0, 1.0, n)
     camera = Orientation(3.0, 20.0)
     offset = track.offset_arcsec(t)
-    turned = [camera.turned(a).to_pixels(*o) for a, o in zip(aside, offset, strict=True)]
-    moon = sun + np.array(turned)
+    moon = sun + np.array([camera.to_pixels(*o) for o in offset])
     x, y, radius = lens.bent_disc(*moon.T, track.moon_radius_arcsec(t) / 3.0)
     nothing = np.full(n, np.nan)
     measured = {"moon_x": x, "moon_y": y, "moon_radius": radius, "moon_sigma": np.full(n, 0.05)}
@@ -164,11 +162,44 @@ def test_a_sun_that_wanders_over_a_bent_and_turning_field_is_where_it_was_drawn(
         best={k: nothing.copy() for k in (*PLACES, "sun_sigma")} | {"moon_radius": radius.copy()},
     )  # fmt: skip
     placing = Placing(track, seen)
-    told = {"lens": lens, "aside_deg": aside} if known else {}
     pointing = Pointing("A", "1", camera, up_sigma_deg=0.02)
-    placing.place_body(np.arange(n), pointing, lambda row: None, silent, **told)
+    told = lens if known else STRAIGHT
+    placing.place_body(np.arange(n), pointing, lambda row: None, silent, told)
     for name, centre in (("sun", sun), ("moon", moon)):
         drawn_x, drawn_y = lens.bent(*centre.T)
         found = (placing.place[f"{name}_{axis}"] for axis in ("x", "y"))
         off = np.hypot(*(a - b for a, b in zip(found, (drawn_x, drawn_y), strict=True)))
         assert off.max() < 0.01 if known else off.max() > 0.2
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_on_a_tripod_a_sun_beside_the_middle_has_its_picture_turned(track, mirrored):
+    """Three degrees left of the middle of an upright picture, and drifting away from it."""
+    t = np.linspace(-50.0, 50.0, N)
+    upright = Orientation(SCALE, float(track.parallactic_angle(np.zeros(1))[0]), mirrored)
+    left_deg = 3.0 + 15.0 * t / 3600.0
+    side = 1.0 if mirrored else -1.0
+    sun = np.stack([2000.0 + side * left_deg * 3600.0 / SCALE, np.full(N, 1500.0)], axis=1)
+    turn = track.turned(t) + left_deg * np.tan(np.radians(track.altitude(t)))
+    offset = track.offset_arcsec(t)
+    moon = sun + [upright.turned(turn[i]).to_pixels(*offset[i]) for i in range(N)]
+    radius = track.moon_radius_arcsec(t) / SCALE
+    sigma, nothing = np.full(N, 0.05), np.full(N, np.nan)
+    measured = {
+        "moon_x": moon[:, 0], "moon_y": moon[:, 1], "moon_radius": radius, "moon_sigma": sigma,
+    }  # fmt: skip
+    best = {name: nothing.copy() for name in (*PLACES, "sun_sigma")}
+    best["moon_radius"] = radius
+    dark, no = np.full(N, "totality", dtype=object), np.zeros(N, bool)
+    seen = Seen(
+        phase=dark, content=dark, reading_s=t, middle_s=t, time_sigma_s=np.full(N, 0.1),
+        exposure_s=np.full(N, 0.3), limb_width=np.ones(N), trail=nothing, behind_filter=no,
+        clipped=no, drowned=no, measured=measured, best=best,
+        middle_px=np.tile([2000.0, 1500.0], (N, 1)),
+    )  # fmt: skip
+    placing = Placing(track, seen)
+    rate = 36.0 * float(np.diff(track.turned(np.array([-50.0, 50.0])))[0])
+    pointing = Pointing("A", "1", upright, up_sigma_deg=0.01, rotation_deg_per_hour=rate)
+    placing.place_body(np.arange(N), pointing, lambda row: None, silent)
+    assert turn.min() > 1.0
+    assert placing.turn_deg == pytest.approx(turn, abs=0.01)

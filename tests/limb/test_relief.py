@@ -128,6 +128,23 @@ def test_the_pull_on_a_whole_limb_is_the_first_wave_of_its_heights(sky):
         assert found[i, 2] == pytest.approx(np.mean(profile.height_arcsec) / 2.0, abs=0.02)
 
 
+def test_what_crescents_say_is_weighed_by_the_rule_of_bayes():
+    open_ = LimbVerdict("undetermined", 0.6, 0.4, 5, used=True, doubt=0.2)
+    even = open_.weighed(2.0 * np.log(4.0))  # odds of 4 against odds of 4
+    assert even.doubt == pytest.approx(0.5)
+    against = open_.weighed(2.0 * np.log(36.0))
+    assert not against.used
+    assert against.doubt == pytest.approx(0.1)
+    assert open_.weighed(-9.0).doubt < 0.01
+    assert 0.0 <= open_.weighed(1e9).doubt < 1e-9
+    back = against.weighed(-2.0 * np.log(36.0))
+    assert (back.used, back.doubt) == (True, pytest.approx(0.2))
+    for kept in (open_, LimbVerdict("real"), LimbVerdict("undetermined", 0.5, 0.05, doubt=1.0)):
+        assert kept.weighed(np.nan) == kept
+    assert LimbVerdict("real").weighed(50.0) == LimbVerdict("real")
+    assert LimbVerdict("undetermined", 0.5, 0.05, doubt=1.0).weighed(9.0).doubt == 1.0
+
+
 def test_what_is_said_of_it():
     real = LimbVerdict("real", 0.98, 0.03, 24, 0.6).sentence()
     assert real.startswith("The mountains of the Moon's limb are seen at 0.98 ± 0.03 of their")

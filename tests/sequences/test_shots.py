@@ -78,6 +78,9 @@ class Turning(SkyTrack):
     def parallactic_angle(self, t):
         return 30.0 + 0.01 * np.asarray(t)
 
+    def altitude(self, t):
+        return np.full(np.shape(t), 45.0)
+
 
 @pytest.mark.parametrize(("rate", "expected"), [(0.0, [50, 50, 53]), (36.0, [50, 56, 53])])
 def test_a_frame_turns_as_measured_else_with_the_zenith_if_the_mount_does(rate, expected):
@@ -85,3 +88,19 @@ def test_a_frame_turns_as_measured_else_with_the_zenith_if_the_mount_does(rate, 
     t, turn = np.array([0.0, 600.0, 900.0]), np.array([np.nan, np.nan, 3.0])
     found = orientations(pointing, Turning(), t, turn)
     assert [o.up_position_angle for o in found] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("rate", "aside"), [(0.0, 0.0), (36.0, 1.0)])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_sun_left_of_the_middle_on_a_tripod_shows_the_picture_turned(rate, aside, mirrored):
+    """Upright at 45 degrees: a vertical a degree to the left leans by a degree, to the right.
+
+    Position angles run against the clock, so the picture's up has more of it than the zenith there.
+    """
+    pointing = Pointing("A", "1", Orientation(2.0, 30.0, mirrored), rotation_deg_per_hour=rate)
+    left = 1800.0 if mirrored else -1800.0  # of the sky, pixels
+    beside = np.array([[left, 0.0], [-left, 0.0], [0.0, 1800.0], [np.nan, np.nan]])
+    nothing = np.full(4, np.nan)
+    found = orientations(pointing, Turning(), np.zeros(4), nothing, beside)
+    expected = [30.0 + aside, 30.0 - aside, 30.0, 30.0]
+    assert [o.up_position_angle for o in found] == pytest.approx(expected, abs=1e-6)

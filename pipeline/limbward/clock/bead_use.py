@@ -204,6 +204,7 @@ def clock_by_beads(
     rotates: bool | None,
     iso: Floats,
     moon_radius_px: Floats,
+    beside_px: Floats | None = None,
 ) -> tuple[ClockSolution | None, Beads | None]:
     """Return a camera's clock with what its beads tell, and what they tell; None without any.
 
@@ -227,6 +228,8 @@ def clock_by_beads(
         Whether the field turns with the zenith; None tries both.
     iso, moon_radius_px : ndarray, shape (N,)
         The latter as measured.
+    beside_px : ndarray, shape (N, 2), optional
+        From the middle of each frame to the Moon.
     """
     verdict = None if solution is None else solution.limb
     another = verdict is not None and not verdict.used
@@ -236,7 +239,7 @@ def clock_by_beads(
     profile = limb.at(0.0)  # the Moon turns by 0.02 degrees from there to a contact
     edges = Edges(track, profile.position_angle, profile.height_arcsec, limb.sun_size)
     before = solution or nothing_known(body, readings)
-    beads = date_by_beads(edges, body, readings, rims, before, totality_s, rotates, iso)
+    beads = date_by_beads(edges, body, readings, rims, before, totality_s, rotates, iso, beside_px)
     if beads is None or (beads.why_not and solution is None):
         return solution, beads
     # Glare at one side makes the Moon too small by a few parts in a thousand.

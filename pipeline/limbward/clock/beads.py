@@ -22,6 +22,7 @@ from limbward.clock.bead_light import Edges
 from limbward.clock.bead_match import BRIGHTNESS, FADES, SPREADS, Optics, Spread
 from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
+from limbward.sky.aside import turned_aside
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -88,6 +89,7 @@ def date_by_beads(
     totality_s: tuple[float, float],
     rotates: bool | None,
     iso: Floats,
+    beside_px: Floats | None = None,
 ) -> Beads | None:
     """Date a camera's frames with beads.
 
@@ -105,6 +107,8 @@ def date_by_beads(
         Whether the field turns with the zenith; None tries both.
     iso : ndarray
         Of all frames that the readings are of; NaN where not known.
+    beside_px : ndarray, shape (N, 2), optional
+        From the middle of each of these frames to the Moon; see `suppositions`.
 
     Returns
     -------
@@ -125,7 +129,8 @@ def date_by_beads(
     rows, frames = rows[near], frames.of(near)
     if not lit(frames).any():
         return None
-    ways = suppositions(edges.track, solution, rotates, frames.reading_s - middle)
+    beside = None if beside_px is None else beside_px[rows]
+    ways = suppositions(edges.track, solution, rotates, frames.reading_s - middle, beside)
     fit = _best([best_of(edges, frames, way, FREELY, middle, half) for way in ways])
     like = next(w for w in ways if w.mirrored == fit.turned.mirrored)
     better, needed = _better(edges, frames, replace(fit, turned=like), middle, half)
@@ -229,13 +234,24 @@ def _dated(
 
 
 def suppositions(
-    track: SkyTrack, solution: ClockSolution, rotates: bool | None, at: Floats
+    track: SkyTrack,
+    solution: ClockSolution,
+    rotates: bool | None,
+    at: Floats,
+    beside_px: Floats | None = None,
 ) -> list[Turned]:
-    """Return how the camera may have been turned, given its frames' instants ``at`` (N,)."""
-    turning = track.leaning(*solution.lean_deg).turned(at)
+    """Return how the camera may have been turned, given its frames' instants ``at`` (N,).
+
+    ``beside_px`` (N, 2) is from the middle of each frame to the Sun: where a known field turns with
+    the zenith, a Sun beside the middle shows the picture turned.
+    """
+    head = track.leaning(*solution.lean_deg)
+    turning = head.turned(at)
     known = solution.orientation
     if known is not None:
         turn = turning if solution.rotates else np.zeros(at.size)
+        if solution.rotates and beside_px is not None:
+            turn = turn + np.nan_to_num(turned_aside(known, head, at, *beside_px.T))
         sigma = np.hypot(solution.up_sigma_deg, UP_SIGMA_DEG)
         return [Turned(known.up_position_angle, float(sigma), known.mirrored, turn)]
     turns = [turning * share for share in ((0.0, 1.0) if rotates is None else (float(rotates),))]

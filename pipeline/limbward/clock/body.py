@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents, Direct
-from limbward.clock.lean import LEVEL, lean_of, turned_aside
+from limbward.clock.lean import LEVEL, lean_of
 from limbward.clock.readings import Body, Readings, totality_evidence
 from limbward.clock.solution import ClockSolution
 from limbward.clock.solve import solve_clock
@@ -30,6 +30,7 @@ from limbward.limb.relief import (
     sun_size,
 )
 from limbward.limb.session import Session
+from limbward.sky.aside import turned_aside
 from limbward.sky.doubt import Doubt
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
@@ -42,6 +43,7 @@ Floats = NDArray[np.float64]
 RELIEF_ARCSEC = 0.06
 # With it: the grid's own smoothing, a tenth of an arcsecond over a hundred places.
 RELIEF_LEFT_ARCSEC = 0.012
+CRESCENT_UNKNOWNS = 5  # offset, drift, scale, angle, turn
 # An edge point is the mean of half a degree of limb where it is traced along a crescent, and of one
 # and a half where the limb was searched along radii.
 SEEN_DEG = 1.0
@@ -226,6 +228,12 @@ def _with_limb(
         if found is None or found.orientation is None:
             return smooth, before
         solution = replace(found, limb=replace(verdict, pull_arcsec=pull))
+    # Errors of crescents that are stated too small make chi-squares differ by too much.
+    fewer = max(2 * int(smooth.used.sum()) - CRESCENT_UNKNOWNS, 1)
+    excess = max(1.0, min(solution.cost, smooth.cost) / fewer)
+    verdict = verdict.weighed((solution.cost - smooth.cost) / excess)
+    assert solution.limb is not None
+    solution = replace(solution, limb=replace(verdict, pull_arcsec=solution.limb.pull_arcsec))
     change = _change(smooth, solution) * np.sqrt(verdict.doubt)
     if verdict.used:
         return solution.doubted(change), discs

@@ -315,7 +315,7 @@ def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
     site_km, worse = site_of(model, p)
     p, covariance = posterior(model, p, used, free, site_km)
     errors = np.sqrt(np.diag(covariance))
-    late, _ = late_s(model, p)
+    late, speed_px_s = late_s(model, p)
     inside = model.inside(p)
     scale = model.scale0 * float(np.exp(p[SCALE]))
     place = None
@@ -337,6 +337,7 @@ def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
         used=used & inside,
         inside=inside,
         own_s=_own(model, p, late),
+        own_sigma_s=model.sigma_px(p) / speed_px_s,
         direct_used=direct_used,
         place=place,
         alone_s=float(model.base_s + p[OFFSET]),
@@ -389,6 +390,8 @@ def _spread(fit: CrescentFit, valid: Mask, n: int) -> CrescentFit:
     """Return the fit with its arrays one a frame, those without a measurement among them."""
     residual, used, inside = np.full(n, np.nan), np.zeros(n, bool), np.zeros(n, bool)
     residual[valid], used[valid], inside[valid] = fit.residual_s, fit.used, fit.inside
-    own = np.full(n, np.nan)
-    own[valid] = fit.own_s
-    return replace(fit, residual_s=residual, used=used, inside=inside, own_s=own)
+    own, own_sigma = np.full(n, np.nan), np.full(n, np.nan)
+    own[valid], own_sigma[valid] = fit.own_s, fit.own_sigma_s
+    return replace(
+        fit, residual_s=residual, used=used, inside=inside, own_s=own, own_sigma_s=own_sigma
+    )

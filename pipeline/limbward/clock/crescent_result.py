@@ -50,7 +50,7 @@ class CrescentFit:
     ``residual_s`` is how late the clock read, also in frames that were not ``used``; NaN in frames
     that are not ``inside``, hours from the eclipse by this clock or without a usable measurement.
     ``own_s`` is the begin of each exposure by its own crescent, seconds from the epoch, where the
-    crescent lies on the Moon's path, NaN elsewhere.
+    crescent lies on the Moon's path, NaN elsewhere, and ``own_sigma_s`` how well that is known.
     ``direct_used`` (M,) are the instants known directly that agree well enough to have joined.
     ``covariance`` is that of offset and drift, ``place`` None where the site was not doubted.
     ``alone_s`` is the offset by crescents alone, ``pulled`` (2,) the variance of offset and drift
@@ -72,6 +72,7 @@ class CrescentFit:
     used: Mask
     inside: Mask
     own_s: Floats
+    own_sigma_s: Floats
     direct_used: Mask
     place: Place | None
     alone_s: float

@@ -35,7 +35,7 @@ class Crescents:
         Numbers that grow in the order in which the frames were taken.
     turn_deg : ndarray
         How far the picture is turned at the Sun beside what the zenith does, where the field turns
-        with it; see `limbward.clock.lean.turned_aside`. 0 if not given.
+        with it; see `limbward.sky.aside.turned_aside`. 0 if not given.
     """
 
     reading_s: Floats

@@ -16,6 +16,9 @@ Mask = NDArray[np.bool_]
 
 SAME_S = 1e-6  # clocks that differ by less are one
 SETTING_S = 10.0  # a crescent that its clock dates so wrongly is not a badly measured one
+# A crescent whose sagitta is a pixel or two agrees with its clock within six of its errors though
+# it is a minute off; from here on it is rather a setting of the clock before or after all others.
+FAR_SIGMA = 4.0  # of the crescent's own error
 OUTLIER_SIGMA = 3.0  # of the stated error, that a crescent is off which agrees with no clock
 OWN_S = 3.0  # how well a crescent dates itself, site and air included
 UNSURE_S = 10.0  # a frame whose place beside a setting leaves so much open is spoken of
@@ -74,6 +77,8 @@ def frame_times(
             before, after = plain - left, plain - right
             if abs(left - right) > SAME_S or contradicted(part, before, *bounds):
                 t[here], extra[here] = times_between(part, before, after, totality_s, *bounds)
+            elif np.isnan(clocks[[first, last]]).any():
+                t[here] = before  # a crescent alone at an end may have a clock of its own
         extra = np.maximum(extra, _beyond(clocks, t))
         extra[alone >= 0] = np.maximum(extra, alone / OUTLIER_SIGMA)[alone >= 0]
     warnings = _unsure(readings, rows, extra)
@@ -91,9 +96,10 @@ def _anchors(
 ) -> tuple[Floats, Floats]:
     """Return by how much later each crescent's clock reads than the first piece's, and outliers.
 
-    NaN for frames that tell no clock. A crescent that agrees with no piece, but lies on the Moon's
-    path, is alone between two settings, if it is far enough off not to be badly measured; the
-    second array is how far off the others are, -1 for all that agree.
+    NaN for frames that tell no clock. A crescent that agrees with no piece, or only because it
+    tells little, but lies on the Moon's path, is alone between two settings, if it is far enough
+    off not to be badly measured; the second array is how far off the others are, -1 for all that
+    agree.
     """
     later = np.array([solution.offset_of(k) for k in range(len(solution.steps) + 1)])
     later = later - solution.offset_s
@@ -103,7 +109,7 @@ def _anchors(
     for k, row in enumerate(crescents):
         i = place[row]
         piece = solution.piece(order[i : i + 1])[0]
-        if solution.used[k]:
+        if solution.used[k] and not _far(solution, k, t[i]):
             clocks[i] = later[piece] / drift
         elif np.isfinite(solution.own_s[k]):
             off = t[i] - solution.own_s[k]
@@ -113,6 +119,12 @@ def _anchors(
         elif np.isfinite(solution.residual_s[k]):
             alone[i] = abs(solution.residual_s[k])
     return clocks, alone
+
+
+def _far(solution: ClockSolution, k: int, t: float) -> bool:
+    """Whether a crescent's own date is so far from its clock's that this is no accident."""
+    off = abs(t - solution.own_s[k])
+    return bool(off > max(SETTING_S, FAR_SIGMA * solution.own_sigma_s[k]))
 
 
 def _beyond(clocks: Floats, t: Floats) -> Floats:

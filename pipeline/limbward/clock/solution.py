@@ -28,8 +28,9 @@ class ClockSolution:
     crescent, positive where the clock read late; those of frames not ``used`` count for nothing,
     and those not ``inside`` lie hours from the eclipse by this clock or lack a measurement (NaN).
     ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
-    none. The offset of a clock that stood still is NaN. ``lean_deg`` is how far north and east the
-    vertical axis leans about which the field turns. ``limb`` is what is made of the Moon's true
+    none, and ``own_sigma_s`` its standard error. The offset of a clock that stood still is NaN.
+    ``lean_deg`` is how far north and east the vertical axis leans about which the field turns.
+    ``cost`` is the bounded chi-square of the crescents. ``limb`` is what is made of the Moon's true
     limb, None where it is not asked for or nothing can be compared. ``growth`` is the lens's, which
     does not count unless it shows.
     """
@@ -50,6 +51,8 @@ class ClockSolution:
     used: Mask = field(default_factory=lambda: np.zeros(0, bool))
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))
     own_s: Floats = field(default_factory=lambda: np.zeros(0))
+    own_sigma_s: Floats = field(default_factory=lambda: np.zeros(0))
+    cost: float = float("nan")
     limb: LimbVerdict | None = None
     growth: Growth = UNTOLD
 

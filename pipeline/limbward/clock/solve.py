@@ -176,6 +176,8 @@ def _from_crescents(
         used=fit.used,
         inside=fit.inside,
         own_s=fit.own_s,
+        own_sigma_s=fit.own_sigma_s,
+        cost=fit.cost,
     )
 
 

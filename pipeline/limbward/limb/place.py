@@ -19,6 +19,7 @@ from limbward.limb.register import is_moon_sized
 from limbward.limb.session import Session, limbs_of, scale_by_moon, session
 from limbward.limb.trail import trailed
 from limbward.limb.words import OVERRULE
+from limbward.sky.aside import turned_aside
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
@@ -66,6 +67,9 @@ class Seen:
         of drowned frames the middle of what is clipped.
     best : dict of str to ndarray
         ``PLACES`` and ``sun_sigma``, measured anew where that was possible.
+    middle_px : ndarray, shape (N, 2), optional
+        The middle of each frame, x and y: where the field turns with the zenith, a Sun beside it
+        shows the picture turned.
     """
 
     phase: NDArray[np.object_]
@@ -81,6 +85,7 @@ class Seen:
     drowned: NDArray[np.bool_]
     measured: dict[str, Floats]
     best: dict[str, Floats]
+    middle_px: Floats | None = None
 
 
 class Placing:
@@ -129,7 +134,6 @@ class Placing:
         crops: Crops,
         progress: Progress,
         lens: Lens = STRAIGHT,
-        aside_deg: Floats | None = None,
     ) -> None:
         """Place Sun and Moon in one camera's frames of totality.
 
@@ -143,8 +147,6 @@ class Placing:
         progress : callable
         lens : Lens
             Places are solved for as it would draw them without distortion, and given as it does.
-        aside_deg : ndarray, shape (N,), optional
-            What pictures are turned beside what their time tells, degrees of position angle.
         """
         orientation = pointing.orientation
         scale = orientation.pixel_scale_arcsec
@@ -153,14 +155,12 @@ class Placing:
         rows = mine[self.note[mine] == ""]
         s = session(rows, seen.middle_s, seen.exposure_s, seen.measured).straight(lens)
         if not s.rows.size:
-            self.place_by_frames(mine, pointing, crops, progress, lens, aside_deg)
+            self.place_by_frames(mine, pointing, crops, progress, lens)
             return
         # Position angles grow from x towards y in a mirrored picture, the other way otherwise.
         side = 1.0 if orientation.mirrored else -1.0
         hours = s.time_s / 3600.0
-        turn_up = pointing.rotation_deg_per_hour * hours
-        if aside_deg is not None:
-            turn_up = turn_up + aside_deg[s.rows]
+        turn_up = pointing.rotation_deg_per_hour * hours + self._aside(s, pointing)
         limbs = limbs_of(s, self.track, turn_up)
         guess = adjust(
             limbs,
@@ -186,7 +186,7 @@ class Placing:
         if found.limb_used.sum() < 0.5 * np.isfinite(found.limb_miss_px).sum():
             # The ephemeris contradicts the frames: the site, the clock or the config is wrong.
             self.note[s.rows] = ""
-            self.place_by_frames(mine, pointing, crops, progress, lens, aside_deg)
+            self.place_by_frames(mine, pointing, crops, progress, lens)
             return
         common = self._common_sigma(s, limbs, scale)
         self.tied[s.rows] = found.held_by_pairs
@@ -202,13 +202,12 @@ class Placing:
         crops: Crops,
         progress: Progress,
         lens: Lens = STRAIGHT,
-        aside_deg: Floats | None = None,
     ) -> None:
         """Place one camera's frames by each other alone, the Sun where the Moon is on average.
 
         Parameters
         ----------
-        mine, pointing, crops, progress, lens, aside_deg
+        mine, pointing, crops, progress, lens
             As for `place_body`. Without a pointing the Moon's size tells the scale.
         """
         seen = self.seen
@@ -236,9 +235,8 @@ class Placing:
         turned = np.zeros(s.rows.size)
         if pointing is not None and timed[s.rows].all():
             side = 1.0 if pointing.orientation.mirrored else -1.0
-            turned = -side * pointing.rotation_deg_per_hour * s.time_s / 3600.0
-            if aside_deg is not None:
-                turned = turned - side * aside_deg[s.rows]
+            turn_up = pointing.rotation_deg_per_hour * s.time_s / 3600.0
+            turned = -side * (turn_up + self._aside(s, pointing))
         else:
             side = -1.0
         with progress(s.rows.size, "registering on the corona") as advance:
@@ -332,6 +330,15 @@ class Placing:
                     "" + OVERRULE,
                 )
                 self.sun_sigma[row] = np.nan
+
+    def _aside(self, s: Session, pointing: Pointing) -> Floats:
+        """Return how far pictures are turned by a Sun beside their middle, shape (N,)."""
+        if self.seen.middle_px is None or not pointing.rotation_deg_per_hour:
+            return np.zeros(s.rows.size)
+        beside = np.stack([s.moon_x, s.moon_y], axis=1) - self.seen.middle_px[s.rows]
+        t = np.clip(s.time_s, self.track.first_s, self.track.last_s)
+        turning = self.track.leaning(*pointing.lean_deg)
+        return np.nan_to_num(turned_aside(pointing.orientation, turning, t, *beside.T))
 
     def _extra_turns(self, s: Session, comparisons: list[Comparison], assumed: Floats) -> Floats:
         """Return how far pictures are turned beyond what the mount explains, from x towards y."""

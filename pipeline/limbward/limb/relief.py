@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -53,6 +53,22 @@ class LimbVerdict:
     pull_arcsec: float = float("nan")
     used: bool = True
     doubt: float = 0.0
+
+    def weighed(self, worse: float) -> LimbVerdict:
+        """Return the verdict with what crescents say of it where the limb's shape leaves it open.
+
+        Parameters
+        ----------
+        worse : float
+            By how much the crescents' chi-square is larger with the real limb than with a smooth
+            one, at the same errors; NaN where it is not known.
+        """
+        if self.decision != "undetermined" or self.doubt == 1.0 or not np.isfinite(worse):
+            return self
+        real = 1.0 - self.doubt if self.used else self.doubt
+        odds = real / (1.0 - real) * float(np.exp(np.clip(-0.5 * worse, -50.0, 50.0)))
+        real = odds / (1.0 + odds)
+        return replace(self, used=real >= 0.5, doubt=min(real, 1.0 - real))
 
     def sentence(self) -> str:
         """Return what was decided, in a sentence."""

@@ -28,6 +28,7 @@ from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import circles, floats, texts
+from limbward.workspace.measured import middles_of
 from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
@@ -86,7 +87,8 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     solar_north = np.zeros(0)
     if rows.size:
         turn = floats(align, "rotation_deg")[rows]
-        orientation = orientations(_pointing(config, workspace, body), track, t, turn)
+        beside = circles(align, "sun")[rows, :2] - middles_of(ingest)[rows]
+        orientation = orientations(_pointing(config, workspace, body), track, t, turn, beside)
         sky = place_and_time.view_at(config, epoch + TimeDelta(t * u.s))
         solar_north = sky.sun_axis_position_angle
     return Shots(

@@ -16,6 +16,7 @@ from limbward.camera.response import Response
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
+from limbward.sky.aside import turned_aside
 from limbward.sky.circumstances import iso_utc
 from limbward.sky.track import SkyTrack
 
@@ -150,7 +151,11 @@ def in_order(usable: NDArray[np.bool_], middle_s: Floats, sequence: Floats) -> N
 
 
 def orientations(
-    pointing: Pointing, track: SkyTrack, middle_s: Floats, turn_deg: Floats
+    pointing: Pointing,
+    track: SkyTrack,
+    middle_s: Floats,
+    turn_deg: Floats,
+    beside_px: Floats | None = None,
 ) -> list[Orientation]:
     """Return how the camera was turned in each of N frames.
 
@@ -163,10 +168,17 @@ def orientations(
         Seconds from greatest eclipse.
     turn_deg : ndarray, shape (N,)
         How far the field had turned, as measured; NaN where the mount alone tells.
+    beside_px : ndarray, shape (N, 2), optional
+        From the middle of each frame to the Sun, x and y: beside it, the picture of a field that
+        turns with the zenith is turned, too.
     """
     usual = np.zeros(middle_s.size)
     if pointing.rotation_deg_per_hour:
-        usual = track.leaning(*pointing.lean_deg).turned(middle_s)
+        turning = track.leaning(*pointing.lean_deg)
+        usual = turning.turned(middle_s)
+        if beside_px is not None:
+            aside = turned_aside(pointing.orientation, turning, middle_s, *beside_px.T)
+            usual = usual + np.nan_to_num(aside)
     turned = np.where(np.isfinite(turn_deg), turn_deg, usual)
     return [pointing.orientation.turned(float(d)) for d in turned]
 

@@ -8,17 +8,14 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from limbward.clock.lean import turned_aside
 from limbward.config import Config, place_and_time
 from limbward.config.pointing import pointing_in_force
 from limbward.config.said import said_of
-from limbward.geometry.lens import Lens
 from limbward.geometry.pointing import Pointing
 from limbward.limb.mergeable import mergeable
-from limbward.limb.place import Placing, Seen, phase_where_contradicted
+from limbward.limb.place import Placing, phase_where_contradicted
 from limbward.limb.words import Words
 from limbward.runs.stage import Stage
-from limbward.sky.track import SkyTrack
 from limbward.stages.star_places import Found, look_for_stars
 from limbward.stars.wording import stars_told
 from limbward.work.reporting import Reporter
@@ -34,7 +31,6 @@ from limbward.workspace.stored import (
 )
 
 Body = tuple[str, str]
-Floats = NDArray[np.float64]
 
 NOT_KNOWN = (
     "the camera's orientation is not known: no partial phase was measured, and neither the Moon's "
@@ -86,8 +82,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 placing.place_by_frames(mine, None, crops, reporter.progress)
             else:
                 lens = lens_of_rows(ingest, mine, pointing.distortion)
-                aside = _aside(track, pointing, placing.seen, lens)
-                placing.place_body(mine, pointing, crops, reporter.progress, lens, aside)
+                placing.place_body(mine, pointing, crops, reporter.progress, lens)
         return placing
 
     standing = {body: pointing_in_force(config, pointings, body) for body in bodies}
@@ -110,16 +105,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     usable = mergeable(placing, totality_s, config.align.max_sigma_px, words)
 
     write_align(workspace, ingest, placing, said.drop, usable)
-
-
-def _aside(track: SkyTrack, pointing: Pointing, seen: Seen, lens: Lens) -> Floats | None:
-    """Return how far pictures are turned by Moons beside their middle; None on a driven mount."""
-    if pointing.rotation_deg_per_hour == 0.0:
-        return None
-    turning = track.leaning(*pointing.lean_deg)
-    t = np.clip(np.nan_to_num(seen.middle_s), track.first_s, track.last_s)
-    x, y = (np.nan_to_num(seen.measured[f"moon_{k}"], nan=getattr(lens, k)) for k in ("x", "y"))
-    return turned_aside(pointing.orientation, turning, t, x - lens.x, y - lens.y)
 
 
 def _stars(

@@ -16,6 +16,7 @@ from limbward.radiance.disc import SunPicture, make_sun, white_of, write_sun
 from limbward.radiance.disc_choice import DiscFrames, choose_filtered, filtered
 from limbward.radiance.field import Field, field_of
 from limbward.radiance.selection import Files, Frames
+from limbward.sky.aside import turned_aside
 from limbward.work.decoding import Decoder
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -123,7 +124,11 @@ def _turned(config: Config, pointing: Pointing | None, frames: Frames) -> Floats
     if pointing is None or not pointing.rotation_deg_per_hour:
         return np.zeros(middle.size)
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
-    return place_and_time.track(config, epoch).leaning(*pointing.lean_deg).turned(middle)
+    turning = place_and_time.track(config, epoch).leaning(*pointing.lean_deg)
+    x = np.array([disc.x for disc in frames.sun]) - (frames.width - 1.0) / 2.0
+    y = np.array([disc.y for disc in frames.sun]) - (frames.height - 1.0) / 2.0
+    aside = turned_aside(pointing.orientation, turning, middle, x, y)
+    return np.asarray(turning.turned(middle) + np.nan_to_num(aside))
 
 
 def _white(

@@ -162,6 +162,7 @@ def _solve(
 ) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
     """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
     measured, limbs = measured_discs(frames), limbs_of_rows(workspace, frames)
+    middles = middles_of(frames)
     partial_phases = partial_discs(measured, readings.phase == "partial", body.rows)
     crops = crops_of_rows(workspace, frames)
 
@@ -177,7 +178,7 @@ def _solve(
             rotates=config.timing.rotates,
             limb=limb,
             doubt=doubt,
-            middles=middles_of(frames),
+            middles=middles,
         )
 
     solution, discs = solve_with_lens(
@@ -200,6 +201,7 @@ def _solve(
             rotates=config.timing.rotates,
             iso=floats(frames, "iso"),
             moon_radius_px=measured["moon_radius"],
+            beside_px=np.stack([measured["moon_x"], measured["moon_y"]], axis=1) - middles,
         )
     stated = None not in (config.align.up_position_angle, config.align.pixel_scale_arcsec)
     if solution is None or solution.orientation is not None or stated:

@@ -12,7 +12,7 @@ from limbward.geometry.ring import shows_ring
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.workspace.columns import circles, flags, floats, masked_floats, masked_texts, texts
 from limbward.workspace.folder import Workspace
-from limbward.workspace.measured import clock_readings, measured_discs, with_cores
+from limbward.workspace.measured import clock_readings, measured_discs, middles_of, with_cores
 
 
 def seen_in(ingest: Table, timing: Table, epoch: Time) -> Seen:
@@ -36,6 +36,7 @@ def seen_in(ingest: Table, timing: Table, epoch: Time) -> Seen:
         clipped=flags(ingest, "limb_saturated"),
         drowned=drowned,
         measured=measured,
+        middle_px=middles_of(ingest),
         best={n: np.where(np.isfinite(a), a, measured[n]) for n, a in anew.items()},
     )
 
