@@ -54,7 +54,7 @@ class Making:
         """
         with self._lock:
             if self.status["state"] == "running":
-                raise LimbwardError("Something is being made already. Wait for it, or cancel it.")
+                raise LimbwardError("Something is already being made. Wait for it, or cancel it.")
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "limbward.review.making", *arguments],
                 stdin=subprocess.PIPE,

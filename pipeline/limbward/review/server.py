@@ -116,9 +116,9 @@ async def _body(request: Request) -> dict[str, Any]:
     try:
         value = json.loads(await request.body(), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
-        raise LimbwardError("The request is no JSON.") from error
+        raise LimbwardError("The request is not JSON.") from error
     if not isinstance(value, dict):
-        raise LimbwardError("The request is no JSON object.")
+        raise LimbwardError("The request is not a JSON object.")
     return value
 
 
