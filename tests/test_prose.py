@@ -44,7 +44,7 @@ def test_the_linter_finds():
 
 
 def test_what_is_read_and_what_is_not():
-    source = 'def f(x):\n    """Not this docstring of three words."""\n    g(f"The {x} of {x} is read.")\n'
+    source = "def f(x):\n    '''Not the words of this.'''\n    g(f'The {x} of {x} is read.')\n"
     assert list(prose.strings(source)) == ["The n1 of n3 is read."]
     script = 'say("Point at a mark.", `${a} of ${b} are shown`)'
     assert list(prose.script_strings(script)) == ["Point at a mark.", "n0 of n1 are shown"]

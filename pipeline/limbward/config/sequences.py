@@ -35,7 +35,14 @@ class SheetConfig(Section):
         description="Distance between neighbours, pixels; the Sun takes two thirds of it.",
     )
     times: bool = Field(default=True, description="Print UTC below each crescent.")
-    totality: bool = Field(default=True, description="Put the composite between the two halves.")
+    totality: bool = Field(
+        default=True,
+        description="Put the composite between the two halves; of an annular eclipse, the ring.",
+    )
+    tint: Literal["white", "yellow", "orange"] | None = Field(
+        default=None,
+        description="Tint of the crescents; null keeps the colours of the photographs.",
+    )
 
 
 class StripConfig(Section):

@@ -119,7 +119,7 @@ class Polar:
         The pixels are those of a picture without end. By a ring's area, one a pixel wide would
         seem to lack a tenth of itself where the grid happens to lie so.
         """
-        edges = self.width_px * np.arange(len(self.count) + 1)
+        edges = np.asarray(self.width_px * np.arange(len(self.count) + 1), np.float64)
         whole = np.diff(pixels_within(edges, self.geometry.sun_x, self.geometry.sun_y))
         seen = self.count.sum(axis=1, dtype=float)
         return np.asarray(np.minimum(seen / np.maximum(whole, 1.0), 1.0))
