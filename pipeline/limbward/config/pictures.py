@@ -154,7 +154,8 @@ class ComposeConfig(Section):
         default=0.0,
         ge=-1,
         le=1,
-        description="Makes the corona's tones between black and white brighter (positive) or darker.",
+        description="Makes the corona's tones between black and white brighter (positive) or "
+        "darker.",
     )
     contrast: float = Field(
         default=0.0,
