@@ -51,7 +51,7 @@ TOTAL = (
 ALWAYS = (
     "they are no signal to take a filter off, nor to leave it off.",
     "Eyes, lens, finder scope, binoculars and sensor each need a certified solar filter in front",
-    "Local rules and the advice of experienced observers on the spot come first.",
+    "Local rules and the advice of experienced observers at the site come first.",
 )
 NO_SIGNAL = "no signal to take a filter off, nor to leave it off"
 # Words from which somebody could conclude that there is a moment without a filter.

@@ -28,7 +28,7 @@ def test_a_failing_writer_leaves_the_old_file_and_nothing_else(tmp_path):
     write_text(path, "old")
 
     def fail(part: Path) -> None:
-        part.write_text("ne")
+        part.write_text("ne", encoding="utf-8")
         raise RuntimeError("half way")
 
     with pytest.raises(RuntimeError, match="half way"), atomic_path(path) as part:

@@ -35,7 +35,7 @@ def kernel():
 def _ut1_table() -> tuple[np.ndarray, np.ndarray]:
     """MJD and UT1 - UTC (s) of Bulletin A, read by the columns that its readme gives."""
     rows = []
-    for line in Path(iers.IERS_A_FILE).read_text().splitlines():
+    for line in Path(iers.IERS_A_FILE).read_text(encoding="utf-8").splitlines():
         if line[58:68].strip():
             rows.append((float(line[7:15]), float(line[58:68])))
     table = np.array(rows)

@@ -157,7 +157,7 @@ def _entry(s: Session, k: int, entries: list[dict]) -> dict | None:
 
 
 def _read(path: Path) -> list[dict]:
-    return json.loads(path.read_text())["cameras"] if path.exists() else []
+    return json.loads(path.read_text(encoding="utf-8"))["cameras"] if path.exists() else []
 
 
 def clocks(s: Session) -> list[dict]:

@@ -124,7 +124,7 @@ SCROLL = """() => new Promise((done) => {
 
 def processor(pid: int, *, children: bool = False) -> float:
     """Return the seconds that a process has computed, or its children that have ended."""
-    parts = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    parts = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
     at = 13 if children else 11
     return (int(parts[at]) + int(parts[at + 1])) / os.sysconf("SC_CLK_TCK")
 
@@ -162,7 +162,7 @@ def light_table(page: Page, base: str) -> None:
 
 
 def memory(pid: int) -> float:
-    text = Path(f"/proc/{pid}/status").read_text()
+    text = Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
     return int(re.search(r"VmHWM:\s+(\d+)", text)[1]) / 1e6
 
 

@@ -265,3 +265,18 @@ def test_fnrgf_follows_the_mean_where_annuli_are_seen_in_part():
     stopped = ((true[whole - 1] - true[whole:]) @ basis)[seen]
     assert np.sqrt(np.mean(off**2)) < 0.25 * np.sqrt(np.mean(stopped**2))
     assert np.abs(((found - true)[:whole]) @ basis).max() < 0.02  # whole ones: a plain fit
+
+
+@pytest.mark.parametrize("channels", ["luminance", "each"])
+def test_unsharp_mask_makes_no_lane_black(channels):
+    """A lane of a tenth of the light, as wide as a ray: less light than none would be a thread."""
+    y, x = np.indices((240, 240), dtype=float)
+    rho, angle = np.hypot(x - 120, y - 120) / 40.0, np.arctan2(y - 120, x - 120)
+    light = np.maximum(rho, 0.9) ** -3 * (1.0 - 0.9 * (np.abs(angle - 0.7) < np.radians(1.0)))
+    image = np.repeat(light[None], 3, axis=0).astype(np.float32)
+    params = tangential_unsharp.Params(amount=8.0, channels=channels)
+    out = tangential_unsharp.apply(image, None, Geometry(120.0, 120.0, 40.0), params)
+    seen = rho > 1.05
+    assert out[:, seen].min() > 0
+    lane = seen & (np.abs(angle - 0.7) < np.radians(0.4)) & (rho < 2.5)
+    assert (out / image)[:, lane].max() < 0.5  # and it is darkened nonetheless

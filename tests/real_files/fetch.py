@@ -116,7 +116,7 @@ def _from_debian(source: Source, work: Path) -> None:
         raise OSError("there is no apt-get here")
     release = dict(
         line.split("=", 1)
-        for line in Path("/etc/os-release").read_text().splitlines()
+        for line in Path("/etc/os-release").read_text(encoding="utf-8").splitlines()
         if "=" in line
     )
     codename = release.get("VERSION_CODENAME", "stable").strip('"')

@@ -1,5 +1,7 @@
 """The tone curve's promises, and colours that must come out as they are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,7 +13,7 @@ from limbward.render.colour import (
     solar_white,
     to_linear_srgb,
 )
-from limbward.render.tone import ToneCurve, fit_tone
+from limbward.render.tone import ToneCurve, fit_tone, graded, tone_mapped, ungraded
 
 CURVES = st.builds(
     lambda dark, span, soft: ToneCurve(dark, dark + span, span * soft),
@@ -118,3 +120,47 @@ def test_the_curve_begins_at_the_innermost_corona_that_is_known():
         brightest = 1e3 * first**-6 + 1.0
         assert 0.6 * brightest < curve.bright <= brightest
         assert 0.9 < curve.dark < 2.0
+
+
+GRADES = st.floats(-1.0, 1.0)
+
+
+@given(brightness=GRADES, contrast=GRADES)
+def test_a_grade_keeps_black_and_white_and_the_order_between(brightness, contrast):
+    plain = np.linspace(0.0, 1.0, 501)
+    shown = graded(plain, brightness, contrast)
+    assert shown[[0, -1]] == pytest.approx([0.0, 1.0])
+    assert np.all(np.diff(shown) > 0)
+    assert ungraded(shown, brightness, contrast) == pytest.approx(plain, abs=2e-5)
+    beyond = np.array([-0.2, 1.3])
+    assert graded(beyond, brightness, contrast) == pytest.approx(beyond)
+
+
+def test_brightness_and_contrast_do_what_their_names_say():
+    middle = np.array([0.25, 0.5, 0.75])
+    assert np.all(graded(middle, 0.5, 0.0) > middle)
+    assert np.all(graded(middle, -0.5, 0.0) < middle)
+    more, less = graded(middle, 0.0, 1.0), graded(middle, 0.0, -1.0)
+    assert more[1] == pytest.approx(0.5)
+    assert more[2] - more[0] > middle[2] - middle[0] > less[2] - less[0]
+    assert graded(middle, 0.0, 0.0) is middle
+
+
+@given(curve=CURVES, share=st.floats(0.0, 1.0), brightness=GRADES, contrast=GRADES)
+def test_a_graded_curve_is_inverted(curve, share, brightness, contrast):
+    tone = replace(curve, brightness=brightness, contrast=contrast)
+    lightness = curve.lightness(np.array([curve.dark + share * (curve.bright - curve.dark)]))
+    back = curve.lightness(tone.radiance(graded(lightness, brightness, contrast)))
+    assert back == pytest.approx(lightness, abs=2e-5)
+
+
+def test_noise_grows_as_the_graded_lightness_does():
+    """The noise told with a lightness is the spread of the lightnesses of noisy radiances."""
+    tone = ToneCurve(0.0, 1000.0, 1.0, brightness=0.4, contrast=0.7)
+    rng = np.random.default_rng(4)
+    for light in (0.5, 20.0, 400.0):
+        radiance = np.full((1, 1), light, np.float32)
+        spread = np.float32(0.01 * light) * np.ones((1, 1), np.float32)
+        _, noise = tone_mapped(radiance, spread, np.ones((1, 1), bool), tone)
+        many = tone.lightness(light * (1.0 + 0.01 * rng.standard_normal(20000)))
+        assert noise[0, 0] == pytest.approx(many.std(), rel=0.03)

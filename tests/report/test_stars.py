@@ -84,7 +84,7 @@ def test_the_report_tells_what_was_found_and_what_was_not(workspace):
     assert "taken from them" in text
     assert "That is +0.010° from the orientation by the partial phases" in text
     assert "+0.40 ± 0.02 %" in text
-    assert "Cirrus 3: no star was surely recognised in 1 long exposure" in text
+    assert "Cirrus 3: no star was recognised with confidence in 1 long exposure" in text
     rows = star_rows(seen)
     assert len(rows) == 4
     assert rows[0][:4] == ["HIP 43427", "Aurelia 1", "6.42", "6.50 ± 0.02"]

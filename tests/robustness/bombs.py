@@ -277,7 +277,7 @@ def peak_bytes() -> int:
     """Return the most memory that this process has held at once."""
     status = Path("/proc/self/status")
     if status.exists():  # what getrusage gives counts the parent's, too, from before the exec
-        return 1024 * int(re.search(r"VmHWM:\s+(\d+)", status.read_text())[1])
+        return 1024 * int(re.search(r"VmHWM:\s+(\d+)", status.read_text(encoding="utf-8"))[1])
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 
 

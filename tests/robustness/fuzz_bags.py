@@ -112,11 +112,11 @@ def failing(rng: random.Random, bag: Path) -> Iterator[None]:
 
 def one_line(path: Path, rng: random.Random, change: Callable[[str], str]) -> None:
     """Change one line of a text file that has any."""
-    lines = path.read_text().splitlines(keepends=True)
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
     if lines:
         at = rng.randrange(len(lines))
         lines[at] = change(lines[at])
-        path.write_text("".join(lines))
+        path.write_text("".join(lines), encoding="utf-8")
 
 
 def files_of(bag: Path) -> list[Path]:

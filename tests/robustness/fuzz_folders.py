@@ -159,7 +159,7 @@ def damage(path: Path, rng: random.Random) -> str:
             told = rng.choice([[], 3, "x", None])
         else:
             at[key] = rng.choice([None, "x", -1, [], {}, 1e30, True, [1, "a"], {"a": 1}])
-        path.write_text(json.dumps(told))
+        path.write_text(json.dumps(told), encoding="utf-8")
     elif kind in ("value", "drop") and path.suffix == ".ecsv":
         lines = data.decode().splitlines()
         if kind == "drop":
@@ -169,7 +169,7 @@ def damage(path: Path, rng: random.Random) -> str:
             words = lines[at].split(" ")
             words[rng.randrange(len(words))] = rng.choice(["", "x", "-1", "nan", "1e99", "float64"])
             lines[at] = " ".join(words)
-        path.write_text("\n".join(lines) + "\n")
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     elif kind == "cut" or not data:
         path.write_bytes(data[: rng.randrange(len(data) + 1)])
     else:

@@ -164,7 +164,7 @@ def starve_once(task: Task):
     if mark.exists():
         return measure_file(task)
     mark.touch()
-    pages = int(Path("/proc/self/statm").read_text().split()[0])
+    pages = int(Path("/proc/self/statm").read_text(encoding="utf-8").split()[0])
     _, hard = resource.getrlimit(resource.RLIMIT_AS)
     resource.setrlimit(resource.RLIMIT_AS, (pages * 4096 + (24 << 20), hard))
     try:

@@ -15,6 +15,9 @@ SUN, MOON, SPEED = 960.0, 980.0, 0.5  # arcsec, arcsec a second
 class Passing:
     """The Moon's centre goes through the Sun's at the epoch."""
 
+    def __init__(self, moon=MOON):
+        self.moon = moon
+
     def offset_arcsec(self, t):
         return np.stack([SPEED * np.asarray(t), np.zeros_like(t)], axis=-1)
 
@@ -22,22 +25,22 @@ class Passing:
         return np.full_like(t, SUN)
 
     def moon_radius_arcsec(self, t):
-        return np.full_like(t, MOON)
+        return np.full_like(t, self.moon)
 
 
-def shots(times, *, phase="partial", light=1.0, scale=10.0, up=0.0, mirrored=False):
+def shots(times, *, phase="partial", light=1.0, scale=10.0, up=0.0, mirrored=False, moon=MOON):
     """Return frames at some seconds from greatest eclipse, whose Sun is at (200, 150)."""
     t = np.asarray(times, float)
     n = t.size
     orientation = [Orientation(scale, up, mirrored)] * n
     dx, dy = orientation[0].to_pixels(SPEED * t, np.zeros(n))
     sun = np.tile([200.0, 150.0, SUN / scale], (n, 1))
-    moon = np.column_stack([200.0 + dx, 150.0 + dy, np.full(n, MOON / scale)])
+    discs = np.column_stack([200.0 + dx, 150.0 + dy, np.full(n, moon / scale)])
     return Shots(
         camera="A",
         serial="1",
         epoch=Time("2026-08-12T17:46:00", scale="utc"),
-        track=Passing(),
+        track=Passing(moon),
         file=np.array([f"{i}.dng" for i in range(n)], object),
         path=[Path(f"{i}.dng") for i in range(n)],
         digest=np.array([""] * n, object),
@@ -47,7 +50,7 @@ def shots(times, *, phase="partial", light=1.0, scale=10.0, up=0.0, mirrored=Fal
         sigma_s=np.full(n, 0.2),
         light=np.broadcast_to(np.asarray(light, float), n).copy(),
         sun=sun,
-        moon=moon,
+        moon=discs,
         orientation=orientation,
         solar_north=np.full(n, 17.0),
         zenith=np.linspace(-40.0, -30.0, n),

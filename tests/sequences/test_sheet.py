@@ -164,3 +164,41 @@ def test_a_drawn_sheet_has_a_time_at_each_crescent(layout):
         + [rows[1]["obscuration"], rows[0]["obscuration"]]
     )
     assert rows[0]["sun_radius_px"] == pytest.approx(0.33 * 90, abs=0.001)
+
+
+def test_a_tint_is_a_colour_times_the_brightness():
+    """White is grey whatever the filter's colour; the others keep brightness in proportion."""
+    frames = shots([-1500.0])
+    views = frames.views(161, sheet.scale_for(frames, 161), "celestial_north")
+    plain, _ = sheet.crescents(frames, views, [(0, disc_cut(frames, 0, views[0]))])
+    light = SRGB.decode(plain[0])
+    seen = light[1] > 0.1
+    for tint, colour in sheet.TINTS.items():
+        made, _ = sheet.crescents(frames, views, [(0, disc_cut(frames, 0, views[0]))], tint)
+        shown = SRGB.decode(made[0])
+        for c, factor in enumerate(colour):
+            assert shown[c][seen] == pytest.approx(light[1][seen] * factor, abs=0.005)
+
+
+def test_no_square_of_glare_stands_around_a_crescent():
+    frames = shots([-1500.0])
+    view = frames.views(161, sheet.scale_for(frames, 161), "celestial_north")[0]
+    cut = disc_cut(frames, 0, view)
+    disc = cut.picture > 0
+    cut.picture[~disc] = 0.05  # cloud or dew that shines all over the cell
+    made, _ = sheet.crescents(frames, [view], [(0, cut)])
+    edge = np.concatenate([made[0][:, [0, -1]].ravel(), made[0][:, :, [0, -1]].ravel()])
+    assert edge.max() < 0.01
+    assert SRGB.decode(made[0])[:, 80, 30:130].max() > 0.5
+
+
+def test_a_ring_stands_in_the_middle():
+    """A Moon of 0.95 of the Sun: a ring for 100 s, of which the most even one is shown."""
+    times = np.concatenate([TIMES, [-40.0, -20.0, 5.0, 30.0]])
+    times.sort()
+    frames = shots(times, moon=0.95 * SUN)
+    chosen = sheet.with_ring(frames, "time", 8)
+    assert chosen.size == 9
+    assert times[chosen[4]] == 5.0
+    assert np.all(np.diff(times[chosen]) > 0)
+    assert sheet.with_ring(shots(TIMES), "time", 8) is None

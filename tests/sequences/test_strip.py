@@ -118,7 +118,9 @@ def test_ticks_and_labels_stand_at_the_beads():
     ]  # fmt: skip
     assert [b["position_angle"] for b in entries[0]["expected_beads"]] == [91.0, 270.0]
     assert (
-        made.numbers(entries)["of them expected within a degree and twice the times' error"]
+        made.numbers(entries)[
+            "of them within a degree and twice the time error of where they were expected"
+        ]
         == "1, 1.00° rms off"
     )
     assert [e["contact"] for e in entries] == ["C2", "C2", "C2", "C3", "C3"]

@@ -1,5 +1,7 @@
 """A time-lapse: which frames, how bright, and when which picture is shown."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,7 +10,7 @@ from limbward.sequences import timelapse
 from limbward.sequences.timelapse import Film, Look
 from tests.sequences.made_up import corona_cut, disc_cut, shots
 
-LOOK = Look(size_px=120, hold=1, between=0, dissolve=2, time=False, deflicker=True)
+LOOK = Look(size=(120, 120), hold=1, between=0, dissolve=2, time=False, deflicker=True)
 TIMES = [-2400.0, -1800.0, -1200.0, -600.0, 0.0, 10.0, 600.0, 1200.0]
 PHASE = ["partial"] * 4 + ["totality"] * 2 + ["partial"] * 2
 GAINS = [1.0, 0.7, 1.2, 0.9, 1.0, 0.6, 1.1, 0.8]
@@ -64,7 +66,7 @@ def test_the_middle_of_the_disc_is_shown_at_its_level():
 
 
 def test_a_film_that_keeps_the_clouds_has_them():
-    made, cuts = film(Look(120, 1, 0, 2, time=False, deflicker=False))
+    made, cuts = film(Look((120, 120), 1, 0, 2, time=False, deflicker=False))
     list(made.pictures(cuts))
     assert {e["factor"] for e in made.entries} == {1.0}
     before, after = made.flicker()
@@ -79,7 +81,7 @@ def test_thick_cloud_is_not_made_bright():
 
 @pytest.mark.parametrize(("hold", "between", "dissolve"), [(1, 0, 2), (3, 1, 4)])
 def test_the_first_picture_of_each_frame_is_told(hold, between, dissolve):
-    made, cuts = film(Look(120, hold, between, dissolve, time=False, deflicker=True))
+    made, cuts = film(Look((120, 120), hold, between, dissolve, time=False, deflicker=True))
     pictures = list(made.pictures(cuts))
     # Twice the filter comes off or on; the other five times frames are alike.
     assert len(pictures) == 8 * hold + 2 * dissolve + 5 * between
@@ -124,3 +126,53 @@ def test_what_is_learnt_comes_from_all_over_the_film():
     assert np.diff(some).max() <= 6
     assert set(frames.phase[some]) == {"partial", "totality"}
     assert some.size == 2 * timelapse.LEARNT_FROM
+
+
+@pytest.mark.parametrize(
+    ("shape", "size"), [("square", (120, 120)), ("16:9", (68, 120)), ("9:16", (120, 68))]
+)
+def test_a_film_in_another_shape_is_the_middle_of_the_square_one(shape, size):
+    assert timelapse.film_size(shape, min(size)) == pytest.approx(size, abs=2)
+    whole = list(film()[0].pictures(film()[1]))
+    made, cuts = film(replace(LOOK, size=size))
+    pictures = list(made.pictures(cuts))
+    top, left = (120 - size[0]) // 2, (120 - size[1]) // 2
+    assert len(pictures) == len(whole)
+    for picture, square in zip(pictures, whole, strict=True):
+        middle = square[top : top + size[0], left : left + size[1]]
+        # Tones are dithered, so one step may differ.
+        assert np.abs(picture.astype(int) - middle).max() <= 1
+    assert made.numbers(10, 5.0)["size"] == f"{size[1]} x {size[0]} px"
+
+
+@pytest.mark.parametrize("lost", [None, 1, 4])
+def test_an_even_pace_shows_each_frame_at_its_time(lost):
+    """One picture a minute: a frame begins where its time says, whatever leads over to it."""
+    made, cuts = film(replace(LOOK, per_second=1 / 60.0, dissolve=3))
+    cuts = [(i, "it is gone" if i == lost else c) for i, c in cuts]
+    pictures = list(made.pictures(cuts))
+    begins = np.rint((np.array(TIMES) - TIMES[0]) / 60.0)
+    for entry in made.entries:
+        k = int(entry["file"].removesuffix(".dng"))
+        lead = entry["first_picture"] - begins[k]
+        after_lost = lost is not None and k == lost + 1
+        assert 0 <= lead <= 3 or (after_lost and lead < 0)  # what is lost is made up for
+    # The frames at 0 and 10 s fall into one picture.
+    assert len(made.entries) == len(TIMES) - 1 - (lost == 1)
+    assert len(pictures) == begins[-1] + 1
+
+
+def test_a_title_card_comes_first():
+    made, cuts = film(replace(LOOK, size=(68, 120)))
+    plain = list(film(replace(LOOK, size=(68, 120)))[0].pictures(cuts))
+    pictures = list(made.titled(["An eclipse", "A place far from here"], 5, made.pictures(cuts)))
+    assert len(pictures) == len(plain) + 5
+    np.testing.assert_array_equal(pictures[5], plain[0])
+    card = pictures[0].astype(int)
+    assert card.shape == plain[0].shape
+    assert card.max() > 150
+    _, columns = np.nonzero(card[..., 1] > 60)
+    assert columns.min() > 5
+    assert columns.max() < 115
+    assert abs((columns.min() + columns.max()) / 2 - 59.5) < 4
+    assert made.entries[0]["first_picture"] == 5

@@ -51,7 +51,7 @@ def test_outside_1900_to_2050_the_moon_is_smooth(later):
 @pytest.mark.filterwarnings("ignore:ERFA", "ignore:The Earth's rotation")
 def test_outside_1900_to_2050_it_is_said_in_a_line(later, tmp_path, capsys):
     """By contacts, check, in contacts.json and in the report; and nothing where nobody asked."""
-    line = "How the Moon is turned is known from 1900 to 2050 only"
+    line = "The Moon's orientation is known from 1900 to 2050 only"
     where = ["--lat", str(LATER.latitude), "--lon", str(LATER.longitude), "--date", "2052-03-30"]
     (tmp_path / "card").mkdir()
     config = tmp_path / "limbward.yaml"

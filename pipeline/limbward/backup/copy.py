@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from limbward.regular import open_regular
+from limbward.regular import flush_to_device, open_regular, take_place
 
 CHUNK = 4 << 20
 
@@ -142,7 +142,7 @@ def flush_file(path: Path, mtime_ns: int) -> None:
     """Set a file's time and bring it, time included, from memory to the device."""
     with path.open("rb+") as file:
         os.utime(path, ns=(mtime_ns, mtime_ns))
-        os.fsync(file.fileno())
+        flush_to_device(file.fileno())
 
 
 def flush_folder(path: Path) -> None:
@@ -151,7 +151,7 @@ def flush_folder(path: Path) -> None:
         return
     number = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
     try:
-        os.fsync(number)
+        flush_to_device(number)
     finally:
         os.close(number)
 
@@ -171,6 +171,6 @@ def write_flushed(path: Path, text: str) -> None:
     with part.open("wb") as file:
         file.write(text.encode("utf-8"))
         file.flush()
-        os.fsync(file.fileno())
-    os.replace(part, path)
+        flush_to_device(file.fileno())
+    take_place(part, path)
     flush_folder(path.parent)

@@ -7,14 +7,13 @@ the inventory is what tells a damaged copy from a different file of the same nam
 from __future__ import annotations
 
 import json
-import os
 import re
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from limbward.backup.copy import Digest, write_flushed
 from limbward.backup.names import key
-from limbward.regular import open_regular
+from limbward.regular import flush_to_device, open_regular
 
 INVENTORY = "payload.jsonl"
 PATH = re.compile(r"data/[^/]+/.+", re.DOTALL)
@@ -102,7 +101,7 @@ def append_record(bag: Path, record: Record) -> None:
     with (bag / INVENTORY).open("ab") as file:
         file.write(_line(record).encode("utf-8"))
         file.flush()
-        os.fsync(file.fileno())
+        flush_to_device(file.fileno())
 
 
 def _line(record: Record) -> str:

@@ -32,6 +32,7 @@ from limbward.backup.inventory import Record, append_record
 from limbward.backup.names import beside, key, printable, utf8_text
 from limbward.backup.plan import Card, Found, originals, plan, read_card
 from limbward.errors import LimbwardError
+from limbward.regular import take_place
 
 Progress = Callable[[int, int], None]
 
@@ -327,7 +328,7 @@ class _Arrival:
             place.records[key(self.path)] = record
         target = place.root / self.path
         make_folders(target.parent)
-        os.replace(self.part, target)
+        take_place(self.part, target)
         flush_folder(target.parent)
         account.copied += 1
         account.bytes_copied += self.digest.size

@@ -280,7 +280,7 @@ def _stamps(film: SerFilm, at: int) -> tuple[NDArray[np.datetime64], list[str]]:
     if zone:
         said.append(
             f"{film.path.name} has time stamps in local time; {zone.total_seconds() / 3600.0:+g} h "
-            "are taken off by its header."
+            "are subtracted, as its header says."
         )
     return stamps - np.timedelta64(zone), said
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import logging
 import sys
 import traceback
@@ -60,6 +62,33 @@ def make_reporter() -> Reporter:
     return progress.make_reporter(quiet=_talk.quiet)
 
 
+# What the messages have beside ASCII, for output that cannot show it: Windows gives pipes and files
+# an old code page, and a container without a locale has ASCII.
+IN_ASCII = {
+    "−": "-", "–": "-", "±": "+/-", "°": " deg", "×": "x", "→": "->", "…": "...", "☉": "sun",
+    "≥": ">=", "≤": "<=", "µ": "u", "σ": "sigma", "²": "2", "½": "1/2", "“": '"', "”": '"',
+    "‘": "'", "’": "'",
+}  # fmt: skip
+
+
+def _in_ascii(error: UnicodeError) -> tuple[str, int]:
+    """Write out what a stream cannot show; anything unknown is a question mark."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    wanted = error.object[error.start : error.end]
+    return "".join(IN_ASCII.get(c, "?") for c in wanted), error.end
+
+
+codecs.register_error("limbward", _in_ascii)
+
+
+def show_what_can_be_shown() -> None:
+    """Keep a sentence from failing by a sign that the output's encoding does not have."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="limbward")
+
+
 @contextmanager
 def plain_endings() -> Iterator[None]:
     """Exit with 1 if the work failed and with 2 if it was asked wrongly, and say so in a sentence.
@@ -67,6 +96,7 @@ def plain_endings() -> Iterator[None]:
     Warnings of libraries become a line each, too.
     """
     _talk.verbose = _talk.quiet = False
+    show_what_can_be_shown()
     show_warning = warnings.showwarning
     warnings.showwarning = _warn_once()
     try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 import textwrap
 from datetime import datetime, timedelta
 from typing import Any
@@ -35,8 +36,9 @@ LIMBS = (
 
 
 def print_json(value: Any) -> None:
-    """Print one JSON object."""
-    print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+    """Print one JSON object, in ASCII where the output's encoding is not of Unicode."""
+    narrow = not (sys.stdout.encoding or "").lower().startswith("utf")
+    print(json.dumps(value, indent=2, ensure_ascii=narrow, allow_nan=False))
 
 
 def print_contacts(circumstances: dict[str, Any]) -> None:

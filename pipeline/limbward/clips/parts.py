@@ -170,7 +170,7 @@ def _header(clip: Clip, part: Part, still: VideoStill, exposure_s: float | None)
             header["TIMESYS"] = "UTC"
             header["TIMESRC"] = (STAMPED, "where DATE-OBS comes from")
         else:
-            header["TIMESYS"] = ("LOCAL", "the device does not say its zone")
+            header["TIMESYS"] = ("LOCAL", "the device does not state its time zone")
     if exposure_s is not None:
         header["EXPTIME"] = (exposure_s, "[s] of one picture")
     header["NCOMBINE"] = (still.pictures, "pictures looked at")

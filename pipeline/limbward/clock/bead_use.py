@@ -83,7 +83,7 @@ def with_beads(
     if abs(miss) > DISAGREE_SIGMA * np.sqrt(expected):
         why = (
             f"by them the clock reads {abs(miss):.2f} s {'more' if miss > 0 else 'less'} than by "
-            "all else, which is believed; check site in the config, and what it says of references"
+            "all else, which is kept; check site and references in the config"
         )
         return solution, replace(beads, why_not=why)
     gain = before @ row / expected

@@ -58,8 +58,8 @@ class LandscapeConfig(Section):
     )
     foreground: PathText | None = Field(
         default=None,
-        description="Frame whose landscape the picture of the Sun's path has; null takes one of "
-        "totality, else the brightest.",
+        description="Frame that gives the landscape in the picture of the Sun's path; null takes "
+        "one of totality, else the brightest.",
     )
     step_minutes: float = Field(
         default=5.0,
@@ -101,6 +101,6 @@ class LandscapeConfig(Section):
     )
     clock: Literal["auto", "own"] = Field(
         default="auto",
-        description="Clock of the frames: auto takes that of the stage timing where it is good to "
+        description="Clock of the frames: auto takes that of the timing stage where it is good to "
         "3 s; own finds it from the light in the wide frames alone.",
     )

@@ -150,11 +150,27 @@ class ComposeConfig(Section):
         description="Fraction of the brightness range above which the tone curve is logarithmic; a "
         "smaller value brightens the outer corona.",
     )
+    brightness: float = Field(
+        default=0.0,
+        ge=-1,
+        le=1,
+        description="Makes the corona's tones between black and white brighter (positive) or "
+        "darker.",
+    )
+    contrast: float = Field(
+        default=0.0,
+        ge=-1,
+        le=1,
+        description="Makes the corona's middle tones more contrasty (positive) or softer.",
+    )
     level_sky: bool = Field(
         default=False, description="Subtract a slope across the outermost sky, as under a low Sun."
     )
     earthshine: float = Field(
         default=1.0, ge=0, le=5, description="Brightness of the Moon's surface; 0 is a black disc."
+    )
+    moon_lightness: float = Field(
+        default=0.03, ge=0, le=0.3, description="Lightness of the Moon's disc; 0 is black."
     )
     limb_px: float | None = Field(
         default=None,
@@ -174,6 +190,12 @@ class ComposeConfig(Section):
         default=None,
         description="Crop composite.png and composite.tif to a rectangle: how far it reaches to "
         "the left, right, top and bottom of the Sun's centre, solar radii. In place of crop_radii.",
+    )
+    crop_ratio: str | None = Field(
+        default=None,
+        pattern=r"^[1-9]\d{0,3}:[1-9]\d{0,3}$",
+        description="Crop further to this ratio of width to height, such as '3:2', '16:9' or "
+        "'1:1', as large as it fits.",
     )
     rotation_deg: float = Field(
         default=0.0,

@@ -35,7 +35,14 @@ class SheetConfig(Section):
         description="Distance between neighbours, pixels; the Sun takes two thirds of it.",
     )
     times: bool = Field(default=True, description="Print UTC below each crescent.")
-    totality: bool = Field(default=True, description="Put the composite between the two halves.")
+    totality: bool = Field(
+        default=True,
+        description="Put the composite between the two halves; of an annular eclipse, the ring.",
+    )
+    tint: Literal["white", "yellow", "orange"] | None = Field(
+        default=None,
+        description="Tint of the crescents; null keeps the colours of the photographs.",
+    )
 
 
 class StripConfig(Section):
@@ -88,11 +95,35 @@ class FilmConfig(Section):
         description="Film frames of the dissolve between photographs with and without a solar "
         "filter; 0 is a cut.",
     )
+    shape: Literal["square", "16:9", "9:16"] = Field(
+        default="square", description="Width to height of the picture."
+    )
     size_px: int = Field(
-        default=1080, ge=64, le=4320, description="Side of the square picture, pixels."
+        default=1080,
+        ge=64,
+        le=4320,
+        description="Shorter side of the picture, pixels; with 16:9, 1080 is full HD and 2160 is "
+        "4K.",
+    )
+    speed: float | None = Field(
+        default=None,
+        gt=0,
+        le=10000,
+        description="Play evenly, this many times as fast as the eclipse; 1 is real time. null "
+        "shows each photograph for `hold` film frames.",
+    )
+    title_s: float = Field(
+        default=0.0,
+        ge=0,
+        le=30,
+        description="Begin with a title card of this length, seconds; it shows the report's title "
+        "and the site.",
     )
     field_radii: float = Field(
-        default=2.4, ge=1.1, le=20, description="Solar radii from the Sun's centre to the sides."
+        default=2.4,
+        ge=1.1,
+        le=20,
+        description="Solar radii from the Sun's centre to the nearer sides.",
     )
     up: Up = Field(default="solar_north", description="What is up in the film.")
     time: bool = Field(default=False, description="Show UTC in the picture.")

@@ -27,7 +27,7 @@ class VideoConfig(Section):
         gt=0,
         le=600,
         description="Longest stretch of video for one still, seconds: the Moon moves by half an "
-        "arcsecond a second.",
+        "arcsecond per second.",
     )
     exposure_s: float | None = Field(
         default=None,

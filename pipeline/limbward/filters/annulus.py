@@ -19,6 +19,8 @@ SMALL = 0.1
 # (where only the outer edge of an annulus is seen; elsewhere a twentieth). 1e-3 is promised.
 ENOUGH = 5e-4
 MIN_PIXELS = 40
+OUTER_FALL = -2.5  # power of the distance (Baumbach 1937)
+FALL_RINGS = 30  # from which the fall beyond the last annulus is taken
 # What a profile read by cubic convolution has as its mean over an annulus: so much of the annulus'
 # own value, of each neighbour's and of each next one's. These are integrals of Keys' kernel.
 ANNULUS_MEAN = (161 / 192, 3 / 32, -5 / 384)
@@ -234,6 +236,8 @@ def refine(
             ring = np.arange(mean.size)
             for profile in (shift, scale):
                 profile[few] = np.interp(ring[few], ring[~few], profile[~few])
+            if empty:
+                _fall_on(shift, int(ring[~few][-1]))
         if empty:
             mean += _at_middles(shift)
             deviation *= scale
@@ -247,6 +251,22 @@ def refine(
             return
         # A correction reaches two annuli to either side, so these are looked at again.
         todo, empty = np.convolve(off, np.ones(5), "same").astype(bool) & which, False
+
+
+def _fall_on(mean: Floats, last: int) -> None:
+    """Let a profile go on beyond its last known annulus as it has fallen before, in place.
+
+    The last twenty annuli in a corner have too few pixels each. With the value of the one before
+    them the corner would be dark, and an arc its edge.
+    """
+    before = np.arange(max(last - FALL_RINGS, 0), last + 1)
+    if before.size < 3 or last + 1 >= mean.size:
+        return
+    beyond = np.arange(last + 1, mean.size)
+    # On any background, and in any unit: a constant and the outer corona's fall.
+    fall = ((before + 0.5) / (last + 0.5)) ** OUTER_FALL
+    slope, level = np.polyfit(fall, mean[before], 1)
+    mean[beyond] = level + slope * ((beyond + 0.5) / (last + 0.5)) ** OUTER_FALL
 
 
 def _where_small(means: Floats) -> Floats:

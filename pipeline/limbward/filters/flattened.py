@@ -25,7 +25,7 @@ from limbward.filters.annulus import (
     refine,
     spread_out,
 )
-from limbward.filters.polar import Polar, unwrap
+from limbward.filters.polar import Polar, blur_cells, unwrap
 from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 
 LUMINANCE = np.array([0.25, 0.5, 0.25], np.float32)  # a colour filter array's share of the light
 SMOOTH_RINGS = 4.0
+GRID_DEG, GRID_RINGS = 1.0, 2.0  # blur of the structure around a ring
 MEMORY = 0.05  # solar radii over which the structure is remembered where it leaves the frame
 
 
@@ -53,7 +54,7 @@ class RingParams(ColourParams):
 
     width_px: float = Field(default=1.0, gt=0, le=100, description="Width of an annulus, pixels.")
     coverage: float = Field(
-        default=0.9,
+        default=0.97,
         ge=0,
         le=1,
         description="Fraction of the circle that an annulus must show to be normalised by its own "
@@ -144,17 +145,36 @@ def flattened(image: Pixels, geometry: Geometry, params: ColourParams) -> list[F
 
 
 def smoothed(flat: Flat) -> Flat:
-    """Return a plane normalised by a deviation that is smooth in radius.
+    """Return a plane normalised by a mean and a deviation that do not follow the pixels' grid.
 
-    The deviation of an annulus a pixel wide depends on how the pixels' grid lies in it, by 2 % at
-    50 pixels from the Sun's centre, and jumps from one to the next. A filter that compares
+    Both depend on how the grid lies in an annulus a pixel wide, by 2 % of the deviation at 50
+    pixels from the Sun's centre, and jump from one annulus to the next. A filter that compares
     neighbouring annuli would show that.
     """
+    geometry = flat.polar.geometry
     even = np.exp(gaussian_filter1d(np.log(flat.deviation), SMOOTH_RINGS, mode="nearest"))
     ratio = flat.deviation / even
-    z = flat.z * spread_out(ratio, flat.z.shape, flat.polar.geometry, flat.width_px)
     polar = _rescaled(flat.polar, np.zeros(even.size, np.float32), (1.0 / ratio).astype("f4"))
-    return replace(flat, z=z, deviation=even, polar=polar)
+    off = _off_the_structure(polar)
+    z = flat.z * spread_out(ratio, flat.z.shape, geometry, flat.width_px)
+    z -= spread_out(off, flat.z.shape, geometry, flat.width_px)
+    polar = _rescaled(polar, off.astype("f4"), np.ones(off.size, np.float32))
+    return replace(flat, z=z, mean=flat.mean + even * off, deviation=even, polar=polar)
+
+
+def _off_the_structure(polar: Polar) -> Floats:
+    """Return how far above that of the structure around it the mean of each ring is.
+
+    Both are over the same pixels, so that a ring seen in part is compared with that part.
+    """
+    pixels = np.maximum(polar.count.sum(axis=1, dtype=float), 1.0)
+    mean = polar.first.sum(axis=1, dtype=float) / pixels
+    off = np.zeros(mean.size)
+    for _ in range(2):  # a ring that is off pulls the structure around it a fifth of the way
+        first = polar.first - off.astype(np.float32)[:, None] * polar.count
+        smooth = blur_cells(first, polar.count, GRID_DEG, GRID_RINGS)
+        off += mean - off - (smooth * polar.count).sum(axis=1, dtype=float) / pixels
+    return np.where(pixels >= MIN_PIXELS, off, 0.0)
 
 
 def _forget(_: object) -> None:

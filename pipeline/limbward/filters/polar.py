@@ -114,10 +114,15 @@ class Polar:
     shape: tuple[int, int]
 
     def coverage(self) -> NDArray[np.float64]:
-        """Return the share of each ring that the picture shows, by the pixels it should hold."""
-        rings = len(self.count)
-        whole = np.pi * self.width_px**2 * (2.0 * np.arange(rings) + 1.0)
-        return np.asarray(np.minimum(self.count.sum(axis=1, dtype=float) / whole, 1.0))
+        """Return the share of each ring's pixels that the picture shows.
+
+        The pixels are those of a picture without end. By a ring's area, one a pixel wide would
+        seem to lack a tenth of itself where the grid happens to lie so.
+        """
+        edges = np.asarray(self.width_px * np.arange(len(self.count) + 1), np.float64)
+        whole = np.diff(pixels_within(edges, self.geometry.sun_x, self.geometry.sun_y))
+        seen = self.count.sum(axis=1, dtype=float)
+        return np.asarray(np.minimum(seen / np.maximum(whole, 1.0), 1.0))
 
     def spread(self, field: Pixels) -> Pixels:
         """Return a field over the cells as a picture (H, W), by linear interpolation."""
@@ -126,6 +131,17 @@ class Polar:
         cells = np.ascontiguousarray(field, np.float32)
         in_threads(look_up, len(out), cells, g.sun_x, g.sun_y, self.width_px, out)
         return out
+
+
+def pixels_within(radii: NDArray[np.float64], x: float, y: float) -> NDArray[np.float64]:
+    """Return how many pixels of an endless picture have their centres in circles about a place."""
+    x, y = x % 1.0, y % 1.0
+    out = np.zeros(radii.size)
+    for k, r in enumerate(radii):
+        rows = np.arange(np.ceil(y - r), np.floor(y + r) + 1.0)
+        half = np.sqrt(np.maximum(r * r - (rows - y) ** 2, 0.0))
+        out[k] = np.sum(np.floor(x + half) - np.ceil(x - half) + 1.0)
+    return out
 
 
 def unwrap(image: Pixels, geometry: Geometry, rings: int, width_px: float = 1.0) -> Polar:

@@ -7,7 +7,7 @@ as strong), on the picture less the mean of its annulus, over that mean, so that
 out of it and a circularly symmetric corona cancels for any ``dr``. Turned pictures are interpolated
 by cubic convolution. Where one of the two turned places is missing, the other counts twice; towards
 the edge of what is there a place counts less and less, or there would be a seam. Where both are
-missing, there is no value.
+missing, as in corners, the difference has faded to 0.
 
 At small and at large radius: the arc between the pictures is ``angle_deg`` at every height.
 Features narrower than that are doubled by faint negative ghosts at both sides. Nothing limits the
@@ -34,7 +34,7 @@ from limbward.picture.blur import gaussian_blur
 Pixels = NDArray[np.float32]
 
 NORMALISES = True
-EDGE = 0.08  # solar radii: half the width over which a place near an edge loses its weight
+EDGE = 0.2  # solar radii: half the width over which a place near an edge loses its weight
 
 
 class Params(ColourParams):
@@ -116,16 +116,19 @@ def difference(
             y1, x1 = sun_y + u * sin + v * cos, sun_x + u * cos - v * sin
             y2, x2 = sun_y - u * sin + v * cos, sun_x + u * cos + v * sin
             one, two = sample(hidden, y1, x1), sample(hidden, y2, x2)
+            a, b = inside(depth, y1, x1), inside(depth, y2, x2)
             if np.isnan(one):
-                one = two
+                one, a = two, b
             elif np.isnan(two):
-                two = one
+                two, b = one, a
             else:
-                a, b = inside(depth, y1, x1), inside(depth, y2, x2)
                 if a < 1.0 or b < 1.0:
                     mean = (a * one + b * two) / (a + b)
                     one, two = mean, mean
-            out[y, x] = np.float32(2.0 * image[y, x] - one - two)
+            if np.isnan(one):  # nothing to differ from
+                out[y, x] = np.float32(0.0) if np.isfinite(image[y, x]) else np.float32(np.nan)
+                continue
+            out[y, x] = np.float32(max(a, b) * (2.0 * image[y, x] - one - two))
 
 
 def _inside(depth: Pixels, y: float, x: float) -> float:

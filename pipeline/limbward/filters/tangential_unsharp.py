@@ -2,11 +2,13 @@
 
     out = I + amount (I - B * I),
 
-where B is a Gaussian in position angle at a constant distance from the Sun, which a rotational blur
-is (and 1.5 pixels along the radius). The radial fall stays, so the result is a linear picture
-again, in the units and the colours of the input; another filter (``nrgf``) can follow. The blur is
-computed on the picture normalised by annuli, where it is the same thing (mean and deviation are
-constant along a circle), and leaves missing pixels and the Moon out.
+but where that would take away more than half of the light; x times the light then leaves 1 / (4 x)
+of it, so that no dark lane gets black. B is a Gaussian in position angle at a constant distance
+from the Sun, which a rotational blur is (and 1.5 pixels along the radius). The radial fall stays,
+so the result is a linear picture again, in the units and the colours of the input; another filter
+(``nrgf``) can follow. The blur is computed on the picture normalised by annuli, where it is the
+same thing (mean and deviation are constant along a circle), and leaves missing pixels and the Moon
+out.
 
 At small and at large radius: the mask is ``angle_deg`` wide at every height, so it is finer in
 pixels close to the limb; noise is lifted ``1 + amount`` times everywhere.
@@ -48,6 +50,21 @@ class Params(ColourParams):
     )
 
 
+def factor_of(x: Pixels) -> Pixels:
+    """Return ``1 + x`` down to 1/2, below it what is left by a smooth curve that never is 0.
+
+    A dark lane between two rays would be blacker than the sky otherwise, a thread from the limb.
+    """
+    return np.asarray(np.where(x < -0.5, 0.25 / np.maximum(-x, 0.5), 1.0 + x), np.float32)
+
+
+def _added_to(plane: Pixels, added: Pixels) -> Pixels:
+    """Return a plane with what is added, by `factor_of` where it has light."""
+    safe = np.where(plane > 0.0, plane, np.float32(1.0))
+    lit = plane * factor_of(np.asarray(added / safe, np.float32))
+    return np.asarray(np.where(plane > 0.0, lit, plane + added), np.float32)
+
+
 def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Params) -> Pixels:
     """Return the sharpened picture.
 
@@ -77,10 +94,9 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
         added *= spread_out(flat.deviation, flat.z.shape, geometry, flat.width_px)
         added *= params.amount
         if len(flats) == len(image):
-            out[c] = image[c] + added
+            out[c] = _added_to(image[c], added)
             continue
         safe = np.where(planes[c] != 0.0, planes[c], np.float32(np.inf))
         added /= safe
-        added += 1.0
-        np.multiply(image, added, out=out)
+        np.multiply(image, factor_of(added), out=out)
     return out

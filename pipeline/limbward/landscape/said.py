@@ -45,7 +45,7 @@ def curve_said(curve: SkyCurve) -> Said:
     unit = (
         "magnitudes per square arcsecond, by the stars in the frames"
         if curve.calibrated
-        else "relative, for no star in the frames tells more"
+        else "relative, since no star in the frames calibrates it"
     )
     return Said(
         "sky-brightness",

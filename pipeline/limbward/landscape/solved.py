@@ -108,8 +108,8 @@ class Solved:
                 if self.placed[k]:
                     return k
                 raise LookupError(
-                    f"nothing in {file} tells where it looks; choose a frame with the Sun in it, "
-                    "or one between two such frames."
+                    f"nothing in {file} shows where the camera pointed; choose a frame with "
+                    "the Sun in it, or one between two such frames."
                 )
         raise LookupError(
             f"{name!r} is none of the {len(self.file)} wide frames; the first is {self.file[0]}."

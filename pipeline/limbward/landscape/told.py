@@ -37,7 +37,7 @@ def session_told(solved: Solved) -> dict[str, Any]:
         if session.stand[k] >= 0:
             one |= frame_told(k, solved.frames[k], session, solved.heavens)
         else:
-            one["note"] = "Nothing in it tells where it looks."
+            one["note"] = "Nothing in it shows where the camera pointed."
         frames.append(one)
     poses = [
         pose_told(pose, level_assumed=level)
@@ -52,7 +52,7 @@ def clock_told(solved: Solved) -> dict[str, Any]:
     fit, light = solved.session.fit, solved.session.clock
     sigma = solved.sigma_s
     if solved.timed:
-        words = "that of the stage timing"
+        words = "that of the timing stage"
     elif light is None:
         words = f"not known; the time of its tags is taken, to {sigma:.0f} s"
     else:
@@ -88,7 +88,8 @@ def warnings_told(solved: Solved) -> list[str]:
     said = []
     if any(solved.session.level_assumed):
         said.append(
-            "In some frames only the Sun tells where the camera looked; it is taken to stand level."
+            "In some frames only the Sun shows where the camera pointed; it is assumed to "
+            "stand level."
         )
     if not solved.timed and solved.session.clock is None:
         said.append(

@@ -124,7 +124,7 @@ def _by_edges(
             limb_width_of(sun_edges),
             mostly_clipped(sun_edges),
             coverage,
-            "the whole Sun, no Moon in front",
+            "no Moon could be measured in front of the Sun",
             sun_limb=points_of(sun_edges),
             uneven=_unevenness(sun_edges),
         )
@@ -336,7 +336,7 @@ def _measurement(frame: LimbFrame, fit: FilteredSun) -> LimbMeasurement:
     sun = MeasuredDisc(*fit.sun, float(np.hypot(fit.sun_sigma, systematic)))
     if fit.moon is None:
         return LimbMeasurement(
-            "partial", sun, None, blur, False, 1.0, "the whole Sun, no Moon in front"
+            "partial", sun, None, blur, False, 1.0, "no Moon could be measured in front of the Sun"
         )
     moon = MeasuredDisc(*fit.moon, float(np.hypot(fit.moon_sigma, systematic)))
     clear = 2.0 * blur

@@ -80,7 +80,7 @@ class LimbVerdict:
         )
         then = {
             "real": "crescents are dated with the Moon's real limb.",
-            "smooth": "the pictures' Moon has another limb than the real one, and crescents are "
+            "smooth": "the Moon's limb in the pictures is not the real one, and crescents are "
             "dated with a smooth one.",
             "undetermined": "crescents are dated with the Moon's real limb, and the clock's error "
             "holds what that changes."

@@ -31,7 +31,7 @@ TRUST = np.log(np.array([[0.98, 0.02], [0.003, 0.997]]))  # wrong, right
 AT_FIRST = np.log(np.array([0.03, 0.97]))
 DOUBT = 1e-3  # of a single time, whatever sigma it states
 # Valleys of the Moon, an arcsecond deep, move second and third contact by up to two seconds: it
-# moves by half an arcsecond a second (360 degrees in a month of 29.5 days).
+# moves by half an arcsecond per second (360 degrees in a month of 29.5 days).
 LIMB_S = 1.5
 SURE, CONTRADICTED = 0.95, 0.02
 BIAS_EXPOSURE_S = 1e-3

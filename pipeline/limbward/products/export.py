@@ -105,7 +105,9 @@ def _tone(workspace: Workspace) -> ToneCurve:
         )
     told = workspace.read_json(Workspace.tone)
     try:
-        return ToneCurve(*(float(told[k]) for k in ("dark", "bright", "soft", "floor", "ceiling")))
+        curve = [float(told[k]) for k in ("dark", "bright", "soft", "floor", "ceiling")]
+        # Pictures made before there were these have none.
+        return ToneCurve(*curve, *(float(told.get(k, 0.0)) for k in ("brightness", "contrast")))
     except (KeyError, TypeError, ValueError) as error:
         raise LimbwardError(
             f"{workspace.path(Workspace.tone)} is damaged: make the picture again with "

@@ -8,7 +8,7 @@ from contextlib import ExitStack
 from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.products.shots import caption_of, counted_off, cuts, read_shots
-from limbward.render.writers import Caption, write_png
+from limbward.render.writers import Caption, place_text, write_png
 from limbward.sequences.cut import View
 from limbward.sequences.film import write_films
 from limbward.sequences.shots import UP_WORDS, Shots
@@ -17,6 +17,7 @@ from limbward.sequences.timelapse import (
     Look,
     choose,
     film_scale,
+    film_size,
     learn,
     some_to_learn_from,
 )
@@ -46,8 +47,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             f"A film needs at least two frames in which the Sun's place is known; there are "
             f"{len(shots)}."
         )
-    side = 2 * (options.size_px // 2)
-    views = shots.views(side, film_scale(shots, options.field_radii, side), options.up)
+    size = film_size(options.shape, options.size_px)
+    scale = film_scale(shots, options.field_radii, min(size))
+    views = shots.views(max(size), scale, options.up)
     film = film_of(config, shots, views)
     words = f"Solar eclipse of {config.eclipse.isoformat()}, time-lapse, {UP_WORDS[options.up]}"
     caption = caption_of(config, shots, words)
@@ -63,12 +65,13 @@ def film_of(config: Config, shots: Shots, views: Sequence[View]) -> Film:
     part, part_views = shots.take(some), [views[k] for k in some]
     usual = learn(part, part_views, cuts(config, part, part.sun[:, :2], part_views))
     look = Look(
-        options.size_px,
+        film_size(options.shape, options.size_px),
         options.hold,
         options.between,
         options.dissolve,
         options.time,
         options.deflicker,
+        None if options.speed is None else options.rate / options.speed,
     )
     return Film(shots, views, look, usual)
 
@@ -86,12 +89,24 @@ def _write(
     with ExitStack() as stack, reporter.progress(len(shots), "frames of the film") as advance:
         paths = {k: stack.enter_context(workspace.writing(n)) for k, n in names.items()}
         made = counted_off(cuts(config, shots, shots.sun[:, :2], film.views), advance)
-        count = write_films(paths, film.pictures(made), config.film.rate, title=caption.description)
-        if not count:
+        rate = config.film.rate
+        pictures = film.titled(
+            _card(config), round(config.film.title_s * rate), film.pictures(made)
+        )
+        count = write_films(paths, pictures, rate, title=caption.description)
+        if not film.entries:
             raise LimbwardError("No frame of the film could be decoded: " + " ".join(film.notes))
     with workspace.writing(STILLS) as part:
         write_png(part, film.contact_sheet(), caption)
     return count
+
+
+def _card(config: Config) -> list[str]:
+    """Return the lines of the title card."""
+    site = config.site
+    title = config.report.title or f"Solar eclipse of {config.eclipse.isoformat()}"
+    words = [title, place_text(site.name, site.latitude, site.longitude)]
+    return [*words, config.report.author] if config.report.author else words
 
 
 def _product(config: Config, film: Film, names: dict[str, str], count: int) -> Product:

@@ -8,7 +8,7 @@ from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.render.space import Space
 from limbward.render.writers import Caption, place_text
 from limbward.sequences.canvas import Canvas, write_pdf
-from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for
+from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for, with_ring
 from limbward.sequences.shots import UP_WORDS
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -38,12 +38,15 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     if options.totality:
         total = read_totality(workspace, config.compose.up, Space(config.compose.profile))
     chosen, before = choose(shots, options.steps, options.count, total is not None)
+    if options.totality and total is None:
+        ringed = with_ring(shots, options.steps, options.count)
+        chosen = chosen if ringed is None else ringed
     picked = shots.take(chosen)
     scale = scale_for(picked, options.cell_px)
     views = picked.views(options.cell_px, scale, options.up)
     with reporter.progress(len(picked), "crescents") as advance:
         made = cuts(config, picked, picked.sun[:, :2], views)
-        cells, notes = crescents(picked, views, counted_off(made, advance))
+        cells, notes = crescents(picked, views, counted_off(made, advance), options.tint)
     sheet = Sheet(picked, views, before, options.layout, options.up, options.times)
     words = f"Solar eclipse of {config.eclipse.isoformat()}, {UP_WORDS[options.up]}"
     site = config.site

@@ -82,8 +82,8 @@ def read_wide(config: Config, workspace: Workspace, reporter: Reporter) -> WideF
     session = solve_session(frames, sky, known) if frames else None
     if session is None:
         raise LimbwardError(
-            "The Sun shows in none of the wide frames that have a time, so nothing tells where "
-            "they look."
+            "The Sun shows in none of the wide frames that have a time, so nothing shows where "
+            "they point."
         )
     names = [str(f) for f in texts(ingest, "file")[kept]]
     solved = Solved(names, frames, exposure[kept], session, sky, told is not None, zone)

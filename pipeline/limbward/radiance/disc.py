@@ -227,12 +227,14 @@ def write_sun(path: str | PathLike[str], sun: SunPicture) -> None:
     sun : SunPicture
     """
     stack = sun.stack
-    history = [
-        f"Linear mean of {sun.header['NFRAMES']} filtered frames, registered on the Sun's "
-        "centre, rows from the bottom.",
+    frames = int(sun.header["NFRAMES"])
+    history = [f"{frames} filtered frames, registered on the Sun's centre: their linear mean."]
+    history += [
         "The Moon is that of the reference frame: beside its limb only that frame counts, "
         "elsewhere each frame where its own Moon leaves the Sun free.",
-        *sun.calibration,
     ]
+    if frames == 1:
+        history = ["One filtered frame, linear."]
+    history += ["Rows from the bottom.", *sun.calibration]
     extensions: dict[str, NDArray[Any]] = {"SIGMA": stack.sigma, "COUNT": stack.count}
     write_picture(path, stack.radiance, sun.header, extensions, history)

@@ -15,7 +15,7 @@ Mask = NDArray[np.bool_]
 Texts = NDArray[np.object_]
 
 # A crescent that is shallower by this part of the diameter looks no different; the Moon crosses it
-# in 80 s (half an arcsecond a second), and near greatest eclipse takes longer.
+# in 80 s (half an arcsecond per second), and near greatest eclipse takes longer.
 AS_DEEP = 0.02
 # Of the sharpest frame's blur: with frames up to this much softer the stack's limb is softer by
 # half of that, which is no more than the blur of one frame is known to.

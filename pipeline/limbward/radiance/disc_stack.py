@@ -1,6 +1,6 @@
 """Filtered frames of the Sun, registered on its limb, to one linear picture of ring or crescent.
 
-The Moon moves before the Sun by half an arcsecond a second, so in a mean of frames its limb would
+The Moon moves before the Sun by half an arcsecond per second, so in a mean of frames its limb would
 be smeared. The picture's Moon is therefore that of one frame, the reference: beside its limb only
 that frame counts. Elsewhere each frame adds what its own Moon leaves free, some way from its limb;
 the weights rise over a few pixels, so that no edge of one frame's share is seen.

@@ -25,7 +25,7 @@ from limbward.render.colour import (
 from limbward.render.moon import cover, distance, earthshine
 from limbward.render.smooth import fill_nearest, smooth_to_noise
 from limbward.render.space import Space
-from limbward.render.tone import ToneCurve, fit_tone, smooth_limit, tone_mapped
+from limbward.render.tone import STEEPEST, ToneCurve, fit_tone, smooth_limit, tone_mapped
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -55,8 +55,12 @@ class Look:
     outer : float
         Part of the range at which the curve turns from linear to logarithmic; smaller lifts the
         outer corona.
+    brightness, contrast : float
+        Of the finished tones, -1 to 1; see `limbward.render.tone.graded`.
     level_sky : bool
         Whether a slope across the outermost parts is taken off.
+    moon : float
+        Lightness of the Moon's disc.
     earthshine : float
         Strength of the Moon's surface; 0 is an even dark disc.
     limb_px : float
@@ -71,10 +75,25 @@ class Look:
     sky: float = 0.05
     highlights: float = 0.95
     outer: float = 1e-3
+    brightness: float = 0.0
+    contrast: float = 0.0
     level_sky: bool = False
+    moon: float = MOON_LIGHTNESS
     earthshine: float = 1.0
     limb_px: float = USUAL_BLUR_PX
     space: Literal["srgb", "wide"] = "srgb"
+
+    def tone(self, light: Pixels, rho: Pixels) -> ToneCurve:
+        """Return the tone curve for a corona; see `limbward.render.tone.fit_tone`."""
+        return fit_tone(
+            light,
+            rho,
+            sky=self.sky,
+            highlights=self.highlights,
+            outer=self.outer,
+            brightness=self.brightness,
+            contrast=self.contrast,
+        )
 
 
 def blur_of(limb_width: Floats) -> float:
@@ -155,7 +174,7 @@ def compose(
     spread = luminance_noise(sigma, white, to_srgb, shape)
     linear = to_linear_srgb(radiance, white, to_srgb, out=radiance)
     light = luminance(linear)
-    tone = fit_tone(light, rho, sky=look.sky, highlights=look.highlights, outer=look.outer)
+    tone = look.tone(light, rho)
     known = np.isfinite(light)
     box = around(moon, shape)
 
@@ -296,7 +315,7 @@ def lay_moon(
         return
     box = picture[:, top:bottom, left:right]
     here = Disc(moon.x - left, moon.y - top, moon.radius)
-    lightness = np.full(box.shape[1:], MOON_LIGHTNESS, np.float32)
+    lightness = np.full(box.shape[1:], look.moon, np.float32)
     if shine is not None:
         bright, row, column = shine
         dy, dx = row - top, column - left
@@ -305,7 +324,7 @@ def lay_moon(
         x1 = min(dx + bright.shape[1], box.shape[2])
         part = bright[y0 - dy : y1 - dy, x0 - dx : x1 - dx]
         lightness[y0:y1, x0:x1] += np.float32(EARTHSHINE_LIGHTNESS * look.earthshine) * part
-        np.clip(lightness, 0.01, None, out=lightness)
+        np.clip(lightness, min(0.01, look.moon), None, out=lightness)
     dark = paint(lightness, np.ones(box.shape, np.float32), space=space)
     share = cover(box.shape[1:], here, look.limb_px)
     box *= 1.0 - share
@@ -325,6 +344,10 @@ def tone_json(made: Composite, white_balance: str) -> dict[str, Any]:
         "soft": tone.soft,
         "floor": tone.floor,
         "ceiling": tone.ceiling,
+        "graded": "then M = L ** (2 ** -brightness), "
+        f"and M + {STEEPEST} contrast M (1 - M) (2 M - 1)",
+        "brightness": tone.brightness,
+        "contrast": tone.contrast,
         "white_balance": white_balance,
         "multipliers": [float(m) for m in made.white],
     }

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from limbward.render.colour import ROWS
 from limbward.render.space import SRGB, Space
-from limbward.render.tone import ToneCurve
+from limbward.render.tone import ToneCurve, ungraded
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -67,11 +67,12 @@ def gains(tone: ToneCurve) -> tuple[Floats, Floats]:
     """
     lightness = np.linspace(0.0, 1.0, STEPS)
     span = (tone.ceiling - tone.floor) / np.arcsinh((tone.bright - tone.dark) / tone.soft)
-    above = np.maximum(lightness - tone.floor, 1e-3)
+    plain = ungraded(lightness, tone.brightness, tone.contrast)
+    above = np.maximum(plain - tone.floor, 1e-3)
     with np.errstate(divide="ignore"):
         ordinary = np.log(np.maximum(light_of(lightness), 1e-9))
     # How much faster radiance over the sky grows than the picture's light: logarithms.
-    real = 1.0 / (span * np.tanh(above / span))
+    real = np.gradient(plain, lightness) / (span * np.tanh(above / span))
     excess = np.maximum(real - np.gradient(ordinary, lightness), 0.0)
 
     def grown(start: float) -> Floats:

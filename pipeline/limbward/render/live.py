@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -42,7 +42,7 @@ from limbward.render.filtered import picture_of
 from limbward.render.moon import distance
 from limbward.render.preview import linear_picture
 from limbward.render.space import Space
-from limbward.render.tone import ToneCurve, fit_tone
+from limbward.render.tone import ToneCurve
 from limbward.render.turned import valid_area
 from limbward.render.white import balanced
 
@@ -139,9 +139,7 @@ class LivePicture:
             lightness = lightness.copy()
             add_detail(lightness, self._contrast(steps, white).copy(), look.detail)
         picture = paint(lightness, self._chroma(white), look.saturation)
-        small = Look(
-            earthshine=look.earthshine, limb_px=max(look.limb_px / self.factor, 0.2), space="srgb"
-        )
+        small = replace(look, limb_px=max(look.limb_px / self.factor, 0.2), space="srgb")
         lay_moon(picture, self.moon, small, Space("srgb"), self._shine(small))
         return picture
 
@@ -180,9 +178,7 @@ class LivePicture:
         """
         light = self._light(white)
         try:
-            return fit_tone(
-                light.light, light.rho, sky=look.sky, highlights=look.highlights, outer=look.outer
-            )
+            return look.tone(light.light, light.rho)
         except ValueError as error:
             raise LimbwardError(f"The corona cannot be shown: {error}.") from error
 
@@ -234,7 +230,8 @@ class LivePicture:
             box = around(self.moon, light.light.shape)
             return lightness_of(light.light, light.spread, tone, light.known, box)
 
-        return self._keep("lightness", (white, look.sky, look.highlights, look.outer), make)
+        tones = (look.sky, look.highlights, look.outer, look.brightness, look.contrast)
+        return self._keep("lightness", (white, *tones), make)
 
     def _chroma(self, white: White) -> Pixels:
         def make() -> Pixels:

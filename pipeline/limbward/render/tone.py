@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from limbward.compiled import in_threads, kernel
 
 Pixels = NDArray[np.float32]
 
+STEEPEST = 0.9  # of the S at contrast 1: it stays a rising curve up to 1
 INNER_RING = (1.03, 1.10)  # solar radii, where a corona is brightest and no prominence reaches
 
 
@@ -30,6 +32,8 @@ class ToneCurve:
         Radiance above ``dark`` at which the curve turns from linear to logarithmic.
     floor, ceiling : float
         Lightness (CIE L*/100) of the darkest sky and of the brightest corona.
+    brightness, contrast : float
+        -1 to 1; what `graded` does to the lightness, and `radiance` undoes.
 
     References
     ----------
@@ -41,6 +45,8 @@ class ToneCurve:
     soft: float
     floor: float = 0.05
     ceiling: float = 0.95
+    brightness: float = 0.0
+    contrast: float = 0.0
 
     def __post_init__(self) -> None:
         if not (self.bright > self.dark and self.soft > 0.0 and self.ceiling > self.floor):
@@ -49,12 +55,46 @@ class ToneCurve:
     def lightness(self, radiance: Pixels) -> Pixels:
         """Return the lightness of radiances."""
         span = (self.ceiling - self.floor) / np.arcsinh((self.bright - self.dark) / self.soft)
-        return np.asarray(self.floor + span * np.arcsinh((radiance - self.dark) / self.soft))
+        plain = np.asarray(self.floor + span * np.arcsinh((radiance - self.dark) / self.soft))
+        return graded(plain, self.brightness, self.contrast)
 
     def radiance(self, lightness: Pixels) -> Pixels:
         """Return the radiances of lightnesses."""
         span = (self.ceiling - self.floor) / np.arcsinh((self.bright - self.dark) / self.soft)
-        return np.asarray(self.dark + self.soft * np.sinh((lightness - self.floor) / span))
+        plain = ungraded(lightness, self.brightness, self.contrast)
+        return np.asarray(self.dark + self.soft * np.sinh((plain - self.floor) / span))
+
+
+def graded(lightness: NDArray[Any], brightness: float, contrast: float) -> NDArray[Any]:
+    """Return lightnesses made brighter and more contrasty; black and white stay.
+
+    Parameters
+    ----------
+    lightness : ndarray
+        0 to 1; what lies beyond is left as it is.
+    brightness : float
+        -1 to 1: the exponent of a power is halved or doubled by each whole step, so that 1 makes
+        middle grey (0.5) 0.71.
+    contrast : float
+        -1 to 1: an S about middle grey, 1.45 times as steep there at 1, 0.55 times at -1.
+    """
+    if not brightness and not contrast:
+        return lightness
+    inside = np.clip(lightness, 0.0, 1.0)
+    shown = inside ** (2.0**-brightness)
+    shown = shown + STEEPEST * contrast * shown * (1.0 - shown) * (2.0 * shown - 1.0)
+    return np.asarray(shown + (lightness - inside), lightness.dtype)
+
+
+def ungraded(lightness: NDArray[Any], brightness: float, contrast: float) -> NDArray[Any]:
+    """Return the lightnesses that `graded` made these of, to 1e-6."""
+    if not brightness and not contrast:
+        return lightness
+    plain = np.linspace(0.0, 1.0, 8193) ** 2  # closer where a power is steep
+    inside = np.clip(lightness, 0.0, 1.0)
+    return np.asarray(
+        np.interp(inside, graded(plain, brightness, contrast), plain) + (lightness - inside)
+    )
 
 
 def fit_tone(
@@ -64,6 +104,8 @@ def fit_tone(
     sky: float = 0.05,
     highlights: float = 0.95,
     outer: float = 1e-3,
+    brightness: float = 0.0,
+    contrast: float = 0.0,
 ) -> ToneCurve:
     """Return the curve that suits a corona.
 
@@ -78,6 +120,8 @@ def fit_tone(
     outer : float
         Part of the range at which the curve turns from linear to logarithmic. A thousandth is
         about where the mean corona reaches 3 solar radii.
+    brightness, contrast : float
+        See `graded`.
 
     Returns
     -------
@@ -106,7 +150,8 @@ def fit_tone(
         raise ValueError(
             "the picture shows no corona outside the limb that is brighter than the sky"
         )
-    return ToneCurve(dark, bright, (bright - dark) * outer, floor=sky, ceiling=highlights)
+    soft = (bright - dark) * outer
+    return ToneCurve(dark, bright, soft, sky, highlights, brightness, contrast)
 
 
 @kernel
@@ -154,7 +199,18 @@ def tone_mapped(
     span = float((tone.ceiling - tone.floor) / np.arcsinh((tone.bright - tone.dark) / tone.soft))
     curve = float(tone.dark), float(tone.soft), float(tone.floor), span
     in_threads(map_rows, len(light), light, spread, known, curve, shown, noise)
+    if tone.brightness or tone.contrast:
+        final = graded(shown, tone.brightness, tone.contrast)
+        noise *= _slope(shown, final, tone)
+        shown = final
     return shown, noise
+
+
+def _slope(plain: Pixels, final: Pixels, tone: ToneCurve) -> Pixels:
+    """Return how many times the noise of a lightness is larger after `graded`."""
+    step = np.float32(1e-3)
+    more = graded(plain + step, tone.brightness, tone.contrast)
+    return np.asarray(np.maximum((more - final) / step, 0.0), np.float32)
 
 
 def smooth_limit(values: Pixels) -> Pixels:

@@ -63,7 +63,7 @@ def limb_section(material: Material) -> Section | None:
     ]
     if not limb.measured:
         sentences.append(
-            "The command limbward strip finds the beads in the photographs; they stand here then."
+            "Run limbward strip to find the beads in the photographs; they are then shown here."
         )
     elif not limb.found:
         sentences.append("No bead was found in the photographs.")

@@ -49,7 +49,7 @@ def _sentences(one: StarsSeen) -> list[str]:
     told = one.entry
     frames = counted(int(told["frames"]), "long exposure")
     if not told.get("stars"):
-        return [f"{one.name}: no star was surely recognised in {frames} of totality."]
+        return [f"{one.name}: no star was recognised with confidence in {frames} of totality."]
     what = "stars" if all(star["kind"] == "star" for star in one.rows) else "stars and planets"
     side = "mirrored" if told["mirrored"] else "not mirrored"
     said = [

@@ -77,10 +77,16 @@ def sun_section(sun: SunStack | None) -> Section:
     if sun is None:
         return Section(["No filtered frame near greatest eclipse could be stacked."])
     shown = "the ring" if sun.ring else "the deepest crescent"
+    are = "is" if sun.frames == 1 else "are"
     sentences = [
-        f"{counted(sun.frames, 'filtered frame')} of {shown} are in the picture: the sharpest "
-        "there are, registered on the Sun's limb. The Moon is that of one frame "
-        f"({sun.reference}); elsewhere each frame adds what its own Moon leaves free."
+        f"{counted(sun.frames, 'filtered frame')} of {shown} {are} in the picture: the sharpest on "
+        "the card, registered on the Sun's limb."
+        + (
+            f" The Moon is that of one frame ({sun.reference}); elsewhere each frame adds what its "
+            "own Moon leaves free."
+            if sun.frames > 1
+            else ""
+        )
     ]
     if sun.blur_arcsec is not None:
         sentences.append(

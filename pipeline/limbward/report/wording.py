@@ -57,7 +57,7 @@ def composite_caption(frames: int, up: str) -> str:
     """Return what the finished picture is made of, and what is up in it, by the config's word."""
     words = up.replace("_", " ")
     words = "As the camera was held." if up == "camera" else f"{words.capitalize()} is up."
-    return f"Made of {frames} frames. {words}"
+    return f"Made of {counted(frames, 'frame')}. {words}"
 
 
 def exposure_text(seconds: float) -> str:

@@ -15,13 +15,15 @@ Json = Mapping[str, Any]
 # The keys of compose by what they are about, in the order of the page. Titles and authors are
 # typed with the exports, crop and detail have tools of their own.
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("Tone", ("outer", "brightest_lightness", "detail_strength")),
+    ("Tone", ("brightness", "contrast", "outer", "brightest_lightness", "detail_strength")),
     ("Colour", ("white_balance", "white_mired", "white_tint", "saturation")),
     ("Sky", ("sky_lightness", "level_sky")),
-    ("Moon", ("earthshine", "limb_px")),
+    ("Moon", ("moon_lightness", "earthshine", "limb_px")),
     ("Framing", ("up", "rotation_deg")),
 )
 WORDS = {
+    "brightness": "Brightness",
+    "contrast": "Contrast",
     "outer": "Outer corona",
     "brightest_lightness": "Inner corona",
     "detail_strength": "Detail",
@@ -31,6 +33,7 @@ WORDS = {
     "saturation": "Saturation",
     "sky_lightness": "Sky",
     "level_sky": "Level the sky",
+    "moon_lightness": "Disc",
     "earthshine": "Earthshine",
     "limb_px": "Softness of the limb",
     "up": "Up",

@@ -143,7 +143,7 @@ def _unfit_body(request: Request, site: str) -> Response | None:
         return PlainTextResponse("JSON only.\n", 415)
     length = request.headers.get("content-length", "")
     if not (length.isascii() and length.isdigit()):
-        return PlainTextResponse("Say how long it is.\n", 411)
+        return PlainTextResponse("The request must state its length.\n", 411)
     if int(length[:12]) > LARGEST_BODY:
         return PlainTextResponse("Too long.\n", 413)
     return None

@@ -23,6 +23,10 @@ from limbward.work.reporting import Advance
 
 PATIENCE_S = 10.0  # until a run that was told to end is killed
 LINES = 200  # of what it said are kept
+# Ctrl-C in the terminal is for the server to handle.
+_APART: dict[str, Any] = {"start_new_session": True}
+if sys.platform == "win32":
+    _APART = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
 
 
 class Making:
@@ -50,7 +54,7 @@ class Making:
         """
         with self._lock:
             if self.status["state"] == "running":
-                raise LimbwardError("Something is being made already. Wait for it, or cancel it.")
+                raise LimbwardError("Something is already being made. Wait for it, or cancel it.")
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "limbward.review.making", *arguments],
                 stdin=subprocess.PIPE,
@@ -58,7 +62,7 @@ class Making:
                 stderr=subprocess.DEVNULL,
                 text=True,
                 encoding="utf-8",
-                start_new_session=True,  # Ctrl-C in the terminal is for the server to handle
+                **_APART,
             )
             self.status = {"state": "running", "what": what, "said": [], "files": []}
             self.status |= {"stage": "", "label": "", "done": 0, "total": None, "error": ""}

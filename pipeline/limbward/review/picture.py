@@ -17,7 +17,7 @@ from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known
 from limbward.radiance.depth import GREEN
-from limbward.render.crop import span
+from limbward.render.crop import window
 from limbward.render.live import LivePicture, Step, White
 from limbward.render.rotate import TurnedFrame, turned_frame, turned_up
 from limbward.render.writers import to_8_bits
@@ -166,12 +166,9 @@ def _framed(
     to_up, words = turned_up(live.header, options.up, options.rotation_deg)
     half = None if options.crop_radii is None or uncropped else options.crop_radii * radius
     frame = turned_frame(live.valid, live.grid.up_position_angle, to_up, half)
-    rows, columns = (0, frame.rows), (0, frame.columns)
     sun_x, sun_y = (frame.columns - 1) / 2.0, (frame.rows - 1) / 2.0
-    box = None if uncropped else box_of(config)
-    if box is not None:
-        rows = span(frame.rows, box.top, box.bottom, radius)
-        columns = span(frame.columns, box.left, box.right, radius)
+    box, ratio = (None, None) if uncropped else (box_of(config), options.crop_ratio)
+    rows, columns = window((frame.rows, frame.columns), box, ratio, radius)
     cos, sin = float(np.cos(frame.turn)), float(np.sin(frame.turn))
     # From the corners of the picture's pixels to those of the frame's: centres are half a pixel on.
     x, y = frame.x0 + 0.5, frame.y0 + 0.5

@@ -116,9 +116,9 @@ async def _body(request: Request) -> dict[str, Any]:
     try:
         value = json.loads(await request.body(), parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
-        raise LimbwardError("The request is no JSON.") from error
+        raise LimbwardError("The request is not JSON.") from error
     if not isinstance(value, dict):
-        raise LimbwardError("The request is no JSON object.")
+        raise LimbwardError("The request is not a JSON object.")
     return value
 
 
@@ -250,7 +250,10 @@ class Server:
 def _listening(port: int) -> socket.socket:
     # asyncio sends at once, without waiting 40 ms for more, only if the protocol is named.
     made = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    # Elsewhere than on Windows it lets a port be used again at once; there it would let another
+    # program listen on the same port at the same time, and needs forbidding.
+    exclusive = getattr(socket, "SO_EXCLUSIVEADDRUSE", None)
+    made.setsockopt(socket.SOL_SOCKET, exclusive or socket.SO_REUSEADDR, 1)
     try:
         made.bind((HOST, port))
         made.listen(128)

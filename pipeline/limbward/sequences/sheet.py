@@ -27,6 +27,13 @@ Floats = NDArray[np.float64]
 DISC = 0.33  # of a cell: the Sun's radius
 MIDDLE = 0.75  # linear: how bright the disc's middle is drawn
 CORONA_REACH = 1.35  # of a cell: how far the corona is shown on a line or an arc
+FADE = (1.12, 1.48)  # solar radii: the glare around a crescent fades here, before its cell ends
+TIME_HEIGHT, FOOT_HEIGHT = 0.075, 0.011  # of a cell, and of the sheet's width
+# Linear sRGB. A filter of coated glass shows the Sun yellow to orange, one of polymer foil white.
+TINTS = {"white": (1.0, 1.0, 1.0), "yellow": (1.0, 0.72, 0.22), "orange": (1.0, 0.42, 0.06)}
+LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear sRGB (IEC 61966-2-1)
+
+Tint = Literal["white", "yellow", "orange"]
 
 
 def obscuration(shots: Shots) -> Floats:
@@ -79,8 +86,45 @@ def scale_for(shots: Shots, cell_px: int) -> float:
     return float(np.median(shots.sun[:, 2])) * shots.scale_arcsec() / (DISC * float(cell_px))
 
 
+def with_ring(
+    shots: Shots, steps: Literal["time", "obscuration"], count: int
+) -> NDArray[np.int64] | None:
+    """Return the frames at even steps with the most even ring in the middle, in order of time.
+
+    None if no frame shows a ring.
+    """
+    t = shots.middle_s
+    free = shots.track.sun_radius_arcsec(t) - shots.track.moon_radius_arcsec(t)
+    free -= np.hypot(*shots.track.offset_arcsec(t).T)
+    if not (free > 0).any():
+        return None
+    rest = np.flatnonzero(free <= 0)
+    chosen, before = choose(shots.take(rest), steps, count, True)
+    return np.insert(rest[chosen], before, np.argmax(free))
+
+
+def tinted(picture: Pixels, tint: Tint | None) -> Pixels:
+    """Return a linear picture (3, H, W) in a tint for its brightness, or as it is."""
+    if tint is None:
+        return picture
+    light = np.tensordot(np.array(LUMINANCE, np.float32), picture, 1)
+    colour = np.array(TINTS[tint], np.float32)[:, None, None]
+    return np.asarray(light * colour, np.float32)
+
+
+def _faded(picture: Pixels, sun: tuple[float, float, float]) -> Pixels:
+    """Return a cut whose glare ends in black, or a cell's square would show on the sheet."""
+    y, x = np.indices(picture.shape[1:], dtype=np.float32)
+    rho = np.hypot(x - np.float32(sun[0]), y - np.float32(sun[1])) / np.float32(sun[2])
+    part = np.clip((rho - FADE[0]) / (FADE[1] - FADE[0]), 0.0, 1.0)
+    return np.asarray(picture * (0.5 + 0.5 * np.cos(np.pi * part)), np.float32)
+
+
 def crescents(
-    shots: Shots, views: Sequence[View], made: Iterable[tuple[int, Cut | str]]
+    shots: Shots,
+    views: Sequence[View],
+    made: Iterable[tuple[int, Cut | str]],
+    tint: Tint | None = None,
 ) -> tuple[list[Pixels], list[str]]:
     """Return the crescents, encoded and equally bright, and what could not be shown.
 
@@ -91,6 +135,8 @@ def crescents(
         One a frame.
     made : iterable of tuple
         Number of the frame, and its disc cut out or the sentence that says why there is none.
+    tint : {'white', 'yellow', 'orange'}, optional
+        In place of the colours of the photographs.
     """
     found: list[Cut | None] = [None] * len(shots)
     notes = []
@@ -103,13 +149,14 @@ def crescents(
         profiles[i] = disc_profile(disc.picture, disc.clipped, *shots.discs_in(i, views[i]))
     common = common_profile(profiles)
     cells = []
-    for c, profile, view in zip(found, profiles, views, strict=True):
+    for i, (c, profile, view) in enumerate(zip(found, profiles, views, strict=True)):
         if c is None:
             cells.append(np.zeros((3, view.side, view.side), np.float32))
             continue
         light = level(profile, common)
         gain = MIDDLE / light if light > 0 else 1.0
-        cells.append(SRGB.encode(c.picture * np.float32(gain)))
+        shown = _faded(c.picture * np.float32(gain), shots.discs_in(i, view)[0])
+        cells.append(SRGB.encode(tinted(shown, tint)))
     return cells, notes
 
 
@@ -189,13 +236,14 @@ class Sheet:
         centres, (width, height) = stand(
             self.layout, cell, len(cells), self.before, total is not None
         )
-        canvas = Canvas.blank(width, height + 0.2 * cell)
+        foot_height = max(10.0, TIME_HEIGHT * cell, FOOT_HEIGHT * width)
+        canvas = Canvas.blank(width, height + 0.1 * cell + 1.5 * foot_height)
         on_sheet = []
         for i, picture in enumerate(cells):
             x, y = canvas.lighten(picture, *centres[i])
             on_sheet.append((x, y))
             if self.times:
-                text, size = self.shots.clock_text(i), max(10.0, 0.055 * cell)
+                text, size = self.shots.clock_text(i), max(10.0, TIME_HEIGHT * cell)
                 canvas.labels.append(Label(text, x, y + 0.40 * cell, size))
         if total is not None:
             up = total.up(self.up, self.shots.orientation[0].up_position_angle)
@@ -204,9 +252,9 @@ class Sheet:
             x, y = canvas.lighten(total.shown(side, scale, up), *centres[-1])
             if self.times:
                 below = y + (0.40 if grid else 0.62) * cell
-                canvas.labels.append(Label(total.clock, x, below, 0.055 * cell))
-        foot = canvas.picture.shape[1] - 0.12 * cell
-        canvas.foot(words, 0.06 * cell, foot, max(10.0, 0.05 * cell))
+                canvas.labels.append(Label(total.clock, x, below, max(10.0, TIME_HEIGHT * cell)))
+        foot = canvas.picture.shape[1] - 1.4 * foot_height
+        canvas.foot(words, 0.06 * cell, foot, foot_height)
         return canvas, on_sheet
 
     def numbers(self, off_px: Sequence[float]) -> dict[str, str]:

@@ -369,7 +369,7 @@ def _agreement(entries: Sequence[dict[str, Any]]) -> dict[str, str]:
     if not off:
         return {}
     rms = math.sqrt(sum(o * o for o in off) / len(off))
-    name = "of them expected within a degree and twice the times' error"
+    name = "of them within a degree and twice the time error of where they were expected"
     return {name: f"{len(off)}, {rms:.2f}° rms off"}
 
 

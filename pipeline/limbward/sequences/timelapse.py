@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.render.space import SRGB
-from limbward.sequences.canvas import Canvas, Label, draw_text
+from limbward.sequences.canvas import Canvas, Label, draw_text, wrapped
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
 from limbward.sequences.film import dissolve, to_bytes
@@ -56,8 +56,25 @@ def choose(shots: Shots, wanted_s: float | None) -> NDArray[np.int64]:
     return np.sort(np.concatenate([np.flatnonzero(filtered), np.array(chosen, np.int64)]))
 
 
+SHAPES = {"square": (1, 1), "16:9": (16, 9), "9:16": (9, 16)}
+
+
+def film_size(shape: str, size_px: int) -> tuple[int, int]:
+    """Return rows and columns of a film, both even as its formats want, by its shorter side.
+
+    Examples
+    --------
+    >>> film_size("16:9", 2160)
+    (2160, 3840)
+    """
+    width, height = SHAPES[shape]
+    least = min(width, height)
+    rows, columns = (2 * round(size_px * side / least / 2.0) for side in (height, width))
+    return rows, columns
+
+
 def film_scale(shots: Shots, field_radii: float, side: int) -> float:
-    """Return the scale, arcsec a pixel, at which so many solar radii reach from middle to side."""
+    """Return the scale, arcsec per pixel, at which so many radii reach from middle to side."""
     scale = float(np.median(shots.sun[:, 2])) * shots.scale_arcsec()
     return scale * (field_radii / (side / 2.0))
 
@@ -132,22 +149,25 @@ class Look:
 
     Attributes
     ----------
-    size_px : int
-        Side of its pictures.
+    size : tuple of int
+        Rows and columns of its pictures, no more than a view's side.
     hold, between, dissolve : int
         Pictures of each frame, and between two frames: alike, or with and without the filter.
     time : bool
         Whether each picture shows its UTC.
     deflicker : bool
         Whether frames are brought to the usual brightness.
+    per_second : float or None
+        Pictures for each second of the eclipse, evenly; None shows each frame for ``hold``.
     """
 
-    size_px: int
+    size: tuple[int, int]
     hold: int
     between: int
     dissolve: int
     time: bool
     deflicker: bool
+    per_second: float | None = None
 
 
 @dataclass
@@ -161,6 +181,48 @@ class Film:
     entries: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     stills: dict[int, Pixels] = field(default_factory=dict)
+    lead: int = 0  # pictures of the title card before the first frame
+
+    def slots(self) -> NDArray[np.int64]:
+        """Return how many pictures each frame has, those that lead over to it included.
+
+        Without an even pace these are not counted, and it has ``hold``. At an even pace a frame may
+        have none, where several fall into one picture; the last one has ``hold``.
+        """
+        hold = np.full(len(self.shots), self.look.hold, np.int64)
+        if self.look.per_second is not None:
+            begins = (self.shots.middle_s - self.shots.middle_s[0]) * self.look.per_second
+            hold[:-1] = np.diff(np.rint(begins).astype(np.int64))
+        return hold
+
+    def titled(
+        self, words: Sequence[str], count: int, pictures: Iterable[NDArray[np.uint8]]
+    ) -> Iterator[NDArray[np.uint8]]:
+        """Yield ``count`` pictures of a title card, then the film's; ``words`` are its lines."""
+        rows, columns = self.look.size
+        height = 0.075 * min(rows, columns)
+        canvas = Canvas.blank(columns, rows)
+        lines = [line for k, text in enumerate(words) for line in self._lines(text, height, k)]
+        top = 0.5 * rows - 0.8 * height * len(lines)
+        for k, (line, size) in enumerate(lines):
+            canvas.labels.append(Label(line, 0.5 * columns, top + 1.6 * height * k, size))
+        card = to_bytes(canvas.drawn()[:, :rows, :columns]) if count else None
+        for _ in range(count):
+            assert card is not None
+            yield card
+        self.lead = count
+        yield from pictures
+
+    def _lines(self, text: str, height: float, k: int) -> list[tuple[str, float]]:
+        """Return a line of the card in as many as its width asks for; the first is a heading."""
+        size = height if k == 0 else 0.6 * height
+        return [(line, size) for line in wrapped(text, size, 0.84 * self.look.size[1])]
+
+    def _framed(self, picture: Pixels) -> Pixels:
+        """Return the middle of a square picture, in the film's shape."""
+        rows, columns = self.look.size
+        top, left = (picture.shape[1] - rows) // 2, (picture.shape[2] - columns) // 2
+        return picture[:, top : top + rows, left : left + columns]
 
     def pictures(self, made: Iterable[tuple[int, Cut | str]]) -> Iterator[NDArray[np.uint8]]:
         """Yield the film's pictures, one after the other, from the Sun's disc cut out of frames."""
@@ -169,25 +231,37 @@ class Film:
         # Exposures without the filter differ by little; white is where the longest one ends.
         white = float(self.shots.light[bare].max()) if bare.any() else 1.0
         kept = set(evenly(np.arange(len(self.shots), dtype=float), STILLS).tolist())
+        slots, even = self.slots(), look.per_second is not None
         before: Pixels | None = None
         was_bare = False
-        shown = last = 0
+        shown = last = owed = 0
         for i, c in made:
             if isinstance(c, str):
                 self.notes.append(f"{self.shots.file[i]} is not in the film: {c}")
+                owed += int(slots[i])
                 continue
+            hold = int(slots[i])
+            if even:  # what came before and could not be read is made up for
+                hold += owed
+                owed = 0
+                if not hold:
+                    continue
             entry, picture = self._picture(i, c, white)
+            picture = self._framed(picture)
             if before is not None:
                 lead = look.dissolve if bool(bare[i]) != was_bare else look.between
+                if even:
+                    lead = min(lead, hold - 1)
+                    hold -= lead
                 for k, image in enumerate(dissolve(before, picture, lead)):
                     # Two times drawn over each other could not be read: that of the nearer one.
                     yield to_bytes(self._stamped(image, last if 2 * k < lead - 1 else i))
                     shown += 1
-            self.entries.append(entry | {"first_picture": shown})
+            self.entries.append(entry | {"first_picture": self.lead + shown})
             stamped = self._stamped(picture, i)
             if i in kept:
                 self.stills[i] = stamped[:, ::2, ::2]
-            for _ in range(look.hold):
+            for _ in range(hold):
                 yield to_bytes(stamped)
                 shown += 1
             before, was_bare, last = picture, bool(bare[i]), i
@@ -197,9 +271,9 @@ class Film:
         look = self.look
         if not look.time:
             return picture
-        stamped, height = picture.copy(), max(12.0, 0.028 * look.size_px)
+        stamped, height = picture.copy(), max(12.0, 0.028 * min(look.size))
         text = f"{self.shots.clock_text(i)} UTC"
-        draw_text(stamped, Label(text, height, look.size_px - 2 * height, height, False))
+        draw_text(stamped, Label(text, height, look.size[0] - 2 * height, height, False))
         return stamped
 
     def _picture(self, i: int, made: Cut, white: float) -> tuple[dict[str, Any], Pixels]:
@@ -267,11 +341,11 @@ class Film:
 
     def numbers(self, count: int, rate: float) -> dict[str, str]:
         """Return what the report says of the film: ``count`` pictures, ``rate`` a second."""
-        side = self.views[0].side
+        rows, columns = self.look.size
         numbers = {
             "photographs": str(len(self.entries)),
-            "pictures": f"{count} at {rate:g} a second, {count / rate:.1f} s",
-            "size": f"{side} x {side} px",
+            "pictures": f"{count} at {rate:g} per second, {count / rate:.1f} s",
+            "size": f"{columns} x {rows} px",
         }
         before, after = self.flicker()
         if before is not None and after is not None:
@@ -294,8 +368,8 @@ class Film:
         """
         view, (before, after) = self.views[0], self.flicker()
         return {
-            "width": view.side,
-            "height": view.side,
+            "width": self.look.size[1],
+            "height": self.look.size[0],
             "rate": rate,
             "pictures": count,
             "duration_s": round(count / rate, 4),
@@ -308,7 +382,7 @@ class Film:
 
     def contact_sheet(self) -> Pixels:
         """Return a few pictures of the film side by side, with their times."""
-        cell = float(next(iter(self.stills.values())).shape[1])
+        cell = float(max(next(iter(self.stills.values())).shape[1:]))
         centres, size = places("grid", len(self.stills), cell)
         canvas = Canvas.blank(*size)
         for (i, picture), (x, y) in zip(self.stills.items(), centres, strict=True):
@@ -316,7 +390,9 @@ class Film:
             if not self.look.time:
                 text = f"{self.shots.clock_text(i)} UTC"
                 canvas.labels.append(
-                    Label(text, float(x), float(y) + 0.43 * cell, max(10.0, 0.035 * cell))
+                    Label(
+                        text, float(x), float(y) + 0.43 * picture.shape[1], max(10.0, 0.035 * cell)
+                    )
                 )
         return canvas.drawn()
 

@@ -28,7 +28,7 @@ ANGLES = np.arange(0.0, 360.0, 0.1)
 LEAST_DEG = 15.0  # to either side of a contact
 INSTANTS = 61  # the Moon moves by an arcsecond in 2 s
 NOT_KNOWN = (
-    "How the Moon is turned is known from 1900 to 2050 only: C2 and C3 are those of a smooth Moon."
+    "The Moon's orientation is known from 1900 to 2050 only: C2 and C3 are those of a smooth Moon."
 )
 SMOOTH = LimbProfile(np.array([0.0, 180.0]), np.zeros(2))
 

@@ -41,7 +41,7 @@ FILTERS = (
     "Eyes, lens, finder scope, binoculars and sensor each need a certified solar filter in front "
     "of them; eclipse glasses (ISO 12312-2) do not protect an eye that looks through optics."
 )
-DEFER = "Local rules and the advice of experienced observers on the spot come first."
+DEFER = "Local rules and the advice of experienced observers at the site come first."
 
 _ALWAYS = f"{TIMES} {FILTERS} {DEFER}"
 GENERAL = (

@@ -6,7 +6,6 @@ takes.
 
 from __future__ import annotations
 
-import os
 import tempfile
 from functools import cache
 from importlib.metadata import version
@@ -15,6 +14,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from platformdirs import user_cache_dir
+
+from limbward.regular import take_place
 
 Floats = NDArray[np.float64]
 
@@ -72,6 +73,10 @@ def _keep(table: Floats, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as file:
             np.save(file, table)
-        os.replace(file.name, path)
+        part = Path(file.name)
+        try:
+            take_place(part, path)
+        finally:
+            part.unlink(missing_ok=True)
     except OSError:
         return

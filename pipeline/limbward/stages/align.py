@@ -34,7 +34,7 @@ Body = tuple[str, str]
 
 NOT_KNOWN = (
     "the camera's orientation is not known: no partial phase was measured, and neither the Moon's "
-    "motion across the corona nor stars show it. The frames are registered on each other alone, "
+    "motion across the corona nor stars reveal it. The frames are registered on each other alone, "
     "and north in the picture is not known. Give align.up_position_angle and "
     "align.pixel_scale_arcsec in the config."
 )

@@ -181,8 +181,7 @@ def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> No
 
 def _cut(config: Config, picture: Pixels, sun: Disc) -> Pixels:
     """Return the finished picture as the config crops it; the Sun is in its middle before."""
-    box = box_of(config)
-    return picture if box is None else cut(picture, box, sun.radius)
+    return cut(picture, box_of(config), sun.radius, config.compose.crop_ratio)
 
 
 def _name(config: Config) -> str:

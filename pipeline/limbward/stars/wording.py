@@ -22,7 +22,7 @@ def stars_told(field: StarField | None, frames: int, decides: bool) -> str:
     """
     searched = "one long exposure" if frames == 1 else f"{frames} long exposures"
     if field is None:
-        return f"no star was surely recognised in {searched} of totality."
+        return f"no star was recognised with confidence in {searched} of totality."
     names = [star.name for star in field.stars[:NAMED]]
     more = len(field.stars) - len(names)
     which = ", ".join(names) + (f" and {more} more" if more else "")

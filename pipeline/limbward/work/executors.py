@@ -10,7 +10,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
-from multiprocessing import forkserver, get_context
+from multiprocessing import get_context
 from multiprocessing.context import BaseContext
 from typing import Any
 
@@ -68,6 +68,8 @@ def beginning() -> BaseContext:
     frameworks of macOS do not bear that, and Windows cannot.
     """
     if sys.platform == "linux":
+        from multiprocessing import forkserver
+
         forkserver.set_forkserver_preload(LIBRARIES)
         # The server's socket has its place among temporary files: they may be full, or their path
         # longer than the 107 bytes that a socket's may have.

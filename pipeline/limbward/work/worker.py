@@ -54,7 +54,7 @@ def start_worker() -> None:
     """
     one_thread_of_blas()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with open(os.devnull, "w") as nowhere:
+    with open(os.devnull, "w", encoding="utf-8") as nowhere:
         os.dup2(nowhere.fileno(), 2)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
@@ -141,7 +141,7 @@ def _limit_processor_time() -> None:
 
 @cache
 def _nowhere() -> TextIO:
-    return open(os.devnull, "w")  # for as long as the process lives
+    return open(os.devnull, "w", encoding="utf-8")  # for as long as the process lives
 
 
 def _wall() -> None:

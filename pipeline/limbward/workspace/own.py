@@ -9,6 +9,7 @@ import secrets
 from pathlib import Path
 
 from limbward.errors import ConfigError, LimbwardError
+from limbward.regular import take_place
 from limbward.workspace.writing import TEMPORARY, to_json
 
 MARKER = "state/workspace.json"
@@ -65,7 +66,7 @@ def claim(root: Path) -> None:
     part = root / "state" / f"{TEMPORARY}{secrets.token_hex(4)}-workspace.json"
     try:
         part.write_text(to_json({"kind": KIND, "id": secrets.token_hex(16)}), encoding="utf-8")
-        os.replace(part, root / MARKER)
+        take_place(part, root / MARKER)
     except OSError as error:
         raise LimbwardError(
             f"Nothing can be written to the workspace {root} ({error.strerror}); give another "

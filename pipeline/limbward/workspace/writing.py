@@ -8,6 +8,7 @@ import os
 import re
 import secrets
 import shutil
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from itertools import count
@@ -17,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from limbward.errors import LimbwardError
+from limbward.regular import take_place
 
 TEMPORARY = ".writing-"  # begins the name of a file that is not finished
 
@@ -64,7 +66,7 @@ def atomic_path(path: Path, settle: Callable[[Path], None] | None = None) -> Ite
             os.fsync(file.fileno())
         if settle is not None:
             settle(part)
-        os.replace(part, path)
+        take_place(part, path)
     except OSError as error:  # a full disk reaches the writers of pictures in many disguises
         raise LimbwardError(
             f"{path} cannot be written ({_reason(error, path.parent)}); finished work is kept, "
@@ -77,6 +79,8 @@ def atomic_path(path: Path, settle: Callable[[Path], None] | None = None) -> Ite
 
 def _reason(error: OSError, folder: Path) -> str:
     """Return why a file could not be written; array writers do not say that a disk is full."""
+    if sys.platform == "win32" and isinstance(error, PermissionError):
+        return "another program has it open, or the folder takes no files"
     if error.strerror:
         return error.strerror
     try:

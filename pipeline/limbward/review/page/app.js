@@ -201,7 +201,7 @@ async function poll() {
 
 function gone() {
   if (stopped) return;
-  notice("The server does not answer any more. What you did is in the config file; start limbward review again to go on.", { kind: "warning", key: "gone" });
+  notice("The server no longer answers. What you did is in the config file; start limbward review again to go on.", { kind: "warning", key: "gone" });
   makeButton.disabled = true;
 }
 

@@ -93,9 +93,9 @@ class Clock {
     const draw = () => {
       const seen = measured.filter((frame) => !this.hidden.has(frame.camera));
       fill(box, seen.length ? this.chartAndList(seen, body, bodies.length > 1)
-        : el("p.hint", {}, "No body is chosen."));
+        : el("p.hint", {}, "No body is selected."));
     };
-    const toggles = bodies.length < 2 ? null : el("fieldset.bodies", {}, el("legend.unseen", {}, "Bodies that are shown"),
+    const toggles = bodies.length < 2 ? null : el("fieldset.bodies", {}, el("legend.unseen", {}, "Bodies shown"),
       bodies.map((name, n) => el("label", {},
         el("input", { type: "checkbox", checked: !this.hidden.has(name), onchange: (event) => {
           if (event.target.checked) this.hidden.delete(name); else this.hidden.add(name);
@@ -104,7 +104,7 @@ class Clock {
         sign(n % SYMBOLS.length), name || "body not known")));
     draw();
     return el("section", {}, el("h2", {}, "Residuals"),
-      el("p", {}, "How late the clock read at each crescent, after its error was subtracted. A frame that you leave out counts for neither the clock nor the merge."),
+      el("p", {}, "Clock reading minus fitted clock for each crescent; positive is fast. A frame that you leave out counts for neither the clock nor the merge."),
       toggles, box);
   }
 

@@ -22,7 +22,7 @@ export async function exportsView(app, main) {
       } catch (error) {
         if (error.status === 409) revision = (await get("state")).revision;
         app.notice(error.status === 409
-          ? "The config was changed elsewhere meanwhile; press Enter in the field to write it again."
+          ? "The config was changed elsewhere meanwhile; press Enter there to write it again."
           : error.message, { kind: "warning", key: "credit" });
       }
     });

@@ -12,7 +12,7 @@ const SAYS = [
   ["k", "Keep", { use: "keep" }], ["d", "Drop", { use: "drop" }], ["a", "As found", { use: "auto", phase: "auto" }],
   ["p", "Partial", { phase: "partial" }], ["t", "Totality", { phase: "totality" }], ["o", "Other", { phase: "other" }],
 ];
-const HELP = "Arrow keys go from frame to frame, Shift chooses several. K keeps, D drops, A takes back what you said; P, T and O say partial, totality, other. C compares with the frame before, Enter goes to the large view.";
+const HELP = "Arrow keys move from frame to frame, Shift selects several. K keeps, D drops, A undoes your mark; P, T and O say partial, totality, other. C compares with the frame before, Enter goes to the large view.";
 
 export async function framesView(app, main) {
   const page = new Frames(app, main);
@@ -116,7 +116,7 @@ class Frames {
       parts.push(this.items.get(frame.id));
     }
     fill(this.table, ...parts);
-    if (!frames.length) this.table.append(el("p.hint", {}, "No frame is like this."));
+    if (!frames.length) this.table.append(el("p.hint", {}, "No frame matches."));
     this.mark();
   }
 
@@ -254,7 +254,7 @@ class Frames {
     } catch (error) {
       if (error.status !== 409) { this.app.notice(error.message, { kind: "warning", key: "say" }); return; }
       this.keepPlace(await get("frames"));
-      this.app.notice("The config was changed elsewhere meanwhile. What you said is not in it yet.", {
+      this.app.notice("The config was changed elsewhere meanwhile. Your change is not in it yet.", {
         kind: "warning", key: "conflict", actions: [["Say it again", () => this.say(what)]],
       });
     } finally {
@@ -316,7 +316,7 @@ function stateWords(frame) {
 }
 
 function verdict(frame) {
-  const pattern = frame.by_pattern ? " An entry of the config that names several files says so." : "";
+  const pattern = frame.by_pattern ? " Set by an entry of the config that names several files." : "";
   if (frame.use === "drop") return `You drop it: it counts for neither clock nor merge.${pattern}`;
   if (frame.use === "keep" && !frame.used) return `You keep it. The last run did not merge it; the next one will, if its position can be found.${pattern}`;
   if (frame.used) return `Merged.${pattern}`;

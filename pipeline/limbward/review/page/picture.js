@@ -409,7 +409,7 @@ class Picture {
     fill(this.variants, el("form.row", { onsubmit: (event) => { event.preventDefault(); keep(); } },
         el("label", { for: "keep-name", class: "unseen" }, "Name of this version"), name,
         el("button", { type: "submit" }, "Keep this version")),
-      cards.length ? el("div.cards", {}, cards) : el("p.hint", {}, "Versions that you keep stand here, to compare and to go back to. They are in the config, under variants."),
+      cards.length ? el("div.cards", {}, cards) : el("p.hint", {}, "Versions that you keep are listed here, to compare and to return to. They are in the config, under variants."),
     );
   }
 }
@@ -430,10 +430,10 @@ async function without(app, main) {
     const [{ frames }, { stages }] = await Promise.all([get("frames"), get("pending")]);
     const total = frames.filter((frame) => frame.phase === "totality").length;
     if (total && stages.includes("merge")) {
-      parts.push(el("p", {}, `${total} frames are of totality. They have not been merged yet, or not as the config is now; “Make it” does so.`));
+      parts.push(el("p", {}, `${total} frames are of totality. They have not been merged yet, or not with the present config; “Make it” does so.`));
     } else parts.push(el("p", {}, total
       ? `${total} frames are of totality, but none of them could be merged. In Frames each tells why. “Keep” (K) merges a frame anyway, if its position can be found.`
-      : "No frame is taken for totality. If some show the corona, mark them in Frames: choose them and press T. If all were taken through a filter, there is no corona to be had."));
+      : "No frame was recognised as totality. If some show the corona, mark them in Frames: choose them and press T. If all were taken through a filter, there is no corona to show."));
     parts.push(el("p", {}, el("a", { href: "#frames" }, "Look at the frames")));
   }
   fill(main, el("div.empty", {}, parts));

@@ -53,7 +53,7 @@ export function stepsEditor(filters, steps, changed) {
       button("↓", () => move(n, 1), { class: "quiet", disabled: n === list.length - 1, "aria-label": `Move ${name} down` }),
       button("×", () => { list.splice(n, 1); change(); draw(); }, {
         class: "quiet", disabled: list.length === 1, "aria-label": `Take ${name} out`,
-        title: list.length === 1 ? "A chain has one filter at least" : "",
+        title: list.length === 1 ? "A chain has at least one filter" : "",
       }));
     const parts = (filter?.controls ?? []).map((spec) =>
       control(spec, step[spec.name], (value, moving) => {
