@@ -1,4 +1,6 @@
-"""The config of a campaign: every mistake with its line, stations from file, table and their own."""
+"""The config of a campaign: every mistake with its line; stations from file and table."""
+
+from pathlib import Path
 
 import pytest
 
@@ -40,7 +42,9 @@ settings:
   merge: {lagrest_megapixels: 3}
 """,
     )
-    assert [line.split(": ")[0] for line in found] == [f"campaign.yaml:{n}" for n in (3, 4, 5, 6, 8)]
+    assert [line.split(": ")[0] for line in found] == [
+        f"campaign.yaml:{n}" for n in (3, 4, 5, 6, 8)
+    ]
     assert "stations[0].site.latitude: should be at most 90" in found[0]
     assert "needs name, cards and site, or a config" in found[2]
     assert "has a config of its own" in found[3]
@@ -125,3 +129,11 @@ def test_a_station_with_a_bad_config_does_not_stop_the_others(tmp_path):
     assert bad.config is None
     assert "limbward.yaml:1: site.latitude" in bad.fault
     assert "the campaign's is 2026-08-12" in other_day.fault
+
+
+def test_the_example_is_valid():
+    campaign = load_campaign(Path(__file__).parent.parent / "configs" / "campaign.yaml")
+    first, second = stations_of(campaign)
+    assert first.config is not None
+    assert first.fault == ""
+    assert "there is no such file" in second.fault

@@ -48,7 +48,7 @@ def map_of(stands: Sequence[Stand]) -> bytes:
         dots = axes.scatter(
             [s.longitude for s in have], [s.latitude for s in have],
             c=[s.quality for s in have], cmap="viridis_r", s=60, edgecolors="black", zorder=3,
-            norm="log" if len(have) > 1 else None,
+            vmin=1.0, vmax=max(2.0, *(s.quality for s in have)),
         )  # fmt: skip
         figure.colorbar(dots, ax=axes, label="noise of the corona, the quietest station = 1")
     if rest:
@@ -66,6 +66,7 @@ def map_of(stands: Sequence[Stand]) -> bytes:
     axes.set_xlabel("longitude, degrees east")
     axes.set_ylabel("latitude, degrees north")
     axes.margins(0.15)
+    axes.locator_params(nbins=6)
     axes.grid(alpha=0.3)
     middle = np.mean([s.latitude for s in stands]) if stands else 0.0
     axes.set_aspect(1.0 / max(np.cos(np.radians(middle)), 0.1), adjustable="datalim")

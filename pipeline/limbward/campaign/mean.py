@@ -51,7 +51,7 @@ class Sums:
             good = np.isfinite(light) & np.isfinite(sigma) & (sigma > 0)
             weight = np.where(good, 1.0 / np.square(sigma, dtype=float), 0.0)
         value = np.where(good, light, 0.0).astype(float)
-        return cls(weight * value, weight, weight * value**2, good.all(axis=0).astype(np.uint16))
+        return cls(weight * value, weight, weight * value**2, _counted(good))
 
     def __add__(self, other: Sums) -> Sums:
         return Sums(
@@ -76,6 +76,10 @@ class Sums:
         told = reduced[:, self.count >= 3]
         misfit = float(np.nanmedian(told)) if np.isfinite(told).any() else np.nan
         return mean.astype(np.float32), sigma.astype(np.float32), self.count, misfit
+
+
+def _counted(good: NDArray[np.bool_]) -> NDArray[np.uint16]:
+    return np.asarray(good.all(axis=0), np.uint16)
 
 
 def on_scale(

@@ -223,7 +223,7 @@ def common_header(view: View, headers: list[Header]) -> Header:
     headers : list of Header
         Of the stations' merges.
     """
-    from astropy.time import Time
+    from astropy.time import Time, TimeDelta
 
     def mean(key: str) -> float:
         return float(np.mean([float(h[key]) for h in headers if key in h]))
@@ -244,7 +244,8 @@ def common_header(view: View, headers: list[Header]) -> Header:
     )
     grid = Grid(view.side, view.side, view.step * radius, north)
     averages = times("DATE-AVG")
-    middle = averages[0] + float(np.mean([(t - averages[0]).sec for t in averages])) / 86400.0
+    after = float(np.mean((averages - averages[0]).sec))
+    middle = averages[0] + TimeDelta(after, format="sec")
     header = world_header(grid, observer, times("DATE-BEG").min(), middle, times("DATE-END").max())
     del header["ZENITHPA"]  # each station has its own
     return header
