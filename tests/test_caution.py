@@ -214,6 +214,7 @@ def command_lines(folder: Path, kind: str) -> dict[str, list[str]]:
         "enhance": ["enhance", str(folder / "none.fits"), "--steps", "nrgf"],
         "export": ["export", config],
         "review": ["review", f"{card}/none.yaml"],  # with a config it would not come to an end
+        "campaign": ["campaign", f"{card}/none.yaml"],  # it prints what was joined
         "config": ["config"],
         "schema": ["schema"],
     }

@@ -129,7 +129,10 @@ def test_a_read_is_found_through_names_loops_and_annotations(tmp_path):
     }
 
 
-@pytest.mark.parametrize("path", sorted(CONFIGS.glob("*.yaml")), ids=lambda p: p.name)
+EXAMPLES = sorted(p for p in CONFIGS.glob("*.yaml") if p.stem != "campaign")  # of many configs
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.name)
 def test_examples_are_valid_and_name_the_schema(path):
     config = load_config(path)
     first, *_ = path.read_text().splitlines()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from limbward.cli.campaign import add_campaign
 from limbward.cli.keys import add_keys
 from limbward.cli.loading import load
 from limbward.cli.messages import Quiet, Verbose, make_reporter, plain_endings
@@ -420,6 +421,7 @@ def enhance(
 
 add_products(app)
 add_review(app)
+add_campaign(app)
 add_keys(app)
 
 

@@ -7,7 +7,7 @@ import types
 from collections.abc import Iterator, Mapping
 from importlib import import_module
 from pathlib import Path
-from typing import Any, Union, get_args, get_origin
+from typing import Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -22,6 +22,7 @@ NUMBERS: dict[Location, str] = {  # which people write with a unit or a point of
     ("site", "longitude"): "a number of decimal degrees, west negative",
     ("site", "height"): "a number of metres, without the unit",
 }
+Model = TypeVar("Model", bound=BaseModel)
 # An error as pydantic reports it.
 Detail = Mapping[str, Any]
 
@@ -64,16 +65,39 @@ def read_config(text: str, name: str, folder: Path) -> Config:
     ConfigError
         As `load_config`.
     """
+    config, places = validated(text, name, Config, SMALLEST)
+    return bind(config, folder, places)
+
+
+def validated(
+    text: str, name: str, model: type[Model], smallest: str
+) -> tuple[Model, dict[Location, str]]:
+    """Return a YAML text as a model, and the ``file:line`` of its keys.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        The file as messages call it.
+    model : type
+    smallest : str
+        The keys that have to be there, in words.
+
+    Raises
+    ------
+    ConfigError
+        As `load_config`.
+    """
     source = source_of(text, name)
     if source.value is None and not source.problems:
-        raise ConfigError(f"{name}:1: the file is empty; it needs {SMALLEST}.")
+        raise ConfigError(f"{name}:1: the file is empty; it needs {smallest}.")
     found = list(source.problems)
     refused = {location for _, location, _ in found}
     config = None
     try:
-        config = Config.model_validate(source.value)
+        config = model.model_validate(source.value)
     except ValidationError as error:
-        for location, told in sentences_of(error.errors(), Config):
+        for location, told in sentences_of(error.errors(), model):
             if location not in refused:
                 found.append((_line(source.lines, location), location, told))
     if found or config is None:
@@ -82,8 +106,7 @@ def read_config(text: str, name: str, folder: Path) -> Config:
             where = f"{key_path(location)}: " if location else ""
             lines.append(f"{name}:{line}: {where}{told}")
         raise ConfigError("\n".join(lines))
-    places = {location: f"{name}:{line}" for location, line in source.lines.items()}
-    return bind(config, folder, places)
+    return config, {location: f"{name}:{line}" for location, line in source.lines.items()}
 
 
 def json_schema() -> dict[str, Any]:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from limbward.camera.brackets import Answer
-from limbward.camera.card import IMAGE_KINDS, with_more
+from limbward.camera.card import IMAGE_KINDS, CardFile, with_more
+from limbward.camera.classify import Content
 from limbward.config import Config, place_and_time
 from limbward.config.bodies import unmatched
 from limbward.config.inputs import (
@@ -18,6 +21,7 @@ from limbward.config.inputs import (
 from limbward.errors import LimbwardError
 from limbward.runs.records import Records
 from limbward.runs.stage import Stage
+from limbward.sky.circumstances import Circumstances
 from limbward.sky.seen import only_partial
 from limbward.stages.bodies import name_bodies
 from limbward.stages.copies import mark_copies
@@ -41,6 +45,7 @@ from limbward.workspace.journal import (
     end_journal,
     files_digest,
     journal_begun,
+    part_begun,
     read_journal,
 )
 from limbward.workspace.responses import write_responses
@@ -75,11 +80,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     files = with_more(listing.files, stacked.files)
     if not any(f.kind in IMAGE_KINDS for f in files):
         raise LimbwardError(nothing_found(config, listing))
-    banded = tuple(body for body in config.bodies if body.band is not None)
-    tasks = [
-        Task(f, workspace.root, round(sky.moon_sun_ratio, 6), stated.get(f.path), bodies=banded)
-        for f in files
-    ]
+    tasks = tasks_of(config, workspace, files, stated, moon_sun_ratio(sky))
     rows, answers = _measured(tasks, code, config, workspace, reporter)
     say_what_is_linear(answers, reporter)
     add_notes(rows, stacked.notes)
@@ -105,6 +106,76 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         reporter.note(note)
     for warning in warnings:
         reporter.warn(warning)
+
+
+def moon_sun_ratio(sky: Circumstances) -> float:
+    """Return the Moon's radius over the Sun's as frames are measured with."""
+    return round(sky.moon_sun_ratio, 6)
+
+
+def tasks_of(
+    config: Config,
+    workspace: Workspace,
+    files: Sequence[CardFile],
+    stated: Mapping[Path, Content],
+    ratio: float,
+) -> list[Task]:
+    """Return what is measured of files.
+
+    Parameters
+    ----------
+    config : Config
+    workspace : Workspace
+    files : sequence of CardFile
+    stated : mapping of Path to {'dark', 'flat', 'bias'}
+        What the config says of some.
+    ratio : float
+        See `moon_sun_ratio`.
+    """
+    banded = tuple(body for body in config.bodies if body.band is not None)
+    return [Task(f, workspace.root, ratio, stated.get(f.path), bodies=banded) for f in files]
+
+
+def measure_part(config: Config, workspace: Workspace, part: int, parts: int, ratio: float) -> int:
+    """Measure one of several parts of a card ahead of a run, which finds it measured.
+
+    Several may be at work at a time; each keeps a journal of its own. Whatever is not measured
+    ahead, such as stills of videos, is measured by the run.
+
+    Parameters
+    ----------
+    config : Config
+    workspace : Workspace
+    part, parts : int
+        Which one (from 0), and how many there are: every ``parts``-th file from the first on.
+    ratio : float
+        See `moon_sun_ratio`.
+
+    Returns
+    -------
+    int
+        How many files the part has.
+
+    Raises
+    ------
+    LimbwardError
+        If a card is gone, or nothing can be written.
+    """
+    listing, stated = find_inputs(config)
+    tasks = tasks_of(config, workspace, listing.files, stated, ratio)
+    code = str(Records(config, workspace).causes(STAGE)["code"])
+    keys = [_key(task, code) for task in tasks]
+    known = earlier_rows(workspace, files_digest([*keys, _asked(config)]))
+    mine = range(part, len(tasks), parts)
+    todo = {keys[i]: tasks[i] for i in mine if keys[i] not in known}
+    if not todo:
+        return len(mine)
+    watch = CardWatch(card_paths(config))
+    with part_begun(workspace) as add, crew(config.run.jobs, "local", None) as hands:
+        for key, row in measure_all(todo, hands):
+            watch.see(todo[key].file.path, row)
+            add(key, row)
+    return len(mine)
 
 
 def _key(task: Task, code: str) -> str:

@@ -6,7 +6,7 @@ import hashlib
 import json
 import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from limbward.work.reach import UNREACHED
@@ -15,6 +15,7 @@ from limbward.workspace import Workspace
 Row = dict[str, Any]
 
 JOURNAL = "tables/ingest.jsonl"
+PARTS = "tables/ingest-parts/"  # journals of those who measure parts of a card for a later run
 
 
 def journal_line(key: str, row: Row) -> str:
@@ -27,9 +28,9 @@ def files_digest(keys: Iterable[str]) -> str:
     return hashlib.sha256("\n".join(sorted(keys)).encode()).hexdigest()
 
 
-def read_journal(workspace: Workspace) -> tuple[dict[str, Row], str | None]:
+def read_journal(workspace: Workspace, name: str = JOURNAL) -> tuple[dict[str, Row], str | None]:
     """Return the rows by their keys and, if all files of that run are there, their digest."""
-    path = workspace.path(JOURNAL)
+    path = workspace.path(name)
     rows: dict[str, Row] = {}
     complete: str | None = None
     if not path.exists():
@@ -57,16 +58,42 @@ def earlier_rows(workspace: Workspace, asked: str) -> dict[str, Row]:
     """Return the rows that an interrupted or earlier run has left, with all they speak of.
 
     A run that finds the journal complete for the very files it was asked for, by their digest, was
-    forced: none is left then, and all files are measured again.
+    forced: none is left then, and all files are measured again, but for those of parts that have
+    been measured for this run.
     """
     known, complete = read_journal(workspace)
     if complete and complete == asked:
-        return {}
+        known = {}
+    for name in part_journals(workspace):
+        known |= read_journal(workspace, name)[0]
 
     def is_whole(row: Row) -> bool:
         return all(workspace.holds(n) and workspace.path(n).is_file() for n in artefacts_of([row]))
 
     return {key: row for key, row in known.items() if is_whole(row)}
+
+
+def part_journals(workspace: Workspace) -> list[str]:
+    """Return the names of the journals of parts."""
+    return [f"{PARTS}{path.name}" for path in sorted(workspace.path(PARTS).glob("*.jsonl"))]
+
+
+@contextmanager
+def part_begun(workspace: Workspace) -> Iterator[Callable[[str, Row], None]]:
+    """Begin a journal of a part; yield what adds a row and flushes it.
+
+    Its name is nobody else's: a worker that was given up may still be writing to its own.
+    """
+    name = f"{PARTS}{secrets.token_hex(8)}.jsonl"
+    workspace.write_text(name, json.dumps({"begun": secrets.token_hex(16)}) + "\n", grows=True)
+    with workspace.path(name).open("a", encoding="utf-8") as stream:
+
+        def add(key: str, row: Row) -> None:
+            if row.get(UNREACHED) is None:
+                stream.write(journal_line(key, row))
+                stream.flush()
+
+        yield add
 
 
 @contextmanager
@@ -97,3 +124,7 @@ def end_journal(workspace: Workspace, rows: Sequence[tuple[str, Row]], asked: st
     if len(lines) == len(rows):
         lines.append(json.dumps({"complete": asked}) + "\n")
     workspace.write_text(JOURNAL, "".join(lines))
+    for name in part_journals(workspace):
+        workspace.remove(name)
+    with suppress(OSError):  # there may be none, or one that somebody else put something into
+        workspace.path(PARTS).rmdir()

@@ -1,0 +1,1 @@
+"""What no station has alone: one timeline, one frame, one scale, the mean corona, what moved."""
