@@ -133,7 +133,7 @@ def _stars(
 STAGE = Stage(
     name="align",
     run=run,
-    sections=("site", "eclipse", "sky", "align", "frames"),
+    sections=("site", "eclipse", "sky", "align", "frames", "bodies"),
     reads=(
         Workspace.table("ingest"),
         Workspace.table("timing"),

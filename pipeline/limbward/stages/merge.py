@@ -111,7 +111,7 @@ def _stack(
 STAGE = Stage(
     name="merge",
     run=run,
-    sections=("site", "eclipse", "sky", "align", "merge"),
+    sections=("site", "eclipse", "sky", "align", "merge", "bodies"),
     reads=(
         Workspace.table("ingest"),
         Workspace.table("timing"),

@@ -246,7 +246,7 @@ def _writes(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="timing",
     run=run,
-    sections=("site", "eclipse", "sky", "timing", "align", "frames"),
+    sections=("site", "eclipse", "sky", "timing", "align", "frames", "bodies"),
     reads=(Workspace.table("ingest"), Workspace.reduced),
     writes=_writes,
 )
