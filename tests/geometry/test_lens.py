@@ -68,8 +68,8 @@ def test_a_shift_is_what_one_more_of_growth_does():
 def test_pieces_of_a_merge_are_small_enough_to_be_straight(growth):
     rng = np.random.default_rng(2)
     lens = Lens.of_frame(WIDTH, HEIGHT, growth)
-    lenses = np.array([[lens.x, lens.y, lens.per_square]])
-    size = piece_width(lenses, (HEIGHT, WIDTH), 1024)
+    lenses = np.array([[lens.x, lens.y, lens.per_square, lens.corner]])
+    size = piece_width(lenses, 1024)
     assert 64 <= size < 1024
     assert size % 64 == 0
     turn = np.radians(20.0)
@@ -87,8 +87,9 @@ def test_pieces_of_a_merge_are_small_enough_to_be_straight(growth):
 
 def test_pieces_are_whole_without_distortion_and_a_straight_frame_keeps_its_place():
     lens = Lens.of_frame(WIDTH, HEIGHT, 0.004)
-    lenses = np.array([[lens.x, lens.y, lens.per_square], [lens.x, lens.y, 0.0]])
-    assert piece_width(lenses[1:], (HEIGHT, WIDTH), 1024) == 1024
+    axis = lens.x, lens.y
+    lenses = np.array([[*axis, k, lens.corner] for k in (lens.per_square, 0.0)])
+    assert piece_width(lenses[1:], 1024) == 1024
     affine = np.tile(np.array([[1.0, 0.001, 30.1], [-0.001, 1.0, -7.3]]), (2, 1, 1))
     made = bent_affine(affine, lenses, 128, (48, 96))
     assert np.array_equal(made[1], affine[1])

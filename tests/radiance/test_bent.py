@@ -1,13 +1,16 @@
 """Frames of a lens with distortion, the Sun in several places of them, merged into one corona."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from limbward.geometry.disc import Disc
 from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.radiance.calibrate import Calibration
-from limbward.radiance.merge import MergeFrame, merge
+from limbward.radiance.comparison import affines
+from limbward.radiance.merge import MergeFrame, merge, moon_box, on_moon
 from limbward.radiance.registered import register_frames, weight_maps
 from tests.radiance.scene import Scene, Shot
 
@@ -79,3 +82,23 @@ def test_the_corona_is_that_of_a_lens_without_distortion(turn):
     sky, scene = merged(lens, turn)
     assert off(sky, scene) < 1.5e-3
     assert off(merged(STRAIGHT, turn)[0], scene) > 1e-2
+
+
+def test_suns_and_moons_of_frames_are_made_straight():
+    """The grid's Sun falls on each frame's, and its Moon's box on each frame's Moon, as drawn."""
+    scene = Scene(WIDTH, HEIGHT, 40.0)
+    lens = Lens.of_frame(WIDTH, HEIGHT, GROWTH)
+    suns = [Disc(float(x), float(y), 40.0) for x, y in PLACES]
+    frames = SimpleNamespace(sun=suns, rotation_deg=np.linspace(0.0, 20.0, len(suns)))
+    field = SimpleNamespace(lens=lens, grid=scene.grid, camera=scene.camera)
+    moon = Disc(150.0, 99.0, 41.0)
+    for affine, sun in zip(affines(frames, field), suns, strict=True):
+        x, y = bent(*(affine @ [scene.grid.sun_x, scene.grid.sun_y, 1.0]))
+        assert (x, y) == pytest.approx((sun.x, sun.y), abs=1e-6)
+        none = np.zeros((3, 1, 1), np.float32)
+        frame = MergeFrame(affine, 1.0, np.zeros(3), moon, scene.noise, none, lens=lens)
+        box = moon_box(Disc(260.3, 170.8, 41.0))
+        surface = on_moon(frame, box)
+        middle = box.moon.x - box.left, box.moon.y - box.top
+        assert bent(*(surface.affine @ [*middle, 1.0])) == pytest.approx((moon.x, moon.y), abs=1e-6)
+        assert surface.lens == lens

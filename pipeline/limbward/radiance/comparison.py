@@ -88,11 +88,7 @@ def compare(
         Pixels beside the lunar limb that are left out.
     """
     grid = field.grid
-    suns = [field.lens.straight(sun.x, sun.y) for sun in frames.sun]
-    affine = [
-        frame_affine(grid, float(x), float(y), field.camera, turn)
-        for (x, y), turn in zip(suns, frames.rotation_deg, strict=True)
-    ]
+    affine = affines(frames, field)
     views = [
         FrameView(
             planes=planes,
@@ -144,6 +140,18 @@ def compare(
         left_out,
         ghost,
     )
+
+
+def affines(frames: Frames, field: Field) -> list[Floats]:
+    """Return the matrices (2, 3) from pixels of the grid to those of each frame.
+
+    Of a lens with distortion they lead to where it would draw places without.
+    """
+    suns = [field.lens.straight(sun.x, sun.y) for sun in frames.sun]
+    return [
+        frame_affine(field.grid, float(x), float(y), field.camera, turn)
+        for (x, y), turn in zip(suns, frames.rotation_deg, strict=True)
+    ]
 
 
 def _too_cloudy(veil: Veil) -> dict[int, str]:

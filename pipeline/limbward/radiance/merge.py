@@ -207,7 +207,7 @@ def add_frames(
     )
     table = Table(taps.first, taps.dy, taps.dx, taps.weight, taps.power, taps.plane)
     running = Sums(sums.light, sums.weight, sums.variance, sums.count, sums.scatter, sums.expected)
-    lenses = np.array([[f.lens.x, f.lens.y, f.lens.per_square] for f in frames])
+    lenses = np.array([[f.lens.x, f.lens.y, f.lens.per_square, f.lens.corner] for f in frames])
     gather(samples, views, table, maps, (inside, not inside), running, lenses)
 
 

@@ -18,16 +18,14 @@ _U, _V = (a.ravel() for a in np.meshgrid(np.linspace(-1, 1, ACROSS), np.linspace
 _FIT = np.linalg.pinv(np.column_stack([_U, _V, np.ones_like(_U)]))
 
 
-def piece_width(lenses: Floats, size: tuple[int, int], widest: int) -> int:
+def piece_width(lenses: Floats, widest: int) -> int:
     """Return how many columns a piece of the result may have.
 
     Parameters
     ----------
-    lenses : ndarray, shape (B, 3)
-        The axis of each frame's lens, x and y, and how much of itself the distance of a pixel from
-        it is drawn larger.
-    size : (int, int)
-        Height and width of the frames.
+    lenses : ndarray, shape (B, 4)
+        The axis of each frame's lens, x and y, how much of itself the distance of a pixel from it
+        is drawn larger, and how far the frame's corner is from it.
     widest : int
         Without distortion.
 
@@ -39,7 +37,7 @@ def piece_width(lenses: Floats, size: tuple[int, int], widest: int) -> int:
     bend = float(np.abs(lenses[:, 2]).max(initial=0.0))
     if bend == 0.0:
         return widest
-    half = np.sqrt(OFF_PX / (1.5 * bend * 0.5 * float(np.hypot(*size))))
+    half = np.sqrt(OFF_PX / (1.5 * bend * float(lenses[:, 3].max())))
     return int(np.clip(2.0 * half, NARROWEST, widest)) // NARROWEST * NARROWEST
 
 
@@ -50,7 +48,7 @@ def bent_affine(affine: Floats, lenses: Floats, columns: int, rows: tuple[int, i
     ----------
     affine : ndarray, shape (B, 2, 3)
         From the piece's columns and the result's rows to places without distortion.
-    lenses : ndarray, shape (B, 3)
+    lenses : ndarray, shape (B, 4)
         As of `piece_width`.
     columns : int
         Of the piece.

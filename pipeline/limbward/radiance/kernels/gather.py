@@ -152,10 +152,10 @@ def gather(
     """Add B frames to the sums.
 
     ``options`` are whether only the Moon's disc is merged, instead of what is outside, and whether
-    outliers are left out; ``lenses`` (B, 3) are as of `limbward.radiance.kernels.bent.piece_width`.
+    outliers are left out; ``lenses`` (B, 4) are as of `limbward.radiance.kernels.bent.piece_width`.
     """
     height, width = sums.light.shape[1], sums.light.shape[2]
-    tile = piece_width(lenses, frames.raw.shape[2:], TILE)
+    tile = piece_width(lenses, TILE)
     down, across = -(-height // CHUNK), -(-width // tile)
     on_map = columns_on_map(maps, width)
     n_frames, n_planes = frames.raw.shape[:2]
