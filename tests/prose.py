@@ -95,6 +95,8 @@ def strings(source: str) -> Iterator[str]:
                 part.value if isinstance(part, ast.Constant) else f"n{i}"
                 for i, part in enumerate(node.values)
             )
+        if text.startswith("Example: "):  # a command, which may have one word twice
+            continue
         if len(re.findall(r"[A-Za-z]{2,}", text)) >= 3 and " " in text:
             yield text
 

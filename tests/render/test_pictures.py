@@ -372,6 +372,7 @@ def test_a_caption_with_characters_that_xml_cannot_hold_is_well_formed(tmp_path)
         wanted,
         f"{wanted}. {wanted}",
         wanted,
+        f"© {wanted}",
     ]
     picture = np.zeros((3, 8, 8), np.float32)
     write_tiff(tmp_path / "a.tif", picture, caption)
@@ -395,3 +396,25 @@ def test_a_caption_says_what_is_no_measurement(linear):
         header["LINEAR"] = linear
     said = caption_of(header, "solar north up", title="", author="", site="").description
     assert ("not a measurement" in said) == (linear is False)
+
+
+def test_a_file_says_whose_it_is_where_it_was_taken_and_how_large_it_prints(tmp_path):
+    """XMP part 2: exif:GPSLatitude is degrees and minutes; TIFF 6.0: tags 282 and 33432."""
+    told = Caption("Corona at 40°", "T", "A. Ñame", "Camp", latitude=-33.755, longitude=200.5)
+    picture = np.zeros((3, 20, 30), np.float32)
+    write_tiff(tmp_path / "a.tif", picture, told)
+    write_png(tmp_path / "a.png", picture, told)
+    with tifffile.TiffFile(tmp_path / "a.tif") as tiff:
+        tags = tiff.pages[0].tags
+        assert tags["ImageDescription"].value == "Corona at 40 deg. Camp"
+        assert tags["XResolution"].value == (300, 1)
+        assert tags["ResolutionUnit"].value == 2  # inch
+        assert "ame" in tags["Copyright"].value
+        packet = bytes(tags["XMP"].value).decode()
+    assert "<exif:GPSLatitude>33,45.3000S</exif:GPSLatitude>" in packet
+    assert "<exif:GPSLongitude>159,30.0000W</exif:GPSLongitude>" in packet
+    assert "© A. Ñame" in packet
+    assert "Corona at 40°" in packet
+    with Image.open(tmp_path / "a.png") as image:
+        assert image.info["dpi"] == pytest.approx((300, 300), abs=0.1)
+        assert "33,45.3000S" in image.info["XML:com.adobe.xmp"]

@@ -120,7 +120,7 @@ def test_beads_found_stand_beside_those_that_were_due(known):
 
 
 def test_before_the_strip_is_made_the_report_names_the_command(known):
-    assert "The command limbward strip" in Page(build_report(told(known))).text
+    assert "Run limbward strip to find the beads" in Page(build_report(told(known))).text
     assert "Found in" not in Page(build_report(told(known))).text
     assert "No bead was found" in Page(build_report(told(known, measured=True))).text
     assert limb_section(material()) is None

@@ -125,3 +125,14 @@ def test_ticks_and_labels_stand_at_the_beads():
     )
     assert [e["contact"] for e in entries] == ["C2", "C2", "C2", "C3", "C3"]
     assert entries[3]["seconds_from_contact"] == -1.0
+
+
+def test_no_moment_is_shown_twice():
+    """Three brackets of three exposures: each once, by its shortest exposure."""
+    times = np.repeat([-3.0, -1.0, 2.0], 3) + np.tile([0.0, 0.05, 0.1], 3)
+    frames = shots(times, phase="contact", light=np.tile([4.0, 0.5, 1.0], 3))
+    chosen = strip.near_contact(frames, 0.0, 12.0, 6)
+    assert chosen.size == 3
+    assert frames.light[chosen].tolist() == [0.5, 0.5, 0.5]
+    apart = shots(np.arange(-5.0, 6.0), phase="contact")
+    assert strip.near_contact(apart, 0.0, 12.0, 4).size == 4

@@ -175,4 +175,6 @@ def caption_of(config: Config, shots: Shots, description: str, site: str | None 
         site=config.site.name if site is None else site,
         start=start,
         end=end,
+        latitude=config.site.latitude,
+        longitude=config.site.longitude,
     )

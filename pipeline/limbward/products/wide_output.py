@@ -42,7 +42,9 @@ class Output:
     def caption(self, words: str, *span: str) -> Caption:
         """Return what a picture file says of itself."""
         report, site = self.config.report, self.config.site
-        return Caption(words, report.title, report.author, site.name, *span)
+        start, end = span or ("", "")
+        place = site.latitude, site.longitude
+        return Caption(words, report.title, report.author, site.name, start, end, *place)
 
     def picture(
         self, picture: NDArray[np.uint8], name: str, caption: Caption | str, *more: str

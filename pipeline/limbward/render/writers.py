@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import struct
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from os import PathLike
+from typing import Any
 from xml.sax.saxutils import escape
 
 import numpy as np
@@ -22,6 +23,11 @@ Pixels = NDArray[np.float32]
 SOFTWARE = "limbward"
 NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 ROWS = 256
+DPI = 300  # of print; pixels themselves have no size
+# TIFF's ImageDescription is ASCII; XMP and IPTC beside it have the words as they are.
+IN_ASCII = str.maketrans(
+    {"°": " deg", "±": "+/-", "−": "-", "–": "-", "×": "x", "’": "'", "☉": "sun"}
+)
 QUICK = {"compress_level": 1, "compress_type": 3}  # zlib's Z_RLE, which was made for PNG
 
 
@@ -54,7 +60,7 @@ def to_8_bits(first: int, last: int, picture: Pixels, top: int, out: NDArray[np.
 class Caption:
     """What a picture file says about itself; empty fields are left out.
 
-    ``start`` and ``end`` are UTC in ISO 8601.
+    ``start`` and ``end`` are UTC in ISO 8601; latitude and longitude degrees north and east.
     """
 
     description: str = ""
@@ -63,6 +69,8 @@ class Caption:
     site: str = ""
     start: str = ""
     end: str = ""
+    latitude: float | None = None
+    longitude: float | None = None
 
     def text(self) -> str:
         """Return the description with the span of time and the site."""
@@ -89,6 +97,8 @@ def xmp(caption: Caption) -> str:
         language("dc:title", caption.title),
         language("dc:description", caption.text()),
         f"<dc:creator>{creator}</dc:creator>" if caption.author else "",
+        language("dc:rights", f"© {caption.author}" if caption.author else ""),
+        *_gps(caption),
         simple("Iptc4xmpCore:Location", caption.site),
         simple("photoshop:Headline", caption.title),
         simple("photoshop:DateCreated", caption.start),
@@ -101,12 +111,26 @@ def xmp(caption: Caption) -> str:
         + '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
         '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
         '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" '
+        'xmlns:exif="http://ns.adobe.com/exif/1.0/" '
         'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:tiff="http://ns.adobe.com/tiff/1.0/" '
         'xmlns:photoshop="http://ns.adobe.com/photoshop/1.0/" '
         'xmlns:Iptc4xmpCore="http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/">'
         + "".join(fields)
         + '</rdf:Description></rdf:RDF></x:xmpmeta><?xpacket end="w"?>'
     )
+
+
+def _gps(caption: Caption) -> list[str]:
+    """Return the place as Exif's fields in XMP: degrees, then minutes with decimals."""
+    if caption.latitude is None or caption.longitude is None:
+        return []
+    east = (caption.longitude + 180.0) % 360.0 - 180.0
+    fields = []
+    for name, value, signs in (("Latitude", caption.latitude, "NS"), ("Longitude", east, "EW")):
+        whole, minutes = divmod(round(abs(value) * 60.0, 4), 60.0)
+        text = f"{int(whole)},{minutes:.4f}{signs[value < 0]}"
+        fields.append(f"<exif:GPS{name}>{text}</exif:GPS{name}>")
+    return fields
 
 
 def iptc(caption: Caption) -> bytes:
@@ -125,6 +149,7 @@ def iptc(caption: Caption) -> bytes:
         (2, 60, f"{clock}+0000" if len(clock) == 6 else "", 11),
         (2, 80, caption.author, 32),
         (2, 92, caption.site, 32),
+        (2, 116, f"© {caption.author}" if caption.author else "", 128),
         (2, 105, caption.title, 256),
         (2, 120, caption.text(), 2000),
     ]
@@ -137,7 +162,15 @@ def iptc(caption: Caption) -> bytes:
     return out
 
 
-def caption_of(header: Header, words: str, *, title: str, author: str, site: str) -> Caption:
+def caption_of(
+    header: Header,
+    words: str,
+    *,
+    title: str,
+    author: str,
+    site: str,
+    place: tuple[float, float] | None = None,
+) -> Caption:
     """Return the caption of a finished picture from its merge's header.
 
     Parameters
@@ -146,7 +179,10 @@ def caption_of(header: Header, words: str, *, title: str, author: str, site: str
     words : str
         How the picture is turned.
     title, author, site : str
+    place : tuple of float, optional
+        Latitude and longitude, degrees north and east.
     """
+    latitude, longitude = place or (None, None)
     return Caption(
         description=(
             f"{picture_of(header)}, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
@@ -157,6 +193,8 @@ def caption_of(header: Header, words: str, *, title: str, author: str, site: str
         site=site,
         start=f"{str(header['DATE-BEG'])[:19]}Z",
         end=f"{str(header['DATE-END'])[:19]}Z",
+        latitude=latitude,
+        longitude=longitude,
     )
 
 
@@ -187,7 +225,8 @@ def place_text(name: str, latitude: float, longitude: float) -> str:
 
 def _caption(caption: Caption | str) -> Caption:
     whole = Caption(caption) if isinstance(caption, str) else caption
-    return Caption(**{name: plain(value) for name, value in asdict(whole).items()})
+    words: Any = {n: plain(v) for n, v in asdict(whole).items() if isinstance(v, str)}
+    return replace(whole, **words)
 
 
 def plain(text: str) -> str:
@@ -225,16 +264,20 @@ def write_tiff(
     data = np.empty((height, width, 3), np.uint16)
     in_threads(to_16_bits, len(data), picture, data)
     packet, records = xmp(caption).encode(), iptc(caption)
+    rights = f"Copyright {caption.author}".encode("ascii", "replace").decode()
     tifffile.imwrite(
         path,
         data,
         photometric="rgb",
         rowsperstrip=ROWS,
         iccprofile=space.profile(),
-        description=caption.text().encode("ascii", "replace").decode(),
+        description=caption.text().translate(IN_ASCII).encode("ascii", "replace").decode(),
+        resolution=(DPI, DPI),
+        resolutionunit="INCH",
         software=SOFTWARE,
         metadata=None,
         extratags=[
+            *([(33432, "s", 0, rights, True)] if caption.author else []),
             (274, "H", 1, 1, True),
             (700, "B", len(packet), packet, True),
             (33723, "B", len(records), records, True),
@@ -281,4 +324,4 @@ def write_png(
     if caption.text():
         info.add_itxt("Description", caption.text())
     info.add_itxt("XML:com.adobe.xmp", xmp(caption))
-    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, **QUICK)
+    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, dpi=(DPI, DPI), **QUICK)

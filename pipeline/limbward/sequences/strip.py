@@ -38,6 +38,7 @@ SOFT = 25.0  # arcsinh: a 25th of white is drawn at a fifth
 LONGEST = 20.0  # exposures this many times the shortest near the contact are left out
 # Ticks, in lunar radii from the centre: observed beads outside the limb, expected ones on the Moon.
 OBSERVED_AT, EXPECTED_AT = np.array([1.12, 1.2]), np.array([0.84, 0.92])
+SAME_S = 0.3  # frames closer than this show one moment
 OBSERVED = np.full(3, 0.8, np.float32)
 EXPECTED = np.array([0.25, 0.62, 0.85], np.float32)  # blue, which no bead is
 
@@ -49,7 +50,15 @@ def near_contact(shots: Shots, contact_s: float, span_s: float, count: int) -> N
     if not near.size:
         return near
     near = near[shots.light[near] < LONGEST * shots.light[near].min()]
-    return np.sort(near[np.argsort(since[near], kind="stable")][:count])
+    # A bracket shows one moment several times; its shortest exposure has the least clipped.
+    in_time = near[np.argsort(shots.middle_s[near], kind="stable")]
+    moments = [[int(in_time[0])]]
+    for i in in_time[1:]:
+        if shots.middle_s[i] - shots.middle_s[moments[-1][0]] > SAME_S:
+            moments.append([])
+        moments[-1].append(int(i))
+    best = np.array([min(m, key=lambda i: float(shots.light[i])) for m in moments], np.int64)
+    return np.sort(best[np.argsort(since[best], kind="stable")][:count])
 
 
 @dataclass(frozen=True)

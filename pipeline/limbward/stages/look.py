@@ -52,4 +52,5 @@ def caption_for(config: Config, header: Header, words: str) -> Caption:
         title=config.compose.title or config.report.title,
         author=config.compose.author or config.report.author,
         site=place_text(site.name, site.latitude, site.longitude),
+        place=(site.latitude, site.longitude),
     )
