@@ -149,5 +149,5 @@ def test_what_is_said_of_it():
     real = LimbVerdict("real", 0.98, 0.03, 24, 0.6).sentence()
     assert real.startswith("The mountains of the Moon's limb are seen at 0.98 ± 0.03 of their")
     assert real.endswith("dated with the Moon's real limb.")
-    assert "another limb" in LimbVerdict("smooth", 0.02, 0.1, 24).sentence()
+    assert "is not the real one" in LimbVerdict("smooth", 0.02, 0.1, 24).sentence()
     assert "that the config gives" in LimbVerdict("given").sentence()
