@@ -88,7 +88,8 @@ def common_scale(light: Floats, sigma: Floats) -> Scales:
             a[i], b[i], errors[i], misfit[i] = _line(
                 mean, flat[i], variance[i], sigma[i].ravel(), good[i] & np.isfinite(mean)
             )
-            share = np.median((a[i] ** 2 / variance[i] / weights)[good[i]])
+            in_it = good[i] & (weights > 0)
+            share = float(np.median(a[i] ** 2 / variance[i, in_it] / weights[in_it]))
             # A station is part of the mean that it is compared with.
             misfit[i] /= max(1.0 - share, 0.2)
         unit, sky = _gauge(a, b)
