@@ -279,7 +279,7 @@ def kills(
             killed = [0]
 
             def disturb(client=client, stop=stop, killed=killed, left=count - done):
-                while not stop.wait(rng.uniform(4.0, 25.0)) and killed[0] < left:
+                while not stop.wait(rng.uniform(3.0, 30.0)) and killed[0] < left:
                     try:
                         pids = list(client.run(os.getpid).values())
                         os.kill(rng.choice(pids), signal.SIGKILL)

@@ -10,6 +10,7 @@ from limbward.config.campaign import CombineConfig
 from limbward.config.loading import load_config
 from limbward.config.stations import Station as RunStation
 from limbward.radiance.fits import read_picture, write_picture
+from limbward.stations import combine
 from limbward.stations.combine import MEAN, join
 from limbward.stations.hands import OwnHands
 from limbward.stations.table import ECSV, PARQUET, write_frames
@@ -63,7 +64,10 @@ def made(tmp_path_factory):
     merges["damaged"] = folder / "damaged.fits"
     workspace = Workspace(folder / "out")
     workspace.claim()
-    done = join(merges, CombineConfig(radii=2.7), workspace, OwnHands(), SilentReporter())
+    with pytest.MonkeyPatch.context() as patch:  # several bands, several groups
+        patch.setattr(combine, "BAND_PIXELS", 12_000)
+        patch.setattr(combine, "GROUP", 3)
+        done = join(merges, CombineConfig(radii=2.7), workspace, OwnHands(), SilentReporter())
     return done, workspace
 
 

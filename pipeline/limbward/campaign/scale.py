@@ -83,18 +83,22 @@ def common_scale(light: Floats, sigma: Floats) -> Scales:
     errors = np.full((n, 2), np.nan)
     misfit = np.full(n, np.nan)
     for _ in range(ROUNDS):
-        mean = _mean(flat, variance, good, a, b, usable)
+        mean, weights = _mean(flat, variance, good, a, b, usable)
         for i in np.flatnonzero(usable):
             a[i], b[i], errors[i], misfit[i] = _line(
                 mean, flat[i], variance[i], sigma[i].ravel(), good[i] & np.isfinite(mean)
             )
+            in_it = good[i] & (weights > 0)
+            share = float(np.median(a[i] ** 2 / variance[i, in_it] / weights[in_it]))
+            # A station is part of the mean that it is compared with.
+            misfit[i] /= max(1.0 - share, 0.2)
         unit, sky = _gauge(a, b)
         a, b = a / unit, b - a / unit * sky
         moved = np.nanmax(np.abs(np.log(a / before)))
         before = a.copy()
         if moved < SETTLED:
             break
-    mean = _mean(flat, variance, good, a, b, usable)
+    mean, _ = _mean(flat, variance, good, a, b, usable)
     # Of 1 / a and of -b / a.
     return Scales(
         1.0 / a, -b / a, errors[:, 0] / a**2, errors[:, 1] / a, misfit,
@@ -115,8 +119,11 @@ def _mean(
     a: Floats,
     b: Floats,
     usable: NDArray[np.bool_],
-) -> Floats:
-    """Return the weighted mean of all stations on the common scale; NaN where none has a value."""
+) -> tuple[Floats, Floats]:
+    """Return the weighted mean of all stations on the common scale, and its weights.
+
+    NaN where none has a value.
+    """
     total, weights = np.zeros(flat.shape[1]), np.zeros(flat.shape[1])
     for i in np.flatnonzero(usable):
         if not a[i] > 0:
@@ -125,7 +132,7 @@ def _mean(
         total += weight * np.where(good[i], (flat[i] - b[i]) / a[i], 0.0)
         weights += weight
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(weights > 0, total / weights, np.nan)
+        return np.where(weights > 0, total / weights, np.nan), weights
 
 
 def _line(

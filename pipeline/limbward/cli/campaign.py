@@ -13,7 +13,7 @@ from limbward.cli.options import Command, Json
 
 def add_campaign(app: typer.Typer) -> None:
     """Add the command."""
-    app.command(cls=Command, epilog="Example: limbward campaign campaign.yaml")(campaign)
+    app.command(cls=Command, epilog="Example: limbward campaign stations.yaml")(campaign)
 
 
 def campaign(

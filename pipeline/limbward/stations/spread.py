@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import logging
 import os
+import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from importlib.util import find_spec
@@ -30,6 +32,9 @@ from limbward.work.reporting import Reporter
 # file does is met in a process of its own, so a worker that dies was most likely ended from
 # outside; on rented machines that may happen often.
 DEATHS = 10
+# How often workers are counted, and how long one may be missing: the first time, then twice as long
+# each time, since starting more of them on a machine that is overloaded would not help it.
+LOOK_S, MISSING_S = 5.0, 120.0
 
 
 def run_here(
@@ -151,6 +156,34 @@ def _lost(error: BaseException) -> str:
 
 
 @contextmanager
+def _kept(local: Any, client: Any, wanted: int) -> Iterator[None]:
+    """Start workers in place of those that nobody restarts while the block runs.
+
+    Dask restarts a worker that has died, but not one that dies again while it is being started: a
+    cluster would stand still in the end.
+    """
+    done = threading.Event()
+
+    def watch() -> None:
+        whole, patience = time.monotonic(), MISSING_S
+        while not done.wait(LOOK_S):
+            there = len(client.nthreads())
+            if there >= wanted:
+                whole = time.monotonic()
+            elif time.monotonic() - whole > patience:
+                local.scale(len(local.worker_spec) + wanted - there)
+                whole, patience = time.monotonic(), 2.0 * patience
+
+    thread = threading.Thread(target=watch, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+@contextmanager
 def cluster(run: CampaignRun, reporter: Reporter) -> Iterator[Any]:
     """Open a client of the cluster that a campaign's config names, or of one started for it.
 
@@ -173,6 +206,7 @@ def cluster(run: CampaignRun, reporter: Reporter) -> Iterator[Any]:
             "run.executor is dask, which is not installed: pip install 'limbward[dask]'."
         ) from error
     with ExitStack() as stack:
+        local: Any = None
         if run.scheduler is None:
             stack.enter_context(
                 dask.config.set(
@@ -182,17 +216,16 @@ def cluster(run: CampaignRun, reporter: Reporter) -> Iterator[Any]:
                     }
                 )
             )
-            address = stack.enter_context(
+            local = stack.enter_context(
                 LocalCluster(
                     n_workers=run.workers or cores(),
                     threads_per_worker=1,
                     memory_limit=0,  # each piece has its own limits
-                    dashboard_address=":0" if find_spec("bokeh") else None,
+                    dashboard_address=":0",  # any port that is free
                     silence_logs=logging.ERROR,
                 )
             )
-        else:
-            address = run.scheduler
+        address = run.scheduler or local
         try:
             client = stack.enter_context(Client(address, timeout=CONNECT_S, set_as_default=False))
         except (OSError, ValueError) as error:
@@ -207,4 +240,6 @@ def cluster(run: CampaignRun, reporter: Reporter) -> Iterator[Any]:
         reporter.note(f"{len(threads)} workers with {sum(threads.values())} threads")
         if find_spec("bokeh") and client.dashboard_link:
             reporter.note(f"dashboard: {client.dashboard_link}")
+        if run.scheduler is None:
+            stack.enter_context(_kept(local, client, len(threads)))
         yield client
