@@ -1,10 +1,11 @@
 """Which frames are merged with which."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from limbward.radiance.selection import Files, choose
+from limbward.radiance.selection import Files, calibration_files, choose
 
 
 def files(linear, camera=None):
@@ -60,3 +61,14 @@ def test_linear_frames_of_another_camera_keep_no_one_out():
     frames, _ = chosen([False, False, True], camera=["C", "C", "D"])
     assert frames.row.tolist() == [0, 1]
     assert not frames.linear
+
+
+def test_darks_saved_as_jpegs_too_are_no_darks_of_raw_frames():
+    """Their numbers are those of a display, and often of another size than the sensor's."""
+    every = files([True, False, True, False])
+    every = replace(every, phase=np.array(["dark", "dark", "totality", "totality"], dtype=object))
+    note = np.full(4, "", dtype=object)
+    usable = replace(every, usable=every.phase == "totality")
+    frames = choose(usable, None, "merge.camera", note)
+    darks = [path for paths in calibration_files(usable, frames)["dark"].values() for path in paths]
+    assert darks == [Path("0.tif")]

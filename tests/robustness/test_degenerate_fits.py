@@ -12,6 +12,7 @@ from limbward.limb.corona import Detail, _robust_fit, register
 from limbward.limb.refit import refit
 from limbward.normal_matrix import inverse
 from limbward.radiance.relative import _solve_logs
+from tests.robustness.fuzz_placing import check
 
 ODD = st.sampled_from([0.0, 1.0, -1.0, 1e-9, 1e9, np.nan, np.inf, 50.0, 50.5])
 FEW = settings(max_examples=60, deadline=None)
@@ -169,3 +170,9 @@ def test_any_ratios_give_exposures(n, count, seed, wild):
     assert np.isfinite(found).all()
     assert (np.diag(covariance) > 0).all()
     assert np.isfinite(covariance).all()
+
+
+def test_any_table_of_frames_is_placed():
+    """No exception, no NaN, no error of zero; by the thousand with `fuzz_placing`."""
+    for seed in range(150):
+        check(seed)

@@ -176,7 +176,9 @@ def calibration_files(files: Files, frames: Frames) -> CalibrationFiles:
     for i, kind in enumerate(files.phase):
         own = (files.camera[i], files.serial[i]) == (frames.camera, frames.serial)
         size = (files.width[i], files.height[i]) == (frames.width, frames.height)
-        if kind in groups and own and size:
+        # A JPEG of a dark tells nothing of the sensor's numbers.
+        alike = files.linear[i] == frames.linear
+        if kind in groups and own and size and alike:
             iso, exposure = float(files.iso[i]), float(files.exposure_s[i])
             key = Setting(
                 files.camera[i],

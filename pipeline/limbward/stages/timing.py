@@ -95,6 +95,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     timed, bands = texts(frames, "time_camera") != "", texts(frames, "band")
     wide = flags(frames, "wide")
     cameras = bodies(texts(frames, "camera"), texts(frames, "serial"), timed)
+    # A file cut short may have lost its serial number, and is no camera of its own.
+    seen = texts(frames, "phase") != "unreadable"
+    cameras = [body for body in cameras if seen[body.rows].any()]
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
             rows = body.rows

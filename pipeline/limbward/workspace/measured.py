@@ -10,6 +10,7 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.clock.bead_choice import Rims
+from limbward.clock.order import order_of_taking
 from limbward.clock.readings import Readings, seconds_from
 from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.limb.corona import Crop
@@ -76,15 +77,18 @@ def with_cores(
 
 def clock_readings(ingest: Table, epoch: Time) -> Readings:
     """Return the frames' clock readings less ``epoch``."""
+    file = texts(ingest, "file")
+    reading_s = seconds_from(epoch.utc.to_datetime(), texts(ingest, "time_camera"))
+    body = texts(ingest, "camera"), texts(ingest, "serial")
     return Readings(
-        texts(ingest, "file"),
+        file,
         texts(ingest, "phase"),
         texts(ingest, "gps_utc"),
-        seconds_from(epoch.utc.to_datetime(), texts(ingest, "time_camera")),
+        reading_s,
         # A second, or a hundredth with SubSecTimeOriginal.
         np.where(flags(ingest, "has_subsec"), 0.01, 1.0),
         np.nan_to_num(floats(ingest, "exposure")),
-        floats(ingest, "sequence"),
+        order_of_taking(file, *body, floats(ingest, "sequence"), reading_s),
     )
 
 
