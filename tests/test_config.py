@@ -175,7 +175,8 @@ def test_schema_refers_to_nothing_that_is_not_in_it():
         ),
         (
             SMALLEST + "run: {qqqq: 1}\n",
-            "limbward.yaml:4: run.qqqq: unknown key; choose from jobs, memory, executor, scheduler.",
+            "limbward.yaml:4: run.qqqq: unknown key; "
+            "choose from jobs, memory, executor, scheduler.",
         ),
         (
             SMALLEST + "timing:\n  references:\n    - file: a\n      utcc: 1\n"
