@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from limbward.geometry.disc import Disc
-from limbward.radiance.vignetting import cells_of, find_vignetting
+from limbward.radiance.vignetting import cells_of, find_vignetting, shows_a_plane
 
 SHAPE = (256, 384)
 FACTOR = 2
@@ -62,3 +62,12 @@ def test_nothing_is_said_of_an_even_lens_or_of_too_few_frames():
     rng = np.random.default_rng(6)
     assert find_vignetting([drawn(rng, a=0.0, b=0.0) for _ in range(4)]) is None
     assert find_vignetting([drawn(rng) for _ in range(3)]) is None
+
+
+@pytest.mark.parametrize(
+    ("focal_mm", "told"), [(800, True), (400, True), (200, False), (50, False)]
+)
+def test_the_wider_sky_is_no_plane(focal_mm, told):
+    """36 x 24 mm, whose diagonal is 43.3 mm: 3.1, 6.2, 12.4 and 49 degrees."""
+    pixel_mm = 0.006
+    assert shows_a_plane(6000, 4000, np.degrees(pixel_mm / focal_mm) * 3600.0) == told

@@ -24,7 +24,7 @@ from limbward.radiance.noise import NoiseRecord
 from limbward.radiance.selection import Files, Frames, calibration_files
 from limbward.radiance.survey import Survey
 from limbward.radiance.veil import cloud_record, cloud_warning
-from limbward.radiance.vignetting import cells_of, find_vignetting
+from limbward.radiance.vignetting import cells_of, find_vignetting, shows_a_plane
 
 Pixels = NDArray[np.float32]
 
@@ -123,7 +123,9 @@ def plan_merge(
     survey = Survey(calibrating, frames, read)
     masters = Masters(calibrating, frames, survey, warn)
     vignetting = None
-    if frames.linear and not masters.flat_fielded:
+    scale = field.camera.pixel_scale_arcsec
+    plane = shows_a_plane(frames.width, frames.height, scale)
+    if plane and frames.linear and not masters.flat_fielded:
         # Of the frames, which are in order of exposure, the longest show most of the sky.
         longest = reversed(list(zip(frames.row, frames.sun, strict=True)))
         shown = (cells_of(*planes(row), sun, survey.range_adu) for row, sun in longest)

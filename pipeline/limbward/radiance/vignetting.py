@@ -29,6 +29,9 @@ LEAST = 0.3  # of the usual colour of the sky: where it is less, other light cou
 SEEN = 5.0  # standard errors of a cell that the sky's colour must have
 FEWEST = 300  # cells of a frame that must be left
 MOST_FRAMES, FEWEST_FRAMES = 12, 4
+# Degrees across a frame's corners. The sky of totality changes over some twenty degrees: at five
+# from the middle what is no plane is 3 % of it.
+WIDEST_DEG = 10.0
 CERTAIN = 5.0  # standard errors of the darkening in the corner
 SLIGHT, DEEPEST = 0.02, 0.9  # darkening of a corner that matters, and that is believed
 # Of the darkening: that a lens's axis is a twentieth of the half diagonal from the middle, and a
@@ -81,6 +84,11 @@ class Cells:
     moves: Floats
     plane: Floats
     q: Floats
+
+
+def shows_a_plane(width: int, height: int, scale_arcsec: float) -> bool:
+    """Return whether the sky of totality is a plane over frames of a size and plate scale."""
+    return bool(np.hypot(width, height) * scale_arcsec < 3600.0 * WIDEST_DEG)
 
 
 def _light(q: Floats, a: float, b: float) -> Floats:
