@@ -87,17 +87,25 @@ def run_spread(
     what: dict[str, tuple[str, Station, int]] = {}  # by a future's key: kind, station, frames
     run = os.urandom(4).hex()  # keys of one call are not those of another
 
-    def hand_out(kind: str, station: Station, part: int, work: Any, *arguments: Any) -> Any:
-        key = f"{kind}-{station.name}-{part}-{run}"
-        future = client.submit(
+    def hand_out(kind: str, station: Station, work: Any, *arguments: Any) -> Any:
+        key = f"{kind}-{station.name}-{run}"
+        return client.submit(
             work, station, *arguments, key=key, pure=False, retries=2, priority=-order[station.name]
         )
-        return future
+
+    def hand_out_parts(station: Station, plan: Plan) -> Any:
+        # All parts of a station go to the scheduler in one message.
+        numbers = range(plan.parts)
+        return client.map(
+            measure_frames, [station] * plan.parts, numbers, parts=plan.parts, ratio=plan.ratio,
+            key=[f"measure-{station.name}-{part}-{run}" for part in numbers],
+            pure=False, retries=2, priority=-order[station.name],
+        )  # fmt: skip
 
     order = {s.name: i for i, s in enumerate(stations)}
     futures = []
     for station in stations:
-        future = hand_out("plan", station, 0, plan_station, frames_per_task)
+        future = hand_out("plan", station, plan_station, frames_per_task)
         what[future.key] = "plan", station, 0
         futures.append(future)
     flow = as_completed(futures, loop=client.loop)
@@ -116,18 +124,12 @@ def run_spread(
                 out[station.name] = plan, Outcome(fault=plan.fault, failed=True)
                 tally.done(1, plan.frames, plan.size)
                 continue
-            parts = []
-            for part in range(plan.parts):
-                piece = hand_out(
-                    "measure", station, part, measure_frames, part, plan.parts, plan.ratio
-                )
-                what[piece.key] = "measure", station, _size(plan, part)
-                parts.append(piece)
-            last = hand_out("finish", station, 0, finish_station, until, 1, *parts)
+            parts = hand_out_parts(station, plan) if plan.parts else []
+            what |= {p.key: ("measure", station, _size(plan, k)) for k, p in enumerate(parts)}
+            last = hand_out("finish", station, finish_station, until, 1, *parts)
             what[last.key] = "finish", station, 0 if plan.parts else plan.frames
-            for piece in (*parts, last):
-                flow.add(piece)
-            del parts, piece, last
+            flow.update((*parts, last))
+            del parts, last
         elif kind == "measure":
             plan = plans[station.name]
             tally.done(0, frames, plan.size * frames // max(plan.frames, 1))
