@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Mapping, Sequence
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
+
+from limbward.report.page import content_security_policy, templates_in
 
 HERE = Path(__file__).parent
 
@@ -47,21 +46,16 @@ def render(
     images : mapping
         Pictures as data, by the names ``map`` and ``mean``.
     """
-    environment = Environment(
-        loader=FileSystemLoader(HERE),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-    )
+    environment = templates_in(HERE)
     environment.filters["number"] = number
     environment.filters["significant"] = significant
     style = (HERE / "campaign.css").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
-    policy = f"default-src 'none'; img-src data:; style-src 'sha256-{digest}'"
     columns = ("clock_offset", "clock_sigma", "turn", "turn_sigma", "place_sigma", "gain_g")
     full = [dict.fromkeys((*columns, "gain_g_sigma", "noise", "time_utc")) | dict(r) for r in rows]
     return environment.get_template("campaign.html.j2").render(
-        style=Markup(style), policy=policy, rows=full, summary=summary, images=images
+        style=Markup(style),
+        policy=content_security_policy(style),
+        rows=full,
+        summary=summary,
+        images=images,
     )
