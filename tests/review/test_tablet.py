@@ -105,5 +105,5 @@ def test_each_body_has_its_mark_and_can_be_hidden(tablet, running, own):
     assert marks.count() == len(crescents) - len(second)
     assert tablet.locator("tbody tr").count() == marks.count()
     tablet.get_by_label("Testcam One").uncheck()
-    tablet.get_by_text("No body is chosen").wait_for()
+    tablet.get_by_text("No body is selected").wait_for()
     assert marks.count() == 0
