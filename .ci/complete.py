@@ -17,6 +17,17 @@ PACKAGE = f"{SOURCE}limbward/"
 LICENCES = ("LICENSE", "THIRD_PARTY.md")
 
 
+def tracked_files() -> set[str]:
+    """Return the names of the files that git has, none where there is no git or no repository."""
+    try:
+        listed = subprocess.run(
+            ["git", "ls-files", "-z"], check=True, capture_output=True, text=True
+        ).stdout
+    except (OSError, subprocess.CalledProcessError):
+        return set()
+    return {name for name in listed.split("\0") if name}
+
+
 def main(dist: Path) -> int:
     """Return 0 if both hold all that they should.
 
@@ -25,10 +36,10 @@ def main(dist: Path) -> int:
     dist : pathlib.Path
         Folder with one .tar.gz and one .whl.
     """
-    listed = subprocess.run(
-        ["git", "ls-files", "-z"], check=True, capture_output=True, text=True
-    ).stdout
-    tracked = {name for name in listed.split("\0") if name}
+    tracked = tracked_files()
+    if not tracked:
+        print("git does not tell which files there are (a copy without it?): nothing is compared.")
+        return 0
     (sdist,) = dist.glob("*.tar.gz")
     (wheel,) = dist.glob("*.whl")
     with tarfile.open(sdist) as archive:
