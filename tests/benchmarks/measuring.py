@@ -43,10 +43,16 @@ def _adopt_orphans() -> None:
     ctypes.CDLL(None).prctl(set_child_subreaper, 1, 0, 0, 0)
 
 
-def _wait_for_orphans() -> None:
-    with suppress(ChildProcessError):
-        while True:
-            os.waitpid(-1, 0)
+def _children() -> set[int]:
+    return {child.pid for child in psutil.Process().children()}
+
+
+def _wait_for_orphans(own: set[int]) -> None:
+    """Wait for all children but this process's own, of which a server of its pool never ends."""
+    while others := _children() - own:
+        for pid in others:
+            with suppress(ChildProcessError):
+                os.waitpid(pid, 0)
 
 
 def timed(
@@ -57,6 +63,7 @@ def timed(
     Memory is the proportional set size, so that pages that processes share count once.
     """
     _adopt_orphans()
+    own = _children()
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begun = time.perf_counter()
     process = subprocess.Popen(
@@ -83,7 +90,7 @@ def timed(
     _, error = process.communicate()
     watcher.join()
     wall = time.perf_counter() - begun
-    _wait_for_orphans()
+    _wait_for_orphans(own)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     if process.returncode:
         raise SystemExit(f"{' '.join(command)} failed:\n{error.decode()}")
