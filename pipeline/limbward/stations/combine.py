@@ -294,12 +294,13 @@ def _write_mean(out: Joined, workspace: Workspace, bands: Sequence[tuple[int, st
         "common frame.",
         f"Stations: {', '.join(out.names)}",
     ]
-    with workspace.writing(MEAN) as part:
-        file = RowsFile(part, header, shapes, history)
+    with (
+        workspace.writing(MEAN) as part,
+        RowsFile(part, header, shapes, history) as file,
+    ):
         for top, name in bands:
             with np.load(name) as stored:
                 file.write("", top, stored["light"])
                 file.write("SIGMA", top, stored["sigma"] * np.float32(worse))
                 file.write("COUNT", top, stored["count"])
             Path(name).unlink()
-        file.close()

@@ -229,31 +229,29 @@ def write_joint(
         shapes["MOON"] = (surface.radiance.shape, "f4")
     # The header is as long as it will be: its values come when the sky is known.
     write_sky(header, Sky(*np.zeros((4, 3))) if take_sky_off else None)
-    file = RowsFile(path, header, shapes, _history(joint))
-    blocks = Blocks(grid)
+    blocks, sky = Blocks(grid), None
     tops = []
-    for band in bands(joint.plan):
-        file.write("", band.top, band.radiance)
-        file.write("SIGMA", band.top, band.sigma)
-        file.write("COUNT", band.top, band.count)
-        tops.append((band.top, band.radiance.shape[1]))
+    with RowsFile(path, header, shapes, _history(joint)) as file:
+        for band in bands(joint.plan):
+            file.write("", band.top, band.radiance)
+            file.write("SIGMA", band.top, band.sigma)
+            file.write("COUNT", band.top, band.count)
+            tops.append((band.top, band.radiance.shape[1]))
+            if take_sky_off:
+                blocks.add(band.top, band.radiance)
+            if progress is not None:
+                progress()
         if take_sky_off:
-            blocks.add(band.top, band.radiance)
-        if progress is not None:
-            progress()
-    sky = None
-    if take_sky_off:
-        sky = fit_blocks(blocks.means(), blocks.factor, grid, joint.field.sun_radius_px)
-        if sky is not None:
-            for top, number in tops:
-                rows = file.read("", top, number)
-                sky_rows(rows, grid, sky, -1.0, top)
-                file.write("", top, rows)
-        write_sky(header, sky)
-        file.update(header)
-    if surface is not None:
-        file.write("MOON", 0, surface.radiance)
-    file.close()
+            sky = fit_blocks(blocks.means(), blocks.factor, grid, joint.field.sun_radius_px)
+            if sky is not None:
+                for top, number in tops:
+                    rows = file.read("", top, number)
+                    sky_rows(rows, grid, sky, -1.0, top)
+                    file.write("", top, rows)
+            write_sky(header, sky)
+            file.update(header)
+        if surface is not None:
+            file.write("MOON", 0, surface.radiance)
     return sky, header
 
 
