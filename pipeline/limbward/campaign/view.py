@@ -17,6 +17,7 @@ from scipy import ndimage
 
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import Grid, Observer, north_known, world_header
+from limbward.picture.binning import block_mean
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -205,13 +206,11 @@ def binned(plane: NDArray[Any], affine: Floats, factor: int) -> tuple[Pixels, Fl
     """
     if factor == 1:
         return np.asarray(plane, np.float32), affine
-    h, w = (n // factor for n in plane.shape)
-    blocks = plane[: h * factor, : w * factor].reshape(h, factor, w, factor)
     out = affine.copy()
     out[:, 2] += 0.5
     out /= factor
     out[:, 2] -= 0.5
-    return np.asarray(blocks.mean(axis=(1, 3)), np.float32), out
+    return block_mean(plane, factor, np.float32), out
 
 
 def common_header(view: View, headers: list[Header]) -> Header:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,6 +34,7 @@ from limbward.campaign.view import (
 )
 from limbward.errors import LimbwardError
 from limbward.radiance.fits import open_picture, read_rows
+from limbward.workspace.writing import atomic_path
 
 REACH = 3.1  # solar radii that are kept of the small pictures
 GREEN = 1
@@ -108,28 +107,31 @@ def _around_sun(shape: tuple[int, ...], affine: Floats) -> tuple[tuple[slice, sl
 
 def write_arrays(out: str, **arrays: Any) -> None:
     """Write arrays to a file that is whole or not there; several may write the same one."""
-    path = Path(out)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".writing-{secrets.token_hex(4)}-{path.name}")
-    with part.open("wb") as file:
+    with atomic_path(Path(out)) as part, part.open("wb") as file:
         np.savez(file, **arrays)
-    os.replace(part, path)
 
 
-def structure_of(prepared: str, view: View, placing: Placing) -> Structure:
-    """Return the fine structure of a prepared corona, in green."""
-    with np.load(prepared) as stored:
-        light, sigma, affine = stored["light"][GREEN], stored["sigma"][GREEN], stored["affine"]
-    return structure(
-        sampled(light, affine, view, placing),
-        sampled(sigma, affine, view, placing, nearest=True),
-        view,
-    )
+class _Prepared:
+    """A prepared corona in green, whose fine structure depends on how it is placed."""
+
+    def __init__(self, path: str, view: View) -> None:
+        with np.load(path) as stored:
+            self._light, self._sigma = stored["light"][GREEN], stored["sigma"][GREEN]
+            self._affine = stored["affine"]
+        self._view = view
+
+    def placed(self, placing: Placing) -> Structure:
+        """Return the structure on the common grid."""
+        return structure(
+            sampled(self._light, self._affine, self._view, placing),
+            sampled(self._sigma, self._affine, self._view, placing, nearest=True),
+            self._view,
+        )
 
 
 def write_mean_structure(placed: Sequence[tuple[str, Placing]], view: View, out: str) -> str:
     """Write the mean structure of prepared coronas to a file, and return its name."""
-    mean = mean_structure(structure_of(path, view, placing) for path, placing in placed)
+    mean = mean_structure(_Prepared(path, view).placed(placing) for path, placing in placed)
     write_arrays(out, detail=mean.detail, weight=mean.weight)
     return out
 
@@ -141,16 +143,7 @@ def place(prepared: str, mean: str, view: View, start: Placing | None) -> Fit | 
     """
     with np.load(mean) as stored:
         first = Structure(stored["detail"], stored["weight"])
-    with np.load(prepared) as stored:
-        light, sigma, affine = stored["light"][GREEN], stored["sigma"][GREEN], stored["affine"]
-
-    def seen(placing: Placing) -> Structure:
-        return structure(
-            sampled(light, affine, view, placing),
-            sampled(sigma, affine, view, placing, nearest=True),
-            view,
-        )
-
+    seen = _Prepared(prepared, view).placed
     tries = [start or Placing()]
     if start is None:
         turn = coarse_turn(first, seen(Placing()), view)
