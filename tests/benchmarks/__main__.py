@@ -61,7 +61,7 @@ def frames(folder: Path) -> Found:
 
 
 def memory(folder: Path) -> Found:
-    """Return the memory of merges of six frames, as much being allowed as the README says."""
+    """Return the memory of merges of six frames, and of the filter and picture of each."""
     found: Found = {}
     for megapixels, allowed in ALLOWED.items():
         own = folder / f"{megapixels:g}"
@@ -73,6 +73,8 @@ def memory(folder: Path) -> Found:
         merge_speed.run(config, "--until", "align")
         cost = limbward("run", config, "--from", "merge", "--until", "merge")
         found[f"memory-{megapixels:g}"] = [cost]
+        cost = limbward("run", config, "--from", "enhance", "--until", "compose")
+        found[f"pictures-{megapixels:g}"] = [cost]
     return found
 
 

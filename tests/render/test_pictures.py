@@ -12,6 +12,7 @@ from PIL import Image, ImageCms
 
 from limbward.geometry.disc import Disc
 from limbward.picture.resampling import shrink
+from limbward.render import smooth
 from limbward.render.compose import Look, compose
 from limbward.render.figures import Scene, annotate, polar_map, side_by_side
 from limbward.render.moon import cover, earthshine
@@ -92,6 +93,20 @@ def test_smoothing_brings_noise_to_its_target_and_spares_what_is_clean():
     out = smooth_to_noise(image, noise, target=0.005)
     assert out[:, 250:].std() < 0.006
     np.testing.assert_array_equal(out[:, :180], image[:, :180])
+
+
+@pytest.mark.parametrize("height", [200, 259])
+def test_smoothing_some_rows_at_a_time_is_smoothing_the_whole(height, monkeypatch):
+    rng = np.random.default_rng(4)
+    image = rng.standard_normal((height, 90)).astype(np.float32)
+    noise = rng.uniform(0.0, 2.0, image.shape).astype(np.float32)  # no blur to the widest of all
+    monkeypatch.setattr(smooth, "ROWS", height)
+    whole = smooth.smooth_to_noise(image, noise, target=0.02)
+    depth = smooth.depth_of(noise, 0.02)
+    assert depth.max() > 4.5
+    monkeypatch.setattr(smooth, "ROWS", 64)
+    np.testing.assert_array_equal(smooth.smooth_to_noise(image, noise, target=0.02), whole)
+    np.testing.assert_array_equal(smooth.smooth_to_depth(image, depth), whole)
 
 
 BLUR_PX = 1.1

@@ -61,7 +61,7 @@ def drawn(page, after=0):
 
 
 def accessible(page, where):
-    # A notice fades in for 0.16 s, and half faded its contrast is half too: it is judged as it stays.
+    # A notice fades in for 0.16 s, with less contrast meanwhile: it is judged as it stays.
     page.evaluate("Promise.allSettled(document.getAnimations().map((a) => a.finished))")
     # axe-core is injected, which the page's own policy would forbid to a script of another origin.
     violations = axe.Axe().run(page).response["violations"]

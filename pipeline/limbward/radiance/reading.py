@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,18 @@ from limbward.radiance.depth import GREEN, hide_shallow
 from limbward.radiance.fits import planes_of, read_rows
 
 Pixels = NDArray[np.float32]
+Room = Callable[[tuple[int, ...], type[np.float32]], Pixels]
 
 
-def read_deep(hdus: fits.HDUList, sun: Disc) -> Pixels:
+def read_whole(hdu: Any, room: Room = np.empty) -> Pixels:
+    """Return all colours of a picture (3, H, W), in an array that ``room`` makes."""
+    out = room(hdu.shape, np.float32)
+    for c, plane in enumerate(out):
+        read_rows(hdu, c, plane)
+    return out
+
+
+def read_deep(hdus: fits.HDUList, sun: Disc, room: Room = np.empty) -> Pixels:
     """Return a merge's radiance (3, H, W) without the margins that only short exposures saw.
 
     Parameters
@@ -24,10 +34,10 @@ def read_deep(hdus: fits.HDUList, sun: Disc) -> Pixels:
         Of corona.fits, with ``SIGMA`` if it has that.
     sun : Disc
         In the merge.
+    room : callable
+        Makes the array; `limbward.radiance.scratch.room_on_disk` is another.
     """
-    radiance = np.empty(hdus[0].shape, np.float32)
-    for c, plane in enumerate(radiance):
-        read_rows(hdus[0], c, plane)
+    radiance = read_whole(hdus[0], room)
     if "SIGMA" in hdus:
         noise = np.empty(radiance.shape[1:], np.float32)
         read_rows(hdus["SIGMA"], GREEN, noise)

@@ -1,4 +1,4 @@
-"""Arrays on disk while a merge lasts."""
+"""Arrays on disk while a stage lasts."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def room_on_disk(
         return np.memmap(file, dtype=dtype, mode="w+", shape=shape)
 
 
-def let_go(*arrays: NDArray[Any]) -> None:
+def let_go(*arrays: NDArray[Any] | None) -> None:
     """Take the pages of arrays on disk out of this process's memory, where the system can.
 
     Their values stay. Without it the pages count as memory in use until the system needs them.

@@ -9,6 +9,7 @@ from limbward.compiled import in_threads, kernel
 from limbward.geometry.disc import Disc
 from limbward.picture.blur import enlarge
 from limbward.picture.resampling import shrink
+from limbward.radiance.scratch import let_go
 from limbward.render.colour import ROWS, luminance, paint, solar_white, to_linear_srgb
 from limbward.render.moon import distance
 from limbward.render.smooth import depth_of, fill_nearest, smooth_to_depth
@@ -61,7 +62,8 @@ def to_chromaticity(
     depth = depth_of(spread, target=0.02)
     for plane in linear:
         in_threads(ratio_to, len(plane), plane, light, good, spread)
-        smooth_to_depth(fill_nearest(spread, box), depth, out=plane)
+        smooth_to_depth(fill_nearest(spread, box, in_place=True), depth, out=plane)
+        let_go(linear)
 
 
 def chromaticity(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
@@ -14,6 +15,8 @@ from limbward.picture.blur import Blur, between, line_at
 Pixels = NDArray[np.float32]
 
 BLURS_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
+ROWS = 512  # smoothed at a time, a multiple of the widest blur's bins
+REACH = 64  # rows beside them that the widest blur reads: 56, and the bins of 8 that they lie in
 CORRELATION_PX = 0.8  # the noise of the merge is itself as if blurred by this
 
 
@@ -38,6 +41,7 @@ def along_rows(begin: int, end: int, image: Pixels) -> None:
 def mix(
     first: int,
     last: int,
+    above: int,
     value: Pixels,
     at: NDArray[np.int32],
     share: Pixels,
@@ -46,10 +50,13 @@ def mix(
     level: int,
     out: Pixels,
 ) -> None:
-    """Move pixels towards a blurred picture, given in bins, where the depth is beyond a level."""
+    """Move pixels towards a blurred picture, given in bins, where the depth is beyond a level.
+
+    The blurred picture has so many rows above.
+    """
     width = out.shape[1]
     for y in range(first, last):
-        line = line_at(value, y, factor)
+        line = line_at(value, above + y, factor)
         for x in range(width):
             part = min(max(depth[y, x] - np.float32(level), np.float32(0.0)), np.float32(1.0))
             j = at[x]
@@ -75,7 +82,9 @@ def depths(
             out[y, x] = np.float32(depth)
 
 
-def fill_nearest(image: Pixels, box: tuple[slice, slice] | None = None) -> Pixels:
+def fill_nearest(
+    image: Pixels, box: tuple[slice, slice] | None = None, *, in_place: bool = False
+) -> Pixels:
     """Return the picture with its missing pixels taken from near known ones.
 
     Parameters
@@ -84,11 +93,13 @@ def fill_nearest(image: Pixels, box: tuple[slice, slice] | None = None) -> Pixel
     box : (slice, slice), optional
         Rows and columns in which the nearest pixel is searched in all directions, which takes 100
         bytes a pixel; elsewhere it is the nearest in the row. Everywhere if not given.
+    in_place : bool
+        Whether the picture itself is filled.
     """
     missing = ~np.isfinite(image)
     if not missing.any() or missing.all():
         return image
-    out = image.copy()
+    out = image if in_place else image.copy()
     box = box or (slice(None), slice(None))
     gap = missing[box]
     if gap.any() and not gap.all():
@@ -141,7 +152,7 @@ def depth_of(noise: Pixels, target: float) -> Pixels:
 
 
 def smooth_to_depth(image: Pixels, depth: Pixels, out: Pixels | None = None) -> Pixels:
-    """Return a picture blurred as far as `depth_of` says.
+    """Return a picture blurred as far as `depth_of` says, some rows after the others.
 
     Parameters
     ----------
@@ -151,27 +162,36 @@ def smooth_to_depth(image: Pixels, depth: Pixels, out: Pixels | None = None) -> 
         Where to write; not ``image`` itself.
     """
     out = np.empty(image.shape, np.float32) if out is None else out
-    out[:] = image
+    for rows, around, first in _bands(len(image)):
+        out[rows] = _smoothed(image[around], depth[rows], first)
+    return out
+
+
+def _bands(height: int) -> Iterator[tuple[slice, slice, int]]:
+    """Yield rows that are smoothed at a time, all that they depend on, and how many lie above."""
+    for top in range(0, height, ROWS):
+        begin, end = max(top - REACH, 0), min(top + ROWS, height)
+        yield slice(top, end), slice(begin, min(end + REACH, height)), top - begin
+
+
+def _smoothed(image: Pixels, depth: Pixels, first: int) -> Pixels:
+    """Return those rows of a picture from the first on whose depth is given, smoothed."""
+    last = first + len(depth)
+    out = image[first:last].copy()
     deepest, scratch = float(depth.max()), np.empty(image.shape, np.float32)
     for level, width in enumerate(BLURS_PX):
         if deepest <= level:
             break
         blur = Blur((image.shape[0], image.shape[1]), width)
         means = blur.means(image, scratch)
-        in_threads(
-            mix,
-            len(out),
-            means,
-            *between(means.shape[1], blur.factor, image.shape[1]),
-            blur.factor,
-            depth,
-            level,
-            out,
-        )
+        places = between(means.shape[1], blur.factor, image.shape[1])
+        in_threads(mix, len(out), first, means, *places, blur.factor, depth, level, out)
     return out
 
 
-def smooth_to_noise(image: Pixels, noise: Pixels, target: float) -> Pixels:
+def smooth_to_noise(
+    image: Pixels, noise: Pixels, target: float, out: Pixels | None = None
+) -> Pixels:
     """Return a picture blurred just so much that its noise falls to a target.
 
     Parameters
@@ -180,6 +200,8 @@ def smooth_to_noise(image: Pixels, noise: Pixels, target: float) -> Pixels:
         Without gaps; the noise is one standard deviation.
     target : float
         Noise that may stay.
+    out : ndarray of float32, shape (H, W), optional
+        Where to write; not ``image`` itself.
 
     Returns
     -------
@@ -190,4 +212,7 @@ def smooth_to_noise(image: Pixels, noise: Pixels, target: float) -> Pixels:
     -----
     White noise blurred by a Gaussian of width s falls by ``1 / (2 sqrt(pi) s)``.
     """
-    return smooth_to_depth(image, depth_of(noise, target))
+    out = np.empty(image.shape, np.float32) if out is None else out
+    for rows, around, first in _bands(len(image)):
+        out[rows] = _smoothed(image[around], depth_of(noise[rows], target), first)
+    return out

@@ -211,8 +211,3 @@ def _slope(plain: Pixels, final: Pixels, tone: ToneCurve) -> Pixels:
     step = np.float32(1e-3)
     more = graded(plain + step, tone.brightness, tone.contrast)
     return np.asarray(np.maximum((more - final) / step, 0.0), np.float32)
-
-
-def smooth_limit(values: Pixels) -> Pixels:
-    """Return values squeezed into (-1, 1), unchanged near 0."""
-    return np.asarray(np.tanh(values), np.float32)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import struct
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from os import PathLike
 from typing import Any
@@ -261,13 +262,13 @@ def write_tiff(
     """
     caption = _caption(caption)
     height, width = picture.shape[1:]
-    data = np.empty((height, width, 3), np.uint16)
-    in_threads(to_16_bits, len(data), picture, data)
     packet, records = xmp(caption).encode(), iptc(caption)
     rights = f"Copyright {caption.author}".encode("ascii", "replace").decode()
     tifffile.imwrite(
         path,
-        data,
+        _strips(picture),
+        shape=(height, width, 3),
+        dtype=np.uint16,
         photometric="rgb",
         rowsperstrip=ROWS,
         iccprofile=space.profile(),
@@ -283,6 +284,15 @@ def write_tiff(
             (33723, "B", len(records), records, True),
         ],
     )
+
+
+def _strips(picture: Pixels) -> Iterator[NDArray[np.uint16]]:
+    """Yield a picture in 16 bits, some rows after the others: whole it would be 6 bytes a pixel."""
+    for top in range(0, picture.shape[1], ROWS):
+        part = picture[:, top : top + ROWS]
+        strip = np.empty((*part.shape[1:], 3), np.uint16)
+        in_threads(to_16_bits, len(strip), part, strip)
+        yield strip
 
 
 def write_png(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import AbstractContextManager
+from functools import partial
 
 import numpy as np
 from astropy.io import fits
@@ -18,6 +19,7 @@ from limbward.picture.resampling import shrink
 from limbward.radiance.disc import sun_white
 from limbward.radiance.fits import open_picture, planes_of, read_picture
 from limbward.radiance.reading import mean_of_colours, read_deep, read_surface
+from limbward.radiance.scratch import room_on_disk
 from limbward.render.compose import compose, tone_json
 from limbward.render.crop import cut
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
@@ -63,7 +65,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         grid, sun, moon = read_geometry(header)
         if moon is None:
             raise LimbwardError(f"{Workspace.corona} does not say where the Moon was.")
-        radiance = read_deep(hdus, sun)
+        radiance = read_deep(hdus, sun, partial(room_on_disk, folder=workspace.root))
         to_up, words = turned_up(header, options.up, options.rotation_deg)
         daylight, matrix = read_colours(header)
         matrix = balanced(matrix, options.white_mired, options.white_tint)

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from pathlib import Path, PurePosixPath
+from functools import partial
+from pathlib import PurePosixPath
 
 import numpy as np
-from astropy.io.fits import Header
+from astropy.io.fits import HDUList, Header
 from numpy.typing import NDArray
 
 from limbward import filters
 from limbward.config import Config, EnhanceConfig
 from limbward.geometry.disc import Geometry
 from limbward.geometry.merged import check_merge, geometry_of
-from limbward.radiance.depth import GREEN, hide_shallow
-from limbward.radiance.fits import read_extension, read_picture
+from limbward.radiance.depth import GREEN
+from limbward.radiance.fits import open_picture, read_rows
+from limbward.radiance.reading import read_deep, read_whole
+from limbward.radiance.scratch import let_go, room_on_disk
 from limbward.render.filtered import Colours, colours_of, picture_of, write_filtered
 from limbward.runs.stage import Stage
 from limbward.work.reporting import Reporter
@@ -29,29 +32,30 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             reporter.note("There is no corona to enhance.")
         return
     path = workspace.path(Workspace.corona)
-    image, header, _ = read_picture(path)
-    sigma, green = _noise(path, config)
-    check_merge(path, header, image.shape)
-    geometry = geometry_of(header)
-    hide_shallow(image, green, geometry.sun)
-    with reporter.progress(len(config.enhance), "filtering") as advance:
+    room = partial(room_on_disk, folder=workspace.root)
+    with open_picture(path, ["SIGMA"]) as hdus:
+        header = hdus[0].header
+        check_merge(path, header, hdus[0].shape)
+        geometry = geometry_of(header)
+        image = read_deep(hdus, geometry.sun, room)
+        asked = "multiscale" in (step.filter for r in config.enhance for step in r.steps[:1])
+        sigma = read_whole(hdus["SIGMA"], room) if asked and "SIGMA" in hdus else None
         restore = any(recipe.colour == "restored" for recipe in config.enhance)
-        colours = colours_of(image, green, header, geometry) if restore else None
+        colours = _colours(image, hdus, geometry) if restore else None
+    with reporter.progress(len(config.enhance), "filtering") as advance:
         for recipe in config.enhance:
             result, done = filters.apply_steps(
                 image, sigma, geometry, ((s.filter, s.params) for s in recipe.steps)
             )
+            let_go(image, sigma)
             _write(workspace, recipe, result, header, done, geometry, colours)
             advance()
 
 
-def _noise(path: Path, config: Config) -> tuple[Pixels | None, Pixels | None]:
-    """Return the merge's noise if a filter asks for it, which takes 288 MB, and that of green."""
-    steps = [step.filter for recipe in config.enhance for step in recipe.steps[:1]]
-    if "multiscale" in steps:
-        sigma = read_extension(path, "SIGMA")
-        return sigma, None if sigma is None else sigma[GREEN]
-    return None, read_extension(path, "SIGMA", GREEN)
+def _colours(image: Pixels, hdus: HDUList, geometry: Geometry) -> Colours | None:
+    """Return the colours of a merge, without their noise."""
+    noise = read_rows(hdus["SIGMA"], GREEN) if "SIGMA" in hdus else None
+    return colours_of(image, noise, hdus[0].header, geometry)
 
 
 def _write(
