@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import dataclasses
-import json
 import time
 from pathlib import Path
 
 from .card import simulate
-from .cases import CASES, Case
+from .cases import CASES, Case, changes
 
 
 def main() -> None:
@@ -25,15 +23,9 @@ def main() -> None:
         + ", ".join(f.name for f in dataclasses.fields(Case)),
     )  # fmt: skip
     given = parser.parse_args()
-    changes = {}
-    for text in given.set:
-        key, _, value = text.partition("=")
-        with contextlib.suppress(json.JSONDecodeError):  # a bare word is text
-            value = json.loads(value)
-        changes[key] = tuple(value) if isinstance(value, list) else value
     began = time.monotonic()
     given.folder.mkdir(parents=True, exist_ok=True)
-    truth = simulate(given.case, given.folder, given.megapixels, given.seed, **changes)
+    truth = simulate(given.case, given.folder, given.megapixels, given.seed, **changes(given.set))
     phases: dict[str, int] = {}
     for row in truth["frames"]:
         phases[row["phase"]] = phases.get(row["phase"], 0) + 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 from dataclasses import dataclass, replace
 
 DATES = ("2024-04-08", "2026-08-12", "2027-08-02", "2028-07-22")
@@ -226,3 +228,14 @@ CASES: dict[str, Case] = {
     ),
     "border": replace(CALM, border=(8, 16), black=(498, 512, 527, 509)),
 }
+
+
+def changes(texts: list[str]) -> dict:
+    """``aureole=0.03`` and the like as settings of a case."""
+    found = {}
+    for text in texts:
+        key, _, value = text.partition("=")
+        with contextlib.suppress(json.JSONDecodeError):  # a bare word is text
+            value = json.loads(value)
+        found[key] = tuple(value) if isinstance(value, list) else value
+    return found

@@ -2,6 +2,7 @@
 
     python -m tests.apart.many FOLDER usual:1-20 hard:1-20 one-frame:21 [--megapixels M]
     python -m tests.apart.many FOLDER usual:1-30 hard:1-30 --clocks
+    python -m tests.apart.many FOLDER site-off:1 --set site_error_km=100
     python -m tests.apart.many FOLDER
 
 Of every card the composite, ``run.log`` and ``score.json`` stay, the card itself goes; a card that
@@ -22,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from .card import simulate
+from .cases import changes
 from .score import score
 
 KEPT = ("composite.png", "corona.fits", "clock.json", "pointing.json", "frames.ecsv", "report.html")
@@ -35,13 +37,13 @@ def cards(text: str) -> list[tuple[str, int]]:
 
 
 def run_card(
-    case: str, seed: int, megapixels: float, folder: Path, keep: bool, clocks: bool = False
+    case: str, seed: int, megapixels: float, folder: Path, keep: bool, clocks: bool, changed: dict
 ) -> dict:
     """Simulate a card, run the pipeline on it in a process of its own and score it."""
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
     few = {"totality_frames": 4, "bursts": False, "darks": 0, "flats": 0} if clocks else {}
-    simulate(case, folder, megapixels, seed, **few)
+    simulate(case, folder, megapixels, seed, **few | changed)
     until = ["--until", "timing"] if clocks else []
     began = time.monotonic()
     with (folder / "run.log").open("w") as log:
@@ -102,11 +104,16 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=0.4)
     parser.add_argument("--clocks", action="store_true", help="as far as the clock only")
     parser.add_argument("--keep", action="store_true", help="keep the cards too")
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="KEY=JSON", help="a setting of all cases"
+    )
     given = parser.parse_args()
     for case, seed in (card for text in given.cards for card in cards(text)):
-        folder = given.folder / f"{case}-{seed}"
+        folder = given.folder / "-".join([case, str(seed), *given.set])
         if not (folder / "score.json").exists():
-            made = run_card(case, seed, given.megapixels, folder, given.keep, given.clocks)
+            made = run_card(
+                case, seed, given.megapixels, folder, given.keep, given.clocks, changes(given.set)
+            )
             print(summary([made]), flush=True)
     print(summary([json.loads(p.read_text()) for p in sorted(given.folder.glob("*/score.json"))]))
 
