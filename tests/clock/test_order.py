@@ -58,3 +58,34 @@ def test_another_folder_of_the_same_seconds_is_no_copy_if_most_readings_are_its_
     assert order(files, [0.0, 60.0, 120.0, 60.0, 125.0, 190.0]) == files
     # Another camera's pictures of the same seconds.
     assert order(files, [0.0, 60.0, 120.0] * 2, camera=["A"] * 3 + ["B"] * 3) == files
+
+
+def test_names_by_exposure_or_by_chance_tell_no_order():
+    """Three brackets of eight exposures, a second apart, and names that begin with the exposure."""
+    taken = np.arange(24.0)
+    by_exposure = [f"c/{k % 8} of {k}.tif" for k in range(24)]
+    at = np.argsort(by_exposure)
+    found = order([by_exposure[i] for i in at], taken[at])
+    assert found == by_exposure
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        drawn = rng.permutation(40)
+        files = numbered(*range(1, 41))
+        assert order(files, drawn.astype(float)) == [files[i] for i in np.argsort(drawn)]
+
+
+def test_a_clock_set_back_four_times_does_not_undo_the_numbers():
+    """Over midnight without a date too, and with two frames of one second written the other way."""
+    taken = 60.0 * np.arange(40)
+    taken[5] = taken[4] - 1.0
+    for k in (8, 15, 22, 30):
+        taken[k:] -= 95.0
+    taken[20:] -= 86400.0
+    files = numbered(*range(1, 41))
+    assert order(files, taken) == files
+    # Nor do the names of another camera's files, which are in no order.
+    mixed = [*files, *(f"d/{k}.tif" for k in range(40))]
+    drawn = np.random.default_rng(5).permutation(40)
+    found = order(mixed, [*taken, *drawn], camera=["A"] * 40 + ["B"] * 40)
+    assert [f for f in found if f.startswith("c/")] == files
+    assert [f for f in found if f.startswith("d/")] == [mixed[40 + i] for i in np.argsort(drawn)]

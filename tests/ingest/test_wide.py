@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from limbward.config import Config
 from limbward.stages.wide import set_wide_aside
 from limbward.workspace.ingest_table import pictures_of, to_table
 from limbward.workspace.shown import taken_of
+
+NOON = datetime(2024, 4, 8, 12)
 
 
 def config(**sections):
@@ -40,7 +44,7 @@ def test_wide_frames_are_no_partial_phases() -> None:
     table = to_table(rows)
     # Still pictures, for the command that uses them, but none whose phase is decided.
     assert pictures_of(table).all()
-    assert taken_of(table).pictures.tolist() == [False] * 4 + [True] * 5
+    assert taken_of(table, NOON).pictures.tolist() == [False] * 4 + [True] * 5
 
 
 def test_the_config_has_the_last_word() -> None:
@@ -67,3 +71,17 @@ def test_where_nothing_else_shows_the_eclipse_small_discs_are_used() -> None:
     dots = [row(k, 8.0, "totality", measured_sun_radius=1.6) for k in range(5)]
     assert set_wide_aside(config(), dots) is not None
     assert {one["phase"] for one in dots} == {"other"}
+
+
+def test_phases_are_decided_in_the_order_of_taking_whatever_the_names() -> None:
+    """Names drawn by lot, tags kept: the order is the clock's."""
+    drawn = [7, 2, 11, 0, 9, 4, 13, 1, 12, 6, 3, 10, 5, 8, 15, 14]
+    rows = [
+        row(k, 600.0, "partial") | {"time_camera": f"2024-04-08T18:{second:02d}:00"}
+        for k, second in enumerate(drawn)
+    ]
+    for k, one in enumerate(rows):
+        one["sequence"] = k
+    taken = taken_of(to_table(rows), NOON)
+    ((_, mine),) = taken.bodies()
+    assert [drawn[i] for i in mine] == list(range(16))

@@ -15,6 +15,9 @@ Texts = NDArray[np.object_]
 
 # Of a folder's frames that have the readings of frames in earlier folders: so many are no burst.
 ALL_TWINS = 0.8
+# A clock is set a few times in a session and passes midnight or noon once. Names along which it
+# goes back more often, by more than seconds can be rounded, are in no order of taking.
+MOST_SETTINGS, BACK_S = 6, 2.0
 
 
 def order_of_taking(
@@ -56,6 +59,15 @@ def order_of_taking(
             key[i] = sequence[before & last].max() + 0.5
         elif later.any():
             key[i] = sequence[later].min() - 0.5
+    timed = np.isfinite(reading_s)
+    for name in dict.fromkeys(body.tolist()):
+        mine = np.flatnonzero((body == name) & timed)
+        by_name = mine[np.argsort(key[mine], kind="stable")]
+        back = np.diff(reading_s[by_name[~strayed[by_name]]]) < -BACK_S
+        if back.sum() > MOST_SETTINGS:
+            by_clock = by_name[np.argsort(reading_s[by_name], kind="stable")]
+            key[by_clock] = np.sort(sequence[mine])
+            strayed[mine] = False
     found = np.empty(sequence.size)
     found[np.lexsort((sequence, np.nan_to_num(reading_s), strayed, key))] = np.arange(key.size)
     return found

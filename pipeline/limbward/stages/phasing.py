@@ -46,7 +46,7 @@ def decide_phases(
         timed = Timed(middle_s, sigma_s, totality_s)
     return decide_session(
         evidence_of(ingest, said.phase, noon(config)),
-        taken_of(ingest),
+        taken_of(ingest, noon(config)),
         texts(ingest, "phase"),
         said.phase,
         said.key,

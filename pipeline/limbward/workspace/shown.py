@@ -9,6 +9,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from limbward.camera.classify import named_content
+from limbward.clock.order import order_of_taking
 from limbward.clock.readings import seconds_from
 from limbward.phase.evidence import Evidence
 from limbward.phase.session import Taken
@@ -18,14 +19,19 @@ from limbward.workspace.ingest_table import pictures_of
 LIGHT = ("peak", "middle", "limb_peak", "limb_level", "limb_faintest")
 
 
-def taken_of(ingest: Table) -> Taken:
-    """Return by which body and in what order the frames were taken."""
-    return Taken(
-        texts(ingest, "camera"),
-        texts(ingest, "serial"),
-        floats(ingest, "sequence"),
-        pictures_of(ingest) & ~flags(ingest, "wide"),
-    )
+def taken_of(ingest: Table, noon: datetime) -> Taken:
+    """Return by which body and in what order the frames were taken.
+
+    Parameters
+    ----------
+    ingest : Table
+    noon : datetime
+        As of `evidence_of`.
+    """
+    body = texts(ingest, "camera"), texts(ingest, "serial")
+    reading_s = seconds_from(noon, texts(ingest, "time_camera"))
+    order = order_of_taking(texts(ingest, "file"), *body, floats(ingest, "sequence"), reading_s)
+    return Taken(*body, order, pictures_of(ingest) & ~flags(ingest, "wide"))
 
 
 def evidence_of(ingest: Table, said: NDArray[np.object_], noon: datetime) -> Evidence:
