@@ -22,6 +22,7 @@ from .cases import Case
 from .corona import Corona
 from .truth import corona_at, seen_through
 
+SUN = ("partial", "contact", "totality")
 RINGS = ((1.1, 1.3), (1.3, 1.6), (1.6, 2.0), (2.0, 2.5), (2.5, 3.0), (3.0, 4.0), (4.0, 4.9))
 
 
@@ -122,7 +123,7 @@ def times(s: Session) -> dict:
         if not gone[i] and str(found[i]) not in ("", "--"):
             error[i] = seconds(found[i]) - seconds(row["start_utc"])
     sigma = _column(s.table, "time_utc_sigma")
-    sun = np.isin(s.phase, ("partial", "contact", "totality"))
+    sun = np.isin(s.phase, SUN)
     known = np.isfinite(error) & sun
     if not known.any():
         return {"known": 0.0}
@@ -160,6 +161,24 @@ def _read(path: Path) -> list[dict]:
     return json.loads(path.read_text(encoding="utf-8"))["cameras"] if path.exists() else []
 
 
+def clock_errors(s: Session, k: int, greatest: float) -> np.ndarray:
+    """What a camera's clock was off by at greatest eclipse, by the frames before and after it.
+
+    They differ if it was set between the two, and no picture tells when.
+    """
+    clock = s.truth["cameras"][k]["clock"]
+    rows = [r for r in s.truth["frames"] if r["camera"] == k and r["phase"] in SUN]
+    rows.sort(key=lambda r: r["start_utc"])
+    since = [seconds(r["start_utc"]) - greatest for r in rows]
+    there = [
+        r["clock_error_s"] - clock["drift_s_per_hour"] * t / 3600
+        for r, t in zip(rows, since, strict=True)
+    ]
+    first = int(np.searchsorted(since, 0.0))
+    beside = there[max(first - 1, 0) : first + 1]
+    return np.array(beside or [s.truth["cameras"][k]["clock_error_at_greatest_s"]])
+
+
 def clocks(s: Session) -> list[dict]:
     greatest = seconds(s.truth["contacts_smooth_utc"]["greatest"])
     out = []
@@ -171,8 +190,9 @@ def clocks(s: Session) -> list[dict]:
         hours = (greatest - seconds(entry["epoch_utc"])) / 3600 if entry.get("epoch_utc") else 0.0
         found = 3600 * (entry.get("utc_offset_hours") or 0) + entry["offset_s"]
         found += (entry.get("drift_s_per_hour") or 0) * hours
-        true = 3600 * camera["clock"]["zone_hours"] + camera["clock_error_at_greatest_s"]
-        error = (found - true + 21600) % 43200 - 21600
+        shown = found - 3600 * camera["clock"]["zone_hours"] - clock_errors(s, k, greatest)
+        wrong = (shown + 21600) % 43200 - 21600
+        error = wrong[np.argmin(np.abs(wrong))]
         sigma = np.hypot(
             entry.get("offset_sigma_s") or np.nan,
             (entry.get("drift_sigma_s_per_hour") or 0) * hours,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -209,6 +210,20 @@ def test_a_perfect_workspace_scores_perfectly(small, tmp_path) -> None:
     assert found["pointing"][0]["scale_error_percent"] == pytest.approx(1, abs=1e-4)
     assert found["pointing"][0]["up_error_deg"] == pytest.approx(-0.5, abs=1e-4)
     assert all(set(row) == {true} for true, row in found["phases"].items())
+
+
+def test_a_clock_set_where_no_frame_shows_it_is_no_error_of_the_clock() -> None:
+    """Set by 30 s between the frames before and after greatest eclipse, gaining 36 s an hour."""
+    rows = [
+        {"camera": 0, "phase": "totality", "start_utc": f"2026-08-12T17:{at}", "clock_error_s": off}
+        for at, off in (("44:00", 6.6), ("45:40", 37.6), ("43:20", 6.2), ("50:00", 70.2))
+    ]
+    clock = {"clock": {"drift_s_per_hour": 36.0}, "clock_error_at_greatest_s": 7.0}
+    session = SimpleNamespace(truth={"frames": rows, "cameras": [clock]})
+    greatest = score.seconds("2026-08-12T17:45:00.000Z")
+    assert score.clock_errors(session, 0, greatest) == pytest.approx([7.2, 37.2])
+    session.truth["frames"] = []
+    assert score.clock_errors(session, 0, greatest) == pytest.approx([7.0])
 
 
 def test_every_case_can_be_laid_out() -> None:
