@@ -47,8 +47,16 @@ def test_hot_pixels_are_no_light(hot, seed):
     assert kind(NOTHING, hot=hot, seed=seed, exposure_s=2.0).content == "dark"
 
 
+# A Sun of four raw pixels, mostly covered: a crescent of ten pixels of the mosaic's plane.
+SLIVER = ndimage.gaussian_filter(
+    4000.0 * ((radius < 4.4) & (np.hypot(x - 191.5, y - 141) > 4.4)).astype(float), 0.8
+)
+
+
 @pytest.mark.parametrize(
-    "light", [DISC, CORONA, LOOP, CORONA / 300], ids=["disc", "corona", "loop", "faint"]
+    "light",
+    [DISC, CORONA, LOOP, CORONA / 300, SLIVER],
+    ids=["disc", "corona", "loop", "faint", "sliver"],
 )
 @pytest.mark.parametrize("hot", [0.0, 1e-3])
 def test_frames_with_a_picture_are_light(light, hot):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from limbward.config import Config
-from limbward.stages.wide import set_wide_aside
+from limbward.stages.wide import forget_small_suns, set_wide_aside
 from limbward.workspace.ingest_table import pictures_of, to_table
 from limbward.workspace.shown import taken_of
 
@@ -85,3 +85,16 @@ def test_phases_are_decided_in_the_order_of_taking_whatever_the_names() -> None:
     taken = taken_of(to_table(rows), NOON)
     ((_, mine),) = taken.bodies()
     assert [drawn[i] for i in mine] == list(range(16))
+
+
+def test_a_bead_is_no_small_sun_where_discs_are_large() -> None:
+    core = {"core_x": 1.0, "core_y": 2.0, "core_sigma": 0.3, "core_small": True}
+    rows = [row(k, 600.0, "partial", measured_sun_radius=70.0) for k in range(3)]
+    rows += [row(3, 600.0, "other", measured_sun_radius=None, **core)]
+    drowned = {**core, "core_small": False}
+    rows += [row(4, 600.0, "other", measured_sun_radius=None, **drowned)]
+    rows += [row(5 + k, 50.0, "partial", measured_sun_radius=7.0) for k in range(3)]
+    rows += [row(8, 50.0, "other", measured_sun_radius=None, **core)]
+    forget_small_suns(rows)
+    assert "core_x" not in rows[3]
+    assert rows[4]["core_x"] == rows[8]["core_x"] == 1.0

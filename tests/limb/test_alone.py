@@ -9,8 +9,8 @@ import pytest
 
 from limbward.limb.adjust import Pairs, choose_pairs, core_of, relative_sigma
 from limbward.limb.alone import Alone, place_alone
-from limbward.limb.place import phase_where_contradicted
 from limbward.limb.session import Session
+from limbward.phase.contradicted import phase_where_contradicted
 
 SPEED, FURTHEST = 0.03, 4.0
 

@@ -1,5 +1,7 @@
 """Phases decided from all frames together: invariants, and cases told by physics."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -26,7 +28,7 @@ def senseless(seed):
         )
         for _ in range(11)
     ]
-    evidence = Evidence(*told, *numbers[:9])
+    evidence = Evidence(*told, *numbers[:9], rng.random(n) < 0.5)
     return evidence, Timed(*numbers[9:], (-60.0, 60.0)) if rng.random() < 0.5 else None
 
 
@@ -100,6 +102,29 @@ def test_frames_that_look_like_what_they_are_stay_it():
     for found in (decide(evidence), decide(evidence, timed(at))):
         assert found.phase.tolist() == phase.tolist()
         assert set(found.reason) == {""}
+
+
+def test_a_sun_too_small_for_a_limb_is_told_by_its_light():
+    """Nothing but a bright spot: no frame without filter has a limb, nor has half of the others."""
+    phase, at, plain = session()
+    rows = np.flatnonzero(np.isin(phase, ("contact", "totality")) | (np.arange(phase.size) % 2 < 1))
+    rows = rows[phase[rows] != "dark"]
+    small = np.zeros(phase.size, bool)
+    small[rows] = True
+    # A prominence is lost in pixels as large; how the rest falls on them changes with the frame.
+    flicker = np.random.default_rng(6).uniform(0.7, 1.4, phase.size)
+    bright = np.where(phase == "totality", 1.5 * CORONA * plain.gathered, plain.peak)
+    peak = np.minimum(bright * flicker, 1.0)
+    unseen = {f"limb_{name}": (rows, np.nan) for name in ("peak", "level", "faintest")}
+    _, _, evidence = session(looks=(rows, "other"), peak=(rows, peak[rows]), **unseen)
+    # What the scattered light of a disc of five pixels leaves of the sky in totality.
+    dark = replace(evidence, middle=np.where(phase == "dark", 1e-5, 0.03 * evidence.gathered))
+    assert (decide(replace(dark, small=small)).phase == phase).all()
+    assert (decide(replace(dark, small=small), timed(at)).phase == phase).all()
+    # Frames of one exposure tell no corona from a Sun behind its filter: nothing is made up.
+    one = np.flatnonzero(phase == "partial")
+    alone = replace(dark.of(one), small=small[one])
+    assert not np.isin(decide(alone).phase, ("totality", "contact")).any()
 
 
 def test_thin_crescents_are_no_totality_however_they_look():

@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from limbward.camera.frame import smallest_step
 from limbward.camera.luminance import Plane
@@ -20,6 +21,8 @@ Mask = NDArray[np.bool_]
 
 LIT_SIGMA = 6.0  # a pixel counts as lit this far above the median; 1e-9 of normal noise
 LIT_PIXELS = 24  # lit pixels in touch with others: more than clusters of hot pixels make
+# Lit pixels in one piece: a thin crescent of a Sun of a few pixels, and no cluster of hot ones.
+PIECE_PIXELS = 8
 CROWDED = 0.1  # share of lit pixels that no sensor's hot pixels make up
 SKY_SIGMA = 5.0  # level of an empty sky above the black, in errors of the frame's mean level
 BLACK_TOLERANCE = 0.002  # of the range: how far the black level in a file may be off
@@ -130,7 +133,17 @@ def has_light(plane: Plane, white_above_black: float) -> bool:
         return True
     # Of independent hot pixels, 6 share^2 have two of their four neighbours hot by chance.
     chance = 6.0 * share**3 * above.size
-    return bool(np.count_nonzero(above & (neighbours >= 2)) >= LIT_PIXELS + 3.0 * chance)
+    touching = above & (neighbours >= 2)
+    lit = np.count_nonzero(touching)
+    if lit >= LIT_PIXELS + 3.0 * chance:
+        return True
+    return bool(lit >= PIECE_PIXELS + 3.0 * chance and _largest_piece(touching) >= PIECE_PIXELS)
+
+
+def _largest_piece(lit: Mask) -> int:
+    """Return how many pixels the largest connected piece has."""
+    labels, count = ndimage.label(lit)
+    return int(np.bincount(labels.ravel())[1:].max()) if count else 0
 
 
 def is_even_field(reduced: Reduced, white_above_black: float) -> bool:

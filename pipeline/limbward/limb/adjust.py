@@ -41,6 +41,15 @@ class Limbs:
     velocity_arcsec_s: Floats
     turn_deg: Floats
 
+    def of_suns(self, rows: Mask) -> Limbs:
+        """Return the same with some of the Moons, shape (N,), being Suns: nothing offsets them."""
+        still = ~rows[:, None]
+        return replace(
+            self,
+            offset_arcsec=self.offset_arcsec * still,
+            velocity_arcsec_s=self.velocity_arcsec_s * still,
+        )
+
 
 @dataclass(frozen=True)
 class Pairs:

@@ -21,11 +21,13 @@ from limbward.limb.corona import (
     register,
 )
 from limbward.limb.session import Session
+from limbward.limb.small import SMALL_RADIUS, register_blobs
 
 Floats = NDArray[np.float64]
 # What is stored of the inner corona in the frame of a row; None where nothing is.
 Crops = Callable[[int], Crop | None]
 
+BLOBS_ALIKE = 0.7  # correlation of whole blobs; two that are pixels off have half of that at most
 ALIKE = 0.3  # correlation of the streamers below which two frames are not taken to be registered
 FURTHEST_SIGMA = 3.0  # of the limbs' errors: how far two frames may be from where limbs put them
 TURNED_RADII = 0.05  # lunar radii: with limbs known worse a turn is not told from a shift
@@ -72,17 +74,29 @@ def compare(
     def detail(i: int) -> Detail | None:
         return detail_of(crops, s, i, lens)
 
+    @lru_cache(maxsize=KEPT)
+    def crop(i: int) -> Crop | None:
+        return crops(int(s.rows[i]))
+
     found = []
     last = -1
     for i, j in choose_pairs(s.time_s, s.exposure_s):
         if i != last:
             advance()
             last = i
+        suns = (float(sun_x[i]), float(sun_y[i])), (float(sun_x[j]), float(sun_y[j]))
+        turn = float(turn_deg[i] - turn_deg[j])
+        one, other = crop(i), crop(j)
+        if one is None or other is None:
+            continue
+        if s.moon_radius[i] < SMALL_RADIUS * one.scale:
+            shift = register_blobs(one, other, *suns, turn_deg=turn)
+            if shift is not None and shift.correlation >= BLOBS_ALIKE:
+                found.append(Comparison(i, j, shift, turn))
+            continue
         first, second = detail(i), detail(j)
         if first is None or second is None:
             continue
-        suns = (float(sun_x[i]), float(sun_y[i])), (float(sun_x[j]), float(sun_y[j]))
-        turn = float(turn_deg[i] - turn_deg[j])
         unsure = float(np.hypot(s.moon_sigma[i], s.moon_sigma[j]))
         turned = unsure < TURNED_RADII * s.moon_radius[i]
         furthest = FURTHEST_SIGMA * unsure

@@ -21,6 +21,7 @@ from limbward.limb.drowned import DROWNED, clipped_core, is_drowned
 from limbward.limb.measure import measure
 from limbward.limb.measurement import LimbMeasurement
 from limbward.limb.rim import rim_light
+from limbward.limb.small import SMALL_RADIUS, around, bright_core
 from limbward.limb.trail import trail_px
 
 ENDED = 0.992  # of the number at which a sensor's pixels pile up
@@ -82,7 +83,10 @@ class Limbs:
     trail_px : float
         As of `limbward.limb.trail.trail_px`.
     core : MeasuredDisc or None
-        Of `limbward.limb.drowned.clipped_core`, where that is all that tells where the Moon is.
+        Of `limbward.limb.drowned.clipped_core` or, of a small Sun, of
+        `limbward.limb.small.bright_core`, where that is all that tells where the Moon is.
+    small : bool
+        Whether it is the latter.
     rim : ndarray or None
         Of `limbward.limb.rim.rim_light`, of a frame without a filter.
     """
@@ -92,6 +96,7 @@ class Limbs:
     crop: Crop | None
     trail_px: float = nan
     core: MeasuredDisc | None = None
+    small: bool = False
     rim: NDArray[np.float32] | None = None
 
 
@@ -167,12 +172,24 @@ def find_limbs(look: Look, radius_ratio: float | None) -> Limbs:
     if core is not None and is_drowned(core, found.moon):
         crop = crop_corona(*picture, core, core)
         return Limbs(LimbMeasurement("none", note=DROWNED), reduced, crop, core=core)
+    blob = _small_sun(plane, found)
+    if blob is not None:
+        crop = crop_corona(*picture, around(blob, plane.scale))
+        nothing = LimbMeasurement("none", note=found.note)
+        return Limbs(nothing, reduced, crop, core=blob, small=True)
     if found.moon is None or found.kind == "partial":
         return Limbs(found, reduced, None)
     wide = core is not None and core.radius >= WIDE * found.moon.radius
     crop = crop_corona(*picture, found.moon, core if wide else None)
     rim = rim_light(plane, found.moon, look.range_adu)
     return Limbs(found, reduced, crop, trail_px(plane, found.moon), rim=rim)
+
+
+def _small_sun(plane: Plane, found: LimbMeasurement) -> MeasuredDisc | None:
+    """Return where the Sun is in a frame without filter that shows it too small for a limb."""
+    if found.moon is not None and found.moon.radius >= SMALL_RADIUS * plane.scale:
+        return None
+    return bright_core(plane.image, plane.saturated, plane.scale, plane.origin)
 
 
 def limbs_if_any(

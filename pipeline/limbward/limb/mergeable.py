@@ -62,6 +62,7 @@ def mergeable(
         # Near a contact a picture whose limb is well exposed shows that no bead is left.
         clear = shown & ~seen.clipped & ~seen.drowned
         inside |= clear & inside_totality(totality_s, seen.middle_s, seen.time_sigma_s, margin=-1.0)
+    inside &= ~_beside_beads(placing)
     if words is not None:
         inside |= words.totality
     usable &= inside
@@ -80,6 +81,21 @@ def mergeable(
         for i in np.flatnonzero((phase == name) & (placing.note == "")):
             placing.note[i] = why + (OVERRULE if name == "contact" else CORRECT)
     return _obey(placing, words, usable & ~vague)
+
+
+def _beside_beads(placing: Placing) -> NDArray[np.bool_]:
+    """Return which frames of a small Sun were taken beside one that shows the photosphere.
+
+    What a bead adds is not seen in a corona of a few pixels, and the clock is known to tens of
+    seconds at best.
+    """
+    seen = placing.seen
+    if seen.small is None or not seen.small.any():
+        return np.zeros(seen.phase.size, bool)
+    time_s = np.where(np.isfinite(seen.middle_s), seen.middle_s, seen.reading_s)
+    beads = time_s[(seen.phase == "contact") & np.isfinite(time_s)]
+    apart = np.abs(time_s[:, None] - beads[None, :]).min(axis=1, initial=np.inf)
+    return np.asarray(seen.small & (apart <= CONTACT_MARGIN_S))
 
 
 def _obey(placing: Placing, words: Words | None, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -17,6 +17,7 @@ from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
 from limbward.limb.drowned import DROWNED
 from limbward.limb.register import is_moon_sized
 from limbward.limb.session import Session, limbs_of, scale_by_moon, session
+from limbward.limb.small import NO_LIMB
 from limbward.limb.trail import trailed
 from limbward.limb.words import OVERRULE
 from limbward.sky.aside import turned_aside
@@ -61,7 +62,7 @@ class Seen:
         Frames in which most of the Moon's limb is clipped.
     drowned : ndarray of bool
         Frames whose Moon is known to be somewhere in what is clipped only, see
-        `limbward.limb.drowned`.
+        `limbward.limb.drowned`, or whose Sun is too small for a limb.
     measured : dict of str to ndarray
         Discs as first measured (``moon_x``, ``moon_y``, ``moon_radius``, ``moon_sigma``), pixels;
         of drowned frames the middle of what is clipped.
@@ -70,6 +71,9 @@ class Seen:
     middle_px : ndarray, shape (N, 2), optional
         The middle of each frame, x and y: where the field turns with the zenith, a Sun beside it
         shows the picture turned.
+    small : ndarray of bool, optional
+        Frames of a Sun too small for a limb, see `limbward.limb.small`: what was measured is the
+        middle of the corona, the Sun's.
     """
 
     phase: NDArray[np.object_]
@@ -86,6 +90,7 @@ class Seen:
     measured: dict[str, Floats]
     best: dict[str, Floats]
     middle_px: Floats | None = None
+    small: NDArray[np.bool_] | None = None
 
 
 class Placing:
@@ -162,6 +167,8 @@ class Placing:
         hours = s.time_s / 3600.0
         turn_up = pointing.rotation_deg_per_hour * hours + self._aside(s, pointing)
         limbs = limbs_of(s, self.track, turn_up)
+        if self.seen.small is not None:
+            limbs = limbs.of_suns(self.seen.small[s.rows])
         guess = adjust(
             limbs,
             pairs_of([], s.moon_x, s.moon_y),
@@ -219,7 +226,8 @@ class Placing:
         # Frames without a time are taken to be in the order of the table.
         in_order = np.where(timed, time_s, latest + 1.0 + np.arange(timed.size))
         measured = mine[np.isfinite(seen.measured["moon_x"][mine]) & ~seen.drowned[mine]]
-        if not measured.size:
+        small = seen.small is not None and bool(seen.small[mine].any())
+        if not measured.size and (pointing is None or not small):
             self.note[mine] = "the Moon's limb could not be measured in this frame"
             return
         if pointing is None:
@@ -282,7 +290,8 @@ class Placing:
         radius = self.place["moon_radius"][mine]
         for k, row in enumerate(mine):
             if self.seen.drowned[row]:
-                self._hold_loosely(row, expected[k], DROWNED)
+                small = self.seen.small is not None and self.seen.small[row]
+                self._hold_loosely(row, expected[k], NO_LIMB if small else DROWNED)
                 continue
             if not measured[k]:
                 self.note[row] = "the Moon's limb could not be measured in this frame"
@@ -311,11 +320,14 @@ class Placing:
     def _judge_loose(self, s: Session, pairs: Pairs) -> None:
         """Refuse frames without a limb to go by on whose place the coronae of others differ."""
         loose = self._loose[s.rows] != ""
+        told = ~loose
+        if self.seen.small is not None:
+            told |= self.seen.small[s.rows]  # whose place is the corona's
         x, y = self.place["sun_x"][s.rows], self.place["sun_y"][s.rows]
         for i in np.flatnonzero(loose):
             row = s.rows[i]
-            mine = (pairs.first == i) & ~loose[pairs.second]
-            mine |= (pairs.second == i) & ~loose[pairs.first]
+            mine = (pairs.first == i) & told[pairs.second]
+            mine |= (pairs.second == i) & told[pairs.first]
             first, second = pairs.first[mine], pairs.second[mine]
             rest = np.hypot(
                 x[first] - x[second] - pairs.dx[mine], y[first] - y[second] - pairs.dy[mine]
@@ -416,35 +428,3 @@ class Placing:
     def say(self, row: int, text: str) -> None:
         """Add to what a person should know of a frame."""
         self.note[row] = f"{self.note[row]}; {text}" if self.note[row] else text
-
-
-def phase_where_contradicted(
-    phase: NDArray[np.object_],
-    content: NDArray[np.object_],
-    middle_s: Floats,
-    totality_s: tuple[float, float] | None,
-) -> tuple[NDArray[np.object_], bool]:
-    """Return the phases by content where the clock puts most frames of totality outside it.
-
-    Parameters
-    ----------
-    phase, content : ndarray of str, shape (N,)
-        Of one camera's frames, as in `Seen`.
-    middle_s : ndarray, shape (N,)
-    totality_s : tuple of float or None
-        When the photosphere vanishes and returns, by the ephemeris.
-
-    Returns
-    -------
-    phase : ndarray of str
-    contradicted : bool
-        Whether clock or site must be wrong.
-    """
-    dark = (content == "totality") & np.isfinite(middle_s)
-    if totality_s is None or not dark.any():
-        return phase, False
-    outside = dark & ((middle_s < totality_s[0]) | (middle_s > totality_s[1]))
-    if 2 * outside.sum() <= dark.sum():
-        return phase, False
-    unfiltered = np.isin(content, ("totality", "contact"))
-    return np.where(unfiltered, content, phase), True

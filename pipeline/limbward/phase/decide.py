@@ -10,6 +10,7 @@ from scipy.special import logsumexp, ndtr  # scipy.stats takes a third of a seco
 
 from limbward.phase.evidence import PHASES, SENSIBLE, Evidence, Floats, Texts, Usual, usual_light
 from limbward.phase.likelihood import DARK, terms
+from limbward.phase.small import with_small_suns
 
 OUTSIDE, INSIDE, AFTER = range(3)  # before, in and after totality
 # How often frames of each kind are taken outside totality and in it.
@@ -100,7 +101,7 @@ def decide(e: Evidence, timed: Timed | None = None) -> Decided:
     n = e.looks.size
     if not n:
         return Decided(np.zeros(0, object), np.zeros(0), np.zeros(0, object))
-    e = e.sensible()
+    e = with_small_suns(e.sensible())
     usual = usual_light(e)
     own = terms(e, usual)
     fits = np.sum(list(own.values()), axis=0)

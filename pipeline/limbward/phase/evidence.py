@@ -59,6 +59,8 @@ class Evidence:
     exposure_s, iso, f_number : ndarray, shape (N,)
     peak, middle, limb_peak, limb_level, limb_faintest : ndarray, shape (N,)
         As of `limbward.phase.light.Light`.
+    small : ndarray of bool, shape (N,), optional
+        Frames whose Sun is too small for a limb, and which show nothing but a bright spot.
     """
 
     looks: Texts
@@ -73,6 +75,7 @@ class Evidence:
     limb_peak: Floats
     limb_level: Floats
     limb_faintest: Floats
+    small: Mask | None = None
 
     def sensible(self) -> Evidence:
         """Return the evidence without numbers that cannot be."""
@@ -85,7 +88,8 @@ class Evidence:
 
     def of(self, rows: NDArray[np.int64]) -> Evidence:
         """Return some of the frames."""
-        return Evidence(*(getattr(self, f.name)[rows] for f in fields(self)))
+        columns = {f.name: getattr(self, f.name) for f in fields(self)}
+        return replace(self, **{k: v[rows] for k, v in columns.items() if v is not None})
 
     @property
     def gathered(self) -> Floats:

@@ -13,8 +13,9 @@ from limbward.config.pointing import pointing_in_force
 from limbward.config.said import said_of
 from limbward.geometry.pointing import Pointing
 from limbward.limb.mergeable import mergeable
-from limbward.limb.place import Placing, phase_where_contradicted
+from limbward.limb.place import Placing
 from limbward.limb.words import Words
+from limbward.phase.contradicted import phase_where_contradicted
 from limbward.runs.stage import Stage
 from limbward.stages.star_places import Found, look_for_stars
 from limbward.stars.wording import stars_told

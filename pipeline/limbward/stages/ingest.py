@@ -29,7 +29,7 @@ from limbward.stages.linearity import answers_of, say_what_is_linear, tasks_agai
 from limbward.stages.measuring import Task, measure_all
 from limbward.stages.phasing import decide_phases
 from limbward.stages.videos import stack_videos
-from limbward.stages.wide import set_wide_aside
+from limbward.stages.wide import forget_small_suns, set_wide_aside
 from limbward.work.executors import crew
 from limbward.work.reach import CardWatch
 from limbward.work.reporting import Reporter
@@ -88,6 +88,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         row["sequence"], row["paired_with"] = file.sequence, table_text(file.paired_with)
     made = artefacts_of(rows)  # those of copies, too: an interrupted run goes on with them
     mark_copies(rows)
+    forget_small_suns(rows)
     aside = set_wide_aside(config, rows)
     if aside:
         reporter.note(aside)

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from limbward.camera.wide import wide_frames
 from limbward.config import Config
 from limbward.config.said import said_of
+from limbward.limb.small import SMALL_RADIUS
 from limbward.workspace.ingest_rows import Row, without_limbs
+from limbward.workspace.ingest_table import CORE_COLUMNS
 
 NOTE = (
     "a wide frame, in which the Sun is a dot: `limbward landscape` uses it (if that is wrong, set "
@@ -20,6 +22,7 @@ SHOWN = ("partial", "contact", "totality", "other")
 ECLIPSE = SHOWN[:3]
 # On a card of wide frames alone, a disc of so many pixels makes a corona, small as it is.
 LEAST_FRAMES, LEAST_DISC_PX = 3, 3.0
+LARGE_PX = 2.0 * SMALL_RADIUS  # of a mosaic, whose planes have half as many pixels across
 
 
 def set_wide_aside(config: Config, rows: list[Row]) -> str | None:
@@ -48,6 +51,24 @@ def set_wide_aside(config: Config, rows: list[Row]) -> str | None:
         return None
     frames, them = ("frame is", "it") if count == 1 else ("frames are", "them")
     return f"{count} {frames} wide: the Sun is a dot in {them}; `limbward landscape` uses {them}"
+
+
+def forget_small_suns(rows: list[Row]) -> None:
+    """Take what looks like a small Sun out of rows of bodies whose discs are larger, in place.
+
+    A bead, a planet or a sliver between clouds is as small.
+    """
+    lens = np.array(
+        [f"{r.get('camera')}\0{r.get('serial')}\0{r.get('focal_length')}" for r in rows], object
+    )
+    radius = np.fmax(*(_numbers(rows, f"measured_{body}_radius") for body in ("sun", "moon")))
+    for one in dict.fromkeys(lens.tolist()):
+        discs = radius[(lens == one) & np.isfinite(radius)]
+        if discs.size >= LEAST_FRAMES and np.median(discs) > LARGE_PX:
+            for row, its in zip(rows, lens, strict=True):
+                if its == one and row.get("core_small"):
+                    for name in CORE_COLUMNS:
+                        row.pop(name)
 
 
 def _is_best(rows: list[Row], wide: NDArray[np.bool_]) -> bool:

@@ -37,6 +37,7 @@ def seen_in(ingest: Table, timing: Table, epoch: Time) -> Seen:
         drowned=drowned,
         measured=measured,
         middle_px=middles_of(ingest),
+        small=drowned & flags(ingest, "core_small"),
         best={n: np.where(np.isfinite(a), a, measured[n]) for n, a in anew.items()},
     )
 

@@ -13,7 +13,7 @@ from limbward.camera.card import IMAGE_KINDS, CardFile
 from limbward.camera.shot import Exif
 from limbward.limb.frame import Limbs, Look
 from limbward.phase.light import Light
-from limbward.workspace.ingest_table import LIMB_COLUMNS
+from limbward.workspace.ingest_table import CORE_COLUMNS, LIMB_COLUMNS
 
 Row = dict[str, Any]
 
@@ -130,8 +130,9 @@ def add_limbs(row: Row, limbs: Limbs, *, in_proportion: bool) -> None:
         if circle is not None:
             for quantity in ("x", "y", "radius", "sigma"):
                 row[f"measured_{name}_{quantity}"] = getattr(circle, quantity)
-    if core is not None:  # what is clipped about a Moon that could not be measured
+    if core is not None:  # what is bright about a Moon that could not be measured
         row.update({"core_x": core.x, "core_y": core.y, "core_sigma": core.sigma})
+        row["core_small"] = limbs.small
     if found.note:
         row["note"].append(found.note)
         row["limb_note"] = found.note
@@ -140,7 +141,7 @@ def add_limbs(row: Row, limbs: Limbs, *, in_proportion: bool) -> None:
 def without_limbs(row: Row, note: str) -> None:
     """Make a row that of a frame whose limbs say nothing, in place, with a note of the reason."""
     row["note"] = [note, *(n for n in row["note"] if n != row.get("limb_note"))]
-    for name in (*LIMB_COLUMNS, "limb_trail", "core_x", "core_y", "core_sigma", "reduced"):
+    for name in (*LIMB_COLUMNS, "limb_trail", *CORE_COLUMNS, "reduced"):
         row.pop(name, None)
     row |= {"phase": "other", "looks_like": "other", "wide": True}
 

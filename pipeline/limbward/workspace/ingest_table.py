@@ -17,6 +17,7 @@ Row = dict[str, Any]
 MEASURED = tuple(
     f"measured_{b}_{q}" for b in ("sun", "moon") for q in ("x", "y", "radius", "sigma")
 )
+CORE_COLUMNS = ("core_x", "core_y", "core_sigma", "core_small")
 LIMB_COLUMNS = ("limb_width", "limb_saturated", "limb_coverage", *MEASURED)
 COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "file": (str, None),
@@ -66,6 +67,7 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "core_x": (float, u.pix),
     "core_y": (float, u.pix),
     "core_sigma": (float, u.pix),
+    "core_small": (bool, None),
     "reduced": (str, None),
     "preview": (str, None),
     "note": (str, None),

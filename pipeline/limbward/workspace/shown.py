@@ -50,11 +50,15 @@ def evidence_of(ingest: Table, said: NDArray[np.object_], noon: datetime) -> Evi
     # Calibration frames that the config names were judged when they were decoded.
     judged = (said == "") & (texts(ingest, "stated") != "")
     named = [named_content(f) or "" for f in texts(ingest, "file")]
+    exposure, iso, f_number = (floats(ingest, name) for name in ("exposure", "iso", "f_number"))
     return Evidence(
         looks,
         np.where(judged, looks, said),
         np.array(named, dtype=object),
         seconds_from(noon, texts(ingest, "time_camera")),
-        *(floats(ingest, name) for name in ("exposure", "iso", "f_number")),
-        *(floats(ingest, f"light_{name}") for name in LIGHT),
+        exposure,
+        iso,
+        f_number,
+        **{name: floats(ingest, f"light_{name}") for name in LIGHT},
+        small=flags(ingest, "core_small"),
     )
