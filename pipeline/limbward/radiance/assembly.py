@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.camera.frame import RawFrame
+from limbward.camera.frame import GREEN, RawFrame
 from limbward.errors import LimbwardError
+from limbward.geometry.disc import Disc
 from limbward.radiance.bands import Band, Room, bands_within, merge_in_bands
 from limbward.radiance.batch import Limits
 from limbward.radiance.comparison import Compared, compare, frames_to_merge
@@ -21,6 +22,7 @@ from limbward.radiance.linearity import describe_range
 from limbward.radiance.masters import Masters
 from limbward.radiance.merge import MergeFrame, merge, moon_box
 from limbward.radiance.noise import NoiseRecord
+from limbward.radiance.noisy import noise_warning
 from limbward.radiance.selection import Files, Frames, calibration_files
 from limbward.radiance.survey import Survey
 from limbward.radiance.veil import cloud_record, cloud_warning
@@ -207,6 +209,9 @@ def make_corona(
     survey.describe(header)
     describe_range(header, compared.linear)
     radius = field.sun_radius_px if take_sky_off else None
+    sun = Disc(field.grid.sun_x, field.grid.sun_y, field.sun_radius_px)
+    noisy = noise_warning(merged.radiance[GREEN], merged.sigma[GREEN], sun, header["NFRAMES"])
+    warnings += [noisy] if noisy else []
     corona = without_sky(merged, surface, box, header, field.grid, radius)
     notes = []
     if take_sky_off and corona.sky is None:
