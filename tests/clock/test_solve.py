@@ -8,6 +8,7 @@ from astropy.time import TimeDelta
 from hypothesis import given
 from hypothesis import strategies as st
 
+from limbward.clock.entries import wrong_zone
 from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import split_zone
 from limbward.clock.solve import solve_clock
@@ -327,3 +328,23 @@ def test_a_wrong_site_is_not_taken_for_a_mirrored_camera(mirrored, east_km):
         assert found.orientation.mirrored == mirrored
         assert found.orientation.up_position_angle == pytest.approx(104.0, abs=0.1)
     assert abs(found.offset_s + 31.0) < 5.0 * found.offset_sigma_s
+
+
+@pytest.mark.parametrize(
+    ("shown_h", "claimed", "says", "not_"),
+    [
+        (-14.0, None, "1 day behind, or its clock 12 hours behind (a.m. for p.m.)", "claims"),
+        (22.0, None, "1 day ahead, or its clock 12 hours ahead (a.m. for p.m.)", "claims"),
+        (-47.0, None, "2 days behind; times", "a.m."),  # UTC+1 h, and no dial is 48 hours off
+        (-14.0, -2.0, "12 hours off (a.m. for p.m.)", "day behind"),
+        (-26.0, -2.0, "1 day behind; times", "a.m."),
+    ],
+)
+def test_a_wrong_date_is_told_from_a_wrong_half_of_the_day_where_it_can_be(
+    shown_h, claimed, says, not_
+):
+    """A clock that shows UTC + ``shown_h``: the zone it is set to is all that tells the two."""
+    days, hours, _ = split_zone(3600.0 * shown_h, claimed)
+    said = " ".join(wrong_zone(days, hours, claimed))
+    assert says in said
+    assert not_ not in said

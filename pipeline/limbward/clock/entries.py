@@ -114,7 +114,7 @@ def describe_clock(
         used = int(solution.used.sum())
         return entry | {"frames_used": used, "sources": [*solution.sources], "warnings": warnings}
     days, hours, rest = split_zone(solution.offset_of(piece), claimed)
-    warnings += _wrong_zone(days, hours, claimed)
+    warnings += wrong_zone(days, hours, claimed)
     entry |= {
         "utc_offset_hours": hours,
         "offset_s": round(days * 86400.0 + rest, 4),
@@ -145,16 +145,22 @@ def _describe_limb(solution: ClockSolution | None) -> dict[str, Any] | None:
     }
 
 
-def _wrong_zone(days: int, hours: float, claimed: float | None) -> list[str]:
+def wrong_zone(days: int, hours: float, claimed: float | None) -> list[str]:
     """Return what is wrong with a clock's date and zone."""
     said = []
-    if days:
+    # 12 hours from the claimed zone the nearest zone may be one of the day before or after.
+    half = claimed is not None and abs(24.0 * days + hours - claimed) == 12.0
+    if days and not half:
         counted_days = "1 day" if abs(days) == 1 else f"{abs(days)} days"
+        way = "ahead" if days > 0 else "behind"
+        # Nothing tells a zone 12 hours away from this one on the day before or after.
+        dial = claimed is None and abs(days) == 1 and -12.0 <= hours + 12.0 * days <= 14.0
+        other = f", or its clock 12 hours {way} (a.m. for p.m.)" if dial else ""
         said.append(
-            f"The camera's date is {counted_days} {'ahead' if days > 0 else 'behind'}; times are "
-            "corrected. Set the date before the next session."
+            f"The camera's date is {counted_days} {way}{other}; times are corrected. Set the date "
+            "before the next session."
         )
-    if claimed is not None and abs(hours - claimed) == 12.0:
+    if half or (claimed is not None and abs(hours - claimed) == 12.0):
         said.append(
             "The clock is 12 hours off (a.m. for p.m.); times are corrected. Set it before "
             "the next session."
