@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from limbward.camera.lens_database import UnknownLens
 from limbward.clock.entries import growth_told
 from limbward.config.loading import read_config
-from limbward.config.pointing import known_growth, pointing_in_force
+from limbward.config.pointing import known_growth, looked_up_growth, pointing_in_force
 from limbward.errors import LimbwardError
 from limbward.geometry.lens import UNTOLD, Growth
 from limbward.geometry.orientation import Orientation
@@ -19,6 +20,7 @@ ENTRY = {
     "camera": "Aurelia", "serial": "1", "pixel_scale_arcsec": 2.5, "up_position_angle": 40.0,
     "mirrored": False, "field_rotation_deg_per_hour": 0.0,
 }  # fmt: skip
+LOOKED_UP = Growth(0.009, 3e-3, "lens database", looked_up=True)
 CONFIG = """
 site: {latitude: 64.8, longitude: -23.7, height: 40}
 eclipse: 2026-08-12
@@ -55,6 +57,8 @@ def test_what_does_not_show_is_none_and_what_nothing_tells_is_not_mentioned():
         (growth_told(Growth(0.003, 4e-4, "discs")), (0.004, 2e-4), (0.004, 2e-4)),
         (growth_told(Growth(0.003, 4e-4, "discs")), (0.0, np.nan), (0.003, 4e-4)),
         (growth_told(Growth(0.0, 0.0, "config")), (0.004, 2e-4), (0.0, 0.0)),
+        (growth_told(LOOKED_UP), (0.0, np.nan), (0.009, 3e-3)),
+        (growth_told(LOOKED_UP), (0.0, 2e-4), (0.0, 2e-4)),
     ],
 )
 def test_the_better_measurement_is_taken_whoever_decides_the_orientation(
@@ -78,6 +82,36 @@ def test_a_person_has_the_last_word(tmp_path):
     measured = Pointing("Aurelia", "1", Orientation(2.5, 40.0), distortion=0.004)
     assert pointing_in_force(config, [measured], ("Aurelia", "1")).distortion == -0.002
     assert pointing_in_force(config, [], ("Aurelia", "1")) is None
+
+
+def test_a_lens_is_looked_up_if_the_config_asks_for_it(tmp_path, monkeypatch):
+    asked = []
+
+    def looked_up(name, *told):
+        asked.append((name, *told))
+        if name == "Unknown":
+            raise UnknownLens("The lens database has no lens 'Unknown'.")
+        return LOOKED_UP
+
+    monkeypatch.setattr("limbward.config.pointing.growth_in_database", looked_up)
+    told = "T 400mm", 400.0, (6000.0, 4000.0), 6.0
+    plain = CONFIG[: CONFIG.index("bodies")]
+    for rest, body, lens, wanted, said in (
+        ("", "Aurelia", *told[:1], UNTOLD, ""),
+        ("align: {lens_database: true}", "Aurelia", *told[:1], LOOKED_UP, ""),
+        ("align: {lens_database: true}", "Aurelia", "", UNTOLD, "name no lens"),
+        ("align: {lens_database: true}", "Aurelia", "Unknown", UNTOLD, "no lens 'Unknown'"),
+        ("bodies: [{name: B, files: ['*'], lens: Z}]", "B", "", LOOKED_UP, ""),
+        ("bodies: [{name: B, files: ['*'], lens: Z}]", "Aurelia", "T 400mm", UNTOLD, ""),
+        ("bodies: [{name: B, files: ['*'], lens: Z, distortion: 0}]", "B", "", UNTOLD, ""),
+    ):
+        config = read_config(f"{plain}{rest}\n", "limbward.yaml", tmp_path)
+        growth, why = looked_up_growth(config, body, lens, *told[1:])
+        assert growth == wanted
+        assert said in why
+        assert bool(why) == bool(said)
+    assert [a[0] for a in asked] == ["T 400mm", "Unknown", "Z"]
+    assert asked[0] == (*told, "Aurelia")
 
 
 @pytest.mark.parametrize("value", ["much", True, 0.5])

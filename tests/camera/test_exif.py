@@ -17,6 +17,7 @@ from tests.camera.files import dng, jpeg, noise, ratio
 TIME, SUBSEC, OFFSET = 0x9003, 0x9291, 0x9011
 MAKE, MODEL, ORIENTATION = 0x010F, 0x0110, 0x0112
 EXPOSURE, F_NUMBER, ISO, FOCAL = 0x829A, 0x829D, 0x8827, 0x920A
+LENS = 0xA434
 NAMED = {MAKE: "Invented", MODEL: "Model One"}
 
 
@@ -42,6 +43,12 @@ def test_everything_a_raw_file_says_is_read(tmp_path):
     assert exif.pixel_pitch_um == pytest.approx(3.76, abs=1e-3)
     assert exif.orientation == 6
     assert exif.notes == exif.camera_notes == ()
+
+
+def test_the_lens_is_named(tmp_path):
+    path = jpeg(tmp_path / "a.jpg", {LENS: "Invented T 400mm f/5.6 "}, NAMED)
+    assert read_exif(path).lens == "Invented T 400mm f/5.6"
+    assert read_exif(jpeg(tmp_path / "b.jpg", image=NAMED)).lens == ""
 
 
 @pytest.mark.parametrize(("digits", "seconds"), [("5", 0.5), ("05", 0.05), ("123", 0.123)])

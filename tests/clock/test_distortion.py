@@ -167,3 +167,14 @@ def test_what_shows_is_taken_out_and_what_a_person_says_is_not_measured(track):
     solved.clear()
     solution, _ = solve_with_lens(solve, lambda *a: UNTOLD, PLAIN, None)
     assert solved == [0.0]
+    # What was looked up holds until the frames tell it better.
+    looked_up = Growth(0.009, 0.003, "lens database", looked_up=True)
+    solved.clear()
+    solution, _ = solve_with_lens(solve, lambda *a: UNTOLD, PLAIN, None, looked_up)
+    assert solved == [0.009]
+    assert solution.growth == looked_up
+    solved.clear()
+    solution, _ = solve_with_lens(solve, measured, PLAIN, None, looked_up)
+    assert solved[0] == 0.009
+    assert solved[-1] == pytest.approx(0.004, abs=6e-4)
+    assert solution.growth.value == pytest.approx(0.004, abs=3 * solution.growth.sigma)

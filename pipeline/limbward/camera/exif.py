@@ -106,6 +106,7 @@ def from_tags(tags: Tags) -> Exif:
         focal_length_mm=_within(tags, "EXIF FocalLength", PLAUSIBLE_FOCAL_MM, notes),
         pixel_pitch_um=_pitch(tags, camera_notes),
         orientation=_orientation(tags),
+        lens=_text(tags, "EXIF LensModel") or _text(tags, "Image LensModel"),
         notes=tuple(notes),
         camera_notes=tuple(camera_notes),
     )

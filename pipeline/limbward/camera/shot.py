@@ -60,6 +60,8 @@ class Exif:
         A sentence for each value that was not believed, and for each fallback.
     band : str
         Name of the filter; empty if unknown.
+    lens : str
+        Name of the lens; empty if unknown.
     time_source : str
         Where `time_camera` comes from if the camera did not write it: ``side file`` or
         ``file name``.
@@ -83,4 +85,5 @@ class Exif:
     notes: tuple[str, ...] = ()
     time_source: str = ""
     band: str = ""
+    lens: str = ""
     camera_notes: tuple[str, ...] = ()

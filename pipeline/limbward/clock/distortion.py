@@ -51,6 +51,7 @@ def solve_with_lens(
     found: Callable[[ClockSolution, Discs | None, Lens], Growth],
     lens: Lens,
     known: Growth | None,
+    start: Growth = UNTOLD,
 ) -> Solved:
     """Return a body's clock and discs with the distortion of its lens, if it shows, taken out.
 
@@ -65,24 +66,28 @@ def solve_with_lens(
         Without growth.
     known : Growth, optional
         As a person says.
+    start : Growth
+        What was known before, with its error.
 
     Returns
     -------
     tuple
         The solution says what growth was found. The discs are as the lens draws them.
     """
-    bent = lens if known is None else lens.grown(known.value)
+    bent = lens.grown((known or start).value)
     solution, discs = solve(bent)
     if solution is None or solution.orientation is None:
         return solution, None if discs is None else bent_discs(discs, bent)
-    growth = known or found(solution, discs, bent)
-    if known is None and growth.shows:
+    growth = known or start.measured(found(solution, discs, bent))
+    if known is None and (growth.shows or bent.bends):
         for _ in range(ROUNDS):
+            if growth.value == bent.growth:  # as it was known before, and nothing told more
+                break
             bent = lens.grown(growth.value)
             solution, discs = solve(bent)
             if solution is None or solution.orientation is None:
                 return solution, None if discs is None else bent_discs(discs, bent)
-            growth = found(solution, discs, bent)
+            growth = start.measured(found(solution, discs, bent))
     return (
         replace(solution, growth=growth),
         None if discs is None else bent_discs(discs, bent),

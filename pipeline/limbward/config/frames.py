@@ -98,6 +98,13 @@ class BodyRule(Section):
         "middle than without distortion: 0.004 if that is 0.4 percent, negative if nearer. Null "
         "measures it and leaves it at 0 where it does not show.",
     )
+    lens: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=200,
+        description="Its lens, as its maker writes it. Its distortion is looked up in the lens "
+        "database (`pip install 'limbward[lensdb]'`), and used unless the frames tell it better.",
+    )
 
     @model_validator(mode="after")
     def _tells_frames(self) -> Self:

@@ -31,6 +31,11 @@ class AlignConfig(Section):
         le=600,
         description="Plate scale, arcseconds per pixel; null measures it.",
     )
+    lens_database: bool = Field(
+        default=False,
+        description="Whether the distortion of a lens that the files name is looked up in the lens "
+        "database (`pip install 'limbward[lensdb]'`). It is used unless the frames tell it better.",
+    )
     stars: bool = Field(
         default=True,
         description="Whether stars are looked for in long exposures of totality. They give the "

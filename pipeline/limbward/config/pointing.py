@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from limbward.camera.lens_database import UnknownLens, growth_in_database
 from limbward.config import Config
-from limbward.geometry.lens import Growth
+from limbward.geometry.lens import UNTOLD, Growth
 from limbward.geometry.pointing import Pointing, pointing_of
 
 
@@ -31,3 +32,36 @@ def known_growth(config: Config, camera: str) -> Growth | None:
         if body.name == camera and body.distortion is not None:
             return Growth(body.distortion, 0.0, "config")
     return None
+
+
+def looked_up_growth(
+    config: Config,
+    body: str,
+    lens: str,
+    focal_mm: float,
+    size: tuple[float, float],
+    pitch_um: float,
+) -> tuple[Growth, str]:
+    """Return the distortion by a lens's name if the config asks for it, and why it is not known.
+
+    Parameters
+    ----------
+    config : Config
+    body : str
+        Name of the camera in the tables.
+    lens : str
+        Name of the lens in its files; empty if they have none.
+    focal_mm, pitch_um : float
+        NaN where not known.
+    size : (float, float)
+        Of the frames, pixels.
+    """
+    said = next((b.lens for b in config.bodies if b.name == body and b.lens), "")
+    if known_growth(config, body) is not None or not (said or config.align.lens_database):
+        return UNTOLD, ""
+    if not (said or lens):
+        return UNTOLD, "Its files name no lens to look up; bodies with the key lens can."
+    try:
+        return growth_in_database(said or lens, focal_mm, size, pitch_um, body), ""
+    except UnknownLens as unknown:
+        return UNTOLD, f"{unknown} Its distortion is measured from the frames alone."

@@ -155,16 +155,35 @@ STRAIGHT = Lens()
 
 @dataclass(frozen=True)
 class Growth:
-    """A lens's growth with its standard error, infinite if nothing tells it, and what told it."""
+    """A lens's growth with its standard error, infinite if nothing tells it, and what told it.
+
+    What was looked up is no fluke of a few frames, and is believed though its error is large.
+    """
 
     value: float = 0.0
     sigma: float = float("inf")
     source: str = ""
+    looked_up: bool = False
 
     @property
     def shows(self) -> bool:
         """Whether it is to be believed."""
-        return abs(self.value) > SHOWS * self.sigma and abs(self.value) < MOST
+        told = self.looked_up or abs(self.value) > SHOWS * self.sigma
+        return told and abs(self.value) < MOST
+
+    def measured(self, other: Growth) -> Growth:
+        """Return what is known after a measurement of what was known before: the weighted mean."""
+        if not np.isfinite(self.sigma):
+            return other
+        if not np.isfinite(other.sigma):
+            return self
+        share = self.sigma**2 / (self.sigma**2 + other.sigma**2)
+        return Growth(
+            self.value + share * (other.value - self.value),
+            float(np.sqrt(share)) * other.sigma,
+            f"{other.source} and {self.source}",
+            self.looked_up,
+        )
 
 
 UNTOLD = Growth()

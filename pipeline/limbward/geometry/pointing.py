@@ -50,8 +50,9 @@ class Pointing:
         return replace(self, distortion=other.distortion, distortion_sigma=sigma)
 
     def drawn(self, distortion: float, sigma: float) -> Pointing:
-        """Return the pointing with another measurement of distortion, if it shows and is better."""
-        if distortion == 0.0 or not sigma < self.distortion_sigma:
+        """Return the pointing with another measurement of distortion, if it is better."""
+        nothing = distortion == 0.0 == self.distortion
+        if nothing or not sigma < self.distortion_sigma:
             return self
         return replace(self, distortion=distortion, distortion_sigma=sigma)
 

@@ -39,10 +39,10 @@ from limbward.clock.times import Times
 from limbward.clock.wording import dated_by_another
 from limbward.config import Config, place_and_time
 from limbward.config.known_limb import known_limb
-from limbward.config.pointing import known_growth
+from limbward.config.pointing import known_growth, looked_up_growth
 from limbward.config.said import said_of
 from limbward.errors import ConfigError
-from limbward.geometry.lens import Lens
+from limbward.geometry.lens import UNTOLD, Growth, Lens
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
 from limbward.phase.decide import NEVER
@@ -62,6 +62,7 @@ from limbward.workspace.measured import (
     measured_discs,
     middles_of,
     rims_of_rows,
+    size_of_rows,
 )
 from limbward.workspace.stored import read_stage_table
 from limbward.workspace.timing_table import SIDECARS, write_sidecars, write_timing
@@ -101,9 +102,10 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     with reporter.progress(len(cameras), "cameras") as advance:
         for body in cameras:
             rows = body.rows
+            start, unknown = _by_its_name(config, frames, body)
             solve = partial(
                 _solve, config, workspace, frames, readings, references, doubt, totality_s, body,
-                limb,
+                limb, start,
             )  # fmt: skip
             own, excess = track, None
             if is_narrow(bands[rows[0]]):
@@ -132,7 +134,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             if solution is None and wide[rows].any():
                 clock["warnings"] = [WIDE]
             clocks.append(clock)
-            clock["warnings"] += elsewhen + said
+            clock["warnings"] += elsewhen + said + unknown
             if stood is not None and stood.contradicts and np.isfinite(latitude[rows]).any():
                 clock["warnings"].append(stood.warning())
             if solution is not None and solution.orientation is not None:
@@ -161,6 +163,7 @@ def _solve(
     totality_s: tuple[float, float] | None,
     body: Body,
     limb: KnownLimb | None,
+    start: Growth,
     track: SkyTrack,
 ) -> tuple[ClockSolution | None, Discs | None, Beads | None]:
     """Solve one body's clock, and for its orientation by the corona where nothing else tells."""
@@ -189,6 +192,7 @@ def _solve(
         partial(growth_of, track, readings, body.rows, measured, limbs, crops),
         lens_of_rows(frames, body.rows),
         known_growth(config, body.camera),
+        start,
     )
     beads = None
     if config.timing.beads:
@@ -215,6 +219,29 @@ def _solve(
     dark = session(rows, middle, floats(frames, "exposure"), measured)
     scale = config.align.pixel_scale_arcsec
     return orient_by_corona(track, dark, crops, solution, scale_arcsec=scale), discs, beads
+
+
+def _by_its_name(config: Config, frames: Table, body: Body) -> tuple[Growth, list[str]]:
+    """Return the distortion of the lens that most of a body's frames name, or why not."""
+    lens, focal = texts(frames, "lens")[body.rows], floats(frames, "focal_length")[body.rows]
+    names, count = np.unique(lens.astype(str), return_counts=True)
+    name = str(names[np.argmax(count * (names != ""))])
+    mine = lens == name
+    known = focal[mine & np.isfinite(focal)]
+    pitch = floats(frames, "pixel_pitch_um")[body.rows]
+    pitch = pitch[np.isfinite(pitch)]
+    size = size_of_rows(frames, body.rows)
+    if size is None:
+        return UNTOLD, []
+    growth, unknown = looked_up_growth(
+        config,
+        body.camera,
+        name,
+        float(np.median(known)) if known.size else np.nan,
+        size,
+        float(np.median(pitch)) if pitch.size else np.nan,
+    )
+    return growth, [unknown] if unknown else []
 
 
 def _of_this_eclipse(

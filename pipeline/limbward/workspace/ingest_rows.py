@@ -56,6 +56,7 @@ def exif_columns(exif: Exif) -> Row:
         "f_number": exif.f_number,
         "focal_length": exif.focal_length_mm,
         "band": exif.band,
+        "lens": exif.lens,
         "time_camera": _iso(exif.time_camera, exif.has_subsec),
         "has_subsec": exif.has_subsec,
         "time_source": exif.time_source or ("" if exif.time_camera is None else "camera"),

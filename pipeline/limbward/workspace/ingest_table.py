@@ -34,6 +34,7 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "f_number": (float, None),
     "focal_length": (float, u.mm),
     "band": (str, None),
+    "lens": (str, None),
     "pixel_pitch_um": (float, u.um),
     "orientation": (int, None),
     "time_camera": (str, None),

@@ -39,13 +39,19 @@ def middles_of(ingest: Table) -> Floats:
 
 def lens_of_rows(ingest: Table, rows: NDArray[np.int64], growth: float = 0.0) -> Lens:
     """Return the lens of a body's frames, which have the size of most of them."""
+    size = size_of_rows(ingest, rows)
+    return STRAIGHT if size is None else Lens.of_frame(*size, growth)
+
+
+def size_of_rows(ingest: Table, rows: NDArray[np.int64]) -> tuple[float, float] | None:
+    """Return width and height of most of a body's frames, pixels; None if none is known."""
     sizes = np.stack([floats(ingest, name)[rows] for name in ("width", "height")], axis=1)
     sizes = sizes[np.isfinite(sizes).all(axis=1)]
     if not sizes.size:
-        return STRAIGHT
+        return None
     size, count = np.unique(sizes, axis=0, return_counts=True)
     width, height = size[np.argmax(count)]
-    return Lens.of_frame(float(width), float(height), growth)
+    return float(width), float(height)
 
 
 def measured_discs(ingest: Table) -> dict[str, Floats]:
