@@ -180,6 +180,36 @@ def test_lateral_colour_moves_red_and_blue_limbs():
     assert areas["blue"] / areas["green"] == pytest.approx(1.02**2, rel=2e-3)
 
 
+def test_distortion_draws_the_sun_where_the_truth_has_it():
+    """Beside the axis: its area by its light, and its centre by that light's centroid."""
+    scenario = adapt(under(base(), "calm", ("distortion",)), optics={"distortion": 0.03})
+    _, contacts = eclipse_of(scenario)
+    frame = of(camera_frames(scenario, 0, contacts, SEED), "partial")[0]
+    place = replace(frame.place, moon_x=1e5, sun_x=frame.place.sun_x + 100.0)
+    frame = replace(frame, place=place)
+    told = frame_truth("a", frame, scenario, SEED)
+    assert told["sun_x"] > place.sun_x + 0.7
+    image = light(scenario, frame)
+    y, x = np.indices(image.shape, dtype=float)
+    r = np.hypot(x - told["sun_x"], y - told["sun_y"])
+    near = r < told["sun_radius"] + 12.0
+    straight = light(*_at(scenario, frame, 0.0))
+    before = np.hypot(x - place.sun_x, y - place.sun_y) < told["sun_radius"] + 12.0
+    ratio = image[near].sum() / straight[before].sum()
+    plain = frame_truth("a", *reversed(_at(scenario, frame, 0.0)), SEED)["sun_radius"]
+    assert ratio == pytest.approx((told["sun_radius"] / plain) ** 2, rel=2e-3)
+    # The disc is drawn further out on its far side: its centroid by 3 k q R^2 / 2 more at least.
+    for place_of, centre in ((x, told["sun_x"]), (y, told["sun_y"])):
+        assert np.sum(image[near] * place_of[near]) / image[near].sum() == pytest.approx(
+            centre, abs=0.3
+        )
+
+
+def _at(scenario, frame, distortion):
+    scenario = adapt(scenario, optics={"distortion": distortion})
+    return scenario, replace(frame, camera=scenario.cameras[0])
+
+
 def test_shutters_err_by_their_spread():
     scenario, frames, _ = taken("shutter")
     assert scenario.shutter_error == 0.05

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from limbward.simulate.optics import Optics, lateral_colour
+from tests.apart.pose import Camera
 
 PATTERN = np.array([[0, 1], [1, 2]])
 SHAPE = (200, 300)
@@ -58,3 +59,30 @@ def test_a_smooth_picture_keeps_its_brightness():
 def test_the_axis_is_given_in_millimetres():
     optics = Optics(axis_mm=(0.5, -0.1))
     assert optics.axis_px((200, 300), 10.0) == pytest.approx((149.5 + 50.0, 99.5 - 10.0))
+
+
+@pytest.mark.parametrize("distortion", [0.02, -0.012])
+def test_distortion_moves_places_as_the_other_simulators_camera_draws_them(distortion):
+    places, image = spots()
+    middle = (SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2
+    camera = Camera(SHAPE[1], SHAPE[0], 1.0, 1.0, distortion=distortion)
+    seen = lateral_colour(image, PATTERN, (0.0, 0.0), middle, distortion)
+    for x, y in places:
+        drawn = camera.project(np.eye(3), np.array([x - middle[0], middle[1] - y, 1.0]))
+        for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            assert centre(seen, *drawn, row, column) == pytest.approx(tuple(drawn), abs=0.02)
+
+
+def test_a_drawn_disc_is_where_its_limb_is_drawn():
+    """The area within the limb, and the centre, as the other simulator's camera draws both."""
+    optics, middle = Optics(distortion=0.02, axis_mm=(0.0, 0.0)), (149.5, 99.5)
+    camera = Camera(300, 200, 1.0, 1.0, distortion=0.02)
+    angle = np.linspace(0.0, 2.0 * np.pi, 720, endpoint=False)
+    x, y = 230.0 + 40.0 * np.cos(angle), 60.0 + 40.0 * np.sin(angle)
+    x, y = np.append(x, 230.0), np.append(y, 60.0)
+    sky = np.stack([x - middle[0], middle[1] - y, np.ones_like(x)], -1)
+    dx, dy = camera.project(np.eye(3), sky)
+    u, v = dx[:-1], dy[:-1]
+    area = 0.5 * abs(np.sum(u * np.roll(v, 1) - v * np.roll(u, 1)))
+    found = optics.drawn_disc(SHAPE, 5.0, (230.0, 60.0, 40.0))
+    assert found == pytest.approx((dx[-1], dy[-1], np.sqrt(area / np.pi)), abs=2e-3)

@@ -55,6 +55,8 @@ EFFECTS: dict[str, Change] = {
     "focus": _bodies(optics={"focus_drift_px": 1.2}),
     # A doublet's blue image is larger by a few parts in 10000: a third of a pixel at the edge.
     "lateral": _bodies(optics={"lateral": (-1.0e-4, 2.0e-4)}),
+    # A short telephoto lens; telescopes have a tenth of that.
+    "distortion": _bodies(optics={"distortion": 0.004}),
     # Shutters keep their times within 5 to 10 % when they are short.
     "shutter": _session(shutter_error=0.05),
     # Black is added after the converter, which leaves 3 to 7 % of the declared range unused.
@@ -114,9 +116,9 @@ _USUAL = _all(
         },
     ),
 )
-# All at once; the clip comes with the bend. Nobody took flats.
+# All at once, through a telescope; the clip comes with the bend. Nobody took flats.
 _HARD = _all(
-    *(change for name, change in EFFECTS.items() if name != "clip"),
+    *(change for name, change in EFFECTS.items() if name not in ("clip", "distortion")),
     _bodies(plan={"flats": 0}, mount={"jitter_arcsec": 6.0}),
 )
 CONDITIONS: dict[str, Change] = {"calm": lambda s: s, "usual": _USUAL, "hard": _HARD}

@@ -315,10 +315,11 @@ def _scene(scenario: Scenario, frame: SimulatedFrame, place: Placement, seed: in
     scene = paint(body.shape, place, corona(seed), moon_at(scenario, middle, seed))
     scene = pass_through(blur(scene, place, sigma), _passage(scenario, frame, seed))
     axis = optics.axis_px(body.shape, body.pixel_pitch_um)
-    return Scene(
-        lateral_colour(scene.white, body.pattern, optics.lateral, axis),
-        lateral_colour(scene.pink, body.pattern, optics.lateral, axis),
+    seen = (
+        lateral_colour(light, body.pattern, optics.lateral, axis, optics.distortion)
+        for light in (scene.white, scene.pink)
     )
+    return Scene(*seen)
 
 
 def expose(scenario: Scenario, frame: SimulatedFrame, seed: int) -> NDArray[np.uint16]:

@@ -1,4 +1,4 @@
-"""What a lens does besides making a picture: lateral colour, a ghost, a focus that drifts."""
+"""What a lens does besides making a picture: distortion, lateral colour, ghosts, drifting focus."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from limbward.compiled import kernel
 
 Pixels = NDArray[np.float32]
+
+ROUNDS = 8  # leave 1e-9 of 4 % of distortion
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,9 @@ class Optics:
         at f/8 is 0.5 mm wide.
     axis_mm : tuple of float
         Where the axis meets the sensor, right of and below its centre.
+    distortion : float
+        By how much of itself the distance from the axis is drawn larger at half the frame's
+        diagonal, where it grows with the square of the distance.
     """
 
     focus_drift_px: float = 0.0
@@ -38,12 +43,26 @@ class Optics:
     ghost: float = 0.0
     ghost_mm: float = 0.5
     axis_mm: tuple[float, float] = (0.4, -0.25)
+    distortion: float = 0.0
 
     def axis_px(self, shape: tuple[int, int], pitch_um: float) -> tuple[float, float]:
         """Return where the axis meets the sensor, (x, y) in pixels."""
         rows, columns = shape
         x = (columns - 1) / 2 + self.axis_mm[0] * 1000.0 / pitch_um
         return x, (rows - 1) / 2 + self.axis_mm[1] * 1000.0 / pitch_um
+
+    def drawn_disc(
+        self, shape: tuple[int, int], pitch_um: float, disc: tuple[float, float, float]
+    ) -> tuple[float, float, float]:
+        """Return where a disc's centre is drawn, and the radius of a circle of its drawn area."""
+        x, y, radius = disc
+        axis = self.axis_px(shape, pitch_um)
+        dx, dy = x - axis[0], y - axis[1]
+        per_square = self.distortion / (np.hypot(*shape) / 2) ** 2
+        far = dx**2 + dy**2
+        by = 1.0 + per_square * far
+        grown = 1.0 + per_square * (2.0 * far + radius**2)
+        return float(axis[0] + dx * by), float(axis[1] + dy * by), float(radius * grown)
 
 
 def _between(t: float) -> tuple[float, float, float, float]:
@@ -57,15 +76,24 @@ def _between(t: float) -> tuple[float, float, float, float]:
 _weights = kernel(inline="always")(_between)
 
 
-def _magnify_kernel(image: Any, out: Any, pattern: Any, grown: Any, axis: Any) -> None:
-    """Fill ``out`` with what each colour of the mosaic sees of an image."""
+def _magnify_kernel(
+    image: Any, out: Any, pattern: Any, grown: Any, axis: Any, per_square: float
+) -> None:
+    """Fill ``out`` with what each colour of the mosaic sees of an image, and distortion bends."""
     rows, columns = image.shape
     for y in range(rows):
         for x in range(columns):
             by = grown[pattern[y & 1, x & 1]]
-            if by == 1.0:
+            if by == 1.0 and per_square == 0.0:
                 out[y, x] = image[y, x]
                 continue
+            if per_square != 0.0:
+                # r (1 + k r^2) is where r is drawn; each round leaves 2 k r^2 of the error.
+                far = (x - axis[0]) ** 2 + (y - axis[1]) ** 2
+                near = 1.0
+                for _ in range(ROUNDS):
+                    near = 1.0 / (1.0 + per_square * far * near * near)
+                by = by / near
             u = axis[0] + (x - axis[0]) / by
             v = axis[1] + (y - axis[1]) / by
             # The outermost pixels, of which a neighbour is missing, repeat the last one.
@@ -95,8 +123,9 @@ def lateral_colour(
     pattern: NDArray[np.int64],
     lateral: tuple[float, float],
     axis: tuple[float, float],
+    distortion: float = 0.0,
 ) -> Pixels:
-    """Return an image in which red and blue pixels see it magnified about the axis.
+    """Return an image in which red and blue pixels see it magnified about the axis, or distorted.
 
     Parameters
     ----------
@@ -108,14 +137,17 @@ def lateral_colour(
         Magnification of red and blue, less 1.
     axis : tuple of float
         (x, y), pixels.
+    distortion : float
+        As in `Optics`.
 
     Returns
     -------
     ndarray of float32, shape (H, W)
     """
-    if lateral == (0.0, 0.0):
+    if lateral == (0.0, 0.0) and distortion == 0.0:
         return image
     out = np.empty_like(image)
     grown = np.array([1.0 + lateral[0], 1.0, 1.0 + lateral[1]])
-    _magnify(image, out, pattern, grown, np.array(axis))
+    per_square = distortion / (np.hypot(*image.shape) / 2) ** 2
+    _magnify(image, out, pattern, grown, np.array(axis), float(per_square))
     return out

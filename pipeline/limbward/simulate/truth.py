@@ -168,13 +168,14 @@ def frame_truth(path: str, frame: SimulatedFrame, scenario: Scenario, seed: int)
         gain = float(cloud_gain(scenario, frame, seed, *sun)[0])
         # Refraction makes the discs ellipses; the radius is that of the circle of equal area.
         scale = math.sqrt(abs(float(np.linalg.det(place.to_sky))))
+        optics = frame.camera.optics
+        for body_name, disc in (
+            ("sun", (place.sun_x, place.sun_y, place.sun_radius_arcsec / scale)),
+            ("moon", (place.moon_x, place.moon_y, place.moon_radius_arcsec / scale)),
+        ):
+            drawn = optics.drawn_disc(body.shape, body.pixel_pitch_um, disc)
+            row |= dict(zip((f"{body_name}_{k}" for k in ("x", "y", "radius")), drawn, strict=True))
         row |= {
-            "sun_x": place.sun_x,
-            "sun_y": place.sun_y,
-            "sun_radius": place.sun_radius_arcsec / scale,
-            "moon_x": place.moon_x,
-            "moon_y": place.moon_y,
-            "moon_radius": place.moon_radius_arcsec / scale,
             "up_position_angle": frame.up_position_angle,
             "sun_axis_position_angle": place.sun_axis_position_angle,
             "trail_px": [place.trail_x, place.trail_y],
