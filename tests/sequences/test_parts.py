@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from limbward.camera.frame import RawFrame, linear_frame
 from limbward.config import Config
 from limbward.errors import LimbwardError
+from limbward.geometry.lens import Lens
 from limbward.geometry.orientation import Orientation
 from limbward.products import prominences
 from limbward.sequences.beads import find_beads
@@ -23,6 +24,7 @@ from limbward.simulate.corona import PINK, corona
 from limbward.simulate.truth import true_corona
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
+from tests.apart.pose import Camera
 
 BAYER = np.array([[0, 1], [1, 2]], np.int8)
 
@@ -51,9 +53,24 @@ def test_a_cut_puts_every_colour_where_the_sky_says(mirrored, scale):
     assert not made.clipped.any()
 
 
+@pytest.mark.parametrize("distortion", [0.03, -0.02])
+def test_a_cut_is_without_distortion(distortion):
+    """Near the corner, where the other simulator's camera draws spots."""
+    lens = Lens.of_frame(160, 120, distortion)
+    drawer = Camera(160, 120, 1.0, 1.0, distortion=distortion)
+    camera, view = Orientation(2.0, 33.0), View(61, 2.0, 33.0)
+    straight = np.array([[120.0, 90.0], [131.0, 90.0], [120.0, 101.0]])
+    sky = np.column_stack([straight[:, 0] - 79.5, 59.5 - straight[:, 1], np.ones(3)])
+    drawn = np.stack(drawer.project(np.eye(3), sky), axis=-1)
+    for at, place in zip(straight, drawn, strict=True):
+        made = cut(spot_frame(*place, (120, 160)), tuple(drawn[0]), camera, view, lens)
+        found = np.array(centre_of_light(made.picture[1])) - view.centre
+        assert found == pytest.approx(at - straight[0], abs=0.05)
+
+
 def spot_frame(x, y, size=120):
     """Return a mosaic with a blurred white spot."""
-    yy, xx = np.indices((size, size))
+    yy, xx = np.indices(np.broadcast_to(size, 2))
     light = 100.0 + 8000.0 * np.exp(-0.5 * ((xx - x) ** 2 + (yy - y) ** 2) / 3.0**2)
     return RawFrame(
         np.rint(light).astype(np.uint16),

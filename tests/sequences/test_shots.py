@@ -1,8 +1,11 @@
 """Frames of one camera: where the Moon is in a cut, what is up, and comparable exposures."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from limbward.geometry.lens import Lens
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
@@ -25,6 +28,20 @@ def test_the_moon_is_where_the_sky_says_in_a_cut(mirrored):
     assert sun == pytest.approx((100.0, 100.0, SUN / 16.0))
     assert moon == pytest.approx((100.0 + SPEED * 1200.0 / 16.0, 100.0, MOON / 16.0))
     assert frames.sun_radius_px(0, 16.0) == pytest.approx(SUN / 16.0)
+
+
+def test_discs_in_a_cut_are_without_distortion():
+    frames, plain = shots([-1200.0]), shots([-1200.0])
+    lens = Lens(40.0, -30.0, 300.0, 0.02)
+    frames = replace(frames, lens=lens)
+    for discs in (frames.sun, frames.moon):
+        radius = lens.bent_disc(*discs[0])[2]
+        discs[0] = (*lens.bent(*discs[0, :2]), radius)
+    assert frames.sun[0] != pytest.approx(plain.sun[0], abs=0.3)
+    view = View(201, 16.0, 0.0)
+    for bent, straight in zip(frames.discs_in(0, view), plain.discs_in(0, view), strict=True):
+        assert bent == pytest.approx(straight, abs=0.02)
+    assert frames.take([0]).lens == lens
 
 
 def test_a_moon_that_is_not_known_is_none():

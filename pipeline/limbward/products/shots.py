@@ -14,6 +14,7 @@ from limbward.camera.choice import camera_of_most
 from limbward.config import Config, place_and_time
 from limbward.config.pointing import pointing_in_force
 from limbward.errors import ConfigError, LimbwardError
+from limbward.geometry.lens import STRAIGHT
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.render.writers import Caption
@@ -28,7 +29,7 @@ from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import circles, floats, texts
-from limbward.workspace.measured import middles_of
+from limbward.workspace.measured import lens_of_rows, middles_of
 from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_pointings, read_stage_tables
 
@@ -84,11 +85,13 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
     epoch = place_and_time.greatest(place_and_time.eclipse(config))
     track = place_and_time.track(config, epoch)
     orientation: list[Orientation] = []
-    solar_north = np.zeros(0)
+    solar_north, lens = np.zeros(0), STRAIGHT
     if rows.size:
+        pointing = _pointing(config, workspace, body)
+        lens = lens_of_rows(ingest, rows, pointing.distortion)
         turn = floats(align, "rotation_deg")[rows]
         beside = circles(align, "sun")[rows, :2] - middles_of(ingest)[rows]
-        orientation = orientations(_pointing(config, workspace, body), track, t, turn, beside)
+        orientation = orientations(pointing, track, t, turn, beside)
         sky = place_and_time.view_at(config, epoch + TimeDelta(t * u.s))
         solar_north = sky.sun_axis_position_angle
     return Shots(
@@ -109,6 +112,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         orientation=orientation,
         solar_north=solar_north,
         zenith=track.parallactic_angle(t),
+        lens=lens,
     )
 
 
@@ -148,7 +152,15 @@ def cuts(
             Task(
                 i,
                 path,
-                (path, shots.digest[i], centre, shots.orientation[i], views[i], shots.response[i]),
+                (
+                    path,
+                    shots.digest[i],
+                    centre,
+                    shots.orientation[i],
+                    views[i],
+                    shots.response[i],
+                    shots.lens,
+                ),
             )
             for i, (path, centre) in enumerate(zip(shots.path, centres.tolist(), strict=True))
         )

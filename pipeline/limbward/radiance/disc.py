@@ -121,16 +121,19 @@ def make_sun(
 
 
 def _disc_frame(frames: Frames, k: int, field: Field, survey: Survey, blur_px: Floats) -> DiscFrame:
-    sun, moon = frames.sun[k], frames.moon[k]
-    affine = frame_affine(field.grid, sun.x, sun.y, field.camera, float(frames.rotation_deg[k]))
+    lens, moon = field.lens, frames.moon[k]
+    sun_x, sun_y = (float(v) for v in lens.straight(frames.sun[k].x, frames.sun[k].y))
+    radius = lens.straight_disc(moon.x, moon.y, moon.radius)[2]
+    affine = frame_affine(field.grid, sun_x, sun_y, field.camera, float(frames.rotation_deg[k]))
     back = np.linalg.inv(affine[:, :2])
-    x, y = back @ (np.array([moon.x, moon.y]) - affine[:, 2])
+    x, y = back @ (np.array(lens.straight(moon.x, moon.y)) - affine[:, 2])
     return DiscFrame(
         affine,
         float(frames.light_s[k]),
-        Disc(float(x), float(y), moon.radius),
+        Disc(float(x), float(y), float(radius)),
         float(blur_px[k]),
         survey.noise[float(frames.iso[k])],
+        lens,
     )
 
 

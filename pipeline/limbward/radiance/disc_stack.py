@@ -19,6 +19,7 @@ from limbward.compiled import in_threads
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.geometry.grid import Grid
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.radiance import taps as taps_module
 from limbward.radiance.batch import HotPixels
 from limbward.radiance.calibrate import Calibration, black_tile, mend, planes
@@ -44,7 +45,7 @@ class DiscFrame:
     Attributes
     ----------
     affine : ndarray, shape (2, 3)
-        From pixels of the picture to pixels of the frame.
+        From pixels of the picture to pixels of the frame as its lens draws it without distortion.
     light_s : float
         Exposure, seconds at the reference ISO and f-number.
     moon : Disc
@@ -52,6 +53,7 @@ class DiscFrame:
     blur_px : float
         Of the limb, standard deviation.
     noise : NoiseModel
+    lens : Lens
     """
 
     affine: Floats
@@ -59,6 +61,7 @@ class DiscFrame:
     moon: Disc
     blur_px: float
     noise: NoiseModel
+    lens: Lens = STRAIGHT
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,7 @@ def stack_discs(
             failed[k] = str(raw)
             continue
         frame = frames[k]
-        value, power = _sampled(raw, calibrations(k, raw), frame.affine, shape)
+        value, power = _sampled(raw, calibrations(k, raw), frame, shape)
         clear = _clear(grid, frame)
         if reference is None:
             reference, free, share = value / np.float32(frame.light_s), clear, np.ones_like(clear)
@@ -179,14 +182,15 @@ def _compared(value: Pixels, reference: Pixels, both: NDArray[np.bool_]) -> floa
 
 
 def _sampled(
-    raw: RawFrame, calibration: Calibration, affine: Floats, shape: tuple[int, int]
+    raw: RawFrame, calibration: Calibration, frame: DiscFrame, shape: tuple[int, int]
 ) -> tuple[Pixels, Pixels]:
     """Return a frame's colours (3, H, W) on the grid, ADU, and what interpolation does to noise."""
     taps = taps_module.build(raw.pattern)
     table = Table(taps.first, taps.dy, taps.dx, taps.weight, taps.power, taps.plane)
     out, power = np.empty((3, *shape), np.float32), np.empty((3, *shape), np.float32)
     linear = _linear(raw, calibration)
-    in_threads(sample_frame, shape[0], linear, taps.tile, affine, table, out, power)
+    lens = np.array([frame.lens.x, frame.lens.y, frame.lens.per_square])
+    in_threads(sample_frame, shape[0], linear, taps.tile, frame.affine, lens, table, out, power)
     return out, power
 
 

@@ -8,12 +8,13 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import affine_transform, gaussian_filter, spline_filter
+from scipy.ndimage import affine_transform, gaussian_filter, map_coordinates, spline_filter
 
 from limbward.camera.frame import RawFrame
 from limbward.camera.mosaic import interpolated, laid_out
 from limbward.camera.response import Response
 from limbward.camera.same import read_same
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.orientation import Orientation
 
 Pixels = NDArray[np.float32]
@@ -74,6 +75,7 @@ def cut_file(
     camera: Orientation,
     view: View,
     response: Response | None = None,
+    lens: Lens = STRAIGHT,
 ) -> Cut:
     """Return a disc of the frame in a file, as `cut` does.
 
@@ -82,20 +84,28 @@ def cut_file(
     UnreadableFrame
         If it cannot be decoded, or its SHA-256 is not the digest (empty: not known).
     """
-    return cut(read_same(path, digest, response), centre, camera, view)
+    return cut(read_same(path, digest, response), centre, camera, view, lens)
 
 
-def cut(frame: RawFrame, centre: tuple[float, float], camera: Orientation, view: View) -> Cut:
+def cut(
+    frame: RawFrame,
+    centre: tuple[float, float],
+    camera: Orientation,
+    view: View,
+    lens: Lens = STRAIGHT,
+) -> Cut:
     """Return a disc of a frame as a view shows it.
 
     Parameters
     ----------
     frame : RawFrame
     centre : tuple of float
-        The disc's centre (x, y), raw pixels.
+        Where the disc's centre is drawn (x, y), raw pixels.
     camera : Orientation
         Of the frame.
     view : View
+    lens : Lens
+        Whose distortion is taken out.
 
     Notes
     -----
@@ -105,24 +115,59 @@ def cut(frame: RawFrame, centre: tuple[float, float], camera: Orientation, view:
     """
     step = view.scale_arcsec / camera.pixel_scale_arcsec
     reach = math.ceil(view.side * step / math.sqrt(2.0) + SPLINE_MARGIN_PX + 3.0 * step)
+    reach = math.ceil(reach * (1.0 + 3.0 * abs(lens.growth)))
     colours, clipped, origin = colour_box(frame, centre, reach)
     east, north = view.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
     across = np.stack(camera.to_pixels(east, north))  # columns: a step right, a step down
-    start = np.array(centre) - origin - across @ np.array([view.centre, view.centre])
-    # scipy counts rows first.
-    matrix, offset = across[::-1, ::-1], start[::-1]
+    sampled = _Places(across, centre, origin, view, lens)
     blur = 0.45 * math.sqrt(max(step**2 - 1.0, 0.0))
     shape = (view.side, view.side)
     picture = np.empty((3, *shape), np.float32)
     for plane, into in zip(colours, picture, strict=True):
         smooth = gaussian_filter(plane, blur) if blur > 0.1 else plane
         spline = spline_filter(smooth, order=3, output=np.float32, mode="mirror")
-        affine_transform(
-            spline, matrix, offset, shape, into, order=3, mode="constant", prefilter=False
-        )
+        sampled.of(spline, into, 3)
     np.clip(picture, 0.0, None, out=picture)
-    hit = affine_transform(clipped.astype(np.float32), matrix, offset, shape, order=1)
+    hit = np.empty(shape, np.float32)
+    sampled.of(clipped.astype(np.float32), hit, 1)
     return Cut(picture, hit > 0.02)
+
+
+class _Places:
+    """Where a view's pixels lie in a box of a frame.
+
+    Parameters
+    ----------
+    across : ndarray, shape (2, 2)
+        Columns: what a step right, and a step down, is in the frame without distortion.
+    centre : (float, float)
+        Of the view, as it is drawn in the frame.
+    origin : ndarray, shape (2,)
+        Of the box.
+    view : View
+    lens : Lens
+    """
+
+    def __init__(
+        self, across: Floats, centre: tuple[float, float], origin: Floats, view: View, lens: Lens
+    ) -> None:
+        middle = np.array([float(v) for v in lens.straight(*centre)])
+        start = middle - across @ np.array([view.centre, view.centre])
+        # scipy counts rows first.
+        self._matrix, self._offset = across[::-1, ::-1], (start - origin)[::-1]
+        self._bent: Floats | None = None
+        if lens.bends:
+            y, x = np.indices((view.side, view.side), dtype=float)
+            at = np.tensordot(across, np.stack([x, y]), axes=1) + start[:, None, None]
+            self._bent = (np.stack(lens.bent(*at)) - origin[:, None, None])[::-1]
+
+    def of(self, plane: Pixels, into: Pixels, order: int) -> None:
+        """Fill a square with what a plane, if by cubics its spline's coefficients, has there."""
+        how = {"order": order, "mode": "constant", "prefilter": False}
+        if self._bent is None:
+            affine_transform(plane, self._matrix, self._offset, into.shape, into, **how)
+        else:
+            map_coordinates(plane, self._bent, into, **how)
 
 
 def colour_box(

@@ -132,7 +132,7 @@ def excess_by_discs(shots: Shots) -> float:
     """Return by what part of its radius the discs that were measured are larger than the Sun."""
     expected = shots.track.sun_radius_arcsec(shots.middle_s)
     scale = np.array([o.pixel_scale_arcsec for o in shots.orientation])
-    return float(np.median(shots.sun[:, 2] * scale / expected - 1.0))
+    return float(np.median(shots.straight(shots.sun)[:, 2] * scale / expected - 1.0))
 
 
 def add_totality(

@@ -83,7 +83,11 @@ def _by_half(steps: Floats, halves: list[NDArray[np.int64]], count: int) -> NDAr
 
 def scale_for(shots: Shots, cell_px: int) -> float:
     """Return the scale, arcsec per pixel, at which the Sun fills its part of a cell."""
-    return float(np.median(shots.sun[:, 2])) * shots.scale_arcsec() / (DISC * float(cell_px))
+    return (
+        float(np.median(shots.straight(shots.sun)[:, 2]))
+        * shots.scale_arcsec()
+        / (DISC * float(cell_px))
+    )
 
 
 def with_ring(

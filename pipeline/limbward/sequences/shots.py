@@ -13,6 +13,7 @@ from astropy.time import Time, TimeDelta
 from numpy.typing import ArrayLike, NDArray
 
 from limbward.camera.response import Response
+from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.sequences.cut import View
@@ -49,9 +50,9 @@ class Shots:
     """N frames of one camera in the order of taking; angles in degrees, places in raw pixels.
 
     ``middle_s`` is the middle of the exposure, seconds from ``epoch`` (greatest eclipse);
-    ``sun`` and ``moon`` have shape (N, 3): x, y, radius, NaN where not known. ``light`` is the
-    exposure in seconds at the ISO and f-number that most frames have, ``response`` the curve of
-    those that are not linear.
+    ``sun`` and ``moon`` have shape (N, 3): x, y, radius as ``lens`` draws them, NaN where not
+    known. ``light`` is the exposure in seconds at the ISO and f-number that most frames have,
+    ``response`` the curve of those that are not linear.
     """
 
     camera: str
@@ -71,6 +72,7 @@ class Shots:
     orientation: list[Orientation]
     solar_north: Floats
     zenith: Floats
+    lens: Lens = STRAIGHT
 
     def __len__(self) -> int:
         return len(self.path)
@@ -85,6 +87,7 @@ class Shots:
             self.phase[at], self.middle_s[at], self.sigma_s[at], self.light[at],
             self.sun[at], self.moon[at],
             [self.orientation[i] for i in at], self.solar_north[at], self.zenith[at],
+            self.lens,
         )  # fmt: skip
 
     def up(self, direction: str) -> Floats:
@@ -105,21 +108,27 @@ class Shots:
         sigma = float(self.sigma_s[i])
         return round(sigma, digits) if math.isfinite(sigma) else None
 
+    def straight(self, discs: Floats) -> Floats:
+        """Return some of ``sun`` or ``moon`` as the lens would draw them without distortion."""
+        x, y, radius = np.moveaxis(discs, -1, 0)
+        radius = self.lens.straight_disc(x, y, radius)[2]
+        return np.stack([*self.lens.straight(x, y), radius], axis=-1)
+
     def sun_radius_px(self, i: int, scale_arcsec: float) -> float:
         """Return the Sun's radius in pixels of a cut of a given scale."""
-        return float(self.sun[i, 2]) * self.scale_arcsec() / scale_arcsec
+        return float(self.straight(self.sun[i])[2]) * self.scale_arcsec() / scale_arcsec
 
     def discs_in(self, i: int, view: View) -> tuple[Disc, Disc | None]:
         """Return Sun and Moon in a Sun-centred cut of a frame; the Moon None where not known."""
         camera = self.orientation[i]
         ratio = camera.pixel_scale_arcsec / view.scale_arcsec
         c = view.centre
-        moon = None
-        if np.isfinite(self.moon[i]).all():
-            offset = camera.to_sky(*(self.moon[i, :2] - self.sun[i, :2]))
+        moon, sun, other = None, self.straight(self.sun[i]), self.straight(self.moon[i])
+        if np.isfinite(other).all():
+            offset = camera.to_sky(*(other[:2] - sun[:2]))
             dx, dy = view.orientation.to_pixels(*offset)
-            moon = (c + float(dx), c + float(dy), float(self.moon[i, 2]) * ratio)
-        return (c, c, float(self.sun[i, 2]) * ratio), moon
+            moon = (c + float(dx), c + float(dy), float(other[2]) * ratio)
+        return (c, c, float(sun[2]) * ratio), moon
 
     def utc(self, i: int) -> str:
         """Return the middle of a frame's exposure in ISO 8601."""

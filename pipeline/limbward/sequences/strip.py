@@ -121,7 +121,7 @@ class Strip:
     @property
     def radius_px(self) -> float:
         """The Moon's radius in pixels of the camera."""
-        return float(np.nanmedian(self.shots.moon[:, 2]))
+        return float(np.nanmedian(self.shots.straight(self.shots.moon)[:, 2]))
 
     @property
     def scale_arcsec(self) -> float:
@@ -177,7 +177,7 @@ class Strip:
             Number of the frame, and the Moon's disc cut out or why there is none.
         """
         find = find_ring_beads if self.ring else find_beads
-        radius = self.shots.moon[:, 2]
+        radius = self.shots.straight(self.shots.moon)[:, 2]
         return [
             None if isinstance(c, str) else find(_whitened(c), views[i], float(radius[i]))
             for i, c in made

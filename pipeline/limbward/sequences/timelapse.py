@@ -75,7 +75,7 @@ def film_size(shape: str, size_px: int) -> tuple[int, int]:
 
 def film_scale(shots: Shots, field_radii: float, side: int) -> float:
     """Return the scale, arcsec per pixel, at which so many radii reach from middle to side."""
-    scale = float(np.median(shots.sun[:, 2])) * shots.scale_arcsec()
+    scale = float(np.median(shots.straight(shots.sun)[:, 2])) * shots.scale_arcsec()
     return scale * (field_radii / (side / 2.0))
 
 

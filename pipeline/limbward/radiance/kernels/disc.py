@@ -16,12 +16,14 @@ def sample_frame(
     linear: Pixels,
     tile: tuple[int, int],
     a: Floats,
+    lens: Floats,
     table: Table,
     out: Pixels,
     power: Pixels,
 ) -> None:
     """Interpolate linear samples (P, H, W) where ``a`` puts rows of out (3, h, w).
 
+    ``lens`` has its axis x, y and how much of itself the distance of a pixel is drawn larger.
     NaN beyond the frame and beside samples that are NaN. ``power`` (3, h, w) gets the variance of
     a value in that of a sample.
     """
@@ -31,6 +33,10 @@ def sample_frame(
         for x in range(out.shape[2]):
             fx = a[0, 0] * x + a[0, 1] * y + a[0, 2]
             fy = a[1, 0] * x + a[1, 1] * y + a[1, 2]
+            if lens[2] != 0.0:
+                dx, dy = fx - lens[0], fy - lens[1]
+                more = lens[2] * (dx * dx + dy * dy)
+                fx, fy = fx + dx * more, fy + dy * more
             ix, iy = int(np.floor(fx + 0.5)), int(np.floor(fy + 0.5))
             inside = RADIUS <= ix < width - RADIUS and RADIUS <= iy < height - RADIUS
             if not inside:
