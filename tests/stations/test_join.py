@@ -5,7 +5,7 @@ import pytest
 from astropy.table import Table
 from astropy.time import Time, TimeDelta
 
-from limbward.campaign.view import View
+from limbward.campaign.view import Placing, View, view_of
 from limbward.config.campaign import CombineConfig
 from limbward.config.loading import load_config
 from limbward.config.stations import Station as RunStation
@@ -13,6 +13,7 @@ from limbward.radiance.fits import read_picture, write_picture
 from limbward.stations import combine
 from limbward.stations.combine import MEAN, join
 from limbward.stations.hands import OwnHands
+from limbward.stations.pieces import OnScale, sums_of
 from limbward.stations.table import ECSV, PARQUET, write_frames
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
@@ -117,6 +118,31 @@ def test_the_mean_corona_lies_where_its_header_says(made):
     assert np.std(left) < 0.006
     assert np.std(left) < 1.5 * np.median(told) + 0.002
     assert (more["COUNT"][ring] == 4).mean() > 0.98
+
+
+def test_sigma_is_what_the_mean_is_off_by(tmp_path):
+    """Stations whose places are known, on a grid finer than some of their pixels."""
+    given = [
+        Station(
+            side=141, scale_arcsec=(25.0, 34.0)[k % 2], up_deg=50.0 * k, west=0.01 * k, noise=0.1,
+            turn_deg=0.3 * k, moon=(0.0, 0.0), seed=70 + k,
+        )
+        for k in range(5)
+    ]  # fmt: skip
+    one, zero = np.ones(3), np.zeros(3)
+    placed = [
+        OnScale(str(write(tmp_path, f"s{k}", s)), Placing(s.west, 0.0, s.turn_deg), one, zero, zero)
+        for k, s in enumerate(given)
+    ]
+    view = view_of(1.8, 25.0 / SUN_ARCSEC)
+    mean, sigma, count, chi2 = sums_of(placed, view, (0, view.side)).result()
+    west, north = view.places()
+    # Nearer to the Sun the corona bends within a pixel by more than its noise.
+    ring = (np.hypot(west, north) > 1.5) & (count == 5)
+    pull = (mean[:, ring] - brightness(west, north)[ring]) / sigma[:, ring]
+    assert ring.sum() > 5000
+    assert np.std(pull) == pytest.approx(1.0, abs=0.08)
+    assert chi2 == pytest.approx(1.0, abs=0.08)
 
 
 def test_the_grid_is_that_of_the_finest(made):

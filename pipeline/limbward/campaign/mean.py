@@ -73,7 +73,10 @@ class Sums:
             sigma = np.where(self.weight > 0, 1.0 / np.sqrt(self.weight), np.nan)
             chi2 = self.square - self.light**2 / self.weight
             reduced = chi2 / np.maximum(self.count - 1.0, 1.0)
-        told = reduced[:, self.count >= 3]
+            # Half of all chi-squares lie below this part of their mean (E. B. Wilson, M. M.
+            # Hilferty, PNAS 17 (1931) 684): 0.70 with three stations, 0.97 with nine.
+            half = (1.0 - 2.0 / (9.0 * np.maximum(self.count - 1.0, 1.0))) ** 3
+            told = (reduced / half)[:, self.count >= 3]
         misfit = float(np.nanmedian(told)) if np.isfinite(told).any() else np.nan
         return mean.astype(np.float32), sigma.astype(np.float32), self.count, misfit
 

@@ -194,6 +194,31 @@ def pixels_at(
     return x, y
 
 
+def noise_left(affine: Floats, view: View, placing: Placing, rows: tuple[int, int]) -> Pixels:
+    """Return the part of a merge's noise that is left in pixels taken linearly between its own.
+
+    Of four pixels with weights w the sum has the root of the sum of w squared: 1 on a pixel, 1/2
+    between four, 2/3 in the mean (root of the mean square). Pixels count as independent.
+
+    Parameters
+    ----------
+    affine : ndarray, shape (2, 3)
+        See `picture_affine`.
+    view : View
+    placing : Placing
+    rows : (int, int)
+
+    Returns
+    -------
+    ndarray, shape (n, W)
+    """
+    out = np.ones((rows[1] - rows[0], view.side))
+    for place in pixels_at(affine, view, placing, rows):
+        part = place - np.floor(place)
+        out *= np.sqrt(np.square(part) + np.square(1.0 - part))
+    return np.asarray(out, np.float32)
+
+
 def binned(plane: NDArray[Any], affine: Floats, factor: int) -> tuple[Pixels, Floats]:
     """Return a plane of means over blocks, and the affine to its pixels.
 

@@ -27,6 +27,7 @@ from limbward.campaign.view import (
     Placing,
     View,
     binned,
+    noise_left,
     picture_affine,
     pixel_radii,
     pixels_at,
@@ -158,10 +159,13 @@ def write_cells(prepared: str, out: str, view: View, cells: Cells, placing: Plac
     """Write a prepared corona's means over cells, (3, R, A) and their errors, to a file."""
     with np.load(prepared) as stored:
         light, sigma, affine = stored["light"], stored["sigma"], stored["affine"]
+    # A pixel that is larger than the grid's is met several times, as often as it is larger.
+    across = float(np.hypot(affine[0, 0], affine[0, 1])) * view.step * placing.scale
+    times = np.float32(max(1.0, 1.0 / across))
     pairs = [
         cell_means(
             sampled(light[c], affine, view, placing),
-            sampled(sigma[c], affine, view, placing, nearest=True),
+            times * sampled(sigma[c], affine, view, placing, nearest=True),
             view,
             cells,
         )
@@ -209,6 +213,7 @@ def _sums_of_one(station: OnScale, view: View, rows: tuple[int, int]) -> Sums:
                         part, affine, view, station.placing,
                         rows=rows, nearest=nearest, first_row=top,
                     )  # fmt: skip
+            sigma *= noise_left(affine, view, station.placing, rows)
     return Sums.of(*on_scale(light, sigma, station.gain, station.offset, station.misfit))
 
 
