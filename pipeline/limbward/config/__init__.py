@@ -1,6 +1,7 @@
 """The config: typed models of its sections, and how it is read from YAML."""
 
 from limbward.config.base import Day, Instant, PathText, Section, Up
+from limbward.config.bound import bind
 from limbward.config.clock import TimeReference, TimingConfig
 from limbward.config.frames import BodyRule, FrameRule, matches
 from limbward.config.landscape import LandscapeConfig
@@ -12,7 +13,7 @@ from limbward.config.pictures import (
     StepConfig,
     check_filter,
 )
-from limbward.config.root import Config, bind, with_jobs
+from limbward.config.root import Config, with_jobs
 from limbward.config.run import ReportConfig, RunConfig
 from limbward.config.sequences import (
     ClipsConfig,

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from pathlib import Path
 from typing import Literal, Self
 
-from pydantic import Field, PrivateAttr, model_validator
+from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from limbward.config.base import Day, PathText, Section
+from limbward.config.bound import Bound
 from limbward.config.clock import TimingConfig
 from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import ComposeConfig, EnhanceConfig, default_enhance
@@ -106,7 +106,7 @@ class CombineConfig(Section):
     film: bool = Field(default=True, description="Whether the film of changes is made.")
 
 
-class CampaignConfig(Section):
+class CampaignConfig(Bound):
     """Everything a campaign is told."""
 
     eclipse: Day = Field(description="Date of the eclipse, YYYY-MM-DD, UTC or local.")
@@ -131,9 +131,6 @@ class CampaignConfig(Section):
     combine: CombineConfig = Field(default=CombineConfig(), description=str(CombineConfig.__doc__))
     run: CampaignRun = Field(default=CampaignRun(), description=str(CampaignRun.__doc__))
 
-    _base_dir: Path = PrivateAttr(default=Path())
-    _places: dict[Location, str] = PrivateAttr(default_factory=dict)
-
     @model_validator(mode="after")
     def _fits(self) -> Self:
         problems: list[tuple[Location, str]] = []
@@ -151,24 +148,3 @@ class CampaignConfig(Section):
             text = "; ".join(sentence for _, sentence in problems)
             raise PydanticCustomError("located", "{text}", {"text": text, "problems": problems})
         return self
-
-    def resolve(self, path: str) -> Path:
-        """Return a path of the config as seen from the working directory, made absolute."""
-        return (self._base_dir / Path(path).expanduser()).absolute()
-
-    def where(self, *location: str | int) -> str:
-        """Return ``file:line`` of a key or of the nearest one that is in the file."""
-        for end in range(len(location), -1, -1):
-            if location[:end] in self._places:
-                return self._places[location[:end]]
-        return ""
-
-
-def bind_campaign(
-    campaign: CampaignConfig, base_dir: Path, places: dict[Location, str]
-) -> CampaignConfig:
-    """Return the config with its folder and the ``file:line`` of its keys."""
-    bound = campaign.model_copy()
-    bound._base_dir = base_dir
-    bound._places = places
-    return bound

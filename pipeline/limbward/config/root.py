@@ -1,15 +1,15 @@
-"""The whole config, with where it stands in its file."""
+"""The whole config."""
 
 from __future__ import annotations
 
 from collections import Counter
-from pathlib import Path
 from typing import Self
 
-from pydantic import Field, PrivateAttr, model_validator
+from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from limbward.config.base import Day, PathText, Section
+from limbward.config.base import Day, PathText
+from limbward.config.bound import Bound
 from limbward.config.clock import TimingConfig
 from limbward.config.frames import BodyRule, FrameRule
 from limbward.config.landscape import LandscapeConfig
@@ -26,10 +26,10 @@ from limbward.config.sequences import (
 )
 from limbward.config.site import InputConfig, SiteConfig, SkyConfig
 from limbward.config.video import VideoConfig
-from limbward.config.yaml_source import Location, key_path
+from limbward.config.yaml_source import Location
 
 
-class Config(Section):
+class Config(Bound):
     """Everything a run is told."""
 
     site: SiteConfig = Field(description=str(SiteConfig.__doc__))
@@ -81,9 +81,6 @@ class Config(Section):
     report: ReportConfig = Field(default=ReportConfig(), description=str(ReportConfig.__doc__))
     run: RunConfig = Field(default=RunConfig(), description=str(RunConfig.__doc__))
 
-    _base_dir: Path = PrivateAttr(default=Path())
-    _places: dict[Location, str] = PrivateAttr(default_factory=dict)
-
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
         problems: list[tuple[Location, str]] = []
@@ -123,45 +120,6 @@ class Config(Section):
             text = "; ".join(sentence for _, sentence in problems)
             raise PydanticCustomError("located", "{text}", {"text": text, "problems": problems})
         return self
-
-    @property
-    def base_dir(self) -> Path:
-        """Folder of the config file; relative paths in the config start here."""
-        return self._base_dir
-
-    def resolve(self, path: str) -> Path:
-        """Return a path or glob pattern of the config as seen from the working directory."""
-        return self._base_dir / Path(path).expanduser()
-
-    def where(self, *location: str | int) -> str:
-        """Return ``file:line: key.path`` of a key, to begin a message about it with.
-
-        Examples
-        --------
-        >>> from limbward.config import Config
-        >>> config = Config.model_validate(
-        ...     {
-        ...         "site": {"latitude": 0.0, "longitude": 0.0},
-        ...         "eclipse": "2026-08-12",
-        ...         "input": {"cards": ["card"]},
-        ...     }
-        ... )
-        >>> config.where("input", "cards", 0)
-        'input.cards[0]'
-        """
-        shown = key_path(location)
-        for end in range(len(location), -1, -1):  # a default has its section's line
-            if location[:end] in self._places:
-                return f"{self._places[location[:end]]}: {shown}"
-        return shown
-
-
-def bind(config: Config, base_dir: Path, places: dict[Location, str]) -> Config:
-    """Return the config with its folder and the ``file:line`` of its keys."""
-    bound = config.model_copy()
-    bound._base_dir = base_dir
-    bound._places = places
-    return bound
 
 
 def with_jobs(config: Config, jobs: int | None) -> Config:

@@ -11,14 +11,10 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from limbward.config.campaign import (
-    STATION_NAME,
-    CampaignConfig,
-    StationConfig,
-    bind_campaign,
-)
+from limbward.config.bound import bind
+from limbward.config.campaign import STATION_NAME, CampaignConfig, StationConfig
 from limbward.config.loading import load_config, sentences_of, validated
-from limbward.config.root import Config, bind
+from limbward.config.root import Config
 from limbward.config.site import InputConfig
 from limbward.config.yaml_source import Location, key_path, read_text
 from limbward.errors import ConfigError
@@ -62,7 +58,7 @@ def load_campaign(path: str | Path) -> CampaignConfig:
     campaign, places = validated(
         read_text(path, name), name, CampaignConfig, "eclipse and stations"
     )
-    return bind_campaign(campaign, path.parent.absolute(), places)
+    return bind(campaign, path.parent.absolute(), places)
 
 
 def stations_of(campaign: CampaignConfig) -> list[Station]:
@@ -92,7 +88,7 @@ def stations_of(campaign: CampaignConfig) -> list[Station]:
     if wrong:
         raise ConfigError("\n".join(wrong))
     if not found:
-        raise ConfigError(f"{campaign.where('table')}: table: has no stations.")
+        raise ConfigError(f"{campaign.where('table')}: has no stations.")
     return found
 
 
@@ -129,7 +125,7 @@ def _station(campaign: CampaignConfig, entry: StationConfig) -> Station:
             f"{key_path(location)}: {told}"
             for location, told in sentences_of(error.errors(), Config)
         )
-        return Station(entry.name, None, root, f"{campaign.where('settings')}: settings: {said}")
+        return Station(entry.name, None, root, f"{campaign.where('settings')}: {said}")
     return Station(entry.name, bind(config, campaign.resolve("."), {}), root)
 
 
