@@ -120,10 +120,12 @@ def test_a_campaign(folder, limbward):
     assert {n: (out_folder / n).stat().st_mtime_ns for n in found["files"]} == made
 
     (out_folder / "stations" / "b" / "corona.fits").write_bytes(b"spoilt")
+    (out_folder / "stations" / "c" / "frames.ecsv").write_text("spoilt")
     status, again, err = limbward("campaign", folder / "c.yaml", "--json")
     rows = {r["station"]: r for r in json.loads(again)["stations"]}
     assert rows["b"]["status"] == "not joined"
     assert "cannot be read" in rows["b"]["reason"]
+    assert "frames.ecsv" in rows["c"]["warning"]
 
 
 def test_stations_without_a_card_are_rows(tmp_path, limbward):
@@ -144,6 +146,20 @@ def test_a_station_that_has_not_run_has_no_facts(tmp_path):
     from limbward.config.stations import Station as RunStation
 
     assert facts_of(RunStation("a", None, tmp_path, "wrong")).frames == 0
+
+
+@pytest.mark.parametrize("name", [Workspace.frames, Workspace.contacts, Workspace.clock])
+def test_a_station_whose_files_are_damaged_says_so(tmp_path, name):
+    from limbward.config.stations import Station as RunStation
+
+    told(tmp_path)
+    station = RunStation("a", None, tmp_path)
+    assert (facts_of(station).frames, facts_of(station).fault) == (141, "")
+    path = tmp_path / name
+    for text in ("{", "[1]"):
+        path.write_text(text)
+        fault = facts_of(station).fault
+        assert name in fault or "damaged" in fault, text
 
 
 def test_rows_of_parts_are_found_by_the_run(tmp_path):

@@ -215,7 +215,7 @@ def _row(
         "station": station.name,
         "status": status,
         "reason": reason,
-        "warning": verdict(mine, facts.length_off_s, facts.kind, facts.totality > 0),
+        "warning": facts.fault or verdict(mine, facts.length_off_s, facts.kind, facts.totality > 0),
         "frames": facts.frames or plan.frames,
         "size": plan.size,
         "totality": facts.totality,

@@ -36,6 +36,8 @@ class Facts:
         Contacts between frames.
     length_off_s : float
         See `limbward.campaign.timeline.length_off_s`.
+    fault : str
+        Why nothing of this is known though the station has been run; empty if it is.
     """
 
     frames: int = 0
@@ -46,6 +48,7 @@ class Facts:
     kind: str = ""
     seen: list[Seen] = field(default_factory=list)
     length_off_s: float = nan
+    fault: str = ""
 
 
 def facts_of(station: Station) -> Facts:
@@ -60,8 +63,11 @@ def facts_of(station: Station) -> Facts:
         used = np.array([str(u) == "True" for u in table["used"]])
         offset, sigma = _clock(workspace)
         seen, length = _contacts(station.name, table, phases, contacts)
-    except (LimbwardError, KeyError, ValueError, TypeError, AttributeError):
-        return Facts()  # damaged: the run that meets it next says so
+    except LimbwardError as error:
+        return Facts(fault=str(error))
+    except (KeyError, ValueError, TypeError, AttributeError) as error:
+        damaged = f"What its run wrote is damaged ({error!r}): run the station again."
+        return Facts(fault=damaged)
     return Facts(
         len(table),
         int((phases == "totality").sum()),
