@@ -42,11 +42,23 @@ class Body:
     shots: list[plan.Shot]
 
 
-def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -> dict:
-    """Write card, config and truth of case ``name`` into ``folder``; the truth is returned."""
+def simulate(
+    name: str,
+    folder: Path,
+    megapixels: float,
+    seed: int,
+    *,
+    at: Site | None = None,
+    corona: Corona | None = None,
+    **changes,
+) -> dict:
+    """Write card, config and truth of case ``name`` into ``folder``; the truth is returned.
+
+    ``at`` is a site in the path instead of one that is drawn, ``corona`` one that others see, too.
+    """
     case = replace(CASES[name], **changes)
     rng = np.random.default_rng([seed, 77])
-    site, contacts = place.find(case, seed, rng)
+    site, contacts = (at, at.contacts()) if at else place.find(case, seed, rng)
     sky = Sky(
         case.sky, case.sky_slope, rng.uniform(0, 2 * np.pi), np.array([0.85, 1.0, 1.25])
     )  # fmt: skip
@@ -54,7 +66,7 @@ def simulate(name: str, folder: Path, megapixels: float, seed: int, **changes) -
         (*rng.uniform(-0.5, 0.5, 2), rng.uniform(0.006, 0.015), 0.8) for _ in range(case.spots)
     ]
     scene = Scene(
-        Corona(seed + 5), _moon(case, site, seed + 6),
+        corona or Corona(seed + 5), _moon(case, site, seed + 6),
         solar_north(site.look(contacts["greatest"])), spots, case.line, case.excess,
     )  # fmt: skip
     optics = optics_of(case)
@@ -221,6 +233,7 @@ def _expose(case: Case, body: Body, k: int, around, contacts, folder: Path, seed
         middle = shot.start + shot.real / 2
         now = view(body.camera, body.mount, middle, shot.shake)
         around.scene.moon.turn(middle)
+        around.scene.corona.turn(middle)
         row = {"start_utc": iso_utc(body.clock.date, shot.start),
                "mid_utc": iso_utc(body.clock.date, middle), "nominal": shot.nominal,
                "real": shot.real, "iso": shot.iso, "filtered": shot.filtered}  # fmt: skip

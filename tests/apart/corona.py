@@ -103,6 +103,9 @@ class Corona:
         grey = grey * (height > -8)
         return np.stack([grey, 0.10 * grey, 0.22 * grey])
 
+    def turn(self, seconds: float) -> None:
+        """Set the time; this corona is always the same."""
+
     def radiance(self, rho: np.ndarray, angle: np.ndarray) -> np.ndarray:
         """White corona; any shape, mean solar discs."""
         u = (np.log(np.clip(rho, RADII[0], RADII[-1])) - np.log(RADII[0])) * (
@@ -121,6 +124,40 @@ class Corona:
         v = (angle % (2 * np.pi)) * (ANGLES / (2 * np.pi))
         wide = np.concatenate([table, table[:, :1]], 1)
         return map_coordinates(wide, [u, v], order=1, mode="nearest", prefilter=False)
+
+
+class Moving(Corona):
+    """A corona in which a blob moves outwards: a Gaussian, as a part of the light around it.
+
+    ``start`` is when it is at ``radius`` (solar radii), seconds of the date.
+    """
+
+    SUN_KM = 695_700.0  # IAU 2015 Resolution B3
+
+    def __init__(
+        self,
+        seed: int,
+        start: float,
+        position_angle: float = 100.0,
+        radius: float = 1.35,
+        speed_kms: float = 300.0,
+        height: float = 0.08,
+        width: tuple[float, float] = (0.07, 5.0),  # solar radii, degrees
+    ) -> None:
+        super().__init__(seed)
+        self.start, self.begun, self.height, self.width = start, radius, height, width
+        self.position_angle, self.speed_kms = position_angle, speed_kms
+        self.at = radius
+
+    def turn(self, seconds: float) -> None:
+        """Set the time."""
+        self.at = self.begun + self.speed_kms * (seconds - self.start) / self.SUN_KM
+
+    def radiance(self, rho: np.ndarray, angle: np.ndarray) -> np.ndarray:
+        """White corona; any shape, mean solar discs."""
+        away = np.degrees(_turn(angle, np.radians(self.position_angle)))
+        blob = ((rho - self.at) / self.width[0]) ** 2 + (away / self.width[1]) ** 2
+        return super().radiance(rho, angle) * (1 + self.height * np.exp(-blob / 2))
 
 
 class MoonLimb:

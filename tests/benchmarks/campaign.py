@@ -1,10 +1,13 @@
 """What a campaign of many stations costs, and how right what it joins is.
 
+    python -m tests.benchmarks.campaign stations FOLDER [--stations 24] [--still] [--score]
     python -m tests.benchmarks.campaign joined [--stations 24] [--still]
     python -m tests.benchmarks.campaign scheduler [--frames 100000]
     python -m tests.benchmarks.campaign cards FOLDER [--stations 6] [--frames 8] [--megapixels 0.05]
     python -m tests.benchmarks.campaign kills FOLDER [--kills 20]
 
+``stations`` simulates cards along a real path, runs ``limbward campaign`` and compares what is made
+of them with what is true (see ``tests/benchmarks/stations.py``); with ``--score`` it only compares.
 ``joined`` paints merges of stations along a path, of three plate scales, with wrong gains, skies
 and headers and something that moves (or not), and compares what is made of them with what was
 painted.
@@ -46,6 +49,7 @@ from ..apart.card import simulate
 from ..campaign.paint import SUN_ARCSEC, Blob, Station
 from ..stations.test_join import write
 from ..stations.test_spread import contents
+from .stations import stations
 
 BLOB = Blob(position_angle=100.0, radius=1.3, speed_kms=300.0)
 SLEEP_S = 0.0
@@ -302,25 +306,28 @@ def kills(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("what", choices=["joined", "scheduler", "cards", "kills"])
+    parser.add_argument("what", choices=["stations", "joined", "scheduler", "cards", "kills"])
     parser.add_argument("folder", type=Path, nargs="?", default=Path("build/campaign"))
     parser.add_argument("--stations", type=int)
     parser.add_argument("--frames", type=int)
-    parser.add_argument("--megapixels", type=float, default=0.05)
+    parser.add_argument("--megapixels", type=float)
     parser.add_argument("--kills", type=int, default=20)
     parser.add_argument("--per-task", type=int, default=16)
     parser.add_argument("--until", default="timing")
     parser.add_argument("--still", action="store_true", help="nothing moves")
+    parser.add_argument("--score", action="store_true", help="compare what an earlier call made")
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
-    if given.what == "joined":
+    size = given.megapixels or (0.1 if given.what == "stations" else 0.05)
+    if given.what == "stations":
+        stations(given.folder, given.stations or 24, size, given.still, given.score)
+    elif given.what == "joined":
         joined(given.folder, given.stations or 24, given.still)
     elif given.what == "scheduler":
         scheduler(given.frames or 100_000, given.stations or 150, given.per_task)
     elif given.what == "cards":
-        cards(given.folder, given.stations or 6, given.frames or 8, given.megapixels, given.until)
+        cards(given.folder, given.stations or 6, given.frames or 8, size, given.until)
     else:
-        size = given.megapixels
         kills(given.folder, given.stations or 3, given.frames or 6, size, given.kills, given.until)
 
 
