@@ -1,6 +1,6 @@
 """Contacts seen by several stations, worked out by hand."""
 
-from math import inf, isnan
+from math import inf, isnan, nan
 
 import numpy as np
 import pytest
@@ -9,8 +9,10 @@ from limbward.campaign.timeline import (
     Seen,
     bracket,
     check_contacts,
+    clock_fault,
     length_off_s,
-    verdict,
+    site_fault,
+    untimed,
 )
 
 
@@ -54,7 +56,7 @@ def test_the_one_wrong_clock_is_named(off):
     for c in bad:
         # The true offset, less what the gaps between frames leave open.
         assert abs(off) - 2.2 < np.sign(off) * c.off_s <= abs(off) + 0.3
-    assert "clock or its site is wrong" in verdict(bad, 0.0, "total", True)
+    assert "clock or its site is wrong" in clock_fault(bad)
 
 
 def test_what_all_have_in_common_is_nobodys_fault():
@@ -73,12 +75,23 @@ def test_a_site_is_told_by_the_length_of_totality():
     second, third = frames(10.0, 85.0, clock_off=400.0)
     off = length_off_s(second, third)
     assert -25.0 <= off < -22.0
-    assert "site is wrong" in verdict([], off, "total", True)
+    assert "site is wrong" in site_fault(off, "total", True)
     second, third = frames(-10.0, 112.0)
     assert 20.0 < length_off_s(second, third) <= 22.0
-    assert verdict([], length_off_s(*frames(0.2, 100.3)), "total", True) == ""
+    assert site_fault(length_off_s(*frames(0.2, 100.3)), "total", True) == ""
 
 
 def test_totality_where_there_should_be_none():
-    assert "site is wrong" in verdict([], 0.0, "partial", True)
-    assert verdict([], 0.0, "partial", False) == ""
+    assert "site is wrong" in site_fault(0.0, "partial", True)
+    assert site_fault(0.0, "partial", False) == ""
+
+
+def test_times_that_cannot_be_relied_on():
+    good = [x for k in range(4) for x in seen(f"s{k}")]
+    late = [c for c in check_contacts(good + seen("late", clock_off=12.0)) if c.station == "late"]
+    assert untimed(late, "", 0.2) == ""  # what moves stands still for 12 s
+    gone = [c for c in check_contacts(good + seen("gone", clock_off=90.0)) if c.station == "gone"]
+    assert "to 60 s" in untimed(gone, "", 0.2)
+    assert "to 60 s" in untimed([], "", 200.0)
+    assert "clock is not known" in untimed([], "", nan)
+    assert "wrong site" in untimed([], site_fault(0.0, "partial", True), 0.2)

@@ -68,7 +68,8 @@ def made(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:  # several bands, several groups
         patch.setattr(combine, "BAND_PIXELS", 12_000)
         patch.setattr(combine, "GROUP", 3)
-        done = join(merges, CombineConfig(radii=2.7), workspace, OwnHands(), SilentReporter())
+        options = CombineConfig(radii=2.7)
+        done = join(merges, options, workspace, OwnHands(), SilentReporter(), {"s2", "other"})
     return done, workspace
 
 
@@ -78,6 +79,12 @@ def test_good_stations_are_joined_and_others_have_a_reason(made):
     assert set(done.left_out) == {"other", "damaged"}
     assert "not that of the other stations" in done.left_out["other"]
     assert "cannot be read" in done.left_out["damaged"]
+
+
+def test_a_station_with_wrong_times_is_not_asked_what_moved(made):
+    done, _ = made
+    assert done.times == [(START + TimeDelta(600.0 * k, format="sec")).isot for k in (0, 1, 3)]
+    assert len(done.found.value) == 3
 
 
 def test_gains_are_right_to_a_per_cent(made):

@@ -19,6 +19,8 @@ from limbward.campaign.view import Floats
 BEYOND = 4.0  # standard errors, from which a contact counts as being off
 PREDICTED_S = 0.5  # of a predicted contact: site, limb and air of a good station
 FEWEST = 3  # stations that must have seen a contact to tell what is common
+# In a minute what moves at 700 km/s goes as far as half of a blob is wide.
+TIMED_S = 60.0
 LONG_S = 1.5  # by which totality may last longer or shorter than predicted, as a site 1 km off does
 
 
@@ -167,13 +169,11 @@ def length_off_s(second: tuple[float, float], third: tuple[float, float]) -> flo
     return 0.0 if isfinite(shortest) or isfinite(longest) else nan
 
 
-def verdict(checked: Sequence[Checked], length_s: float, kind: str, shows_totality: bool) -> str:
-    """Return what is wrong with a station's clock or site, in a sentence; empty if nothing shows.
+def site_fault(length_s: float, kind: str, shows_totality: bool) -> str:
+    """Return what tells that a station's site is wrong, in a sentence; empty if nothing does.
 
     Parameters
     ----------
-    checked : sequence of Checked
-        Of this station.
     length_s : float
         See `length_off_s`.
     kind : str
@@ -181,7 +181,7 @@ def verdict(checked: Sequence[Checked], length_s: float, kind: str, shows_totali
     shows_totality : bool
         Whether its frames show totality.
     """
-    if shows_totality and kind != "total":
+    if shows_totality and kind and kind != "total":
         return (
             f"Its frames show totality, but at its site the eclipse was {kind}: the site is wrong."
         )
@@ -191,6 +191,17 @@ def verdict(checked: Sequence[Checked], length_s: float, kind: str, shows_totali
             f"Totality lasted at least {abs(length_s):.1f} s {than} in its frames than at its "
             "site: the site is wrong."
         )
+    return ""
+
+
+def clock_fault(checked: Sequence[Checked]) -> str:
+    """Return how a station's contacts disagree with the others', empty if they do not.
+
+    Parameters
+    ----------
+    checked : sequence of Checked
+        Of this station.
+    """
     wrong = [c for c in checked if not c.fits]
     if not wrong:
         return ""
@@ -199,3 +210,29 @@ def verdict(checked: Sequence[Checked], length_s: float, kind: str, shows_totali
         for c in wrong
     )
     return f"Against the other stations its clock has {told}: its clock or its site is wrong."
+
+
+def untimed(checked: Sequence[Checked], site: str, clock_sigma_s: float) -> str:
+    """Return why a station does not say when something moved, in a sentence; empty if it does.
+
+    A clock is set by what the site should have seen, so where the site is wrong the clock is, too,
+    and agrees with itself.
+
+    Parameters
+    ----------
+    checked : sequence of Checked
+        Of this station.
+    site : str
+        See `site_fault`.
+    clock_sigma_s : float
+        NaN if its clock is not known.
+    """
+    if site:
+        why = "by a wrong site"
+    elif not isfinite(clock_sigma_s):
+        why = "since its clock is not known"
+    elif clock_sigma_s > TIMED_S or any(abs(c.off_s) > TIMED_S for c in checked):
+        why = f"to {TIMED_S:.0f} s"
+    else:
+        return ""
+    return f"Its times cannot be relied on {why}; it is left out of what moved."

@@ -15,7 +15,7 @@ import numpy as np
 from limbward.campaign.cells import Cells
 from limbward.campaign.chart import Stand, change_frames, flattened, map_of
 from limbward.campaign.page import render
-from limbward.campaign.timeline import Checked, check_contacts, verdict
+from limbward.campaign.timeline import check_contacts, clock_fault, site_fault, untimed
 from limbward.config.campaign import CampaignConfig
 from limbward.config.stations import Station
 from limbward.imports import sources, stamp
@@ -149,10 +149,13 @@ def _make(
         if merged and found[s.name][1].corona and not found[s.name][1].failed
     }
     old = workspace.read_json(RECORD).get("files", []) if workspace.path(RECORD).exists() else []
-    joined = join(merges, campaign.combine, workspace, hands, reporter) if merges else Joined()
+    warned, left = _warnings(facts)
+    out = {n for n, why in left.items() if why}
+    joined = join(merges, campaign.combine, workspace, hands, reporter, out) if merges else Joined()
     _remove_scratch(workspace)
-    checked = check_contacts([s for f in facts.values() for s in f.seen])
-    rows = [_row(s, *found[s.name], facts[s.name], joined, checked) for s in stations]
+    for name in set(joined.names) & out:
+        warned[name] = f"{warned[name]} {left[name]}".strip()
+    rows = [_row(s, *found[s.name], facts[s.name], joined, warned[s.name]) for s in stations]
     files = [STATIONS]
     workspace.write_table(STATIONS, stations_table(rows))
     name, frames = write_frames(stations, workspace)
@@ -189,6 +192,18 @@ def _make(
     workspace.write_json(RECORD, {"made_from": digest, "files": files, "summary": summary})
 
 
+def _warnings(facts: dict[str, Facts]) -> tuple[dict[str, str], dict[str, str]]:
+    """Return what is wrong with stations' clocks and sites, and why their times are of no use."""
+    checked = check_contacts([s for f in facts.values() for s in f.seen])
+    warned, left = {}, {}
+    for name, of in facts.items():
+        mine = [c for c in checked if c.station == name]
+        site = site_fault(of.length_off_s, of.kind, of.totality > 0)
+        left[name] = untimed(mine, site, of.clock_sigma_s)
+        warned[name] = of.fault or site or clock_fault(mine)
+    return warned, left
+
+
 def _noise(joined: Joined, name: str) -> float:
     return float(joined.noise[joined.names.index(name)]) if name in joined.names else nan
 
@@ -199,11 +214,10 @@ def _row(
     outcome: Outcome,
     facts: Facts,
     joined: Joined,
-    checked: Sequence[Checked],
+    warning: str,
 ) -> dict[str, Any]:
     """Return a station's row."""
     site = None if station.config is None else station.config.site
-    mine = [c for c in checked if c.station == station.name]
     reason = outcome.fault or joined.left_out.get(station.name, "")
     if outcome.failed:
         status = "failed"
@@ -215,7 +229,7 @@ def _row(
         "station": station.name,
         "status": status,
         "reason": reason,
-        "warning": facts.fault or verdict(mine, facts.length_off_s, facts.kind, facts.totality > 0),
+        "warning": warning,
         "frames": facts.frames or plan.frames,
         "size": plan.size,
         "totality": facts.totality,

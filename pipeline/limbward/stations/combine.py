@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from math import nan
 from pathlib import Path
@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io.fits import Header
 from astropy.time import Time
+from numpy.typing import NDArray
 
 from limbward.campaign.cells import Cells
 from limbward.campaign.mean import as_tree
@@ -92,6 +93,7 @@ def join(
     workspace: Workspace,
     hands: Hands,
     reporter: Reporter,
+    untimed: Collection[str] = (),
 ) -> Joined:
     """Join the merges of stations; the mean corona is written.
 
@@ -104,6 +106,8 @@ def join(
         The campaign's.
     hands : Hands
     reporter : Reporter
+    untimed : collection of str
+        Stations that are not asked what moved, since their times are wrong.
     """
     out = Joined()
     for name, path in merges.items():
@@ -129,7 +133,7 @@ def join(
     if small:
         _place(out, small, view, folder, hands)
     if out.fits:
-        _scale(out, small, view, folder, hands)
+        _scale(out, small, view, folder, hands, untimed)
     if out.names:
         radius = float(np.mean([float(out.headers[n]["RSUN_OBS"]) for n in out.names]))
         finest = min(pixel_radii(out.headers[n]) for n in out.names)
@@ -178,7 +182,14 @@ def _fits(
     return dict(zip(small, hands.results(pieces), strict=True))
 
 
-def _scale(out: Joined, small: dict[str, str], view: View, folder: Path, hands: Hands) -> None:
+def _scale(
+    out: Joined,
+    small: dict[str, str],
+    view: View,
+    folder: Path,
+    hands: Hands,
+    untimed: Collection[str],
+) -> None:
     """Find the common scale of each colour, and what moved."""
     cells = Cells()
     names = list(out.fits)
@@ -212,7 +223,8 @@ def _scale(out: Joined, small: dict[str, str], view: View, folder: Path, hands: 
     error = green.gain[:, None, None] * sigma[good, GREEN]
     with np.errstate(invalid="ignore"):
         out.noise = np.nanmedian(np.abs(error / value).reshape(len(value), -1), axis=1)
-    _motion(out, value, error, cells)
+    timed = np.array([n not in untimed for n in out.names])
+    _motion(out, value, error, cells, timed)
 
 
 def _stored(file: str, key: str) -> Floats:
@@ -220,10 +232,14 @@ def _stored(file: str, key: str) -> Floats:
         return np.asarray(stored[key], float)
 
 
-def _motion(out: Joined, value: Floats, error: Floats, cells: Cells) -> None:
-    if len(out.names) < 3:
+def _motion(
+    out: Joined, value: Floats, error: Floats, cells: Cells, timed: NDArray[np.bool_]
+) -> None:
+    if timed.sum() < 3:
         return
-    stamps = [str(out.headers[n]["DATE-AVG"]) for n in out.names]
+    value, error = value[timed], error[timed]
+    names = [n for n, good in zip(out.names, timed, strict=True) if good]
+    stamps = [str(out.headers[n]["DATE-AVG"]) for n in names]
     times = Time(stamps, format="isot", scale="utc")
     seconds = np.asarray((times - times[0]).sec, float)
     out.found = changes(value, error, seconds)
