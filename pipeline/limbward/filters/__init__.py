@@ -16,6 +16,10 @@ from limbward.geometry.disc import Geometry
 
 Pixels = NDArray[np.float32]
 
+# What a filter that uses noise knew of it.
+BY_SIGMA = "(noise: the SIGMA of the picture)"
+BY_GRAIN = "(noise: guessed from the finest detail, as there was no SIGMA)"
+
 
 class Filter(Protocol):
     """What a filter's module offers.
@@ -23,7 +27,8 @@ class Filter(Protocol):
     ``NORMALISES`` says whether the radial fall is taken out, so that the result is about 0 and has
     no unit. ``Params`` is a pydantic model that forbids unknown keys.
     ``apply(image, sigma, geometry, params)`` takes and returns float32 pictures (C, H, W), NaN
-    where there is no value; ``sigma`` is the noise of the picture in the same shape, or None.
+    where there is no value; ``sigma`` is the noise of the picture in the same shape, or None. A
+    filter that uses it says so by ``TAKES_NOISE``.
     """
 
     NORMALISES: bool
@@ -90,9 +95,15 @@ def apply_steps(
         module = load(name)
         params = module.Params.model_validate(given)
         image = module.apply(image, sigma, geometry, params)
+        told = "" if not takes_noise([name]) else f" {BY_SIGMA if sigma is not None else BY_GRAIN}"
         sigma = None  # the noise of a filtered picture is not known
-        done.append(f"{name} {params.model_dump_json()}")
+        done.append(f"{name} {params.model_dump_json()}{told}")
     return image, done
+
+
+def takes_noise(steps: Iterable[str]) -> bool:
+    """Return whether any of the filters uses the picture's noise."""
+    return any(getattr(load(name), "TAKES_NOISE", False) for name in steps)
 
 
 def normalise(steps: Iterable[str]) -> bool:

@@ -46,6 +46,7 @@ from limbward.picture.blur import Blur
 Pixels = NDArray[np.float32]
 
 NORMALISES = True
+TAKES_NOISE = True
 NEIGHBOURHOOD = 2.5  # widths of a scale over which its power is averaged
 
 
@@ -180,14 +181,14 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
     blurs, planes = widths(geometry.sun_radius_px, params), []
     for rough in flats:
         flat, noise = smoothed(rough), noises.pop(0)
-        z, variance = flat.z, None if noise is None else _variance(noise, flat)
+        z, variance = flat.z, None if noise is None else variance_of(noise, flat)
         del flat, noise  # 0.25 GB at 24 megapixels
         planes.append(enhance(z, variance, visible, blurs, params))
     return in_colours(planes, image)
 
 
-def _variance(noise: Pixels, flat: Flat) -> Pixels:
-    """Return the variance of ``flat.z``; unknown noise (NaN) counts as none."""
+def variance_of(noise: Pixels, flat: Flat) -> Pixels:
+    """Return the variance of ``flat.z`` by the noise of its plane; NaN in that counts as none."""
     out = noise / spread_out(flat.deviation, noise.shape, flat.polar.geometry, flat.width_px)
     np.square(out, out=out)
     return np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0)

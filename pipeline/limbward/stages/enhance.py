@@ -38,7 +38,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         check_merge(path, header, hdus[0].shape)
         geometry = geometry_of(header)
         image = read_deep(hdus, geometry.sun, room)
-        asked = "multiscale" in (step.filter for r in config.enhance for step in r.steps[:1])
+        first = (step.filter for recipe in config.enhance for step in recipe.steps[:1])
+        asked = filters.takes_noise(first)
         sigma = read_whole(hdus["SIGMA"], room) if asked and "SIGMA" in hdus else None
         restore = any(recipe.colour == "restored" for recipe in config.enhance)
         colours = _colours(image, hdus, geometry) if restore else None
