@@ -42,7 +42,7 @@ def frame(sky):
 
 
 def test_pure_noise_falls_to_less_than_a_third(sky):
-    """To a quarter if all of it is noticed; a third is reached also with SIGMA a fifth too small."""
+    """A quarter is what the default leaves; a third also where SIGMA is a fifth too small."""
     rho, _, geometry = sky
     light = mean_corona(np.maximum(rho, 1.0))
     zone = geometry.visible(*SHAPE) & (rho > 1.2) & (rho < 3.2)

@@ -6,10 +6,12 @@ import numpy as np
 
 from limbward.camera.calibration import colour_planes
 from limbward.camera.frame import RawFrame
+from limbward.camera.luminance import SATURATED
 
 PILE_WIDTH = 0.005  # of the range: numbers at the end of the scale lie within that
 PILE_PART = 1e-4  # of the pixels of a plane, which must be there
 PILE_TIMES = 4.0  # as many as in the same width below
+ENDED = 0.992  # of the number at which they pile up
 SAMPLED = 1e6  # pixels of a plane that are looked at: 100 of them are the least pile
 
 
@@ -46,3 +48,10 @@ def clip_level(frame: RawFrame, wanted: float = 0.99) -> float | None:
     if not ends or min(ends) >= black + wanted * span:
         return None
     return min(ends)
+
+
+def saturated_from(frame: RawFrame) -> float:
+    """Return the number from which on a frame's pixels count as saturated, ADU, black included."""
+    end = clip_level(frame, SATURATED)
+    # Just below the pile of clipped numbers, so that their noise is clipped as well.
+    return SATURATED * frame.white if end is None else ENDED * end

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from limbward.camera.classify import Content, classify
-from limbward.camera.clipping import clip_level
+from limbward.camera.clipping import ENDED, clip_level
 from limbward.camera.frame import RawFrame, pixels_sha256
 from limbward.camera.luminance import SATURATED, Plane, green_plane, saturated_fraction
 from limbward.camera.preview import preview
@@ -24,7 +24,6 @@ from limbward.limb.rim import rim_light
 from limbward.limb.small import SMALL_RADIUS, around, bright_core
 from limbward.limb.trail import trail_px
 
-ENDED = 0.992  # of the number at which a sensor's pixels pile up
 WIDE = 1.4  # lunar radii: of a corona clipped so far out, more is kept to compare it by
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 

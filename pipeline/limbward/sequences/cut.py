@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import affine_transform, gaussian_filter, map_coordinates, spline_filter
 
+from limbward.camera.clipping import saturated_from
 from limbward.camera.frame import RawFrame
 from limbward.camera.mosaic import interpolated, laid_out
 from limbward.camera.response import Response
@@ -197,9 +198,7 @@ def colour_box(
     if x1 - x0 < 2 or y1 - y0 < 2:
         return np.zeros((3, 2, 2), np.float32), np.zeros((2, 2), bool), origin
     raw = np.asarray(frame.data[..., y0:y1, x0:x1], np.float32)
-    clipped = np.asarray(
-        raw >= 0.98 * frame.white
-    )  # converters clip a little below the white level
+    clipped = np.asarray(raw >= saturated_from(frame))
     span = np.float32(frame.span)
     if frame.is_mosaic:
         pattern = laid_out(frame.pattern, y0, x0, raw.shape)

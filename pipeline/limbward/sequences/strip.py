@@ -22,6 +22,7 @@ from limbward.sequences.beads import (
     off_deg,
     same_place,
 )
+from limbward.sequences.bloom import bloomed, shouldered
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.shots import Shots
@@ -37,7 +38,7 @@ FIELD = 1.5  # lunar radii from the centre to the sides of a frame
 SOFT = 25.0  # arcsinh: a 25th of white is drawn at a fifth
 LONGEST = 20.0  # exposures this many times the shortest near the contact are left out
 # Ticks, in lunar radii from the centre: observed beads outside the limb, expected ones on the Moon.
-OBSERVED_AT, EXPECTED_AT = np.array([1.12, 1.2]), np.array([0.84, 0.92])
+OBSERVED_AT, EXPECTED_AT = np.array([1.03, 1.2]), np.array([0.84, 0.92])
 SAME_S = 0.3  # frames closer than this show one moment
 OBSERVED = np.full(3, 0.8, np.float32)
 EXPECTED = np.array([0.25, 0.62, 0.85], np.float32)  # blue, which no bead is
@@ -209,6 +210,7 @@ class Strip:
             max(self.counts) * cell, sum(1.25 * cell for n in self.counts if n) + 0.15 * cell
         )
         radius = self.radius_px * shots.scale_arcsec() / self.scale_arcsec
+        pixel = shots.scale_arcsec() / self.scale_arcsec
         white = math.sqrt(shots.light.max() * shots.light.min())
         centres, names = centres_of(self.counts, cell), self.names
         entries: list[dict[str, Any]] = []
@@ -217,7 +219,8 @@ class Strip:
             if isinstance(c, str):
                 notes.append(f"{shots.file[i]} is not on the strip: {c}")
                 continue
-            x, y = canvas.lighten(toned(c, np.float32(white / shots.light[i])), *centres[i])
+            shown = toned(c, np.float32(white / shots.light[i]), pixel)
+            x, y = canvas.lighten(shown, *centres[i])
             _mark(canvas, beads[i] or [], views[i], x, y, radius)
             for bead in expected[i].beads:
                 _tick(canvas, views[i], bead.position_angle, x, y, radius * EXPECTED_AT, EXPECTED)
@@ -276,12 +279,19 @@ def _iso(time: Time) -> str:
     return f"{Time(time, precision=1).utc.isot}Z"
 
 
-def toned(made: Cut, gain: np.float32) -> Pixels:
-    """Return a cut as it is shown: equally exposed, bright light drawn in."""
-    value = made.picture * gain
-    value[:, made.clipped] = np.maximum(value[:, made.clipped], 1.0)
-    drawn = np.arcsinh(np.float32(SOFT) * np.clip(value, 0.0, 1.0)) / np.float32(np.arcsinh(SOFT))
-    return SRGB.encode(drawn**2)
+def toned(made: Cut, gain: np.float32, pixel: float = 1.0) -> Pixels:
+    """Return a cut as it is shown: equally exposed, bright light drawn in and glowing softly.
+
+    Parameters
+    ----------
+    made : Cut
+    gain : float
+    pixel : float
+        Size of a pixel of the camera in pixels of the cut.
+    """
+    value = np.maximum(bloomed(made, pixel) * gain, np.float32(0.0))
+    drawn = np.arcsinh(np.float32(SOFT) * value) / np.float32(np.arcsinh(SOFT))
+    return SRGB.encode(shouldered(drawn) ** 2)
 
 
 def _whitened(made: Cut) -> Pixels:

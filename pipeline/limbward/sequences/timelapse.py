@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.render.space import SRGB
+from limbward.sequences.bloom import bloomed, shouldered
 from limbward.sequences.canvas import Canvas, Label, draw_text, wrapped
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
@@ -307,10 +308,10 @@ class Film:
             factor = self._factor(self.usual.corona, measured)
             entry |= {"brightness": _number(measured)}
         entry |= {"factor": round(factor, 5)}
-        value *= np.float32(factor * white)
-        value[:, made.clipped] = np.maximum(value[:, made.clipped], 1.0)
-        drawn = np.arcsinh(np.float32(SOFT) * np.clip(value, 0.0, 1.0)) / np.arcsinh(SOFT)
-        return entry, SRGB.encode((drawn**1.6).astype(np.float32))
+        pixel = shots.scale_arcsec() / view.scale_arcsec
+        value = bloomed(made, pixel) * np.float32(factor * white / light)
+        drawn = np.arcsinh(np.float32(SOFT) * np.maximum(value, 0.0)) / np.float32(np.arcsinh(SOFT))
+        return entry, SRGB.encode(shouldered(drawn) ** np.float32(1.6))
 
     def _middle(self, profile: Floats) -> float:
         """Return the brightness of the disc's middle by the innermost ring in sight.

@@ -1,0 +1,94 @@
+"""Light beyond a sensor's range as a soft glow: what its surroundings say, carried on inwards."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt, gaussian_filter, label, median
+
+from limbward.sequences.cut import Cut
+
+Pixels = NDArray[np.float32]
+
+REACH = 1.5  # pixels of the camera that interpolated colours take from beside a clipped one
+STEEPEST = 0.35  # of the logarithm of the light, per pixel: a sharp lens' aureole
+MOST = 30.0  # times the light at the edge of what is clipped
+WHITE = 0.6  # of the brightest colour, which the others have in saturated sunlight
+KNEE = 4.0  # a larger one is a harder knee
+
+
+def bloomed(made: Cut, pixel: float = 1.0) -> Pixels:
+    """Return a cut in which light goes on where the sensor was saturated.
+
+    Parameters
+    ----------
+    made : Cut
+    pixel : float
+        Size of a pixel of the camera in pixels of the cut.
+
+    Returns
+    -------
+    ndarray of float32, shape (3, S, S)
+        Beyond 1 where white light was clipped, and without colour there and just around: of a
+        clipped pixel only one or two colours may be known, and interpolation spreads that.
+
+    Notes
+    -----
+    Around a diamond ring the light falls like the wings of the lens' blur, so its logarithm is
+    carried on inwards with the slope that it has in the unsaturated pixels around. How bright the
+    middle really was no such frame tells; it is shown as white.
+    """
+    picture = made.picture
+    if not made.clipped.any() or made.clipped.all():
+        return picture
+    reach = REACH * max(pixel, 1.0)
+    white = _without_colour(picture, made.clipped)
+    if not white.any():
+        return picture
+    outwards, depth = distance_transform_edt(~white), distance_transform_edt(white)
+    light = np.log(np.maximum(picture.mean(axis=0), np.float32(1e-6)))
+    glow = light + np.minimum(_slope(light, outwards - reach, reach) * depth, math.log(MOST))
+    # The ridge in the middle, where two sides meet, is rounded.
+    soft = gaussian_filter(glow, 0.25 * float(depth.max()))
+    glow += np.clip((depth - reach) / (2.0 * reach), 0.0, 1.0) * np.maximum(
+        soft - glow, light - glow
+    )
+    pale = np.exp(-np.maximum(outwards - reach, 0.0) / (2.0 * reach)).astype(np.float32)
+    return np.asarray(picture + pale * (np.exp(glow).astype(np.float32) - picture), np.float32)
+
+
+def _without_colour(picture: Pixels, clipped: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what of the clipped pixels belongs to white light; prominences clip in red alone."""
+    parts, count = label(clipped, structure=np.ones((3, 3)))
+    if not count:
+        return clipped
+    least, most = picture.min(axis=0), np.maximum(picture.max(axis=0), np.float32(1e-6))
+    numbers = np.arange(1, count + 1)
+    white = np.asarray(median(least / most, parts, numbers)) > WHITE
+    return np.isin(parts, numbers[white])
+
+
+def _slope(logarithm: NDArray[np.floating], outside: NDArray[np.floating], reach: float) -> float:
+    """Return by how much the logarithm of the light falls per pixel, away from what is clipped."""
+    steps = [0.5 * reach, 2.0 * reach, 4.0 * reach]
+    rings = [(outside > a) & (outside <= b) for a, b in pairwise(steps)]
+    if not all(ring.any() for ring in rings):
+        return STEEPEST
+    # The brighter half of each ring: the Moon hides the rest.
+    near, far = (float(np.quantile(logarithm[ring], 0.75)) for ring in rings)
+    apart = float(outside[rings[1]].mean() - outside[rings[0]].mean())
+    return min(max((near - far) / apart, 0.02), STEEPEST)
+
+
+def shouldered(value: Pixels) -> Pixels:
+    """Return tones from 0 on, below 1: the lower half as they were, the highest bent softly.
+
+    Examples
+    --------
+    >>> shouldered(np.float32([0.0, 0.5, 1.0, 2.0])).round(2).tolist()
+    [0.0, 0.49000000953674316, 0.8399999737739563, 0.9800000190734863]
+    """
+    return np.asarray(value / (1.0 + value**KNEE) ** (1.0 / KNEE), np.float32)
