@@ -30,9 +30,11 @@ def test_everything_a_raw_file_says_is_read(tmp_path):
         offset_hours=-1.5,
         orientation=6,
         gps=(64.8, -23.7, 40.0, datetime(2026, 8, 12, 17, 44, 1, 500000)),
+        lens="Invented 600 mm f/8",
     )
     exif = read_exif(path)
     assert exif.camera == "Invented Model One"
+    assert exif.lens == "Invented 600 mm f/8"
     assert exif.serial == "SN42"
     assert exif.time_camera == datetime(2026, 8, 12, 17, 45, 30, 250000)
     assert exif.has_subsec

@@ -411,6 +411,8 @@ def test_a_caption_says_what_is_no_measurement(linear):
         header["LINEAR"] = linear
     said = caption_of(header, "solar north up", title="", author="", site="").description
     assert ("not a measurement" in said) == (linear is False)
+    told = caption_of(header, "north up", title="", author="", site="", lens="Refractor 90/600")
+    assert "with A and Refractor 90/600, north up" in told.description
 
 
 def test_a_file_says_whose_it_is_where_it_was_taken_and_how_large_it_prints(tmp_path):

@@ -155,6 +155,7 @@ def read_fits_header(path: Path) -> Exif:
         f_number=number(PLAUSIBLE_F_NUMBER, "FOCRATIO"),
         focal_length_mm=number(PLAUSIBLE_FOCAL_MM, "FOCALLEN"),
         pixel_pitch_um=number(PLAUSIBLE_PITCH_UM, "XPIXSZ", "PIXSIZE1"),
+        lens=text("TELESCOP"),
         band=band_of(text("FILTER")),
         notes=tuple(notes),
     )

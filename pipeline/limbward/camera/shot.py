@@ -58,6 +58,8 @@ class Exif:
         Exif orientation, 1 to 8. Pixels are never turned by it.
     notes : tuple of str
         A sentence for each value that was not believed, and for each fallback.
+    lens : str
+        Model of the lens or name of the telescope; empty if unknown.
     band : str
         Name of the filter; empty if unknown.
     lens : str
@@ -84,6 +86,7 @@ class Exif:
     orientation: int | None = None
     notes: tuple[str, ...] = ()
     time_source: str = ""
+    lens: str = ""
     band: str = ""
     lens: str = ""
     camera_notes: tuple[str, ...] = ()

@@ -15,7 +15,7 @@ from limbward.config.frames import BodyRule, FrameRule
 from limbward.config.landscape import LandscapeConfig
 from limbward.config.merge import AlignConfig, MergeConfig
 from limbward.config.pictures import ComposeConfig, EnhanceConfig, VariantConfig, default_enhance
-from limbward.config.run import ReportConfig, RunConfig
+from limbward.config.run import ExportConfig, ReportConfig, RunConfig
 from limbward.config.sequences import (
     ChromosphereConfig,
     ClipsConfig,
@@ -78,6 +78,7 @@ class Config(Bound):
     landscape: LandscapeConfig = Field(
         default=LandscapeConfig(), description=str(LandscapeConfig.__doc__)
     )
+    export: ExportConfig = Field(default=ExportConfig(), description=str(ExportConfig.__doc__))
     report: ReportConfig = Field(default=ReportConfig(), description=str(ReportConfig.__doc__))
     run: RunConfig = Field(default=RunConfig(), description=str(RunConfig.__doc__))
 

@@ -17,6 +17,25 @@ class ReportConfig(Section):
         default="", max_length=200, description="Heading; if empty, it is made from the date."
     )
     author: str = Field(default="", max_length=200, description="Name under the heading.")
+    lens: str = Field(
+        default="",
+        max_length=200,
+        description="Lens or telescope, for the captions of all pictures; if empty, the one that "
+        "the photographs name.",
+    )
+
+
+class ExportConfig(Section):
+    """Copies of the finished pictures, written with every run."""
+
+    web_px: int | None = Field(
+        default=None,
+        ge=200,
+        le=20000,
+        description="Write a JPEG of each finished picture and product to exports/web, with a "
+        "longer side of no more than so many pixels; 2048 suits a page or a message. null writes "
+        "none.",
+    )
 
 
 class RunConfig(Section):

@@ -17,7 +17,7 @@ from limbward.render.rotate import turned_up
 from limbward.render.space import SRGB, Space, to_srgb
 from limbward.render.tone import ToneCurve
 from limbward.render.writers import Caption, xmp
-from limbward.stages.look import caption_for
+from limbward.stages.captions import caption_for
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
@@ -130,5 +130,5 @@ def _caption(config: Config, workspace: Workspace) -> Caption:
             with open_picture(path, ()) as hdus:
                 header = hdus[0].header
             _, words = turned_up(header, config.compose.up, config.compose.rotation_deg)
-            return caption_for(config, header, words)
+            return caption_for(config, workspace, header, words)
     return Caption(title=config.report.title, author=config.report.author)

@@ -12,7 +12,7 @@ from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known, read_geometry
 from limbward.radiance.fits import read_picture
-from limbward.render.writers import Caption, write_png
+from limbward.render.writers import write_png
 from limbward.sequences.prominence_crops import (
     box_of,
     crop_of,
@@ -23,6 +23,7 @@ from limbward.sequences.prominence_crops import (
 )
 from limbward.sequences.prominences import Prominence, km_per_arcsec
 from limbward.sky.best_limb import smooth_limb
+from limbward.stages.captions import caption_of_merge
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.pictures import write_tiff_and_png
@@ -61,6 +62,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             raise LimbwardError("No prominence stands out in the merged corona.")
         km = km_per_arcsec(float(header["DSUN_OBS"]))
         _remove_old(workspace)
+        caption = caption_of_merge(config, workspace, header, "as merged")
+        whole = caption.description
         entries, crops = [], []
         files: list[str] = []
         for number, p in enumerate(found, start=1):
@@ -68,11 +71,13 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             crops.append(crop_of(linear, box))
             name = f"{FOLDER}/{number:02d}-pa{p.position_angle:05.1f}"
             both = f"{name}.tif", f"{name}.png"
-            write_tiff_and_png(workspace, both, crops[-1], Caption(f"Prominence, {p.words(km)}"))
+            said = replace(caption, description=f"Prominence, {p.words(km)}; {whole}")
+            write_tiff_and_png(workspace, both, crops[-1], said)
             files += both
             entries.append(entry_of(p, km, box, f"{name}.tif"))
         with workspace.writing(OVERVIEW) as part:
-            write_png(part, overview(found, crops, km), Caption("Prominences"))
+            said = replace(caption, description=f"Prominences; {whole}")
+            write_png(part, overview(found, crops, km), said)
         advance()
     product = Product(
         name="prominences",

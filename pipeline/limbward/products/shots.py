@@ -17,7 +17,7 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.lens import STRAIGHT
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
-from limbward.render.writers import Caption
+from limbward.render.writers import Caption, with_lens
 from limbward.sequences.cut import Cut, View, cut_file
 from limbward.sequences.shots import (
     Shots,
@@ -29,6 +29,7 @@ from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import circles, floats, texts
+from limbward.workspace.lenses import lens_of
 from limbward.workspace.measured import lens_of_rows, middles_of
 from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_pointings, read_stage_tables
@@ -113,6 +114,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         solar_north=solar_north,
         zenith=track.parallactic_angle(t),
         lens=lens,
+        lens_name=config.report.lens or lens_of(workspace, body[0]),
     )
 
 
@@ -181,7 +183,8 @@ def caption_of(config: Config, shots: Shots, description: str, site: str | None 
     """Return what a picture of some frames says about itself; the site's name if not given."""
     start, end = shots.span_utc()
     return Caption(
-        description=description,
+        description=f"{description}; {with_lens(shots.camera, shots.lens_name)}",
+        lens=shots.lens_name,
         title=config.report.title,
         author=config.report.author,
         site=config.site.name if site is None else site,

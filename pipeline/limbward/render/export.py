@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter
 from limbward.compiled import in_threads
 from limbward.errors import ConfigError
 from limbward.render.space import SRGB, Space
-from limbward.render.writers import Caption, plain, to_8_bits, write_png, write_tiff, xmp
+from limbward.render.writers import IN_ASCII, Caption, plain, to_8_bits, write_png, write_tiff, xmp
 
 Pixels = NDArray[np.float32]
 Kind = Literal["tif", "jpg", "png", "avif"]
@@ -191,7 +191,31 @@ def write_copy(
         write_jpeg(path, picture, caption, size.dpi)
 
 
-def write_jpeg(path: str | PathLike[str], picture: Pixels, caption: Caption, dpi: int = 96) -> None:
+def write_web_jpeg(source: str | PathLike[str], path: str | PathLike[str], longest: int) -> None:
+    """Write a PNG of `write_png` once more as a JPEG with its caption.
+
+    Parameters
+    ----------
+    source, path : path
+    longest : int
+        Pixels of the longer side at most.
+    """
+    with Image.open(source) as image:
+        told = {str(k): str(v) for k, v in image.info.items() if isinstance(v, str)}
+        whole = np.asarray(image.convert("RGB"), np.float32)
+    picture = np.moveaxis(whole, -1, 0) / np.float32(255.0)
+    size = Size("web", longest, None, "jpg", "screen")
+    caption = Caption(told.get("Description", ""), told.get("Title", ""), told.get("Author", ""))
+    write_jpeg(path, resized(picture, size), caption, size.dpi, told.get("XML:com.adobe.xmp", ""))
+
+
+def write_jpeg(
+    path: str | PathLike[str],
+    picture: Pixels,
+    caption: Caption,
+    dpi: int = 96,
+    packet: str = "",
+) -> None:
     """Write a JPEG in sRGB with its profile, and the caption as XMP and Exif.
 
     Parameters
@@ -201,6 +225,8 @@ def write_jpeg(path: str | PathLike[str], picture: Pixels, caption: Caption, dpi
         Encoded sRGB.
     caption : Caption
     dpi : int
+    packet : str
+        XMP that is there already; if empty, it is made of the caption.
     """
     data = np.empty((*picture.shape[1:], 3), np.uint8)
     in_threads(to_8_bits, len(data), np.ascontiguousarray(picture), 0, data)
@@ -209,7 +235,7 @@ def write_jpeg(path: str | PathLike[str], picture: Pixels, caption: Caption, dpi
     told = {270: caption.text(), 305: "limbward", 315: caption.author, 33432: caption.author}
     for tag, text in told.items():
         if text:
-            exif[tag] = plain(text)
+            exif[tag] = plain(text).translate(IN_ASCII)  # which is all that its texts hold
     out = io.BytesIO()
     Image.fromarray(data).save(
         out,
@@ -221,7 +247,7 @@ def write_jpeg(path: str | PathLike[str], picture: Pixels, caption: Caption, dpi
         dpi=(dpi, dpi),
         icc_profile=SRGB.profile(),
         exif=exif,
-        xmp=xmp(caption).encode(),
+        xmp=(packet or xmp(caption)).encode(),
     )
     with open(path, "wb") as file:
         file.write(out.getvalue())

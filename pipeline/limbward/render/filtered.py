@@ -17,7 +17,7 @@ from limbward.render.colour import luminance, solar_white, to_linear_srgb
 from limbward.render.moon import distance
 from limbward.render.preview import scaled, structure_picture
 from limbward.render.tone import fit_tone
-from limbward.render.writers import write_png, write_tiff
+from limbward.render.writers import Caption, write_png, write_tiff
 
 Pixels = NDArray[np.float32]
 Colours = tuple[Pixels, int]
@@ -99,7 +99,7 @@ def write_filtered(
     picture: Pixels,
     header: Header,
     done: Sequence[str],
-    text: str,
+    text: Caption | str,
 ) -> None:
     """Write a filtered corona: its values as FITS, or how it looks as TIFF or PNG.
 
@@ -115,8 +115,8 @@ def write_filtered(
         Of the merge.
     done : sequence of str
         What was done, one line a step.
-    text : str
-        The picture's description.
+    text : Caption or str
+        The picture's caption.
     """
     if kind == ".fits":
         own = header.copy()

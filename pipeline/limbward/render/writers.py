@@ -61,7 +61,8 @@ def to_8_bits(first: int, last: int, picture: Pixels, top: int, out: NDArray[np.
 class Caption:
     """What a picture file says about itself; empty fields are left out.
 
-    ``start`` and ``end`` are UTC in ISO 8601; latitude and longitude degrees north and east.
+    ``start`` and ``end`` are UTC in ISO 8601; latitude and longitude degrees north and east;
+    ``lens`` stands in the description as well.
     """
 
     description: str = ""
@@ -72,6 +73,7 @@ class Caption:
     end: str = ""
     latitude: float | None = None
     longitude: float | None = None
+    lens: str = ""
 
     def text(self) -> str:
         """Return the description with the span of time and the site."""
@@ -100,6 +102,7 @@ def xmp(caption: Caption) -> str:
         f"<dc:creator>{creator}</dc:creator>" if caption.author else "",
         language("dc:rights", f"© {caption.author}" if caption.author else ""),
         *_gps(caption),
+        simple("exifEX:LensModel", caption.lens),
         simple("Iptc4xmpCore:Location", caption.site),
         simple("photoshop:Headline", caption.title),
         simple("photoshop:DateCreated", caption.start),
@@ -112,7 +115,7 @@ def xmp(caption: Caption) -> str:
         + '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
         '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
         '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" '
-        'xmlns:exif="http://ns.adobe.com/exif/1.0/" '
+        'xmlns:exif="http://ns.adobe.com/exif/1.0/" xmlns:exifEX="http://cipa.jp/exif/1.0/" '
         'xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmlns:tiff="http://ns.adobe.com/tiff/1.0/" '
         'xmlns:photoshop="http://ns.adobe.com/photoshop/1.0/" '
         'xmlns:Iptc4xmpCore="http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/">'
@@ -171,6 +174,7 @@ def caption_of(
     author: str,
     site: str,
     place: tuple[float, float] | None = None,
+    lens: str = "",
 ) -> Caption:
     """Return the caption of a finished picture from its merge's header.
 
@@ -182,12 +186,14 @@ def caption_of(
     title, author, site : str
     place : tuple of float, optional
         Latitude and longitude, degrees north and east.
+    lens : str
     """
     latitude, longitude = place or (None, None)
     return Caption(
         description=(
             f"{picture_of(header)}, {str(header['DATE-AVG'])[:19]} UTC, {header['NFRAMES']} frames "
-            f"({header['EXPTOTAL']:.1f} s) with {header['CAMERA']}, {words}{no_measurement(header)}"
+            f"({header['EXPTOTAL']:.1f} s) with {with_lens(header['CAMERA'], lens)}, "
+            f"{words}{no_measurement(header)}"
         ),
         title=title,
         author=author,
@@ -196,7 +202,19 @@ def caption_of(
         end=f"{str(header['DATE-END'])[:19]}Z",
         latitude=latitude,
         longitude=longitude,
+        lens=lens,
     )
+
+
+def with_lens(camera: str, lens: str) -> str:
+    """Return a camera with its lens, if that is known.
+
+    Examples
+    --------
+    >>> with_lens("Aurelia L8", "Refractor 90/600")
+    'Aurelia L8 and Refractor 90/600'
+    """
+    return f"{camera} and {lens}" if camera and lens else camera or lens
 
 
 def picture_of(header: Header) -> str:

@@ -52,7 +52,7 @@ class Shots:
     ``middle_s`` is the middle of the exposure, seconds from ``epoch`` (greatest eclipse);
     ``sun`` and ``moon`` have shape (N, 3): x, y, radius as ``lens`` draws them, NaN where not
     known. ``light`` is the exposure in seconds at the ISO and f-number that most frames have,
-    ``response`` the curve of those that are not linear.
+    ``response`` the curve of those that are not linear; ``lens_name`` is empty where not known.
     """
 
     camera: str
@@ -73,6 +73,7 @@ class Shots:
     solar_north: Floats
     zenith: Floats
     lens: Lens = STRAIGHT
+    lens_name: str = ""
 
     def __len__(self) -> int:
         return len(self.path)
@@ -87,7 +88,7 @@ class Shots:
             self.phase[at], self.middle_s[at], self.sigma_s[at], self.light[at],
             self.sun[at], self.moon[at],
             [self.orientation[i] for i in at], self.solar_north[at], self.zenith[at],
-            self.lens,
+            self.lens, self.lens_name,
         )  # fmt: skip
 
     def up(self, direction: str) -> Floats:

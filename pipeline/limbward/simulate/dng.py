@@ -46,6 +46,8 @@ class ExposureTags:
         The Exif code, 1 to 8.
     gps : tuple or None
         Latitude, longitude (degrees), height (metres) and the UTC of the last fix.
+    lens : str
+        Its model; without one there is no such tag.
     """
 
     make: str
@@ -61,6 +63,7 @@ class ExposureTags:
     offset_hours: float | None = None
     orientation: int = 1
     gps: tuple[float, float, float, datetime] | None = None
+    lens: str = ""
 
 
 @dataclass(frozen=True)
@@ -134,6 +137,8 @@ def exif_directory(tags: ExposureTags) -> dict[int, Any]:
     }
     if tags.subsec_digits:
         exif[0x9291] = exif[0x9292] = fraction[: tags.subsec_digits]
+    if tags.lens:
+        exif[0xA434] = tags.lens
     if tags.offset_hours is not None:
         minutes = round(abs(tags.offset_hours) * 60)
         sign = "-" if tags.offset_hours < 0 else "+"

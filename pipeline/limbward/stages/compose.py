@@ -30,7 +30,8 @@ from limbward.render.sun_disc import sun_disc
 from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
 from limbward.render.white import balanced
 from limbward.runs.stage import Stage
-from limbward.stages.look import box_of, caption_for, look_of
+from limbward.stages.captions import caption_for
+from limbward.stages.look import box_of, look_of
 from limbward.stars.wording import star_labels
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -102,7 +103,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         picture = turn(picture)
         tone = tone_json(made, options.white_balance)
         del made
-        caption = caption_for(config, header, words)
+        caption = caption_for(config, workspace, header, words)
         space = Space(options.profile)
         write_tiff_and_png(workspace, COMPOSITE, _cut(config, picture, sun), caption, space)
         advance()
@@ -176,7 +177,7 @@ def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> No
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
         valid = np.ones(radiance.shape[1:], bool)  # beyond the frames lies the same black sky
         picture = Turn(valid, grid.up_position_angle, to_up, half)(picture)
-        caption, space = caption_for(config, header, words), Space(options.profile)
+        caption, space = caption_for(config, workspace, header, words), Space(options.profile)
         write_tiff_and_png(workspace, COMPOSITE, _cut(config, picture, sun), caption, space)
         advance()
 

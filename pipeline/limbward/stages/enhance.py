@@ -19,6 +19,7 @@ from limbward.radiance.reading import read_deep, read_whole
 from limbward.radiance.scratch import let_go, room_on_disk
 from limbward.render.filtered import Colours, colours_of, picture_of, write_filtered
 from limbward.runs.stage import Stage
+from limbward.stages.captions import caption_of_merge
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
@@ -49,7 +50,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 image, sigma, geometry, ((s.filter, s.params) for s in recipe.steps)
             )
             let_go(image, sigma)
-            _write(workspace, recipe, result, header, done, geometry, colours)
+            _write(config, workspace, recipe, result, header, done, geometry, colours)
             advance()
 
 
@@ -60,6 +61,7 @@ def _colours(image: Pixels, hdus: HDUList, geometry: Geometry) -> Colours | None
 
 
 def _write(
+    config: Config,
     workspace: Workspace,
     recipe: EnhanceConfig,
     result: Pixels,
@@ -72,11 +74,11 @@ def _write(
     shown = None if recipe.colour == "as_filtered" else colours
     flat = filters.normalise(step.filter for step in recipe.steps)
     picture = picture_of(result, shown, header, geometry, normalised=flat)
-    text = f"{name}: " + ", ".join(done)
+    caption = caption_of_merge(config, workspace, header, f"{name}: " + ", ".join(done))
     for artefact in Workspace.enhanced(name):
         with workspace.writing(artefact) as part:
             kind = PurePosixPath(artefact).suffix
-            write_filtered(part, kind, result, picture, header, done, text)
+            write_filtered(part, kind, result, picture, header, done, caption)
 
 
 def _outputs(config: Config) -> tuple[str, ...]:
@@ -86,8 +88,8 @@ def _outputs(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="enhance",
     run=run,
-    sections=("enhance",),
+    sections=("enhance", "site", "report"),
     loads=("filters",),
-    reads=(Workspace.corona, Workspace.sun),
+    reads=(Workspace.corona, Workspace.sun, Workspace.table("ingest")),
     writes=_outputs,
 )

@@ -1,13 +1,10 @@
-"""How the config wants the finished picture to look, be cut and be captioned."""
+"""How the config wants the finished picture to look and be cut."""
 
 from __future__ import annotations
-
-from astropy.io.fits import Header
 
 from limbward.config import Config
 from limbward.render.compose import Look, blur_of
 from limbward.render.crop import Box
-from limbward.render.writers import Caption, caption_of, place_text
 from limbward.workspace import Workspace
 
 
@@ -41,16 +38,3 @@ def box_of(config: Config) -> Box | None:
     """Return the rectangle that the config crops the picture to."""
     crop = config.compose.crop
     return None if crop is None else Box(crop.left, crop.right, crop.top, crop.bottom)
-
-
-def caption_for(config: Config, header: Header, words: str) -> Caption:
-    """Return the caption of the finished picture; ``words`` say how it is turned."""
-    site = config.site
-    return caption_of(
-        header,
-        words,
-        title=config.compose.title or config.report.title,
-        author=config.compose.author or config.report.author,
-        site=place_text(site.name, site.latitude, site.longitude),
-        place=(site.latitude, site.longitude),
-    )

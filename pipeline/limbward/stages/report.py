@@ -17,6 +17,7 @@ from limbward.sky.wording import contacts_heading, uneven_limb
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.noise import read_noise
+from limbward.workspace.product import product_files
 from limbward.workspace.reported import (
     SEQUENCES,
     read_clocks,
@@ -33,15 +34,20 @@ from limbward.workspace.reported import (
     read_worst_limbs,
     there,
 )
+from limbward.workspace.web import write_web_copies
 
 
 def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     """Write report.html from what artefacts there are."""
-    with reporter.progress(2, "writing the report") as advance:
+    web_px = config.export.web_px
+    with reporter.progress(2 if web_px is None else 3, "writing the report") as advance:
         material = read_material(config, workspace)
         advance()
         workspace.write_text(Workspace.report, build_report(material))
         advance()
+        if web_px is not None:
+            write_web_copies(workspace, _pictures(config, workspace), web_px)
+            advance()
 
 
 def read_material(config: Config, workspace: Workspace) -> Material:
@@ -89,6 +95,18 @@ def read_material(config: Config, workspace: Workspace) -> Material:
         instruments=read_instruments(workspace),
         stars=read_stars_seen(workspace),
     )
+
+
+def _pictures(config: Config, workspace: Workspace) -> list[str]:
+    """Return the finished pictures, and those of products."""
+    products = [
+        name
+        for path in sorted(workspace.path(SEQUENCES).glob("*.json"))
+        for name in product_files(workspace, path.stem)
+    ]
+    composed = (Workspace.composite_png, Workspace.annotated, Workspace.polar)
+    enhanced = [Workspace.enhanced(recipe.name)[2] for recipe in config.enhance]
+    return [*composed, Workspace.side_by_side, *enhanced, *products]
 
 
 TABLES = ("ingest", "timing", "align", "merge", "bodies", "shares", "stars")
@@ -143,7 +161,7 @@ def _reads(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="report",
     run=run,
-    sections=("eclipse", "site", "sky", "report", "enhance", "compose"),
+    sections=("eclipse", "site", "sky", "report", "enhance", "compose", "export"),
     loads=("report",),
     reads=_reads,
     writes=(Workspace.report,),

@@ -29,7 +29,17 @@ ORDER = (
     *("file", "sha256", "size", "camera", "serial", "exposure", "iso", "f_number"),
     *("focal_length", "time_camera", "time_utc", "time_utc_sigma", "phase"),
     *("sun_x", "sun_y", "sun_radius", "moon_x", "moon_y", "moon_radius", "limb_sigma"),
-    *("limb_width", "saturated_fraction", "used", "note", "linear", "time_source", "ring", "band"),
+    *(
+        "limb_width",
+        "saturated_fraction",
+        "used",
+        "note",
+        "linear",
+        "time_source",
+        "ring",
+        "band",
+        "lens",
+    ),
 )
 FRAME_COLUMNS = {name: LATER.get(name) or COLUMNS[name] for name in ORDER}
 BESIDE = "landscape"  # a product whose table gives times to frames that no stage can date as well

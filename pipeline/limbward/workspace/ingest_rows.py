@@ -55,6 +55,7 @@ def exif_columns(exif: Exif) -> Row:
         "iso": None if exif.iso is None else round(exif.iso),
         "f_number": exif.f_number,
         "focal_length": exif.focal_length_mm,
+        "lens": exif.lens,
         "band": exif.band,
         "lens": exif.lens,
         "time_camera": _iso(exif.time_camera, exif.has_subsec),

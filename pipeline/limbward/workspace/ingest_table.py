@@ -33,6 +33,7 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "iso": (int, None),
     "f_number": (float, None),
     "focal_length": (float, u.mm),
+    "lens": (str, None),
     "band": (str, None),
     "lens": (str, None),
     "pixel_pitch_um": (float, u.um),
