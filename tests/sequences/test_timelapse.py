@@ -7,6 +7,7 @@ import pytest
 
 from limbward.render.space import SRGB
 from limbward.sequences import timelapse
+from limbward.sequences.steady import CORONA_RING, steadied
 from limbward.sequences.timelapse import Film, Look
 from tests.sequences.made_up import corona_cut, disc_cut, shots
 
@@ -38,7 +39,7 @@ def test_the_usual_brightness_is_for_the_exposure():
         made, _ = film(light=light)
         # The medians of the gains behind the filter and without it; the disc's middle is 1. Half
         # of the ring's area lies within this radius.
-        half = np.sqrt(np.mean(np.square(timelapse.CORONA_RING)))
+        half = np.sqrt(np.mean(np.square(CORONA_RING)))
         assert made.usual.disc == pytest.approx(0.95, rel=0.01)
         assert made.usual.corona == pytest.approx(0.8 / half**3, rel=0.02)
 
@@ -176,3 +177,78 @@ def test_a_title_card_comes_first():
     assert columns.max() < 115
     assert abs((columns.min() + columns.max()) / 2 - 59.5) < 4
     assert made.entries[0]["first_picture"] == 5
+
+
+def noisy_totality(count, average, wave=0.0):
+    """Return frames of a noisy corona whose Moon moves on, averaged; and the corona itself."""
+    frames = shots(np.arange(count) * 4.0 - 8.0, phase="totality", moon=1000.0)
+    views = frames.views(160, timelapse.film_scale(frames, 2.4, 160), "celestial_north")
+    rng = np.random.default_rng(3)
+    made, true = [], []
+    for i in range(count):
+        cut = corona_cut(frames, i, views[i], 1.0 + wave * i)
+        x, y, radius = frames.discs_in(i, views[i])[1]
+        moon = np.hypot(*(np.indices((160, 160)) - np.array([y, x])[:, None, None])) < radius
+        cut.picture[:, moon] = 0.0
+        true.append((cut.picture.copy(), moon))
+        cut.picture[:] += rng.normal(0.0, 0.01, cut.picture.shape)
+        made.append((i, cut))
+    return frames, views, made, true, list(steadied(iter(made), frames, views, average))
+
+
+def test_neighbours_hold_the_noise_of_totality_down():
+    """Five frames: white noise falls by their root, 2.24; the Moon's place is each frame's own."""
+    frames, views, made, true, calm = noisy_totality(7, 5, wave=0.05)
+    assert [i for i, _ in calm] == list(range(7))
+    light, moon = true[3]
+    y, x = np.indices((160, 160)) - views[3].centre
+    far = np.hypot(x, y) > 1.25 * frames.sun_radius_px(3, views[3].scale_arcsec)
+    noise = [(cut.picture - light)[:, far].std() for cut in (made[3][1], calm[3][1])]
+    assert noise[0] / noise[1] > 2.0
+    assert np.abs((calm[3][1].picture - light)[:, far].mean()) < 0.002  # its own brightness
+    # Nothing of the neighbours' Moons, 10 and 20 arcsec away, is seen at its limb.
+    for k in (0, 3, 6):
+        light, moon = true[k]
+        error = np.abs(calm[k][1].picture - light).mean(axis=0)
+        own = np.abs(made[k][1].picture - light).mean(axis=0)
+        assert error[moon].max() <= own[moon].max()
+        near = ~far & ~moon
+        assert error[near].mean() <= 1.05 * own[near].mean()
+
+
+def test_one_frame_in_an_average_is_itself():
+    _, _, made, _, same = noisy_totality(4, 1)
+    assert all(a is b for (_, a), (_, b) in zip(made, same, strict=True))
+
+
+def test_light_that_came_is_not_smeared_over_its_neighbours():
+    """The glare of the first bead, in the last frame, stays there."""
+    frames, views, made, _, _ = noisy_totality(5, 1)
+    y, x = np.indices((160, 160))
+    glare = np.exp(-np.hypot(x - 120.0, y - 40.0) / 15.0).astype(np.float32)
+    made[4] = (4, replace(made[4][1], picture=made[4][1].picture + glare))
+    calm = list(steadied(iter(made), frames, views, 5))
+    place = np.hypot(x - 120.0, y - 40.0) < 12.0
+    assert (calm[3][1].picture - made[3][1].picture)[1, place].mean() < 0.01 * glare[place].mean()
+
+
+def test_a_part_in_real_time_keeps_the_time_of_the_eclipse():
+    """From -100 to 110 s at 2 pictures a second; before and after, each photograph has its hold."""
+    look = replace(LOOK, hold=4, real=(-100.0, 110.0, 2.0), dissolve=2)
+    made, cuts = film(look)
+    assert made.position(np.array([-100.0, 0.0, 10.0, 110.0])) == pytest.approx(
+        made.position(np.array([-100.0])) + np.array([0.0, 200.0, 220.0, 420.0])
+    )
+    # From -2400 to -600 there are three steps of four pictures; of the step to 0, 5/6 are outside.
+    assert made.position(np.array([-600.0, -100.0])) == pytest.approx([12.0, 12.0 + 4.0 * 5 / 6])
+    pictures = list(made.pictures(cuts))
+    assert len(pictures) == pytest.approx(made.position(np.array([1200.0]))[0] + 4, abs=1)
+    begins = made.position(np.array(TIMES))
+    for entry, begin in zip(made.entries, begins, strict=True):
+        assert 0 <= entry["first_picture"] - round(begin) <= 2  # what leads over to it
+
+
+def test_a_film_that_is_even_and_real_in_one_part():
+    made, _ = film(replace(LOOK, per_second=0.1, real=(-50.0, 50.0, 5.0)))
+    want = [0.0, 235.0, 235.0 + 250.0, 235.0 + 500.0, 235.0 + 500.0 + 5.0]
+    assert made.position(np.array([-2400.0, -50.0, 0.0, 50.0, 100.0])) == pytest.approx(want)

@@ -112,6 +112,25 @@ class FilmConfig(Section):
         description="Play evenly, this many times as fast as the eclipse; 1 is real time. null "
         "shows each photograph for `hold` film frames.",
     )
+    real_time_s: float | None = Field(
+        default=None,
+        ge=0,
+        le=600,
+        description="Play in real time from so many seconds before second contact to as many after "
+        "third; before and after, `speed` or `hold` count. null has no such part.",
+    )
+    average: int = Field(
+        default=5,
+        ge=1,
+        le=15,
+        description="Photographs of totality averaged in each picture of it, to hold the noise "
+        "down; the Moon stays where each photograph has it. 1 shows each alone.",
+    )
+    sound: PathText | None = Field(
+        default=None,
+        description="Clip whose sound is heard in the part of the film that is in real time "
+        "(`real_time_s`, or `speed: 1`). Its time is taken from `limbward clips`.",
+    )
     title_s: float = Field(
         default=0.0,
         ge=0,

@@ -7,6 +7,7 @@ from contextlib import ExitStack
 
 from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
+from limbward.products.film_time import NO_TOTALITY, real_part, sound_of
 from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.render.writers import Caption, place_text, write_png
 from limbward.sequences.cut import View
@@ -64,6 +65,7 @@ def film_of(config: Config, shots: Shots, views: Sequence[View]) -> Film:
     some = some_to_learn_from(shots)
     part, part_views = shots.take(some), [views[k] for k in some]
     usual = learn(part, part_views, cuts(config, part, part.sun[:, :2], part_views))
+    real = real_part(config, shots)
     look = Look(
         film_size(options.shape, options.size_px),
         options.hold,
@@ -72,6 +74,8 @@ def film_of(config: Config, shots: Shots, views: Sequence[View]) -> Film:
         options.time,
         options.deflicker,
         None if options.speed is None else options.rate / options.speed,
+        None if real is None else (*real, options.rate),
+        options.average,
     )
     return Film(shots, views, look, usual)
 
@@ -93,7 +97,11 @@ def _write(
         pictures = film.titled(
             _card(config), round(config.film.title_s * rate), film.pictures(made)
         )
-        count = write_films(paths, pictures, rate, title=caption.description)
+        sound, silent = sound_of(config, workspace, film)
+        count = write_films(paths, pictures, rate, title=caption.description, sound=sound)
+        film.notes += [silent] if silent else []
+        if config.film.real_time_s is not None and real_part(config, shots) is None:
+            film.notes.append(NO_TOTALITY)
         if not film.entries:
             raise LimbwardError("No frame of the film could be decoded: " + " ".join(film.notes))
     with workspace.writing(STILLS) as part:

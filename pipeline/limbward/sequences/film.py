@@ -14,6 +14,7 @@ from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTr
 from numpy.typing import NDArray
 
 from limbward.render.writers import plain
+from limbward.sequences.sound import Sound, Track
 
 Pixels = NDArray[np.float32]
 
@@ -50,6 +51,7 @@ def write_films(
     rate: float,
     *,
     title: str = "",
+    sound: Sound | None = None,
 ) -> int:
     """Write the same frames as one film or several.
 
@@ -63,6 +65,8 @@ def write_films(
         Frames a second.
     title : str
         For the files' metadata.
+    sound : Sound, optional
+        To be heard; it may be longer than the film, which then cuts it off.
 
     Returns
     -------
@@ -73,12 +77,16 @@ def write_films(
     count = 0
     with ExitStack() as stack:
         films: list[tuple[Any, Any]] = []
+        track: Track | None = None
         for image in frames:
             if not films:
                 films = [
                     _open(stack, kind, path, exact, image.shape, title)
                     for kind, path in paths.items()
                 ]
+                if sound is not None:
+                    kinds = zip(paths, (container for container, _ in films), strict=True)
+                    track = Track(list(kinds), sound)
             picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image), format="rgb24")
             picture = picture.reformat(
                 format="yuv420p",
@@ -93,6 +101,10 @@ def write_films(
                 for packet in stream.encode(picture):
                     container.mux(packet)
             count += 1
+            if track is not None:
+                track.until(count / float(exact))
+        if track is not None:
+            track.end()
         for container, stream in films:
             for packet in stream.encode(None):
                 container.mux(packet)

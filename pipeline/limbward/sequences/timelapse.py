@@ -18,6 +18,7 @@ from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, le
 from limbward.sequences.film import dissolve, to_bytes
 from limbward.sequences.layout import evenly, places
 from limbward.sequences.shots import Shots
+from limbward.sequences.steady import corona_light, steadied
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -25,7 +26,6 @@ Floats = NDArray[np.float64]
 MIDDLE = 0.72  # linear: how bright the disc's middle is shown behind the filter
 SOFT = 60.0  # arcsinh: the corona's range in a film
 LEARNT_FROM = 16  # frames from which the disc's darkening and the corona's usual light are taken
-CORONA_RING = (1.3, 1.9)  # solar radii: the Moon never reaches there
 SAME_EXPOSURE = 1.3  # ratio
 MOST_GAIN = 3.0  # beyond, a frame is dark for a reason of its own, such as thick cloud
 STILLS = 8  # of the film, for the report
@@ -133,17 +133,6 @@ def learn(shots: Shots, views: Sequence[View], made: Iterable[tuple[int, Cut | s
     return Usual(common, usual, float(np.median(known)) if known.size else math.nan)
 
 
-def corona_light(made: Cut, shots: Shots, i: int, view: View) -> float:
-    """Return the corona's light for the exposure in a ring that the Moon never reaches."""
-    c = np.arange(view.side) - view.centre
-    radius = shots.sun_radius_px(i, view.scale_arcsec)
-    r = np.hypot(c[:, None], c) / radius
-    ring = (r > CORONA_RING[0]) & (r < CORONA_RING[1]) & ~made.clipped & (made.picture[1] > 0)
-    if np.count_nonzero(ring) < 100:
-        return math.nan
-    return float(np.median(made.picture[1][ring])) / float(shots.light[i])
-
-
 @dataclass(frozen=True)
 class Look:
     """How a film is shown.
@@ -160,6 +149,11 @@ class Look:
         Whether frames are brought to the usual brightness.
     per_second : float or None
         Pictures for each second of the eclipse, evenly; None shows each frame for ``hold``.
+    real : tuple of float or None
+        Seconds from the epoch between which the film has another even pace, and its pictures for
+        each second.
+    average : int
+        Frames of totality that are averaged in each of their pictures, to hold the noise down.
     """
 
     size: tuple[int, int]
@@ -169,6 +163,13 @@ class Look:
     time: bool
     deflicker: bool
     per_second: float | None = None
+    real: tuple[float, float, float] | None = None
+    average: int = 1
+
+    @property
+    def even(self) -> bool:
+        """Whether any of the film keeps to the time of the eclipse."""
+        return self.per_second is not None or self.real is not None
 
 
 @dataclass
@@ -191,10 +192,24 @@ class Film:
         have none, where several fall into one picture; the last one has ``hold``.
         """
         hold = np.full(len(self.shots), self.look.hold, np.int64)
-        if self.look.per_second is not None:
-            begins = (self.shots.middle_s - self.shots.middle_s[0]) * self.look.per_second
-            hold[:-1] = np.diff(np.rint(begins).astype(np.int64))
+        if self.look.even:
+            hold[:-1] = np.diff(np.rint(self.position(self.shots.middle_s)).astype(np.int64))
         return hold
+
+    def position(self, since_greatest_s: Floats) -> Floats:
+        """Return where instants are in the film, pictures after that of the first frame."""
+        look, frames = self.look, self.shots.middle_s
+        first, last, fast = look.real or (math.inf, math.inf, 0.0)
+        edges = [t for t in (first, last) if frames[0] < t < frames[-1]]
+        knots = np.unique(np.concatenate([frames, edges]))
+        middle, steps = 0.5 * (knots[1:] + knots[:-1]), np.diff(knots)
+        pace = np.full(steps.size, look.per_second or 0.0)
+        if look.per_second is None:
+            times = np.unique(frames)
+            pace = look.hold / np.diff(times)[np.searchsorted(times, middle) - 1]
+        pace[(middle > first) & (middle < last)] = fast
+        at = np.concatenate([[0.0], np.cumsum(pace * steps)])
+        return np.asarray(np.interp(since_greatest_s, knots, at))
 
     def titled(
         self, words: Sequence[str], count: int, pictures: Iterable[NDArray[np.uint8]]
@@ -232,11 +247,11 @@ class Film:
         # Exposures without the filter differ by little; white is where the longest one ends.
         white = float(self.shots.light[bare].max()) if bare.any() else 1.0
         kept = set(evenly(np.arange(len(self.shots), dtype=float), STILLS).tolist())
-        slots, even = self.slots(), look.per_second is not None
+        slots, even = self.slots(), look.even
         before: Pixels | None = None
         was_bare = False
         shown = last = owed = 0
-        for i, c in made:
+        for i, c in steadied(made, self.shots, self.views, look.average):
             if isinstance(c, str):
                 self.notes.append(f"{self.shots.file[i]} is not in the film: {c}")
                 owed += int(slots[i])
