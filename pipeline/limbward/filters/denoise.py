@@ -30,10 +30,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
+from scipy.signal import savgol_filter
 
 from limbward.filters import multiscale
-from limbward.filters.annulus import spread_out
+from limbward.filters.annulus import MIN_PIXELS, spread_out
 from limbward.filters.flattened import (
+    Flat,
     RingParams,
     flattened,
     in_colours,
@@ -42,11 +44,14 @@ from limbward.filters.flattened import (
     smoothed,
 )
 from limbward.geometry.disc import Geometry
+from limbward.geometry.law import mean_corona
 
+Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 NORMALISES = False
 TAKES_NOISE = True
+RINGS = 11  # over which the mean corona over the published law is taken for a cubic
 
 
 class Params(RingParams):
@@ -117,11 +122,27 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
     for k, rough in enumerate(flattened(image, geometry, params)):
         flat = smoothed(rough)
         variance = None if noises is None else multiscale.variance_of(noises[k], flat)
-        out = multiscale.enhance(flat.z, variance, visible, blurs, scales)
-        out -= flat.z
+        # With the noise of the rings' own means, which would be left as circles else.
+        own = off_the_law(flat, geometry) / flat.deviation
+        z = flat.z + spread_out(own, flat.z.shape, geometry, flat.width_px)
+        out = multiscale.enhance(z, variance, visible, blurs, scales)
+        out -= z
         out *= spread_out(flat.deviation, out.shape, geometry, flat.width_px)
         out *= np.float32(params.strength)
         out[~(visible & np.isfinite(out))] = 0.0  # nothing there is known to be noise
         out += planes_of(image, params.channels)[k]
         planes.append(out)
     return in_colours(planes, image)
+
+
+def off_the_law(flat: Flat, geometry: Geometry) -> Floats:
+    """Return how far the mean of each annulus is off a smooth fall with radius; 0 where none is."""
+    out = np.zeros(flat.mean.size)
+    seen = np.flatnonzero(flat.polar.count.sum(axis=1) >= MIN_PIXELS)
+    if seen.size and np.ptp(seen) >= RINGS:
+        rings = np.arange(seen[0], seen[-1] + 1)
+        rho = (rings + 0.5) * flat.width_px / geometry.sun_radius_px
+        law = mean_corona(np.maximum(rho, 1.0))
+        mean = flat.mean[rings]
+        out[rings] = mean - law * savgol_filter(mean / law, RINGS, 3)
+    return out
