@@ -26,6 +26,7 @@ PACKAGE = Path(__file__).parent.parent / "pipeline" / "limbward"
 CONFIGS = Path(__file__).parent.parent / "configs"
 READERS = (  # of the config's modules
     *("inputs.py", "said.py", "bodies.py", "place_and_time.py", "known_limb.py", "pointing.py"),
+    "lens_name.py",
 )
 SMALLEST = """\
 site: {latitude: 64.8, longitude: -23.7, height: 40}

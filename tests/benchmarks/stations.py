@@ -22,7 +22,6 @@ from astropy.io import fits
 from astropy.table import Table
 from astropy.wcs import WCS
 from scipy.ndimage import gaussian_filter
-from scipy.optimize import least_squares
 
 from ..apart.card import optics_of, simulate
 from ..apart.cases import Case

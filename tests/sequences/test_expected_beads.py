@@ -94,7 +94,7 @@ def test_where_a_time_is_in_doubt_beads_may_be_those_of_a_moment_before(limb, si
     since = float((bead.time - limb.central[0]).to_value("s")) + 1.0
     frames = Frames(
         epoch=limb.central[0], middle_s=np.array([since]), sigma_s=np.array([sigma_s]),
-        moon=np.array([[0.0, 0.0, 450.0]]),
+        moon=np.array([[0.0, 0.0, 450.0]]), straight=lambda discs: discs,
     )  # fmt: skip
     made = strip.Strip(frames, (1, 0), np.zeros(1), 100)
     (due,) = made.expected(limb, SITE)
@@ -119,7 +119,10 @@ def test_contact_beads_name_the_frames_that_show_them(limb):
     other = entry | {"file": "b.dng", "contact": "C3" if bead.contact == "C2" else "C2"}
     unread = entry | {"file": "c.dng", "beads": None}
     strip_shots = SimpleNamespace(
-        sigma_s=np.array([0.1]), moon=np.array([[0.0, 0.0, 300.0]]), scale_arcsec=lambda: 2.0
+        sigma_s=np.array([0.1]),
+        moon=np.array([[0.0, 0.0, 300.0]]),
+        scale_arcsec=lambda: 2.0,
+        straight=lambda discs: discs,
     )
     made = strip.Strip(strip_shots, (1, 1), np.zeros(2), 100)
     told = made.details([entry, other, unread], "zenith", limb=limb, caution="Beware.")

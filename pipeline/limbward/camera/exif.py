@@ -104,10 +104,10 @@ def from_tags(tags: Tags) -> Exif:
         iso=_iso(tags, notes),
         f_number=_f_number(tags, notes),
         focal_length_mm=_within(tags, "EXIF FocalLength", PLAUSIBLE_FOCAL_MM, notes),
-        lens=_text(tags, "EXIF LensModel").strip("- "),  # dashes: no lens that it knows
+        # Dashes: no lens that the camera knows.
+        lens=(_text(tags, "EXIF LensModel") or _text(tags, "Image LensModel")).strip("- "),
         pixel_pitch_um=_pitch(tags, camera_notes),
         orientation=_orientation(tags),
-        lens=_text(tags, "EXIF LensModel") or _text(tags, "Image LensModel"),
         notes=tuple(notes),
         camera_notes=tuple(camera_notes),
     )

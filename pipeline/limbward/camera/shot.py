@@ -62,8 +62,6 @@ class Exif:
         Model of the lens or name of the telescope; empty if unknown.
     band : str
         Name of the filter; empty if unknown.
-    lens : str
-        Name of the lens; empty if unknown.
     time_source : str
         Where `time_camera` comes from if the camera did not write it: ``side file`` or
         ``file name``.
@@ -88,5 +86,4 @@ class Exif:
     time_source: str = ""
     lens: str = ""
     band: str = ""
-    lens: str = ""
     camera_notes: tuple[str, ...] = ()

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from limbward.camera.lens_database import UnknownLens, growth_in_database
 from limbward.config import Config
+from limbward.config.lens_name import lens_said
 from limbward.geometry.lens import UNTOLD, Growth
 from limbward.geometry.pointing import Pointing, pointing_of
 
@@ -56,7 +57,7 @@ def looked_up_growth(
     size : (float, float)
         Of the frames, pixels.
     """
-    said = next((b.lens for b in config.bodies if b.name == body and b.lens), "")
+    said = lens_said(config, body)
     if known_growth(config, body) is not None or not (said or config.align.lens_database):
         return UNTOLD, ""
     if not (said or lens):

@@ -17,7 +17,7 @@ from limbward.render.rotate import turned_up
 from limbward.render.space import SRGB, Space, to_srgb
 from limbward.render.tone import ToneCurve
 from limbward.render.writers import Caption, xmp
-from limbward.stages.captions import caption_for
+from limbward.stages.look import caption_for
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 

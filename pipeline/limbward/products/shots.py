@@ -25,11 +25,11 @@ from limbward.sequences.shots import (
     in_order,
     orientations,
 )
+from limbward.stages.captions import lens_shown
 from limbward.work.executors import crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import circles, floats, texts
-from limbward.workspace.lenses import lens_of
 from limbward.workspace.measured import lens_of_rows, middles_of
 from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_pointings, read_stage_tables
@@ -114,7 +114,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         solar_north=solar_north,
         zenith=track.parallactic_angle(t),
         lens=lens,
-        lens_name=config.report.lens or lens_of(workspace, body[0]),
+        lens_name=lens_shown(config, workspace, body[0]),
     )
 
 

@@ -30,8 +30,7 @@ from limbward.render.sun_disc import sun_disc
 from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
 from limbward.render.white import balanced
 from limbward.runs.stage import Stage
-from limbward.stages.captions import caption_for
-from limbward.stages.look import box_of, look_of
+from limbward.stages.look import box_of, caption_for, look_of
 from limbward.stars.wording import star_labels
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -198,7 +197,7 @@ def _open(workspace: Workspace, artefact: str, *names: str) -> AbstractContextMa
 STAGE = Stage(
     name="compose",
     run=run,
-    sections=("compose", "enhance", "site", "report", "chromosphere"),
+    sections=("compose", "enhance", "site", "report", "bodies", "chromosphere"),
     reads=lambda config: (
         Workspace.corona,
         Workspace.sun,

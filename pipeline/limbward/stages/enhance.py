@@ -88,7 +88,7 @@ def _outputs(config: Config) -> tuple[str, ...]:
 STAGE = Stage(
     name="enhance",
     run=run,
-    sections=("enhance", "site", "report"),
+    sections=("enhance", "site", "report", "bodies"),
     loads=("filters",),
     reads=(Workspace.corona, Workspace.sun, Workspace.table("ingest")),
     writes=_outputs,

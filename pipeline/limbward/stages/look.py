@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from astropy.io.fits import Header
+
 from limbward.config import Config
 from limbward.render.compose import Look, blur_of
 from limbward.render.crop import Box
+from limbward.render.writers import Caption
+from limbward.stages.captions import caption_of_merge
 from limbward.workspace import Workspace
+
+
+def caption_for(config: Config, workspace: Workspace, header: Header, words: str) -> Caption:
+    """Return the caption of the finished picture; ``words`` say how it is turned."""
+    caption = caption_of_merge(config, workspace, header, words)
+    own = config.compose
+    return replace(caption, title=own.title or caption.title, author=own.author or caption.author)
 
 
 def look_of(config: Config, workspace: Workspace) -> Look:

@@ -57,7 +57,6 @@ def exif_columns(exif: Exif) -> Row:
         "focal_length": exif.focal_length_mm,
         "lens": exif.lens,
         "band": exif.band,
-        "lens": exif.lens,
         "time_camera": _iso(exif.time_camera, exif.has_subsec),
         "has_subsec": exif.has_subsec,
         "time_source": exif.time_source or ("" if exif.time_camera is None else "camera"),

@@ -35,7 +35,6 @@ COLUMNS: dict[str, tuple[type, u.UnitBase | None]] = {
     "focal_length": (float, u.mm),
     "lens": (str, None),
     "band": (str, None),
-    "lens": (str, None),
     "pixel_pitch_um": (float, u.um),
     "orientation": (int, None),
     "time_camera": (str, None),

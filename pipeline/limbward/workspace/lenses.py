@@ -8,7 +8,7 @@ from limbward.workspace.columns import texts
 from limbward.workspace.folder import Workspace
 
 
-def lens_of(workspace: Workspace, camera: str) -> str:
+def lens_name_of(workspace: Workspace, camera: str) -> str:
     """Return the lens that most frames of a camera model name; empty if none does.
 
     Parameters
