@@ -30,8 +30,9 @@ def finished(root, site: dict[str, float], *, oriented: bool):
     header = fits.Header()
     header["CRPIX1"], header["CRPIX2"] = middle + 1.0, SIDE - middle
     header["CDELT1"], header["UPPA"], header["RSUN_OBS"] = SCALE, UP, SUN_ARCSEC
+    header.update({f"DATE-{k}": "2026-08-12T17:46:50" for k in ("BEG", "AVG", "END")})
+    header.update({"NFRAMES": 1, "EXPTOTAL": 1.0, "CAMERA": "A"})
     header["DSUN_OBS"], header["NORTHKN"] = 1.516e11, oriented
-    header["DATE-AVG"], header["NFRAMES"], header["EXPTOTAL"] = "2026-08-12T17:46:48", 12, 3.5
     for i in (1, 2, 3):
         header[f"DAYWB{i}"] = 1.0
         for j in (1, 2, 3):
