@@ -148,8 +148,11 @@ def test_a_blurred_frame_stays_if_no_other_can_take_its_place():
     assert alone == {}
 
 
-def ghostly(strength, pointing):
-    """Return views and registered frames with the corona reflected about the frame's middle."""
+def ghostly(strength, pointing, aureole=0.0):
+    """Return views and registered frames with the corona reflected about the frame's middle.
+
+    ``aureole`` is the part of the light that the lens scatters, over 12 px and further.
+    """
     scene = Scene(WIDTH, HEIGHT, RADIUS, up=0.0, read=1.0)
     rng = np.random.default_rng(8)
     shots = [Shot(0.5, 1.0, WIDTH / 2 + pointing, HEIGHT / 2 + 0.3 * pointing) for _ in range(4)]
@@ -170,7 +173,10 @@ def ghostly(strength, pointing):
         f = view.factor
         h, w = view.planes.shape[1:]
         small = turned[:, : h * f, : w * f].reshape(3, h, f, w, f).mean(axis=(2, 4))
-        return (view.planes + strength * small * shot.exposure_s).astype(np.float32)
+        wide = sum(gaussian_filter(light, (0, s, s)) for s in (12.0, 40.0)) / 2.0 - light
+        wide = wide[:, : h * f, : w * f].reshape(3, h, f, w, f).mean(axis=(2, 4))
+        scattered = strength * small + aureole * wide
+        return (view.planes + scattered * shot.exposure_s).astype(np.float32)
 
     return scene, *registered_of(scene, shots, add, rng)
 
@@ -196,8 +202,10 @@ def test_a_ghost_is_found_on_the_moon_and_its_picture_known():
     assert (x - small.sun_x) * registered.factor == pytest.approx(-40.0, abs=20.0)
 
 
-def test_no_ghost_is_seen_where_there_is_none():
-    scene, views, registered = ghostly(0.0, 20.0)
+@pytest.mark.parametrize("aureole", [0.0, 0.02])
+def test_no_ghost_is_seen_where_there_is_none(aureole):
+    """Scattered light on the Moon is the corona the right way round, not upside down."""
+    scene, views, registered = ghostly(0.0, 20.0, aureole)
     del scene
     assert find_ghost(registered, views[-4:], np.ones(4)) is None
 
