@@ -32,9 +32,10 @@ def test_cells():
 
 
 @all_patterns
+@pytest.mark.parametrize("colour", [0, 1, 2])
 @pytest.mark.parametrize("shape", [(48, 60), (49, 61), (50, 63)])
-def test_the_plane_says_where_its_pixels_are(pattern, shape):
-    plane = green_plane(frame(ramp(shape), pattern, black=100.0))
+def test_the_plane_says_where_its_pixels_are(pattern, shape, colour):
+    plane = green_plane(frame(ramp(shape), pattern, black=100.0), colour=colour)
     rows, columns = plane.image.shape
     x = plane.origin[0] + plane.scale * np.arange(columns)
     y = plane.origin[1] + plane.scale * np.arange(rows)
@@ -43,12 +44,13 @@ def test_the_plane_says_where_its_pixels_are(pattern, shape):
 
 
 @all_patterns
-def test_only_greens_count_each_with_its_black(pattern):
+@pytest.mark.parametrize("colour", [0, 1, 2])
+def test_only_one_colour_counts_each_pixel_with_its_black(pattern, colour):
     shape = (36, 48)
     tile = np.asarray(pattern)
     black = 100.0 + np.arange(tile.size).reshape(tile.shape)
-    data = np.where(repeat(tile, shape) == 1, 700 + repeat(black, shape), 9000)
-    plane = green_plane(frame(data.astype(np.uint16), pattern, black=black))
+    data = np.where(repeat(tile, shape) == colour, 700 + repeat(black, shape), 15900)
+    plane = green_plane(frame(data.astype(np.uint16), pattern, black=black), colour=colour)
     assert_allclose(plane.image, 700.0, atol=1e-3)
     assert not plane.saturated.any()
 

@@ -1,4 +1,4 @@
-"""One sharp, linear plane of a frame to measure limbs on: its green pixels."""
+"""One sharp, linear plane of a frame to measure limbs on: its green pixels, or another colour's."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -38,21 +38,23 @@ class Plane:
 
 @dataclass(frozen=True)
 class Cell:
-    """How a mosaic is cut into square cells: side, first pixel (y, x), centre of their greens."""
+    """How a mosaic is cut into square cells: side, first pixel (y, x), centre of one colour's."""
 
     side: int
     start: tuple[int, int]
     centre: tuple[float, float]
 
 
-def green_plane(frame: RawFrame, *, any_colour: bool = False) -> Plane:
+def green_plane(frame: RawFrame, *, any_colour: bool = False, colour: int = GREEN) -> Plane:
     """Return the green plane of a frame.
 
     Parameters
     ----------
     frame : RawFrame
     any_colour : bool
-        Whether a clipped red or blue pixel also marks a cell as saturated.
+        Whether a clipped pixel of another colour also marks a cell as saturated.
+    colour : int
+        Another colour's plane (0 red, 2 blue) instead, in which "green" below is that colour.
 
     Returns
     -------
@@ -68,27 +70,27 @@ def green_plane(frame: RawFrame, *, any_colour: bool = False) -> Plane:
     ceiling = SATURATED * frame.white
     if not frame.is_mosaic:
         mono = frame.data.ndim == 2
-        data = frame.data if mono else frame.data[GREEN]
-        # RGB has its saturation judged on G alone, unless another colour is asked for.
+        data = frame.data if mono else frame.data[colour]
+        # RGB has its saturation judged on one alone, unless another colour is asked for.
         judged = frame.data.max(axis=0) if any_colour and not mono else data
-        image = data.astype(np.float32) - np.float32(frame.black.ravel()[0 if mono else GREEN])
+        image = data.astype(np.float32) - np.float32(frame.black.ravel()[0 if mono else colour])
         saturated = judged >= ceiling
         if data.dtype.kind == "f":
             missing = ~np.isfinite(image)
             image[missing] = 0.0
             saturated |= missing
         return Plane(image, saturated, 1.0, (0.0, 0.0))
-    cell = green_cell(frame.pattern)
+    cell = green_cell(frame.pattern, colour)
     n, (y0, x0) = cell.side, cell.start
     rows, columns = (frame.height - y0) // n, (frame.width - x0) // n
     # The tile seen from the first cell, laid out over a multiple of both periods.
     side = lcm(n, *frame.pattern.shape)
-    greens = _laid_out(frame.pattern == GREEN, side, cell.start)
+    greens = _laid_out(frame.pattern == colour, side, cell.start)
     black = _laid_out(frame.black, side, cell.start)
     image = np.empty((rows, columns), np.float32)
     saturated = np.empty((rows, columns), np.bool_)
     view = frame.data[y0 : y0 + rows * n, x0 : x0 + columns * n]
-    if n == 2 and greens.shape == (2, 2) and frame.data.dtype == np.uint16:
+    if colour == GREEN and n == 2 and greens.shape == (2, 2) and frame.data.dtype == np.uint16:
         first, second = (int(x) for x in np.nonzero(greens)[1])
         _bayer_cells(
             view, first, second, float(black[greens].sum()), ceiling, any_colour, image, saturated
@@ -98,12 +100,14 @@ def green_plane(frame: RawFrame, *, any_colour: bool = False) -> Plane:
     return Plane(image, saturated, float(n), (x0 + cell.centre[1], y0 + cell.centre[0]))
 
 
-def green_cell(pattern: NDArray[np.int8]) -> Cell:
+def green_cell(pattern: NDArray[np.int8], colour: int = GREEN) -> Cell:
     """Return the smallest cells that cut a mosaic so that all have their greens the same way.
 
     Parameters
     ----------
     pattern : ndarray, shape (ph, pw)
+    colour : int
+        Another colour instead.
 
     Returns
     -------
@@ -111,7 +115,7 @@ def green_cell(pattern: NDArray[np.int8]) -> Cell:
         Of side 2 for 2 x 2 patterns; 3 for the 6 x 6 pattern whose 3 x 3 blocks hold five greens.
     """
     side = lcm(*pattern.shape)
-    green = _laid_out(pattern == GREEN, 2 * side, (0, 0))
+    green = _laid_out(pattern == colour, 2 * side, (0, 0))
     for n in (n for n in range(1, side + 1) if side % n == 0):
         for y0 in range(n):
             for x0 in range(n):
@@ -124,7 +128,7 @@ def green_cell(pattern: NDArray[np.int8]) -> Cell:
                 xs = (cells * np.arange(n)).sum(axis=(1, 2)) / count
                 if np.ptp(count) == 0 and np.ptp(ys) < 1e-9 and np.ptp(xs) < 1e-9:
                     return Cell(n, (y0, x0), (float(ys[0]), float(xs[0])))
-    raise ValueError("the mosaic has no green pixels")
+    raise ValueError(f"the mosaic has no {('red', 'green', 'blue')[colour]} pixels")
 
 
 def saturated_fraction(frame: RawFrame) -> float:

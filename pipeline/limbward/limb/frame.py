@@ -11,7 +11,7 @@ from PIL import Image
 
 from limbward.camera.classify import Content, classify
 from limbward.camera.clipping import ENDED, clip_level
-from limbward.camera.frame import RawFrame, pixels_sha256
+from limbward.camera.frame import GREEN, RawFrame, pixels_sha256
 from limbward.camera.luminance import SATURATED, Plane, green_plane, saturated_fraction
 from limbward.camera.preview import preview
 from limbward.camera.reduce import Reduced, coarser, reduce_frame
@@ -25,6 +25,7 @@ from limbward.limb.small import SMALL_RADIUS, around, bright_core
 from limbward.limb.trail import trail_px
 
 WIDE = 1.4  # lunar radii: of a corona clipped so far out, more is kept to compare it by
+CLIPPED = 0.02  # of the frame: with less, no Moon is hidden
 FILTERED_COARSER = 4  # 4.5 MB a frame become 0.3 MB
 
 
@@ -50,6 +51,8 @@ class Look:
         White level above black, ADU.
     plane : Plane
         Its green light.
+    dimmest : Plane or None
+        The colour of which the least is clipped, of a frame in which much green is.
     reduced : Reduced
         All its colours, smaller.
     preview : Image
@@ -66,6 +69,7 @@ class Look:
     plane: Plane
     reduced: Reduced
     preview: Image.Image
+    dimmest: Plane | None = None
 
 
 @dataclass(frozen=True)
@@ -142,7 +146,22 @@ def look_at(
         plane,
         reduced,
         preview(frame, reduced),
+        _dimmest(ended, plane, reduced) if content == "light" else None,
     )
+
+
+def _dimmest(frame: RawFrame, plane: Plane, reduced: Reduced) -> Plane | None:
+    """Return the plane of the colour of which the least is clipped, if much green is.
+
+    Sensors answer to red or blue half as much as to green: the Moon may still be dark there.
+    """
+    if np.ndim(frame.data) == 2 and not frame.is_mosaic:
+        return None
+    if np.mean(plane.saturated) < CLIPPED:
+        return None
+    clipped = np.isnan(reduced.planes).mean(axis=(1, 2))
+    colour = int(np.argmin(clipped))
+    return None if clipped[colour] >= clipped[GREEN] else green_plane(frame, colour=colour)
 
 
 def find_limbs(look: Look, radius_ratio: float | None) -> Limbs:
@@ -155,19 +174,19 @@ def find_limbs(look: Look, radius_ratio: float | None) -> Limbs:
         Moon's radius over the Sun's; None leaves both free.
     """
     plane, reduced = look.plane, look.reduced
-    found = measure(
-        plane.image,
-        plane.saturated,
-        plane.scale,
-        plane.origin,
-        radius_ratio=radius_ratio,
-        linear=look.encoding == "",
-    )
+    found = _measured(plane, look, radius_ratio)
     if found.kind == "partial" and found.sun is not None:
         # Through a filter, so never merged; hundreds of them in full would fill a disk.
         return Limbs(found, coarser(reduced, FILTERED_COARSER), None)
-    picture = plane.image, plane.saturated, plane.scale, plane.origin
     core = clipped_core(plane.saturated, plane.scale, plane.origin)
+    if core is not None and is_drowned(core, found.moon) and look.dimmest is not None:
+        inner = clipped_core(look.dimmest.saturated, look.dimmest.scale, look.dimmest.origin)
+        if inner is not None:
+            plane, core = look.dimmest, inner
+            found = _measured(plane, look, radius_ratio)
+            if found.kind != "totality":
+                found = LimbMeasurement("none")
+    picture = plane.image, plane.saturated, plane.scale, plane.origin
     if core is not None and is_drowned(core, found.moon):
         crop = crop_corona(*picture, core, core)
         return Limbs(LimbMeasurement("none", note=DROWNED), reduced, crop, core=core)
@@ -180,7 +199,7 @@ def find_limbs(look: Look, radius_ratio: float | None) -> Limbs:
         return Limbs(found, reduced, None)
     wide = core is not None and core.radius >= WIDE * found.moon.radius
     crop = crop_corona(*picture, found.moon, core if wide else None)
-    rim = rim_light(plane, found.moon, look.range_adu)
+    rim = rim_light(plane, found.moon, look.range_adu) if plane is look.plane else None
     return Limbs(found, reduced, crop, trail_px(plane, found.moon), rim=rim)
 
 
@@ -189,6 +208,17 @@ def _small_sun(plane: Plane, found: LimbMeasurement) -> MeasuredDisc | None:
     if found.moon is not None and found.moon.radius >= SMALL_RADIUS * plane.scale:
         return None
     return bright_core(plane.image, plane.saturated, plane.scale, plane.origin)
+
+
+def _measured(plane: Plane, look: Look, radius_ratio: float | None) -> LimbMeasurement:
+    return measure(
+        plane.image,
+        plane.saturated,
+        plane.scale,
+        plane.origin,
+        radius_ratio=radius_ratio,
+        linear=look.encoding == "",
+    )
 
 
 def limbs_if_any(
