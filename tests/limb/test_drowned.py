@@ -1,12 +1,17 @@
 """Frames of totality without a limb, against how they were drawn."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from limbward.geometry.disc import MeasuredDisc
-from limbward.limb.corona import corona_detail, crop_corona, register
-from limbward.limb.drowned import clipped_core, is_drowned
-from tests.limb.pictures import corona
+from limbward.limb.compare import BENT, level_beside_clipped
+from limbward.limb.corona import Crop, corona_detail, crop_corona, register
+from limbward.limb.drowned import DROWNED, clipped_core, is_drowned
+from limbward.limb.frame import find_limbs, look_at
+from tests.camera.files import BAYER, frame, repeat
+from tests.limb.pictures import WHITE, corona
 
 SHAPE = (640, 900)
 R_SUN, R_MOON = 90.0, 93.5
@@ -72,3 +77,58 @@ def test_a_drowned_frame_is_registered_by_the_outer_corona():
     assert found.dx == pytest.approx(start[0] - sun[0], abs=0.25)
     assert found.dy == pytest.approx(start[1] - sun[1], abs=0.25)
     assert found.sigma_px < 0.25
+
+
+def bent(image, knee=0.82):
+    """Return what a sensor makes of light whose response bends towards its ceiling."""
+    over = np.maximum(image / WHITE - knee, 0.0)
+    room = 1.02 * (1.0 - knee)
+    curve = WHITE * (knee + room * (1.0 - np.exp(-over / room)))
+    seen = np.where(image > knee * WHITE, curve, image)
+    return np.minimum(seen, WHITE).astype(np.float32), seen >= WHITE
+
+
+def test_what_bends_below_the_clipping_pulls_no_frame():
+    sun = (452.31, 318.64)
+
+    def detail(exposure, moon, seed):
+        light, _ = corona(
+            SHAPE, (*sun, R_SUN), (*moon, R_MOON), np.random.default_rng(seed),
+            exposure=exposure, threads=0.1, white=None,
+        )  # fmt: skip
+        x = np.arange(SHAPE[1])
+        image, clipped = bent(light * (1 + 1e-3 * (x - sun[0])))  # cloud lies to one side
+        disc = MeasuredDisc(*moon, R_MOON, 0.1)
+        crop = crop_corona(image, clipped, 1.0, (0.0, 0.0), disc, clipped_core(clipped))
+        return corona_detail(crop, disc, highest=BENT * level_beside_clipped(crop))
+
+    shorter, longer = detail(0.25, (436.0, 326.0), 5), detail(2.0, (447.0, 322.0), 6)
+    found = register(shorter, longer, sun, sun, with_turn=False)
+    assert np.hypot(found.dx, found.dy) < 0.05
+
+
+def test_a_hot_pixel_that_clips_bends_nothing():
+    values = np.full((60, 60), 500.0, np.float32)
+    values[20, 30] = np.nan
+    assert level_beside_clipped(Crop(values, 1.0, (0.0, 0.0))) == np.inf
+    values[30:40, 30:40] = np.nan
+    assert level_beside_clipped(Crop(values, 1.0, (0.0, 0.0))) == pytest.approx(500.0)
+
+
+def test_a_moon_that_glare_hides_in_green_is_measured_in_red():
+    rng = np.random.default_rng(9)
+    sun, moon = (452.31, 318.64, R_SUN), (447.2, 321.9, R_MOON)
+    light, _ = corona(SHAPE, sun, moon, rng, exposure=4.0, white=None, threads=0.1)
+    y, x = np.indices(SHAPE)
+    light += 2e4 * np.exp(-((np.hypot(x - sun[0], y - sun[1]) / (3 * R_SUN)) ** 2))
+    colour = repeat(BAYER["RGGB"], SHAPE)
+    data = np.clip(light * np.where(colour == 0, 0.4, 1.0), 0, 16000).astype(np.uint16)
+    look = look_at(frame(data, BAYER["RGGB"]), exposure_s=2.0, named=None, stated=None)
+    limbs = find_limbs(look, None)
+    assert limbs.core is None
+    assert limbs.found.moon.x == pytest.approx(moon[0], abs=0.4)
+    assert limbs.found.moon.y == pytest.approx(moon[1], abs=0.4)
+    assert limbs.crop is not None
+    green = find_limbs(replace(look, dimmest=None), None)
+    assert green.found.note == DROWNED
+    assert green.core.radius > 1.2 * R_MOON

@@ -18,12 +18,11 @@ Mask = NDArray[np.bool_]
 REACH = 2.3  # lunar radii kept around the Moon
 FURTHER = 2.2  # times the radius of what is clipped, kept and compared where that is more
 LUNAR_RADIUS_PX = 110  # a larger Moon is binned down to between this and twice this
-INNER, OUTER = 1.06, 2.2  # lunar radii compared; what is clipped moves the outer one outwards
+INNER, OUTER = 1.06, 2.2  # lunar radii compared; what is clipped moves the second outwards
 FAINTEST_SNR = 12.0  # of a pixel that is compared
 MISMATCH = 0.01  # beyond noise, to which two frames agree about a pixel's brightness
 LEAST_PIXELS, MOST_PIXELS = 500, 15000  # compared; more make it slower, not better
-FURTHEST = 12.0  # pixels of a crop; the limb puts frames much nearer
-FURTHEST_TURN = 0.1  # radians
+FURTHEST, FURTHEST_TURN = 12.0, 0.1  # pixels of a crop, radians; limbs put frames much nearer
 SETTLED_PX = 0.003
 STEPS = 8
 WORST_CONDITION = 1e10  # of the scaled normal equations; a corona has 1e2 to 1e4
@@ -64,10 +63,8 @@ def crop_corona(
 
     Parameters
     ----------
-    image, saturated : ndarray, shape (h, w)
+    image, saturated, scale, origin
         As for `limbward.limb.measure.measure`.
-    scale, origin
-        Of the plane, as there.
     moon : MeasuredDisc
         In full raw pixels.
     core : MeasuredDisc, optional
@@ -94,9 +91,9 @@ def crop_corona(
 class Detail:
     """What a frame shows of the inner corona, ready to be compared.
 
-    ``log`` is the logarithm of the brightness on the crop's grid; ``weight`` is the inverse of its
-    variance, 0 where nothing can be compared; ``slope_x`` and ``slope_y`` are its derivatives, a
-    pixel of the crop. ``lunar_radius`` is in full raw pixels.
+    ``log`` is the logarithm of the brightness on the crop's grid, ``weight`` the inverse of its
+    variance, 0 where nothing can be compared, ``slope_x`` and ``slope_y`` its derivatives, a pixel
+    of the crop. ``lunar_radius`` is in full raw pixels.
     """
 
     log: Image
@@ -108,7 +105,9 @@ class Detail:
     lunar_radius: float
 
 
-def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detail:
+def corona_detail(
+    crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0, highest: float = np.inf
+) -> Detail:
     """Return what a frame can be registered by.
 
     Parameters
@@ -118,6 +117,8 @@ def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detai
         In full raw pixels; the disc and its rim are left out.
     gain : float
         Electrons an ADU, for the noise of bright pixels. 1 is on the safe side for most cameras.
+    highest : float
+        Brightness above which nothing is compared.
     """
     rows, cols = np.indices(crop.values.shape, dtype=np.float32)
     dx = crop.origin[0] + crop.scale * cols - np.float32(moon.x)
@@ -126,8 +127,8 @@ def corona_detail(crop: Crop, moon: MeasuredDisc, *, gain: float = 1.0) -> Detai
     value = np.nan_to_num(crop.values, nan=0.0)
     noise = _dark_noise(value, distance < 0.8)
     variance = noise**2 + np.maximum(value, 0.0) / gain
-    usable = np.isfinite(crop.values) & (value > FAINTEST_SNR * np.sqrt(variance))
-    # Clipped pixels bloom into their neighbours.
+    usable = (value < highest) & (value > FAINTEST_SNR * np.sqrt(variance))
+    # Clipped pixels, and neighbours that they bloom into.
     usable &= ~ndimage.binary_dilation(~np.isfinite(crop.values), iterations=3)
     usable &= (distance > INNER) & (distance < _outermost(crop, distance))
     raw = np.log(np.where(usable, value, 1.0)).astype(np.float32)

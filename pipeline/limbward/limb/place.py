@@ -33,9 +33,7 @@ TURNED_DEG = 1.0  # a picture turned by more than this against the others is wor
 NEARLY = 0.3  # of the Moon's radius: a disc so much too large or small is its limb, badly seen
 AGREED_PX = 1.0  # to which comparisons must agree on a frame that has no limb to go by
 BLURRED = 1.6  # a limb this many times as wide as the camera's usual is shaken or out of focus
-KNOWN_TIME_SIGMA_S = (
-    1e-3  # what the clock leaves open is common to all frames, and added at the end
-)
+KNOWN_TIME_SIGMA_S = 1e-3  # what the clock leaves open is common, and added at the end
 
 
 @dataclass(frozen=True)
@@ -178,7 +176,9 @@ class Placing:
         )
         sun_x, sun_y = guess.x, guess.y
         with progress(s.rows.size, "registering on the corona") as advance:
-            comparisons = compare(crops, s, sun_x, sun_y, -side * turn_up, advance, lens)
+            comparisons = compare(
+                crops, s, sun_x, sun_y, -side * turn_up, advance, lens, self._loose != ""
+            )
         extra = self._extra_turns(s, comparisons, -side * turn_up)
         turn_up = turn_up - side * extra
         limbs = replace(limbs, turn_deg=turn_up)
@@ -248,7 +248,9 @@ class Placing:
         else:
             side = -1.0
         with progress(s.rows.size, "registering on the corona") as advance:
-            comparisons = compare(crops, s, s.moon_x, s.moon_y, turned, advance, lens)
+            comparisons = compare(
+                crops, s, s.moon_x, s.moon_y, turned, advance, lens, self._loose != ""
+            )
         turned = turned + self._extra_turns(s, comparisons, turned)
         sizes = (self.track.moon_radius_arcsec, self.track.sun_radius_arcsec)
         moon, sun = (float(size(np.zeros(1))[0]) / scale for size in sizes)
@@ -336,11 +338,8 @@ class Placing:
             if rest.size > 1 and np.median(rest) < AGREED_PX and self.tied[row]:
                 self.say(row, f"{self._loose[row]}; placed by the corona")
             else:
-                self.say(
-                    row,
-                    f"{self._loose[row]}, and the corona does not give its position either "
-                    "" + OVERRULE,
-                )
+                why = f"{self._loose[row]}, and the corona does not give its position either "
+                self.say(row, why + OVERRULE)
                 self.sun_sigma[row] = np.nan
 
     def _aside(self, s: Session, pointing: Pointing) -> Floats:
