@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from limbward.geometry.disc import MeasuredDisc
-from limbward.limb.compare import BENT, level_beside_clipped
-from limbward.limb.corona import Crop, corona_detail, crop_corona, register
+from limbward.limb import compare as comparing
+from limbward.limb.compare import BENT, compare, level_beside_clipped
+from limbward.limb.corona import Crop, Shift, corona_detail, crop_corona, register
 from limbward.limb.drowned import DROWNED, clipped_core, is_drowned
 from limbward.limb.frame import find_limbs, look_at
+from limbward.limb.session import Session
 from tests.camera.files import BAYER, frame, repeat
 from tests.limb.pictures import WHITE, corona
 
@@ -97,14 +99,15 @@ def test_what_bends_below_the_clipping_pulls_no_frame():
             exposure=exposure, threads=0.1, white=None,
         )  # fmt: skip
         x = np.arange(SHAPE[1])
-        image, clipped = bent(light * (1 + 1e-3 * (x - sun[0])))  # cloud lies to one side
+        sky = 500.0 * exposure * np.maximum(x - sun[0], 0.0) / sun[0]  # bright on one side
+        image, clipped = bent(light + sky)
         disc = MeasuredDisc(*moon, R_MOON, 0.1)
         crop = crop_corona(image, clipped, 1.0, (0.0, 0.0), disc, clipped_core(clipped))
         return corona_detail(crop, disc, highest=BENT * level_beside_clipped(crop))
 
-    shorter, longer = detail(0.25, (436.0, 326.0), 5), detail(2.0, (447.0, 322.0), 6)
+    shorter, longer = detail(4.0, (436.0, 326.0), 5), detail(32.0, (447.0, 322.0), 6)
     found = register(shorter, longer, sun, sun, with_turn=False)
-    assert np.hypot(found.dx, found.dy) < 0.05
+    assert np.hypot(found.dx, found.dy) < 0.1
 
 
 def test_a_hot_pixel_that_clips_bends_nothing():
@@ -132,3 +135,21 @@ def test_a_moon_that_glare_hides_in_green_is_measured_in_red():
     green = find_limbs(replace(look, dimmest=None), None)
     assert green.found.note == DROWNED
     assert green.core.radius > 1.2 * R_MOON
+
+
+def test_frames_without_a_limb_are_compared_with_the_nearest_exposures_that_have_one(monkeypatch):
+    exposure = np.tile([0.01, 0.1, 0.5, 4.0], 4)
+    n = exposure.size
+    loose = exposure > 1.0
+    flat = np.full(n, 100.0)
+    s = Session(np.arange(n), np.arange(n, dtype=float), exposure, flat, flat, flat, 0.01 * flat)
+    monkeypatch.setattr(comparing, "detail_of", lambda *_: object())
+    alike = Shift(0.1, 0.2, 0.0, 0.05, 0.01, 0.9)
+    monkeypatch.setattr(comparing, "register", lambda *_, **__: alike)
+    found = compare(lambda row: None, s, flat, flat, np.zeros(n), lambda: None, loose=loose)
+    assert not any(loose[c.first] for c in found)
+    for j in np.flatnonzero(loose):
+        partners = [c for c in found if c.second == j]
+        assert sorted(exposure[c.first] for c in partners) == [0.1, 0.5, 0.5, 0.5, 0.5]
+        assert all(c.shift.sigma_px > 2.0 * alike.sigma_px for c in partners)
+    assert {c.shift.sigma_px for c in found if not loose[c.second]} == {alike.sigma_px}
