@@ -132,6 +132,8 @@ def test_a_moon_that_glare_hides_in_green_is_measured_in_red():
     assert limbs.found.moon.x == pytest.approx(moon[0], abs=0.4)
     assert limbs.found.moon.y == pytest.approx(moon[1], abs=0.4)
     assert limbs.crop is not None
+    assert not limbs.in_green
+    assert limbs.rim is None
     green = find_limbs(replace(look, dimmest=None), None)
     assert green.found.note == DROWNED
     assert green.core.radius > 1.2 * R_MOON

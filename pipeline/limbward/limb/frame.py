@@ -92,6 +92,8 @@ class Limbs:
         Whether it is the latter.
     rim : ndarray or None
         Of `limbward.limb.rim.rim_light`, of a frame without a filter.
+    in_green : bool
+        Whether the Moon was measured in green light, and not where that is all clipped.
     """
 
     found: LimbMeasurement
@@ -101,6 +103,7 @@ class Limbs:
     core: MeasuredDisc | None = None
     small: bool = False
     rim: NDArray[np.float32] | None = None
+    in_green: bool = True
 
 
 def look_at(
@@ -199,8 +202,9 @@ def find_limbs(look: Look, radius_ratio: float | None) -> Limbs:
         return Limbs(found, reduced, None)
     wide = core is not None and core.radius >= WIDE * found.moon.radius
     crop = crop_corona(*picture, found.moon, core if wide else None)
-    rim = rim_light(plane, found.moon, look.range_adu) if plane is look.plane else None
-    return Limbs(found, reduced, crop, trail_px(plane, found.moon), rim=rim)
+    green = plane is look.plane
+    rim = rim_light(plane, found.moon, look.range_adu) if green else None
+    return Limbs(found, reduced, crop, trail_px(plane, found.moon), rim=rim, in_green=green)
 
 
 def _small_sun(plane: Plane, found: LimbMeasurement) -> MeasuredDisc | None:

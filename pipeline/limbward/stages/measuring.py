@@ -238,7 +238,8 @@ def _measure_pixels(task: Task, row: Row) -> None:
     # A spectral line shows the Sun larger than the ephemeris knows it, so nothing ties its radius.
     ratio = None if is_narrow(band) else task.radius_ratio
     limbs = limbs_if_any(look, ratio, stated=task.stated)
-    moon = None if limbs is None else limbs.found.moon
+    # Beside a Moon that is clipped in green, green light tells nothing.
+    moon = limbs.found.moon if limbs is not None and limbs.in_green else None
     circle = None if moon is None else (moon.x, moon.y, moon.radius)
     light = light_of(look.plane, look.range_adu, circle)
     row.update(light_columns(light))
