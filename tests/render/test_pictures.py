@@ -192,13 +192,17 @@ def test_a_disc_covers_as_a_gaussian_integral():
     )
 
 
-def test_earthshine_shows_the_maria_through_the_glare():
+@pytest.mark.parametrize("uneven", [0.0, 0.6])
+def test_earthshine_shows_the_maria_through_the_glare(uneven):
+    """The corona is brighter on two sides, and so is the glare beside it."""
     rng = np.random.default_rng(7)
     moon = Disc(130.3, 129.1, 120.0)
     y, x = np.indices((261, 261))
     r = np.hypot(x - moon.x, y - moon.y) / moon.radius
     maria = np.hypot(x - 100, y - 110) < 25
-    light = 400 + 30.0 * ~maria + 200 * np.exp((np.minimum(r, 1) - 1) / 0.05)
+    angle = np.arctan2(y - moon.y, x - moon.x)
+    glare = np.exp((np.minimum(r, 1) - 1) / 0.08) * (1 + uneven * np.cos(2 * angle - 0.4))
+    light = 400 + 30.0 * ~maria + 200 * glare
     surface = np.stack([light * c for c in (0.5, 1.0, 0.8)])
     surface += 10 * rng.standard_normal(surface.shape)
     surface[:, r > 0.99] = np.nan
@@ -209,6 +213,10 @@ def test_earthshine_shows_the_maria_through_the_glare():
     # Glare, seven times the contrast of the maria, leaves no bright rim.
     rim = out[(r > 0.9) & (r < 1.0)]
     assert abs(np.median(rim) - np.median(high)) < 0.3
+    # Nor an arc that is brighter or darker than the rest of it.
+    sectors = ((angle + np.pi) / (np.pi / 4) - 1e-6).astype(int)
+    arcs = [np.median(out[(r > 0.75) & (r < 1.0) & (sectors == k)]) for k in range(8)]
+    assert np.ptp(arcs) < 0.25
 
 
 def test_prominences_are_pink_and_the_corona_is_grey(picture):

@@ -132,8 +132,8 @@ def _moon_of(mirror: _Mirror, view: FrameView, exposure_s: float) -> _Moon | Non
     f = view.factor
     reach = INSIDE * view.moon.radius
     rows, columns = np.indices(view.planes.shape[1:])
-    x, y = f * (columns + 0.5) - 0.5, f * (rows + 0.5) - 0.5
-    dx, dy = (x - view.moon.x) / reach, (y - view.moon.y) / reach
+    places = f * (np.stack([columns, rows]) + 0.5) - 0.5
+    dx, dy = (places[0] - view.moon.x) / reach, (places[1] - view.moon.y) / reach
     inside = np.flatnonzero((dx**2 + dy**2 < 1.0).ravel())
     inside = inside[:: max(1, inside.size // PLACES)]
     value = view.planes.reshape(3, -1)[:, inside].astype(np.float64) / exposure_s
@@ -143,7 +143,7 @@ def _moon_of(mirror: _Mirror, view: FrameView, exposure_s: float) -> _Moon | Non
     inside, value = inside[good], value[:, good]
     u, v = dx.ravel()[inside], dy.ravel()[inside]
     r2 = u**2 + v**2
-    x, y = x.ravel()[inside], y.ravel()[inside]
+    x, y = places.reshape(2, -1)[:, inside]
     wings = [
         mirror.upright(view, mirror.light(view, width * view.moon.radius), x, y) for width in WINGS
     ]

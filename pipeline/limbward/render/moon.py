@@ -16,6 +16,10 @@ TRUSTED = 0.86  # of the Moon's radius; beyond, the disc shows mostly the corona
 SMOOTH_PX = 1.5
 GOES_ON = 0.08  # of the radius: blur of what goes on beyond
 FADE = 0.08  # of the radius, over which the surface passes into it
+# Glare falls inwards from the limb by a factor of e over a sixteenth to a third of the radius, and
+# is stronger beside a brighter corona: powers of the radius, and harmonics of the angle, of it.
+FALLS, HARMONICS = (3, 7, 16), (1, 2, 3, 4)
+FITTED = 20000  # pixels
 SHARPEST_PX = 0.75  # a sharper limb would ring by 2 % when the picture is turned by splines
 
 
@@ -48,6 +52,11 @@ def earthshine(surface: Pixels, disc: Disc) -> Pixels:
         About 0 in the darkest maria, about 1 in the brightest highlands. In the outermost 14 % of
         the radius, where glare is stronger than the Earth's light, the values just inside go on,
         the more smoothed the farther out.
+
+    Notes
+    -----
+    Glare is the median at each distance from the centre, and near the limb what is stronger on one
+    side than on another, as the corona beside it is.
     """
     light = surface.mean(axis=0, dtype=np.float32)
     r = distance(light.shape, disc) / np.float32(disc.radius)
@@ -61,6 +70,7 @@ def earthshine(surface: Pixels, disc: Disc) -> Pixels:
     middle = TRUSTED * np.sqrt((np.arange(rings) + 0.5) / rings)
     glare = [np.median(light[known & (ring == k)]) for k in range(rings)]
     above = np.where(known, light - np.interp(r, middle, glare), np.nan)
+    above -= _uneven_glare(above, known, r, disc)
     low, high = np.nanpercentile(above, [2.0, 98.0])
     above = np.where(known, (above - low) / max(float(high - low), 1e-30), 0.0).astype("f4")
     soft = Blur(known.astype(np.float32), max(GOES_ON * disc.radius, 1.0))(above)
@@ -71,6 +81,35 @@ def earthshine(surface: Pixels, disc: Disc) -> Pixels:
     # Values carried on as they are would be streaks that point at the corona.
     share = np.clip((r - TRUSTED + FADE) / FADE, 0.0, 1.0)
     return np.clip(above + share * (soft - above), -0.5, 1.5)
+
+
+def _uneven_glare(
+    above: Pixels, known: NDArray[np.bool_], r: Pixels, disc: Disc
+) -> NDArray[np.float32]:
+    """Return the part of the light on the disc that falls inwards from an uneven limb."""
+    rows, columns = np.nonzero(known)
+    step = max(1, rows.size // FITTED)
+    rows, columns = rows[::step], columns[::step]
+    y, x = np.indices(above.shape, dtype=np.float32)
+    angle = np.arctan2(y - np.float32(disc.y), x - np.float32(disc.x))
+    inwards = np.minimum(r / np.float32(TRUSTED), np.float32(1.0))
+    parts = [(p, m, turn) for p in FALLS for m in HARMONICS for turn in (0.0, np.pi / 2)]
+
+    def part(at: tuple[NDArray[np.intp], ...] | slice, p: int, m: int, turn: float) -> Pixels:
+        return np.asarray(inwards[at] ** p * np.cos(m * angle[at] - turn), np.float32)
+
+    here = (rows, columns)
+    design = np.stack([part(here, *one) for one in parts], axis=1).astype(np.float64)
+    left = above[here].astype(np.float64)
+    weight = np.ones_like(left)
+    for _ in range(4):  # craters and maria are no glare
+        found = np.linalg.lstsq(design * weight[:, None], left * weight, rcond=None)[0]
+        rest = np.abs(left - design @ found)
+        weight = 1.0 / np.sqrt(np.maximum(rest / max(float(np.median(rest)), 1e-30), 1.0))
+    out = np.zeros(above.shape, np.float32)
+    for one, much in zip(parts, found, strict=True):
+        out += np.float32(much) * part(slice(None), *one)
+    return out
 
 
 def cover(shape: tuple[int, ...], disc: Disc, blur_px: float) -> Pixels:
