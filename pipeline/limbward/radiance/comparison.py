@@ -15,6 +15,7 @@ from limbward.radiance.ghost import LONGEST, Ghost, find_ghost, ghost_on_grid
 from limbward.radiance.linearity import linear_ceiling
 from limbward.radiance.merge import MergeFrame
 from limbward.radiance.noise import NoiseModel
+from limbward.radiance.passing import passing_cloud
 from limbward.radiance.registered import FrameView, register_frames, weight_maps
 from limbward.radiance.relative import RelativeExposures, relative_exposures
 from limbward.radiance.selection import Frames
@@ -113,6 +114,9 @@ def compare(
     linear = linear_ceiling(registered, exposures.factor, span, saturation)
     registered = without_bent(registered, exposures.factor, linear * survey.range_adu)
     veil = find_veil(registered, exposures.factor, exposures.offset)
+    if veil.cloudy:
+        passing = passing_cloud(exposures.factor, registered.exposure, frames.start_s)
+        veil = replace(veil, change=np.hypot(veil.change, np.float32(passing)))
     clear = unveiled(registered, exposures.factor, exposures.offset, veil)
     ghost = find_ghost(clear, longest, exposures.factor[-LONGEST:])
     longest.clear()
