@@ -12,8 +12,11 @@ UPPER = 0.9
 EXPOSURES = (1 / 500, 1 / 125, 1 / 30, 1 / 8, 1 / 2)
 
 
-def found_ceiling(knees, compression=0.5, seed=3):
-    """Return the ceiling found on a sensor that gains only half above ``knees`` of R, G, B."""
+def found_ceiling(knees, compression=0.5, seed=3, cloud=0.0):
+    """Return the ceiling found on a sensor that gains only half above ``knees`` of R, G, B.
+
+    ``cloud`` makes the longest exposure uneven by that much.
+    """
     scene = Scene(1200, 800, 150.0)
     rng = np.random.default_rng(seed)
     views = []
@@ -24,6 +27,8 @@ def found_ceiling(knees, compression=0.5, seed=3):
         y, x = np.indices(raw.data.shape)
         knee = np.asarray(knees)[scene.pattern[y % 2, x % 2]] * span
         signal = raw.data - scene.black
+        if e == EXPOSURES[-1]:
+            signal = signal * (1.0 + cloud * np.sin(x / 40.0))
         bent = np.where(signal > knee, knee + compression * (signal - knee), signal)
         # A pixel that was full is full.
         bent = np.where(raw.data >= scene.white, span, bent)
@@ -48,6 +53,12 @@ def test_the_bend_is_found_in_every_colour(knee):
     found = found_ceiling((knee, knee, knee))
     assert (found > knee - 0.05 * knee - 0.04).all(), found
     assert (found <= knee).all(), found
+
+
+def test_cloud_before_one_frame_does_not_hide_the_bend():
+    found = found_ceiling((0.75, 0.75, 0.75), compression=0.8, cloud=0.4)
+    assert (found > 0.75 * 0.95 - 0.04).all(), found
+    assert (found <= 0.77).all(), found
 
 
 def test_each_colour_has_its_own():

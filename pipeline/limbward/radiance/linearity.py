@@ -19,6 +19,7 @@ LEAST = 0.02  # of the range, for the shorter exposure: its black level must not
 DEVIATION = 0.005
 CERTAIN = 4.0  # standard errors
 MIN_PIXELS = 40
+UNEVEN = 2.0  # times the median scatter of pairs: those that cloud or a changed sky made so much so
 MARGIN = 0.02  # of the range, below the level at which the response is seen to bend
 
 
@@ -51,6 +52,7 @@ def linear_ceiling(
     true = factor * registered.exposure
     level: list[list[Floats]] = [[], [], []]
     ratio: list[list[Floats]] = [[], [], []]
+    scatter: list[list[float]] = [[], [], []]
     for i, j in pairs(registered.exposure):
         if true[j] < 1.5 * true[i]:
             continue
@@ -64,9 +66,16 @@ def linear_ceiling(
             base = (x > REFERENCE[0]) & (x < REFERENCE[1])
             if np.count_nonzero(base) < MIN_PIXELS:
                 continue
+            y = y / np.median(y[base])
             level[c].append(x)
-            ratio[c].append(y / np.median(y[base]))
-    return np.array([_bend(level[c], ratio[c], upper) for c in range(3)])
+            ratio[c].append(y)
+            scatter[c].append(float(np.median(np.abs(y[base] - 1.0))))
+    out = []
+    for c in range(3):
+        limit = UNEVEN * float(np.median(scatter[c])) if scatter[c] else 0.0
+        even = [k for k, much in enumerate(scatter[c]) if much <= limit]
+        out.append(_bend([level[c][k] for k in even], [ratio[c][k] for k in even], upper))
+    return np.array(out)
 
 
 def describe_range(header: Header, linear: Floats) -> None:
