@@ -148,7 +148,8 @@ def test_frames_without_a_limb_are_compared_with_the_nearest_exposures_that_have
     monkeypatch.setattr(comparing, "detail_of", lambda *_: object())
     alike = Shift(0.1, 0.2, 0.0, 0.05, 0.01, 0.9)
     monkeypatch.setattr(comparing, "register", lambda *_, **__: alike)
-    found = compare(lambda row: None, s, flat, flat, np.zeros(n), lambda: None, loose=loose)
+    crop = Crop(np.ones((9, 9), np.float32), 1.0, (0.0, 0.0))
+    found = compare(lambda row: crop, s, flat, flat, np.zeros(n), lambda: None, loose=loose)
     assert not any(loose[c.first] for c in found)
     for j in np.flatnonzero(loose):
         partners = [c for c in found if c.second == j]

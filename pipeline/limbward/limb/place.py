@@ -177,7 +177,7 @@ class Placing:
         sun_x, sun_y = guess.x, guess.y
         with progress(s.rows.size, "registering on the corona") as advance:
             comparisons = compare(
-                crops, s, sun_x, sun_y, -side * turn_up, advance, lens, self._loose != ""
+                crops, s, sun_x, sun_y, -side * turn_up, advance, lens, self._limbless
             )
         extra = self._extra_turns(s, comparisons, -side * turn_up)
         turn_up = turn_up - side * extra
@@ -249,7 +249,7 @@ class Placing:
             side = -1.0
         with progress(s.rows.size, "registering on the corona") as advance:
             comparisons = compare(
-                crops, s, s.moon_x, s.moon_y, turned, advance, lens, self._loose != ""
+                crops, s, s.moon_x, s.moon_y, turned, advance, lens, self._limbless
             )
         turned = turned + self._extra_turns(s, comparisons, turned)
         sizes = (self.track.moon_radius_arcsec, self.track.sun_radius_arcsec)
@@ -313,6 +313,12 @@ class Placing:
                 self.limb_sigma[row] = np.nan
             for name in ("moon_x", "moon_y", "moon_radius"):
                 self.place[name][row] = np.nan
+
+    @property
+    def _limbless(self) -> NDArray[np.bool_]:
+        """Frames without a limb among others that have one; frames of a small Sun are all alike."""
+        loose = self._loose != ""
+        return loose if self.seen.small is None else loose & ~self.seen.small
 
     def _hold_loosely(self, row: int, radius: float, why: str) -> None:
         self._loose[row] = why
