@@ -2,7 +2,8 @@
 
 Random tables of what frames of totality showed, from plausible to senseless, go into the alignment
 in all its ways: limbs and pairs adjusted together, pairs and Moons alone, and whole bodies by
-ephemeris or by each other, with comparisons that are made up too. Nothing may raise, a place with
+ephemeris or by each other, with comparisons that are made up too; pairs of pictures of a small Sun
+are registered. Nothing may raise, a place with
 an error may not be NaN nor its error zero, and a frame that is left out says why. The tests run a
 few (`tests/robustness/test_degenerate_fits.py`).
 """
@@ -23,10 +24,11 @@ from limbward.limb import place
 from limbward.limb.adjust import Limbs, Pairs, adjust, doubted
 from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison
-from limbward.limb.corona import Shift
+from limbward.limb.corona import Crop, Shift
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.limb.session import Session
+from limbward.limb.small import register_blobs
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site
 from limbward.sky.track import SkyTrack, sky_track
@@ -129,6 +131,7 @@ def random_frames(rng: np.random.Generator) -> Seen:
         trail=spoilt(rng, np.abs(rng.normal(0, 2, n)), nan),
         behind_filter=rng.random(n) < rng.choice([0.0, 0.2]),
         clipped=rng.random(n) < 0.5, drowned=drowned, measured=measured, best=best,
+        small=drowned & (rng.random(n) < rng.choice([0.0, 0.5, 1.0])),
     )  # fmt: skip
 
 
@@ -181,11 +184,38 @@ def check_body(rng: np.random.Generator) -> None:
     assert not silent_rows, [(i, seen.phase[i]) for i in silent_rows]
 
 
+def random_blob(rng: np.random.Generator) -> Crop:
+    """Return a crop of a Sun of a few pixels, of noise, of nothing, or clipped all over."""
+    height, width = (int(v) for v in rng.integers(1, 60, 2))
+    y, x = np.indices((height, width), dtype=np.float32)
+    far = np.hypot(x - width / 2, y - height / 2) / rng.uniform(0.5, 9.0)
+    values = 10.0 ** rng.uniform(-2, 5) * np.maximum(far, 0.5) ** -rng.uniform(0, 8)
+    values += rng.normal(0, 10.0 ** rng.uniform(-4, 3), values.shape)
+    values = rng.choice([1.0, 1.0, 1.0, 0.0, -1.0]) * values
+    values[values > 14000.0] = np.nan
+    values[rng.random(values.shape) < rng.choice([0.0, 0.0, 0.1, 1.0])] = np.nan
+    return Crop(values.astype(np.float32), float(rng.choice([1.0, 2.0])), (0.0, 0.0))
+
+
+def check_blobs(rng: np.random.Generator) -> None:
+    """Two frames of a small Sun registered, from a start that may be anywhere."""
+    a, b = random_blob(rng), random_blob(rng)
+    at = [
+        (crop.scale * crop.values.shape[1] / 2 + dx, crop.scale * crop.values.shape[0] / 2 + dy)
+        for crop, (dx, dy) in zip((a, b), rng.normal(0, rng.choice([0.0, 1.0, 30.0]), (2, 2)),
+                                  strict=True)
+    ]  # fmt: skip
+    found = register_blobs(a, b, *at, turn_deg=float(rng.uniform(-180, 180)))
+    if found is not None:
+        assert np.isfinite([found.dx, found.dy, found.sigma_px]).all()
+        assert found.sigma_px > 0
+
+
 def check(seed: int) -> None:
     """Raise if what is found of a random table cannot be used."""
     rng = np.random.default_rng([seed, 5])
     with np.errstate(all="ignore"):
-        (check_adjustment if rng.random() < 0.5 else check_body)(rng)
+        rng.choice([check_adjustment, check_body, check_blobs], p=[0.4, 0.4, 0.2])(rng)
 
 
 def main() -> None:

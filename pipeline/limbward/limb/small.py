@@ -33,6 +33,7 @@ SAMPLED = (
 )
 UNLIKE = 0.01  # of a pixel's brightness, to which two frames agree beyond noise
 LEAST_PIXELS, LEAST_SNR = 30, 15.0  # compared; of all of them together
+LEAST_SIDE = 5  # pixels of a crop
 STEPS, SETTLED_PX, FURTHEST_PX = 15, 0.002, 8.0
 CORRELATED = 2.0  # neighbouring pixels of the blurred frames are not independent
 
@@ -117,6 +118,8 @@ def register_blobs(
     the noise of both, on what is not clipped in either. The Moon within moves by a twentieth of
     its radius in totality, which is left out.
     """
+    if min(*first.values.shape, *second.values.shape) < LEAST_SIDE:
+        return None  # beside the edge of a frame
     a, b = _Blob(first, gain), _Blob(second, gain)
     rows, columns = np.nonzero(b.usable)
     ux = second.origin[0] + second.scale * columns - sun_second[0]
