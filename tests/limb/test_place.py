@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
+from copy import deepcopy
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -203,3 +205,19 @@ def test_on_a_tripod_a_sun_beside_the_middle_has_its_picture_turned(track, mirro
     placing.place_body(np.arange(N), pointing, lambda row: None, silent)
     assert turn.min() > 1.0
     assert placing.turn_deg == pytest.approx(turn, abs=0.01)
+
+
+@pytest.mark.parametrize("small", [None, False, True])
+def test_frames_of_a_small_sun_beside_beads_are_not_merged(placed, small):
+    """Beads add nothing that is seen in so small a corona; the clock reads whole seconds."""
+    before, _, merged = placed
+    first, beside, away = np.flatnonzero(merged)[:3]
+    placing = deepcopy(before)
+    content, at = before.seen.content.copy(), before.seen.middle_s.copy()
+    content[first] = "contact"
+    at[beside], at[away] = at[first] + 1.02, at[first] + 2.1
+    known = None if small is None else np.full(N, small)
+    placing.seen = replace(before.seen, content=content, middle_s=at, small=known)
+    now = mergeable(placing, (-60.0, 60.0), 0.5)
+    assert now[away]
+    assert now[beside] == (not small)

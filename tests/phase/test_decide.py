@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from limbward.phase.decide import Timed, decide
 from limbward.phase.evidence import BARE_SUN, PHASES, Evidence, behind_filter, usual_light
+from limbward.phase.small import with_small_suns
 
 LOOKS = (*PHASES, "bias", "unreadable", "")
 SAID = ("", "", "", *PHASES, "bias")
@@ -125,6 +126,7 @@ def test_a_sun_too_small_for_a_limb_is_told_by_its_light():
     one = np.flatnonzero(phase == "partial")
     alone = replace(dark.of(one), small=small[one])
     assert not np.isin(decide(alone).phase, ("totality", "contact")).any()
+    assert (with_small_suns(alone).looks == alone.looks).all()
 
 
 def test_thin_crescents_are_no_totality_however_they_look():

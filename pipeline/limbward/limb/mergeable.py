@@ -12,6 +12,7 @@ Floats = NDArray[np.float64]
 
 # Within this of C2 and C3 the chromosphere and the last beads outshine the inner corona.
 CONTACT_MARGIN_S = 1.0
+TAG_S = 0.5  # that two readings in whole seconds are nearer or further apart than they seem
 NOT_MERGED = {
     "partial": "a partial phase",
     "contact": "the photosphere is visible",
@@ -93,9 +94,10 @@ def _beside_beads(placing: Placing) -> NDArray[np.bool_]:
     if seen.small is None or not seen.small.any():
         return np.zeros(seen.phase.size, bool)
     time_s = np.where(np.isfinite(seen.middle_s), seen.middle_s, seen.reading_s)
-    beads = time_s[(seen.phase == "contact") & np.isfinite(time_s)]
+    shows = (seen.phase == "contact") | (seen.content == "contact")
+    beads = time_s[shows & np.isfinite(time_s)]
     apart = np.abs(time_s[:, None] - beads[None, :]).min(axis=1, initial=np.inf)
-    return np.asarray(seen.small & (apart <= CONTACT_MARGIN_S))
+    return np.asarray(seen.small & (apart <= CONTACT_MARGIN_S + TAG_S))
 
 
 def _obey(placing: Placing, words: Words | None, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
