@@ -7,7 +7,7 @@ from scipy import ndimage
 from limbward.limb.corona import crop_corona
 from limbward.limb.small import SMALL_RADIUS, around, bright_core, register_blobs
 
-FINE = 8  # painted pixels to one of the plane
+FINE = 5  # painted pixels to one of the plane
 SHAPE = (90, 110)
 RANGE = 15000.0
 
@@ -15,7 +15,7 @@ RANGE = 15000.0
 def corona(x: float, y: float, radius: float, exposure: float, rng):
     """A corona with streamers, a prominence a hundred times as bright, a sky, noise and clipping.
 
-    Painted eight times finer, blurred by a pixel and binned; ``exposure`` is the light of the
+    Painted five times finer, blurred by a pixel and binned; ``exposure`` is the light of the
     innermost corona in ADU.
     """
     rows, columns = np.indices((SHAPE[0] * FINE, SHAPE[1] * FINE), dtype=np.float32)
