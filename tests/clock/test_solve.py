@@ -8,10 +8,11 @@ from astropy.time import TimeDelta
 from hypothesis import given
 from hypothesis import strategies as st
 
+from limbward.clock.crescent_result import Place
 from limbward.clock.entries import wrong_zone
 from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import split_zone
-from limbward.clock.solve import solve_clock
+from limbward.clock.solve import place_words, solve_clock
 from limbward.geometry.orientation import Orientation
 from limbward.sky.air import Air
 from limbward.sky.contacts import local_circumstances
@@ -348,3 +349,23 @@ def test_a_wrong_date_is_told_from_a_wrong_half_of_the_day_where_it_can_be(
     said = " ".join(wrong_zone(days, hours, claimed))
     assert says in said
     assert not_ not in said
+
+
+@pytest.mark.parametrize(
+    ("north", "east", "worse", "says"),
+    [
+        (-10.0, 0.0, 12.0, ("about 10 km south", "one card in 403.")),  # exp(6)
+        (-10.0, 0.0, 30.0, ("about 10 km south",)),
+        (3.0, 4.0, 1e6, ("about 5 km north-east", "bearing 53 degrees")),
+        (-10.0, 0.0, 8.9, ()),  # the stated site is not doubted, nor the clock's error widened
+        (1.0, 1.0, 60.0, ()),
+    ],
+)
+def test_a_site_that_widens_the_clocks_error_is_spoken_of(north, east, worse, says):
+    said = place_words(Place(north, east, np.diag([900.0, 4.0]), worse))
+    assert len(said) == bool(says)
+    for words in says:
+        assert words in said[0]
+    if says:
+        assert ("By chance" in said[0]) == (worse < 25.0)
+        assert "known to 2.0 km across and 30 km along bearing 0 degrees" in said[0]

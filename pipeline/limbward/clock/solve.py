@@ -15,6 +15,7 @@ from limbward.clock.consensus import CONSENSUS_S
 from limbward.clock.crescent_fit import fit_crescents
 from limbward.clock.crescent_model import DRIFT_PRIOR
 from limbward.clock.crescent_result import CrescentFit, Place
+from limbward.clock.crescent_solve import SITE_CHI2
 from limbward.clock.direct_fit import solve_direct
 from limbward.clock.evidence import BEADS_S, EDGE_S, Crescents, Direct, TotalityEvidence
 from limbward.clock.solution import ClockSolution, ahead, two_clocks
@@ -24,7 +25,8 @@ from limbward.sky.track import SkyTrack
 MOST_WRONG = 0.1  # of GPS tags and references; with more the others are not trusted blindly
 CONTRADICTION_SIGMA = 4.0
 CONTRADICTION_SHARE = 0.2  # of the frames of totality; fewer may be taken for it wrongly
-MOVED_KM, MOVED_CHI2 = 2.0, 25.0  # a site found nearer, or less surely elsewhere, is not spoken of
+MOVED_KM = 2.0  # a site found nearer is not spoken of
+SURE_CHI2 = 25.0  # below, a site found elsewhere may be chance, and is said to be
 COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
@@ -134,7 +136,7 @@ def _from_crescents(
     if fit.steps:
         warnings.append(_settings(fit))
     if fit.place is not None:
-        warnings += _moved(fit.place)
+        warnings += place_words(fit.place)
     elsewhere = int(np.sum(~fit.inside))
     if elsewhere:
         warnings.append(
@@ -198,11 +200,17 @@ def _settings(fit: CrescentFit) -> str:
     )
 
 
-def _moved(place: Place) -> list[str]:
-    """Return a warning if crescents put the camera elsewhere than the site is stated."""
+def place_words(place: Place) -> list[str]:
+    """Return a warning if crescents put the camera elsewhere than the site is stated.
+
+    From where the clock's error allows for another site, or else it would be large without a word.
+    """
     far = float(np.hypot(place.north_km, place.east_km))
-    if far < MOVED_KM or place.worse < MOVED_CHI2:
+    if far < MOVED_KM or place.worse <= SITE_CHI2:
         return []
+    chance = ""
+    if place.worse < SURE_CHI2:  # of two coordinates: chi-square with two degrees of freedom
+        chance = f" By chance they would do so on one card in {np.exp(0.5 * place.worse):.0f}."
     bearing = float(np.degrees(np.arctan2(place.east_km, place.north_km)) % 360.0)
     towards = COMPASS[round(bearing / 45.0) % 8]
     values, vectors = np.linalg.eigh(place.covariance)
@@ -211,8 +219,10 @@ def _moved(place: Place) -> list[str]:
         f"The crescents fit a site about {far:.0f} km {towards} of the one in the config (bearing "
         f"{bearing:.0f} degrees, known to {np.sqrt(values[0]):.1f} km across and "
         f"{np.sqrt(values[1]):.0f} km along bearing {along:.0f} degrees, the direction in which "
-        "another place looks like another clock). The clock's error allows for that. Check site in "
-        "the config: the signs and digits of latitude and longitude."
+        "another place looks like another clock)."
+        + chance
+        + " The clock's error allows for that. Check site in the config: the signs and digits of "
+        "latitude and longitude."
     ]
 
 
