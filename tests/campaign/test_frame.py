@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from limbward.campaign.register import (
     about_their_middle,
@@ -176,3 +177,32 @@ def test_the_middle_of_a_grid_is_a_pixel():
     assert west[0, -1] > 0 > west[0, 0]
     assert north[0, 0] > 0 > north[-1, 0]
     assert isinstance(view, View)
+
+
+@pytest.mark.parametrize("size", [1.0, 1.02])
+def test_coarse_pixels_do_not_pass_for_another_scale(size):
+    """Rays are narrow near the Sun, where a blur takes most of their contrast.
+
+    A corona in pixels of 36 arcsec, blurred by half a pixel, on one in pixels of 12; the second
+    time its header is wrong by two per cent.
+    """
+    fine = seen_by(Station(scale_arcsec=12.0, side=421, noise=0.001))
+    station = Station(scale_arcsec=12.0, side=421, noise=0.004, up_deg=30.0, size=size)
+    light, sigma, header = paint(station)
+    hidden = ~np.isfinite(light[1])
+    soft = ndimage.gaussian_filter(np.where(hidden, 0.0, light[1]), 1.6)
+    soft[ndimage.binary_dilation(hidden, iterations=5)] = np.nan
+    plane, affine = binned(soft, picture_affine(header), 3)
+    noise, _ = binned(sigma[1], picture_affine(header), 3)
+
+    def coarse(placing):
+        return structure(
+            sampled(plane, affine, VIEW, placing),
+            sampled(noise, affine, VIEW, placing, nearest=True),
+            VIEW,
+        )
+
+    fit = register(fine(Placing()), coarse, VIEW)
+    assert abs(fit.placing.scale - size) < (0.001 if size == 1.0 else 2.0 * fit.sigma[3])
+    assert fit.sigma[3] < 0.0016
+    assert np.hypot(fit.placing.west, fit.placing.north) * SUN_ARCSEC < 0.15 * 12.0

@@ -22,10 +22,14 @@ FAINTEST_SNR = 8.0  # of a pixel that is compared
 MISMATCH = 0.003  # in the logarithm; beyond noise, to which two stations agree
 # What is known of a station's own coordinates beforehand: of place and turn hardly anything; its
 # plate scale by the Sun's disc, better than rays that run outwards can tell it.
-PRIOR_RADII, PRIOR_RADIANS, PRIOR_SCALE = 0.05, 0.05, 0.0005
+PRIOR_RADII, PRIOR_RADIANS, PRIOR_SCALE = 0.05, 0.05, 0.0007
+# How far structures put the scale wrong whatever their noise: a corona in pixels of 32 arcsec laid
+# on one in pixels of 19 came out 0.2 % too large with their sharpness as an unknown, 0.4 % without.
+SCALE_BIAS = 0.0015
+FAR_SCALE = 0.006  # from which the station's own scale is wrong, and is not held on to
 ALIKE = 4 * np.pi * FINE**2  # neighbouring pixels of a blurred picture that count as one
 SECTORS = 24  # of position angle, between which errors count as independent
-STEPS, SETTLED = 12, 1e-6  # solar radii
+STEPS, SETTLED = 16, 1e-6  # solar radii
 FEWEST = 400  # pixels in common
 TURNS = 720  # tried, a circle
 
@@ -137,23 +141,12 @@ def register(
     """
     west, north = view.places()
     sector = ((np.arctan2(-west, north) / (2 * np.pi) % 1.0) * SECTORS).astype(int)
-    slope_y, slope_x = (np.asarray(g, float) / view.step for g in np.gradient(first.detail))
-    # Rows grow to the south. What a placing does to the picture, it does to the places before.
-    to_west, to_north = slope_x, -slope_y
     inner = ndimage.binary_erosion(first.weight > 0, iterations=1)
-    rho = np.hypot(west, north)
-    # A sky that is left over lowers the contrast of what is faint. Along rays that would pass for
-    # another scale, so contrast, and how it changes with distance, are unknowns of their own.
-    along: list[NDArray[Any]] = [
-        to_west,
-        to_north,
-        -north * to_west + west * to_north,
-        west * to_west + north * to_north,
-        first.detail,
-        first.detail * (rho - (INNER + OUTER) / 2.0),
-    ]
+    along = _unknowns(first, view)
     known = [PRIOR_RADII, PRIOR_RADII, PRIOR_RADIANS, PRIOR_SCALE]
-    prior = np.diag([*(1.0 / np.square(known)), 0.0, 0.0])
+    own = [0.0] * (len(along) - 4)
+    prior = np.diag([*(1.0 / np.square(known)), *own])
+    held = False
     placing = start
     for step in range(STEPS):
         other = second(placing)
@@ -163,31 +156,62 @@ def register(
         weight = 1.0 / (1.0 / first.weight[good] + 1.0 / other.weight[good]) / ALIKE
         j = np.stack([a[good] for a in along], axis=1)
         residual = (other.detail[good] - first.detail[good]).astype(float)
-        normal = j.T @ (j * weight[:, None]) + prior
+        told = j.T @ (j * weight[:, None])
+        if held:  # the structures' part is as small as their bias makes it
+            prior[3, 3] = (SCALE_BIAS / PRIOR_SCALE) ** 2 / np.linalg.inv(told)[3, 3]
+        normal = told + prior
         turned = np.radians(placing.turn_deg)
-        so_far = [placing.west, placing.north, turned, placing.scale - 1.0, 0.0, 0.0]
+        so_far = [placing.west, placing.north, turned, placing.scale - 1.0, *own]
         found = np.linalg.solve(normal, j.T @ (weight * residual) + prior @ so_far)
         move, residual = found[:4], residual - j[:, 4:] @ found[4:]
         # Second, seen with this placing, is first displaced by move: take it back.
         change = Placing(move[0], move[1], float(np.degrees(move[2])), 1.0 + move[3])
-        last = step == STEPS - 1 or np.max(np.abs(move)) < SETTLED
         placing = placing.then(change.inverse())
-        if last:
-            break
+        if np.max(np.abs(move)) < SETTLED or step == STEPS // 2:
+            if held or abs(placing.scale - 1.0) > FAR_SCALE:
+                break
+            held = True
     scores = (j * (weight * residual)[:, None]).astype(float)
     groups = np.stack([np.bincount(sector[good], s, SECTORS) for s in scores.T], axis=1)
     inverse = np.linalg.inv(normal)
     present = len(np.unique(sector[good]))
     if present < 8:  # a few sectors say nothing of their scatter
         return None
-    scatter = groups.T @ groups * present / (present - 6.0)
+    scatter = groups.T @ groups * present / (present - len(along))
     covariance = (inverse @ (scatter + prior) @ inverse)[:4, :4]
+    bias = 1.0 / (1.0 / PRIOR_SCALE**2 + 1.0 / SCALE_BIAS**2) if held else SCALE_BIAS**2
+    covariance[3, 3] = max(covariance[3, 3], bias)
     units = np.diag([1.0, 1.0, 180.0 / np.pi, 1.0])
     a, b = first.detail[good], other.detail[good]
     correlation = float(
         np.sum(weight * a * b) / np.sqrt(np.sum(weight * a**2) * np.sum(weight * b**2))
     )
     return Fit(placing, units @ covariance @ units, int(good.sum()), correlation)
+
+
+def _unknowns(first: Structure, view: View) -> list[NDArray[Any]]:
+    """Return how the structure changes with west, north, turn and scale, then with what else.
+
+    A sky that is left over lowers the contrast of what is faint, and coarse pixels that of what is
+    narrow, as rays are near the Sun. Along rays both would pass for another scale, so contrast and
+    sharpness, and how they change with distance, are unknowns of their own.
+    """
+    west, north = view.places()
+    slope_y, slope_x = (np.asarray(g, float) / view.step for g in np.gradient(first.detail))
+    # Rows grow to the south. What a placing does to the picture, it does to the places before.
+    to_west, to_north = slope_x, -slope_y
+    softer = ndimage.laplace(first.detail)
+    out = np.hypot(west, north) - (INNER + OUTER) / 2.0
+    return [
+        to_west,
+        to_north,
+        -north * to_west + west * to_north,
+        west * to_west + north * to_north,
+        first.detail,
+        first.detail * out,
+        softer,
+        softer * out,
+    ]
 
 
 def coarse_turn(first: Structure, second: Structure, view: View) -> float:
