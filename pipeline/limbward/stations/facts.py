@@ -62,6 +62,8 @@ def facts_of(station: Station) -> Facts:
         phases = np.array([str(p) for p in table["phase"]])
         used = np.array([str(u) == "True" for u in table["used"]])
         offset, sigma = _clock(workspace)
+        if station.config is not None and station.config.timing.lunar_limb == "smooth":
+            contacts.pop("real_limb", None)
         seen, length = _contacts(station.name, table, phases, contacts)
     except LimbwardError as error:
         return Facts(fault=str(error))
