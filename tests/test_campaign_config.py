@@ -131,6 +131,21 @@ def test_a_station_with_a_bad_config_does_not_stop_the_others(tmp_path):
     assert "the campaign's is 2026-08-12" in other_day.fault
 
 
+def test_cards_behind_addresses(tmp_path):
+    text = (
+        "eclipse: 2026-08-12\noutput: s3://b/out/\nstations:\n  - {name: a, cards: [CARDS], site: "
+    )
+    text += "{latitude: 5.0, longitude: 3.0}}\nsettings: {sky: {limb_profile: limb.txt}}\n"
+    (a,) = stations_of(written(tmp_path, text.replace("CARDS", "'s3://b/1', 's3://b/2'")))
+    assert (a.urls, a.out) == (("s3://b/1", "s3://b/2"), "s3://b/out/stations/a")
+    assert a.root == tmp_path / "campaign" / "stations" / "a"
+    assert a.config.sky.limb_profile == str(tmp_path / "limb.txt")  # not from where the card is put
+    (said,) = mistakes(tmp_path, text.replace("CARDS", "'s3://b/1', c"))
+    assert "has folders and addresses among its cards" in said
+    own = "eclipse: 2026-08-12\nstations: [{config: 's3://b/limbward.yaml'}]\n"
+    assert "give its cards and site instead" in mistakes(tmp_path, own)[0]
+
+
 def test_the_example_is_valid():
     campaign = load_campaign(Path(__file__).parent.parent / "configs" / "campaign.yaml")
     first, second = stations_of(campaign)

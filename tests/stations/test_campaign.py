@@ -9,6 +9,7 @@ from astropy.time import Time, TimeDelta
 
 from limbward.stations import campaign as whole
 from limbward.stations.facts import facts_of
+from limbward.stations.far import MARK
 from limbward.stations.work import Outcome, Plan
 from limbward.workspace import Workspace
 from limbward.workspace.journal import (
@@ -99,7 +100,8 @@ def test_a_campaign(folder, limbward):
     # The clock is 15 s fast against what the others saw; a site is told by the length alone.
     assert "C2 1" in rows["late"]["warning"]
     assert "clock or its site" in rows["late"]["warning"]
-    assert "the site is wrong" in rows["elsewhere"]["warning"]
+    assert "the site is wrong. Its times" in rows["elsewhere"]["warning"]
+    assert "left out of what moved" not in rows["late"]["warning"]
     assert all("warning" not in rows[n] for n in "abc")
     turns = np.array([rows[n]["turn"] for n in ("a", "b", "c", "late", "elsewhere")])
     assert turns - turns[2] == pytest.approx([-0.2, -0.1, 0.0, 0.1, 0.2], abs=0.02)
@@ -126,6 +128,40 @@ def test_a_campaign(folder, limbward):
     assert rows["b"]["status"] == "not joined"
     assert "cannot be read" in rows["b"]["reason"]
     assert "frames.ecsv" in rows["c"]["warning"]
+
+
+def test_results_behind_an_address_are_brought_and_sent(tmp_path, limbward, monkeypatch):
+    fsspec = pytest.importorskip("fsspec")
+    (tmp_path / "c.yaml").write_text(
+        "eclipse: 2026-08-12\noutput: memory://bucket/out\nuntil: timing\nstations:\n"
+        "  - {name: a, cards: ['memory://bucket/a'], site: {latitude: 64.0, longitude: -22.0}}\n"
+        "  - {name: b, cards: ['memory://bucket/b'], site: {latitude: 65.0, longitude: -22.0}}\n"
+    )
+    asked = []
+
+    def run(stations, until, jobs, tally, reporter):
+        asked.extend(stations)
+        return {s.name: (Plan(141, 1000), Outcome()) for s in stations}
+
+    monkeypatch.setattr(whole, "run_here", run)
+    store = fsspec.filesystem("memory")
+    told(tmp_path / "made")
+    Workspace(tmp_path / "made").write_json(MARK, {"made_from": "1"})
+    store.put(str(tmp_path / "made"), "/bucket/out/stations/a", recursive=True)
+    status, out, err = limbward("campaign", tmp_path / "c.yaml", "--json")
+    assert status == 0, err
+    assert [(s.urls, s.out) for s in asked] == [
+        ((f"memory://bucket/{n}",), f"memory://bucket/out/stations/{n}") for n in "ab"
+    ]
+    rows = {r["station"]: r for r in json.loads(out)["stations"]}
+    assert (rows["a"]["frames"], rows["a"]["totality"]) == (141, 99)
+    assert (rows["b"]["status"], "no files in" in rows["b"]["reason"]) == ("failed", True)
+    for name in json.loads(out)["files"]:
+        assert store.cat(f"/bucket/out/{name}") == (tmp_path / "campaign" / name).read_bytes()
+    store.rm("/bucket/out/campaign.html")
+    limbward("campaign", tmp_path / "c.yaml")
+    assert not store.exists("/bucket/out/campaign.html")  # nothing new, nothing sent
+    store.rm("/bucket", recursive=True)
 
 
 def test_stations_without_a_card_are_rows(tmp_path, limbward):

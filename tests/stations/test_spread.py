@@ -11,6 +11,7 @@ import pytest
 from limbward.config.campaign import CampaignRun
 from limbward.config.loading import load_config
 from limbward.config.stations import Station
+from limbward.stations.far import Far, bring_results
 from limbward.stations.spread import cluster, run_here, run_spread
 from limbward.stations.tally import Tally
 from limbward.work.reporting import SilentReporter
@@ -54,7 +55,16 @@ def stations(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def alone(stations):
-    return run_here(stations, "timing", 1, Tally(lambda line: None), SilentReporter())
+    """All in this process; the card of the first is behind an address."""
+    fsspec = pytest.importorskip("fsspec")
+    card = stations[0].config.base_dir / "card"
+    fsspec.filesystem("memory").put(str(card), "/cards/a/card", recursive=True)
+    mine = [replace(stations[0], urls=("memory://cards/a/card",)), *stations[1:]]
+
+    def run():
+        return run_here(mine, "timing", 1, Tally(lambda line: None), SilentReporter())
+
+    return run(), run()
 
 
 class Killing(Tally):
@@ -75,6 +85,8 @@ class Killing(Tally):
 def spread(stations):
     pytest.importorskip("distributed")
     mine = [replace(s, root=s.root.with_name("spread")) if s.config else s for s in stations]
+    there = f"file://{mine[1].config.base_dir}"
+    mine[1] = replace(mine[1], urls=(f"{there}/card",), out=f"{there}/sent")
     reporter = SilentReporter()
     run = CampaignRun(executor="dask", workers=2, frames_per_task=1)
     with cluster(run, reporter) as client:
@@ -88,31 +100,35 @@ def spread(stations):
 def test_the_same_bytes_as_alone_though_a_worker_was_killed(stations, alone, spread):
     mine, first, _, _ = spread
     for one, other in zip(stations[:2], mine[:2], strict=True):
-        assert not alone[one.name][1].failed
+        assert not alone[0][one.name][1].failed, alone[0][one.name][1].fault
         assert not first[one.name][1].failed, first[one.name][1].fault
         made = contents(one.root)
+        theirs = contents(other.root.with_name("sent") if other.out else other.root)
         assert len(made) >= 10
-        assert made == contents(other.root)
+        for found in (made, theirs):
+            del found["tables/ingest.jsonl"]  # holds when a copy of a photograph was written
+        assert made == theirs
 
 
 def test_no_journal_of_parts_is_left(spread):
-    for station in spread[0][:2]:
+    for station in spread[0][:1]:
         assert not (station.root / PARTS).exists()
 
 
 def test_a_bad_station_is_a_row_with_its_reason(alone, spread):
-    for found in (alone, spread[1]):
+    for found in (alone[0], spread[1]):
         assert found["gone"][1].failed
         assert "there is no folder" in found["gone"][1].fault
         assert found["wrong"][1].fault == "limbward.yaml:3: is wrong."
 
 
-def test_a_second_call_runs_nothing(spread):
+def test_a_second_call_runs_nothing(spread, alone):
     _, first, second, _ = spread
     for name in "ab":
-        assert first[name][1].ran == ("ingest", "timing")
-        assert second[name][1].ran == ()
-        assert second[name][0].parts == 0
+        for before, after in ((first, second), alone):
+            assert before[name][1].ran == ("ingest", "timing")
+            assert after[name][1].ran == ()
+            assert after[name][0].parts == 0
 
 
 def test_all_is_counted(spread):
@@ -120,3 +136,25 @@ def test_all_is_counted(spread):
     assert (tally.stations_done, tally.frames_done) == (tally.stations, tally.frames) == (4, 8)
     assert tally.size_done == tally.size > 0
     assert Path("/proc").exists() is False or not Path(f"/proc/{tally.killed}").exists()
+
+
+def test_results_that_were_sent_are_brought_for_joining(spread):
+    station = spread[0][1]
+    bring_results(station)
+    sent = station.root.with_name("sent")
+    for name in ("frames.ecsv", "contacts.json", "clock.json"):
+        assert (station.root / name).read_bytes() == (sent / name).read_bytes()
+    times = {p: p.stat().st_mtime_ns for p in station.root.glob("*")}
+    bring_results(station)
+    assert {p: p.stat().st_mtime_ns for p in station.root.glob("*")} == times
+
+
+def test_a_station_behind_an_address_is_done_again_if_its_card_changes(spread):
+    station = spread[0][1]
+    assert Far(station, "timing").earlier() is not None
+    assert Far(station, "merge").earlier() is None
+    extra = station.config.base_dir / "card" / "more.txt"
+    extra.write_text("more")
+    assert Far(station, "timing").earlier() is None
+    extra.unlink()
+    assert Far(station, "timing").earlier() is not None

@@ -74,6 +74,11 @@ def _check_path(text: str) -> str:
     return text
 
 
+def is_url(text: str) -> bool:
+    """Return whether a path is an address, such as ``s3://bucket/card``."""
+    return "://" in text
+
+
 Day = Annotated[
     date, BeforeValidator(_read_date), _in_years(1550, 2650, "those of the ephemeris DE440")
 ]

@@ -8,7 +8,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from limbward.config.base import Day, PathText, Section
+from limbward.config.base import Day, PathText, Section, is_url
 from limbward.config.bound import Bound
 from limbward.config.clock import TimingConfig
 from limbward.config.merge import AlignConfig, MergeConfig
@@ -36,7 +36,9 @@ class StationConfig(Section):
         "config says, and the campaign's settings do not apply to it.",
     )
     cards: list[PathText] = Field(
-        default=[], description="Folders of its photographs, relative to the campaign's file."
+        default=[],
+        description="Folders of its photographs, relative to the campaign's file, or addresses of "
+        "an object store, such as s3://bucket/card.",
     )
     site: SiteConfig | None = Field(default=None, description=str(SiteConfig.__doc__))
 
@@ -49,6 +51,12 @@ class StationConfig(Section):
                 )
         elif not (self.name and self.cards and self.site is not None):
             raise PydanticCustomError("station", "needs name, cards and site, or a config")
+        if len({is_url(card) for card in self.cards}) > 1:
+            raise PydanticCustomError("station", "has folders and addresses among its cards")
+        if self.config is not None and is_url(self.config):
+            raise PydanticCustomError(
+                "station", "has a config behind an address; give its cards and site instead"
+            )
         return self
 
 
@@ -120,7 +128,8 @@ class CampaignConfig(Bound):
         default="campaign",
         min_length=1,
         description="Folder for the results, relative to the campaign's file; a station without a "
-        "config of its own gets stations/NAME in it.",
+        "config of its own gets stations/NAME in it. It may be an address, such as "
+        "s3://bucket/out; what stations are joined from is then kept in the folder campaign, too.",
     )
     until: Literal["timing", "align", "merge", "enhance", "compose", "report"] = Field(
         default="report", description="The last stage that is run at each station."

@@ -11,6 +11,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from limbward.config.base import is_url
 from limbward.config.bound import bind
 from limbward.config.campaign import STATION_NAME, CampaignConfig, StationConfig
 from limbward.config.loading import load_config, sentences_of, validated
@@ -34,15 +35,26 @@ class Station:
     config : Config or None
         None if there is none that could be used.
     root : Path
-        Its workspace.
+        Its workspace; of one whose results are sent away, the copy that stations are joined from.
     fault : str
         Why there is no config; empty if there is one.
+    urls : tuple of str
+        Addresses of its cards, if they are not folders.
+    out : str
+        Address that its results are sent to; empty if they stay in ``root``.
     """
 
     name: str
     config: Config | None
     root: Path
     fault: str = ""
+    urls: tuple[str, ...] = ()
+    out: str = ""
+
+    @property
+    def is_far(self) -> bool:
+        """Whether something has to be fetched or sent."""
+        return bool(self.urls or self.out)
 
 
 def load_campaign(path: str | Path) -> CampaignConfig:
@@ -107,16 +119,22 @@ def _station(campaign: CampaignConfig, entry: StationConfig) -> Station:
             )
             return Station(name, None, path.parent, fault)
         return Station(name, own, own.resolve(own.workspace).absolute())
-    root = campaign.resolve(campaign.output) / "stations" / entry.name
+    root = folder_of(campaign) / "stations" / entry.name
     shared = {
         name: getattr(campaign.settings, name) for name in type(campaign.settings).model_fields
     }
+    sky = campaign.settings.sky
+    if sky.limb_profile is not None:
+        profile = str(campaign.resolve(sky.limb_profile))
+        shared["sky"] = sky.model_copy(update={"limb_profile": profile})
     assert entry.site is not None  # checked by its model
+    urls = tuple(card for card in entry.cards if is_url(card))
+    cards = list(urls) or [str(campaign.resolve(card)) for card in entry.cards]
     try:
         config = Config(
             site=entry.site,
             eclipse=campaign.eclipse,
-            input=InputConfig(cards=[str(campaign.resolve(card)) for card in entry.cards]),
+            input=InputConfig(cards=cards),
             workspace=str(root),
             **shared,
         )
@@ -126,7 +144,13 @@ def _station(campaign: CampaignConfig, entry: StationConfig) -> Station:
             for location, told in sentences_of(error.errors(), Config)
         )
         return Station(entry.name, None, root, f"{campaign.where('settings')}: {said}")
-    return Station(entry.name, bind(config, campaign.resolve("."), {}), root)
+    out = f"{campaign.output.rstrip('/')}/stations/{entry.name}" if is_url(campaign.output) else ""
+    return Station(entry.name, bind(config, campaign.resolve("."), {}), root, urls=urls, out=out)
+
+
+def folder_of(campaign: CampaignConfig) -> Path:
+    """Return the folder that the campaign's own results are made in, also if they are sent away."""
+    return campaign.resolve("campaign" if is_url(campaign.output) else campaign.output)
 
 
 def _rows(campaign: CampaignConfig) -> Iterator[tuple[str, StationConfig]]:

@@ -16,16 +16,20 @@ from limbward.campaign.cells import Cells
 from limbward.campaign.chart import Stand, change_frames, flattened, map_of
 from limbward.campaign.page import render
 from limbward.campaign.timeline import check_contacts, clock_fault, site_fault, untimed
+from limbward.config.base import is_url
 from limbward.config.campaign import CampaignConfig
-from limbward.config.stations import Station
+from limbward.config.stations import Station, folder_of
+from limbward.errors import LimbwardError
 from limbward.imports import sources, stamp
 from limbward.radiance.fits import read_picture
 from limbward.runs.stage import ORDER
 from limbward.sequences.film import write_films
 from limbward.stations.combine import FOLDER, MEAN, Joined, join
 from limbward.stations.facts import Facts, facts_of
+from limbward.stations.far import bring_results
 from limbward.stations.hands import ClusterHands, Hands, OwnHands
 from limbward.stations.spread import cluster, run_here, run_spread
+from limbward.stations.store import send
 from limbward.stations.table import (
     stations_table,
     tracks_table,
@@ -46,6 +50,7 @@ STATIONS, TRACKS, MAP, PICTURE, REPORT = (
 )
 FILM = {"mp4": "changes.mp4", "webm": "changes.webm"}
 RECORD = "state/campaign.json"
+SENT = "state/sent.json"
 RATE = 4.0  # pictures of the film a second
 SMALLEST_PICTURE = 900  # pixels, to about which the mean corona's picture is binned
 
@@ -72,7 +77,7 @@ def run_campaign(
         If there is no cluster, or the output folder cannot be written to. What fails at a station
         is in its row.
     """
-    workspace = Workspace(campaign.resolve(campaign.output))
+    workspace = Workspace(folder_of(campaign))
     workspace.claim()
     with ExitStack() as stack:
         stack.enter_context(workspace.locked())
@@ -81,11 +86,13 @@ def run_campaign(
         hands: Hands = OwnHands()
         if campaign.run.executor == "dask":
             client = stack.enter_context(cluster(campaign.run, reporter))
-            hands = ClusterHands(client)
+            if not is_url(campaign.output):  # else the workers do not see the merges
+                hands = ClusterHands(client)
             per_task = campaign.run.frames_per_task
             found = run_spread(client, stations, campaign.until, per_task, tally)
         else:
             found = run_here(stations, campaign.until, campaign.run.workers, tally, reporter)
+        _bring(stations, found)
         for station in stations:
             if found[station.name][1].fault:
                 reporter.warn(f"{station.name}: {found[station.name][1].fault}")
@@ -99,8 +106,30 @@ def run_campaign(
                 _make(campaign, stations, found, facts, workspace, hands, reporter, digest)
         for sentence in workspace.take_kept():
             reporter.warn(sentence)
-        summary: dict[str, Any] = workspace.read_json(RECORD)["summary"]
+        record = workspace.read_json(RECORD)
+        if is_url(campaign.output):
+            _send(workspace, record, campaign.output)
+    summary: dict[str, Any] = record["summary"]
     return summary
+
+
+def _bring(stations: Sequence[Station], found: dict[str, tuple[Plan, Outcome]]) -> None:
+    """Fetch the merges of stations whose results were sent away."""
+    for station in stations:
+        plan, outcome = found[station.name]
+        if station.out and not outcome.failed:
+            try:
+                bring_results(station)
+            except LimbwardError as error:
+                found[station.name] = plan, Outcome(fault=told(error), failed=True)
+
+
+def _send(workspace: Workspace, record: dict[str, Any], url: str) -> None:
+    """Send what was joined, unless that has been done."""
+    if workspace.path(SENT).exists() and workspace.read_json(SENT) == record:
+        return
+    send(workspace.root, record["files"], url)
+    workspace.write_json(SENT, record)
 
 
 def _digest(
@@ -340,4 +369,4 @@ def _summary(
 
 def report_path(campaign: CampaignConfig) -> Path:
     """Return where the report of a campaign lies."""
-    return campaign.resolve(campaign.output) / REPORT
+    return folder_of(campaign) / REPORT

@@ -10,6 +10,7 @@ import multiprocessing
 from collections import Counter
 from dataclasses import dataclass
 from math import ceil
+from pathlib import Path
 
 from limbward.config import Config, place_and_time
 from limbward.config.inputs import find_inputs
@@ -20,6 +21,7 @@ from limbward.runs.place import require_own_place
 from limbward.runs.runner import run_stages
 from limbward.runs.stage import ORDER
 from limbward.stages.ingest import measure_part, moon_sun_ratio
+from limbward.stations.far import Far
 from limbward.work.reporting import Reporter, SilentReporter
 from limbward.workspace import Workspace
 
@@ -87,6 +89,8 @@ def plan_station(station: Station, frames_per_task: int) -> Plan:
     try:
         if not may_start_processes():
             raise LimbwardError(NOT_FREE)
+        if station.is_far:
+            return _plan_far(station)
         require_own_place(station.config, station.root)
         sky = place_and_time.eclipse(station.config)
         files = find_inputs(station.config)[0].files
@@ -97,6 +101,16 @@ def plan_station(station: Station, frames_per_task: int) -> Plan:
         return Plan(fault=told(error))
     parts = ceil(len(files) / frames_per_task) if "ingest" in names else 0
     return Plan(len(files), sum(f.size for f in files), parts, moon_sun_ratio(sky))
+
+
+def _plan_far(station: Station) -> Plan:
+    assert station.config is not None
+    place_and_time.eclipse(station.config)
+    if station.urls:
+        sizes = [f.size for f in Far(station, "").files]
+    else:
+        sizes = [f.size for f in find_inputs(station.config)[0].files]
+    return Plan(len(sizes), sum(sizes))
 
 
 def measure_frames(station: Station, part: int, parts: int, ratio: float) -> str:
@@ -134,12 +148,29 @@ def finish_station(
         It does not raise: a station that fails is a row with its reason.
     """
     assert station.config is not None
-    workspace = Workspace(station.root)
+    reporter = reporter or SilentReporter()
     try:
-        config = with_one_job(station.config, jobs)
-        runs = run_stages(config, workspace, reporter or SilentReporter(), last=until)
+        if station.is_far:
+            return _finish_far(station, until, jobs, reporter)
+        return _run(station.config, station.root, until, jobs, reporter)
     except Exception as error:
         return Outcome(fault=told(error), failed=True)
+
+
+def _finish_far(station: Station, until: str, jobs: int | None, reporter: Reporter) -> Outcome:
+    far = Far(station, until)
+    earlier = far.earlier()
+    if earlier is not None:
+        return Outcome(corona=earlier["corona"], fault=earlier["fault"])
+    with far.brought() as (config, root):
+        outcome = _run(config, root, until, jobs, reporter)
+        far.keep(root, {"corona": outcome.corona, "fault": outcome.fault})
+    return outcome
+
+
+def _run(config: Config, root: Path, until: str, jobs: int | None, reporter: Reporter) -> Outcome:
+    workspace = Workspace(root)
+    runs = run_stages(with_one_job(config, jobs), workspace, reporter, last=until)
     ran = tuple(run.name for run in runs if not run.skipped)
     corona = workspace.path(Workspace.corona).exists()
     wanted = ORDER.index(until) >= ORDER.index("merge")

@@ -1,0 +1,160 @@
+"""Folders behind addresses (``s3://``, ``gs://``, ``https://``), listed and copied by fsspec.
+
+Whoever opens an address brings his own keys: the libraries behind fsspec read them from the
+environment or from its config files. None stands in a campaign's config.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from limbward.errors import ConfigError, LimbwardError
+from limbward.workspace.writing import atomic_path
+
+TRIES = 3  # of a copy that comes out short or damaged
+MD5 = re.compile(r'"?([0-9a-f]{32})"?')
+BLOCK = 1 << 22  # bytes
+
+
+@dataclass(frozen=True)
+class Item:
+    """A file behind an address.
+
+    Attributes
+    ----------
+    name : str
+        From its folder, with ``/``.
+    size : int
+        Bytes.
+    tag : str
+        What changes with its content, as far as the store tells: an ETag, a checksum, a time.
+    md5 : str
+        Empty if the store does not tell it.
+    """
+
+    name: str
+    size: int
+    tag: str
+    md5: str = ""
+
+
+@contextmanager
+def _opened(url: str) -> Iterator[tuple[Any, str]]:
+    """Open a store; whatever its library raises becomes a sentence."""
+    try:
+        import fsspec
+    except ImportError as error:
+        raise ConfigError(
+            f"{url} is read by fsspec, which is not installed: pip install 'limbward[store]'."
+        ) from error
+    try:
+        yield fsspec.core.url_to_fs(url)
+    except LimbwardError:
+        raise
+    except (ImportError, ValueError) as error:  # a library that is missing, an unknown kind
+        raise ConfigError(f"{url} cannot be opened: {error}") from error
+    except Exception as error:  # each store has errors of its own
+        raise LimbwardError(f"{url} cannot be reached: {error or type(error).__name__}") from error
+
+
+def listing(url: str) -> list[Item]:
+    """Return the files in a folder and in the folders below it, sorted by name.
+
+    Raises
+    ------
+    LimbwardError
+        If there is none, or the store cannot be reached.
+    """
+    with _opened(url) as (store, root):
+        store.invalidate_cache()
+        found = store.find(root, detail=True)
+        items = [_item(path, info, root) for path, info in found.items()]
+    if not items:
+        raise LimbwardError(f"There are no files in {url}.")
+    return sorted(items, key=lambda i: i.name)
+
+
+def _item(path: str, info: dict[str, Any], root: str) -> Item:
+    name = path[len(root) :].lstrip("/") or PurePosixPath(path).name
+    if ".." in PurePosixPath(name).parts:
+        raise LimbwardError(f"{path} has a name that leads out of its folder.")
+    keys = ("ETag", "etag", "md5Hash", "checksum", "LastModified", "mtime", "created")
+    tags = [str(info[k]) for k in keys if info.get(k)]
+    md5 = MD5.fullmatch(str(info.get("ETag") or info.get("etag") or ""))
+    return Item(name, int(info.get("size") or 0), " ".join(tags), md5.group(1) if md5 else "")
+
+
+def fetch(url: str, items: Sequence[Item], folder: Path) -> None:
+    """Copy files of a folder into one of this machine, and check them by size and checksum.
+
+    Raises
+    ------
+    LimbwardError
+        If one does not come through.
+    """
+    with _opened(url) as (store, root):
+        for item in items:
+            target = folder / item.name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            path = root if store.isfile(root) else f"{root.rstrip('/')}/{item.name}"
+            for _ in range(TRIES):
+                with atomic_path(target) as part:
+                    store.get_file(path, str(part))
+                if _is_whole(target, item):
+                    break
+            else:
+                target.unlink()
+                raise LimbwardError(
+                    f"{url}: {item.name} came through damaged {TRIES} times ({item.size} bytes "
+                    "are expected)."
+                )
+
+
+def _is_whole(path: Path, item: Item) -> bool:
+    if path.stat().st_size != item.size:
+        return False
+    if not item.md5:
+        return True
+    digest = hashlib.md5(usedforsecurity=False)
+    with path.open("rb") as file:
+        while block := file.read(BLOCK):
+            digest.update(block)
+    # The ETag of a file sent in parts is no checksum, but then it has a dash.
+    return digest.hexdigest() == item.md5
+
+
+def send(folder: Path, names: Sequence[str], url: str) -> None:
+    """Copy files to an address; they are there with their whole size, or it raises.
+
+    Raises
+    ------
+    LimbwardError
+    """
+    with _opened(url) as (store, root):
+        for name in names:
+            target, size = f"{root.rstrip('/')}/{name}", (folder / name).stat().st_size
+            store.makedirs(target.rpartition("/")[0], exist_ok=True)
+            store.put_file(str(folder / name), target)
+            store.invalidate_cache()
+            if store.info(target)["size"] != size:
+                raise LimbwardError(f"{url}: {name} was not written whole.")
+
+
+def remove(url: str, names: Sequence[str]) -> None:
+    """Delete files behind an address."""
+    with _opened(url) as (store, root):
+        for name in names:
+            store.rm_file(f"{root.rstrip('/')}/{name}")
+
+
+def read_text(url: str) -> str:
+    """Return a small file; empty if it is not there."""
+    with _opened(url) as (store, path):
+        store.invalidate_cache()
+        return str(store.cat_file(path).decode("utf-8")) if store.exists(path) else ""
