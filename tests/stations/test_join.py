@@ -32,7 +32,7 @@ def stations():
             up_deg=rng.uniform(-180, 180),
             west=rng.normal(0, 8) / SUN_ARCSEC,
             north=rng.normal(0, 8) / SUN_ARCSEC,
-            turn_deg=rng.normal(0, 0.1),
+            turn_deg=rng.normal(0, 0.1) if k != 3 else 140.0,  # one that does not know north
             gain=(0.5 * 3.0**k,) * 3,
             sky=(0.0, 0.1, 0.05, 0.2)[k],
             noise=0.006,
@@ -51,6 +51,7 @@ def write(folder, name, station):
     header["CRLN_OBS"], header["DSUN_OBS"] = 70.0, 1.5e11
     header["RSUN_REF"], header["SOLARPA"] = 6.96e8, 14.0
     header["UPPA"] = 14.0 + station.up_deg
+    header["NORTHKN"] = abs(station.turn_deg) < 90.0
     path = folder / f"{name}.fits"
     write_picture(path, light, header, {"SIGMA": sigma})
     return path
@@ -77,6 +78,7 @@ def test_good_stations_are_joined_and_others_have_a_reason(made):
     done, _ = made
     assert done.names == [f"s{k}" for k in range(4)]
     assert set(done.left_out) == {"other", "damaged"}
+    assert done.fits["s3"].placing.turn_deg == pytest.approx(140.0, abs=0.2)
     assert "not that of the other stations" in done.left_out["other"]
     assert "cannot be read" in done.left_out["damaged"]
 

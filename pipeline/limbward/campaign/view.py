@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from limbward.errors import LimbwardError
-from limbward.geometry.grid import Grid, Observer, north_known, world_header
+from limbward.geometry.grid import Grid, Observer, world_header
 from limbward.picture.binning import block_mean
 
 Floats = NDArray[np.float64]
@@ -112,10 +112,8 @@ def picture_affine(header: Header) -> Floats:
     Raises
     ------
     LimbwardError
-        If north is not known, or the header has no world coordinates that make sense.
+        If the header has no world coordinates that make sense. North may be wrong in them.
     """
-    if not north_known(header):
-        raise LimbwardError("North is not known in this merge, so it cannot be laid on the others.")
     try:
         if not str(header["CTYPE1"]).startswith("HPLN") or not str(header["CTYPE2"]).startswith(
             "HPLT"
