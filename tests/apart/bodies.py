@@ -1,8 +1,9 @@
 """``python -m tests.apart.bodies DIR WORKSPACE [ALONE]``: several bodies in one corona, scored.
 
 WORKSPACE has the merge of all, ALONE that of the finest body. Prints one line of JSON: how
-radiance, colour and local contrast change across the edge of the finest body's field against the
-corona of the truth, where the Sun is, and how sharp the inner corona is against that body's own.
+radiance, colour and local contrast (with its standard errors, by the scatter over position angles)
+change across the edge of the finest body's field against the corona of the truth, where the Sun
+is, and how sharp the inner corona is against that body's own.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from .truth import corona_at, seen_through
 
 EDGE_PX = 60  # on either side of the edge
 STEP_PX = 6
+SECTOR_DEG = 15.0
 
 
 def read(path: Path):
@@ -42,6 +44,16 @@ def read(path: Path):
 def structure(image, fine, wide):
     smooth = gaussian_filter(image, wide)
     return gaussian_filter(image / smooth, fine) - gaussian_filter(image / smooth, wide)
+
+
+def _scatter(made, true, sector):
+    """The standard error of a slope, by leaving out one sector of position angles after another."""
+    names = np.unique(sector)
+    if names.size < 3:
+        return np.nan
+    up, down = (np.array([np.sum(v[sector == k]) for k in names]) for v in (made * true, true**2))
+    left = (up.sum() - up) / (down.sum() - down)
+    return np.sqrt((names.size - 1) / names.size * np.sum((left - left.mean()) ** 2))
 
 
 def score(folder: Path, workspace: Path, alone: Path | None = None) -> dict:
@@ -91,13 +103,15 @@ def score(folder: Path, workspace: Path, alone: Path | None = None) -> dict:
             whole = np.where(known, light[c], wanted)
             made, true = (structure(v, 3.0, 10.0) for v in (whole, wanted))
             clear = gaussian_filter(known.astype(float), 8.0) > 0.999
-            contrast = []
+            contrast, errors = [], []
+            sector = (np.degrees(np.arctan2(y, x)) // SECTOR_DEG).astype(int)
             for lo in range(-EDGE_PX, EDGE_PX, 2 * STEP_PX):
                 band = clear & (far > lo) & (far <= lo + 2 * STEP_PX)
                 # The slope on the truth: noise does not raise it.
                 slope = np.sum(made[band] * true[band]) / np.sum(true[band] ** 2)
                 contrast.append(_number(slope) if band.sum() > 100 else None)
-            out["contrast_across"] = contrast
+                errors.append(_number(_scatter(made[band], true[band], sector[band])))
+            out["contrast_across"], out["contrast_sigma"] = contrast, errors
     out["radiance_across"] = steps
     out["seam_percent"] = [_number(100 * np.ptp([v for v in s if v is not None])) for s in steps]
     colour = [[a / b for a, b in zip(steps[c], steps[1], strict=True) if a and b] for c in (0, 2)]
