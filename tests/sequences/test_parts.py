@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter, map_coordinates
 
 from limbward.camera.frame import RawFrame, linear_frame
 from limbward.config import Config
@@ -15,7 +16,7 @@ from limbward.geometry.orientation import Orientation
 from limbward.products import prominences
 from limbward.sequences.beads import find_beads
 from limbward.sequences.canvas import Canvas, Label
-from limbward.sequences.cut import View, cut
+from limbward.sequences.cut import View, colour_box, cut
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
 from limbward.sequences.film import dissolve, to_bytes
 from limbward.sequences.layout import evenly, places
@@ -25,6 +26,7 @@ from limbward.simulate.truth import true_corona
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.apart.pose import Camera
+from tests.camera.files import frame
 
 BAYER = np.array([[0, 1], [1, 2]], np.int8)
 
@@ -273,3 +275,54 @@ def test_words_at_the_foot_stay_on_the_picture(words):
     assert drawn.shape[1] - canvas.labels[-1].y == pytest.approx(18.0, abs=1.0)
     if "x" not in words:  # a word wider than the picture is cut
         assert drawn[:, :, :9].max() == drawn[:, :, -9:].max() == 0.0
+
+
+@pytest.mark.parametrize(("blur_px", "scale"), [(1.0, 4.0), (0.9, 10.7)])
+def test_prominences_of_a_blurred_coarse_picture_are_within_their_errors(blur_px, scale):
+    """The wide ones, beyond a Moon that hides 44 arcsec of the limb; and none that is not there."""
+    true = true_corona(
+        1, (1140, 1140), sun_x=569.5, sun_y=569.5, sun_radius_px=475.0, up_from_solar_north=0.0
+    )
+    sharp = find_prominences(*excess_map(true, (569.5, 569.5), 475.0, 2.0, 0.0))
+    step = scale / 2.0
+    side = int(1140 / step)
+    view = (np.arange(side) + 0.5) * step - 0.5
+    y, x = np.meshgrid(view, view, indexing="ij")
+    soft = [
+        map_coordinates(gaussian_filter(plane, blur_px * step), [y, x], order=1) for plane in true
+    ]
+    small = np.array(soft, np.float32)
+    middle, radius = (569.5 + 0.5) / step - 0.5, 475.0 / step
+    rho = np.hypot(*(np.indices((side, side)) - middle))
+    hidden = 44.0
+    small[:, rho < radius + hidden / scale] = np.nan
+    small += np.random.default_rng(1).normal(0.0, 0.02, small.shape) * small
+    found = find_prominences(
+        *excess_map(small, (middle, middle), radius, scale, 0.0), scale, blur_px * scale
+    )
+    for p in found:
+        apart = [(t.position_angle - p.position_angle + 180) % 360 - 180 for t in sharp]
+        near = [t for t, off in zip(sharp, apart, strict=True) if abs(off) < 3]
+        assert near, p  # nothing but what there is
+        assert abs(p.height_arcsec - max(t.height_arcsec for t in near)) < 2.0 * p.sigma_arcsec
+    # Of the two that are 12 arcsec higher, coarse pixels may hide one behind the Moon's steps.
+    tall = [t for t in sharp if t.height_arcsec > hidden + 12.0]
+    assert len(tall) == 2
+    seen = [t for t in tall if any(abs(p.position_angle - t.position_angle) < 3.0 for p in found)]
+    assert len(seen) >= (2 if scale < 5.0 else 1)
+
+
+def test_a_small_bead_is_saturated_below_the_stated_white_but_a_bright_disc_is_not():
+    """A sensor that ends at 97 % of its white level, with noise of a thousandth on top."""
+    rng = np.random.default_rng(2)
+    data = np.full((60, 60), 3000.0) + rng.normal(0.0, 20.0, (60, 60))
+    data[20:23, 30:32] = 15700.0 + rng.normal(0.0, 16.0, (3, 2))
+    bead = frame(np.minimum(data, 15729.0).astype(np.uint16), white=16200.0)
+    _, clipped, _ = colour_box(bead, (30.0, 21.0), 20)
+    assert np.count_nonzero(clipped[0]) == 6
+    assert np.count_nonzero(clipped[1]) == 3  # every second pixel is green
+    y, x = np.indices((60, 60)) - 30.0
+    disc = 15500.0 * np.sqrt(np.clip(1.0 - (x**2 + y**2) / 25.0**2, 0.01, 1.0))
+    disc += rng.normal(0.0, 80.0, disc.shape)
+    _, clipped, _ = colour_box(frame(disc.astype(np.uint16), white=16200.0), (30.0, 30.0), 28)
+    assert not clipped.any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +13,13 @@ from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import north_known, read_geometry
 from limbward.radiance.fits import read_picture
+from limbward.render.compose import blur_of
 from limbward.render.writers import write_png
 from limbward.sequences.prominence_crops import (
     box_of,
     crop_of,
     entry_of,
+    lowest_in_sight,
     overview,
     prominences_of,
     white_corona,
@@ -28,9 +31,11 @@ from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.pictures import write_tiff_and_png
 from limbward.workspace.product import Product, artefact, write_product
+from limbward.workspace.stored import merged_limb_widths
 
 Pixels = NDArray[np.float32]
 
+SAMPLED_PX = 0.7  # blur of a mosaic in which each second pixel is red, standard deviation
 FOLDER = "sequences/prominences"
 OVERVIEW = "sequences/prominences.png"
 
@@ -55,11 +60,18 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         grid, sun, _ = read_geometry(header)
         linear = white_corona(radiance, sun, *read_colours(header))
         del radiance
-        found = prominences_of(linear, grid, sun)[: options.count]
+        blur_px = hypot(blur_of(merged_limb_widths(workspace)), SAMPLED_PX)
+        found = prominences_of(linear, grid, sun, blur_px)[: options.count]
         found, limb = _above_the_moon(config, found, north_known(header))
         advance()
         if not found:
-            raise LimbwardError("No prominence stands out in the merged corona.")
+            lowest = lowest_in_sight(linear, grid, sun)
+            raise LimbwardError(
+                "No prominence stands out in the merged corona, which begins "
+                f"{lowest:.0f} arcsec above the Sun's limb where the Moon covered least. What "
+                f"rises less than half a pixel higher ({0.5 * grid.scale_arcsec:.1f} arcsec) "
+                "cannot be told from the Moon's edge."
+            )
         km = km_per_arcsec(float(header["DSUN_OBS"]))
         _remove_old(workspace)
         caption = caption_of_merge(config, workspace, header, "as merged")
@@ -84,7 +96,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         title="Prominences",
         caption="Crops of the linear merge at its own scale, enlarged here, each with its "
         "position angle from celestial north and its height above the Sun's limb: where the "
-        "red of hydrogen is half as bright as the corona behind it."
+        "red of hydrogen is half as bright as the corona behind it. The error is that of noise "
+        "and blur."
         + (f" Above the Moon: above {limb} there, when it stood lowest in totality." * bool(limb)),
         alt=f"{len(found)} crops of the Sun's limb with prominences",
         picture=OVERVIEW,

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, gaussian_filter, label, median
+from scipy.ndimage import distance_transform_edt, gaussian_filter, label
 
 from limbward.sequences.cut import Cut
 
@@ -16,7 +16,6 @@ Pixels = NDArray[np.float32]
 REACH = 1.5  # pixels of the camera that interpolated colours take from beside a clipped one
 STEEPEST = 0.35  # of the logarithm of the light, per pixel: a sharp lens' aureole
 MOST = 30.0  # times the light at the edge of what is clipped
-WHITE = 0.6  # of the brightest colour, which the others have in saturated sunlight
 KNEE = 4.0  # a larger one is a harder knee
 
 
@@ -45,7 +44,7 @@ def bloomed(made: Cut, pixel: float = 1.0) -> Pixels:
     if not made.clipped.any() or made.clipped.all():
         return picture
     reach = REACH * max(pixel, 1.0)
-    white = _without_colour(picture, made.clipped)
+    white = _without_colour(made)
     if not white.any():
         return picture
     outwards, depth = distance_transform_edt(~white), distance_transform_edt(white)
@@ -60,15 +59,12 @@ def bloomed(made: Cut, pixel: float = 1.0) -> Pixels:
     return np.asarray(picture + pale * (np.exp(glow).astype(np.float32) - picture), np.float32)
 
 
-def _without_colour(picture: Pixels, clipped: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _without_colour(made: Cut) -> NDArray[np.bool_]:
     """Return what of the clipped pixels belongs to white light; prominences clip in red alone."""
-    parts, count = label(clipped, structure=np.ones((3, 3)))
-    if not count:
-        return clipped
-    least, most = picture.min(axis=0), np.maximum(picture.max(axis=0), np.float32(1e-6))
-    numbers = np.arange(1, count + 1)
-    white = np.asarray(median(least / most, parts, numbers)) > WHITE
-    return np.isin(parts, numbers[white])
+    if made.white is None:
+        return made.clipped
+    parts, _ = label(made.clipped, structure=np.ones((3, 3)))
+    return np.isin(parts, np.unique(parts[made.white & made.clipped]))
 
 
 def _slope(logarithm: NDArray[np.floating], outside: NDArray[np.floating], reach: float) -> float:

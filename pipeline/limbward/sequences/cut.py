@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import affine_transform, gaussian_filter, map_coordinates, spline_filter
 
 from limbward.camera.clipping import saturated_from
-from limbward.camera.frame import RawFrame
+from limbward.camera.frame import GREEN, RawFrame
 from limbward.camera.mosaic import interpolated, laid_out
 from limbward.camera.response import Response
 from limbward.camera.same import read_same
@@ -21,6 +21,8 @@ from limbward.geometry.orientation import Orientation
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
+# A sensor may end below the white level that its files state; its numbers pile up there.
+HIGH, PILE, LEAST_PILE = 0.85, 0.01, 4
 SPLINE_MARGIN_PX = 12  # a cubic spline's edge effects fall by 0.27 a pixel
 
 
@@ -63,10 +65,14 @@ class Cut:
         Linear sRGB, 1 where the sensor's range ends in white light; 0 beyond the frame.
     clipped : ndarray of bool, shape (S, S)
         Where the sensor was saturated.
+    white : ndarray of bool, shape (S, S), optional
+        Where it was so in green, as sunlight makes it and faint prominences do not; None where
+        that is not known.
     """
 
     picture: Pixels
     clipped: NDArray[np.bool_]
+    white: NDArray[np.bool_] | None = None
 
 
 def cut_file(
@@ -129,9 +135,12 @@ def cut(
         spline = spline_filter(smooth, order=3, output=np.float32, mode="mirror")
         sampled.of(spline, into, 3)
     np.clip(picture, 0.0, None, out=picture)
-    hit = np.empty(shape, np.float32)
-    sampled.of(clipped.astype(np.float32), hit, 1)
-    return Cut(picture, hit > 0.02)
+    masks = []
+    for part in clipped:
+        hit = np.empty(shape, np.float32)
+        sampled.of(part.astype(np.float32), hit, 1)
+        masks.append(hit > 0.02)
+    return Cut(picture, *masks)
 
 
 class _Places:
@@ -187,7 +196,8 @@ def colour_box(
     -------
     colours : ndarray of float32, shape (3, h, w)
         White-balanced for daylight; 1 is the sensor's white level.
-    clipped : ndarray of bool, shape (h, w)
+    clipped : ndarray of bool, shape (2, h, w)
+        Saturated pixels, of any colour and of green.
     origin : ndarray
         Raw pixel (x, y) of the box's first pixel.
     """
@@ -196,23 +206,40 @@ def colour_box(
     y1 = min(frame.height, math.ceil(centre[1]) + reach + 1)
     origin = np.array([x0, y0], float)
     if x1 - x0 < 2 or y1 - y0 < 2:
-        return np.zeros((3, 2, 2), np.float32), np.zeros((2, 2), bool), origin
+        return np.zeros((3, 2, 2), np.float32), np.zeros((2, 2, 2), bool), origin
     raw = np.asarray(frame.data[..., y0:y1, x0:x1], np.float32)
-    clipped = np.asarray(raw >= saturated_from(frame))
+    clipped = np.asarray(raw >= _saturated_from(raw, frame))
+    green = clipped
     span = np.float32(frame.span)
     if frame.is_mosaic:
         pattern = laid_out(frame.pattern, y0, x0, raw.shape)
+        green = clipped & (pattern == GREEN)
         level = (raw - laid_out(frame.black, y0, x0, raw.shape)) / span
         colours = interpolated(level, pattern, 1 if frame.pattern.shape == (2, 2) else 2)
     elif raw.ndim == 2:
         colours = np.repeat(((raw - frame.black.ravel()[0]) / span)[None], 3, axis=0)
     else:
         colours = (raw - frame.black[:, None, None]) / span
-        clipped = np.asarray(clipped.any(axis=0))
+        green, clipped = clipped[1], np.asarray(clipped.any(axis=0))
     colours = np.nan_to_num(colours, copy=False)
     if frame.is_mosaic or raw.ndim == 3:
         # With the smallest multiplier 1, a clipped pixel is white in every colour at 1.
         balance = frame.daylight / frame.daylight.min()
         colours = np.minimum(colours * balance[:, None, None], np.float32(1.0))
         colours = np.tensordot(frame.to_srgb, colours, axes=1).astype(np.float32)
-    return colours, clipped, origin
+    return colours, np.stack([clipped, green]), origin
+
+
+def _saturated_from(raw: Pixels, frame: RawFrame) -> float:
+    """Return the number from which pixels of a box of a frame count as saturated.
+
+    A bead saturates so few pixels that the whole frame shows no pile of them.
+    """
+    level = saturated_from(frame)
+    top = float(np.nanmax(raw)) if np.isfinite(raw).any() else 0.0
+    if HIGH * frame.white < top < level:
+        at_top = np.count_nonzero(raw > (1.0 - PILE) * top)
+        below = np.count_nonzero(raw > (1.0 - 2.0 * PILE) * top) - at_top
+        if at_top >= LEAST_PILE and at_top >= 4 * below:
+            return (1.0 - PILE) * top
+    return level

@@ -20,7 +20,6 @@ from limbward.sequences.prominences import Prominence, excess_map, find_prominen
 
 Pixels = NDArray[np.float32]
 
-EDGE_PX = 3.0  # a blurred limb is about this wide
 ENLARGED_PX = 360  # about the side of a crop on the overview
 
 
@@ -42,13 +41,31 @@ def white_corona(radiance: Pixels, sun: Disc, daylight: Pixels, matrix: Pixels) 
     return to_linear_srgb(radiance, solar_white(radiance, rho, daylight), matrix)
 
 
-def prominences_of(linear: Pixels, grid: Grid, sun: Disc) -> list[Prominence]:
-    """Return the prominences of a picture with a white corona, the highest first."""
+def prominences_of(linear: Pixels, grid: Grid, sun: Disc, blur_px: float = 0.0) -> list[Prominence]:
+    """Return the prominences of a picture with a white corona, the highest first.
+
+    Parameters
+    ----------
+    linear : ndarray of float32, shape (3, H, W)
+    grid : Grid
+    sun : Disc
+    blur_px : float
+        Blur of the picture, standard deviation, pixels.
+    """
     near, (x0, y0) = _near(linear, sun)
     angle, height, excess = excess_map(
         near, (sun.x - x0, sun.y - y0), sun.radius, grid.scale_arcsec, grid.up_position_angle
     )
-    return find_prominences(angle, height, excess, EDGE_PX * grid.scale_arcsec)
+    pixel = grid.scale_arcsec
+    return find_prominences(angle, height, excess, pixel, blur_px * pixel)
+
+
+def lowest_in_sight(linear: Pixels, grid: Grid, sun: Disc) -> float:
+    """Return from which height above the Sun's limb on a picture shows anything, arcsec."""
+    y, x = np.ogrid[: linear.shape[1], : linear.shape[2]]
+    seen = np.isfinite(linear[1]) & (linear[1] > 0)
+    rho = np.hypot(x - sun.x, y - sun.y)[seen]
+    return float(max(rho[rho > sun.radius].min() - sun.radius, 0.0)) * grid.scale_arcsec
 
 
 def _near(linear: Pixels, sun: Disc, reach: float = 1.35) -> tuple[Pixels, tuple[int, int]]:
@@ -119,10 +136,10 @@ def overview(found: Sequence[Prominence], crops: Sequence[Pixels], km_per_arcsec
     centres, size = places("grid", len(found), cell)
     canvas = Canvas.blank(*size)
     for n, (p, c, (x, y)) in enumerate(zip(found, crops, centres, strict=True), start=1):
-        shown = np.clip(zoom(c, (1, times, times), order=1), 0.0, 1.0)
+        shown = np.clip(zoom(c, (1, times, times), order=3), 0.0, 1.0)
         canvas.lighten(shown, float(x), float(y) - 25.0)
         top = float(y) + 0.5 * cell - 48.0
         canvas.labels.append(Label(f"{n}   P {p.position_angle:.1f}°", float(x), top, 16.0))
-        height = f"{p.height_arcsec:.1f}″ = {p.thousand_km(km_per_arcsec):.1f} thousand km"
+        height = f"{p.height_text()}″ = {p.thousand_km(km_per_arcsec):.0f} thousand km"
         canvas.labels.append(Label(height, float(x), top + 22.0, 16.0))
     return canvas.drawn()

@@ -20,6 +20,9 @@ Floats = NDArray[np.float64]
 # The ratio needs no calibration, and neither thin cloud nor the exposure changes it.
 RED_EXCESS = 0.5
 LEAST_HEIGHT_ARCSEC = 6.0  # the chromosphere reaches 2 to 4 arcsec everywhere
+CHROMOSPHERE_ARCSEC = 4.0
+EDGE_PX = 3.0  # a blurred limb is about this wide
+ARCSEC_PER_DEG = 16.7  # along the Sun's limb
 TOP_ARCSEC = 240.0  # looked for up to here: 175 000 km
 STEP_ARCSEC = 0.25
 STEP_DEG = 0.05
@@ -43,6 +46,9 @@ class Prominence:
     moon_arcsec : float
         Height of the Moon's limb above the Sun's there, when it was lowest in totality; NaN where
         that is not known.
+    sigma_arcsec : float
+        Standard error of the height: noise over the slope of the red, and the blur, which makes
+        what is bright higher than it is; NaN where not known.
     """
 
     position_angle: float
@@ -51,6 +57,7 @@ class Prominence:
     height_arcsec: float
     excess: float
     moon_arcsec: float = math.nan
+    sigma_arcsec: float = math.nan
 
     @property
     def seen_arcsec(self) -> float:
@@ -68,6 +75,9 @@ class Prominence:
             "from_position_angle": round(self.first, 2),
             "to_position_angle": round(self.last, 2),
             "height_arcsec": round(self.height_arcsec, 2),
+            "height_sigma_arcsec": (
+                round(self.sigma_arcsec, 2) if math.isfinite(self.sigma_arcsec) else None
+            ),
             "height_thousand_km": round(self.thousand_km(km_per_arcsec), 2),
         }
 
@@ -75,9 +85,14 @@ class Prominence:
         """Return position angle and heights."""
         seen = "" if math.isnan(self.moon_arcsec) else f", {self.seen_arcsec:.1f} above the Moon"
         return (
-            f"position angle {self.position_angle:.1f}°, {self.height_arcsec:.1f} arcsec "
-            f"({self.thousand_km(km_per_arcsec):.1f} thousand km) high{seen}"
+            f"position angle {self.position_angle:.1f}°, {self.height_text()} arcsec "
+            f"({self.thousand_km(km_per_arcsec):.0f} thousand km) high{seen}"
         )
+
+    def height_text(self) -> str:
+        """Return the height in arcsec with its error, if that is known."""
+        error = f" ± {self.sigma_arcsec:.1f}" if math.isfinite(self.sigma_arcsec) else ""
+        return f"{self.height_arcsec:.1f}{error}"
 
 
 def km_per_arcsec(distance_m: float) -> float:
@@ -128,7 +143,11 @@ def excess_map(
 
 
 def find_prominences(
-    angle: Floats, height: Floats, excess: Floats, edge_arcsec: float = 0.0
+    angle: Floats,
+    height: Floats,
+    excess: Floats,
+    pixel_arcsec: float = 0.0,
+    blur_arcsec: float = 0.0,
 ) -> list[Prominence]:
     """Find prominences in an unrolled map of the red excess.
 
@@ -136,9 +155,12 @@ def find_prominences(
     ----------
     angle, height, excess
         From `excess_map`.
-    edge_arcsec : float
-        What reaches no further than this above the lowest place in sight is the chromosphere
-        spread over the Moon's limb.
+    pixel_arcsec : float
+        Of the picture. What reaches no further than three above the lowest place in sight is the
+        chromosphere spread over the Moon's limb. Where the Moon always covered the chromosphere by
+        more than that, it is enough to stand out by half a pixel.
+    blur_arcsec : float
+        Blur of the picture, standard deviation.
 
     Returns
     -------
@@ -151,7 +173,9 @@ def find_prominences(
     tops = np.where(bright.any(axis=1), bright.shape[1] - 1 - np.argmax(bright[:, ::-1], axis=1), 0)
     reach = np.array([_top(height, excess[i], int(k)) if k else 0.0 for i, k in enumerate(tops)])
     lowest = height[np.argmax(np.isfinite(excess), axis=1)]
-    high = (reach > LEAST_HEIGHT_ARCSEC) & (reach > lowest + edge_arcsec)
+    edge = EDGE_PX * pixel_arcsec
+    floor = np.maximum(CHROMOSPHERE_ARCSEC + edge, lowest + 0.5 * pixel_arcsec)
+    high = (reach > LEAST_HEIGHT_ARCSEC) & (reach > np.minimum(lowest + edge, floor))
     if not high.any() or high.all():
         return []
     gap = max(1, round(JOIN_DEG / STEP_DEG))
@@ -162,7 +186,8 @@ def find_prominences(
     for n in range(1, count + 1):
         members = (np.flatnonzero(runs == n) + start) % angle.size
         members = members[high[members]]
-        if members.size < 3:
+        # A hot pixel is narrower than what a lens draws.
+        if members.size < max(3.0, pixel_arcsec / (STEP_DEG * ARCSEC_PER_DEG)):
             continue
         k = int(members[np.argmax(reach[members])])
         light = excess[members][:, height > LEAST_HEIGHT_ARCSEC]
@@ -173,6 +198,7 @@ def find_prominences(
                 float(angle[members[-1]]),
                 float(reach[k]),
                 float(np.nanmax(light)),
+                sigma_arcsec=_height_sigma(height, excess, k, float(reach[k]), blur_arcsec),
             )
         )
     return sorted(found, key=lambda p: -p.height_arcsec)
@@ -184,3 +210,25 @@ def _top(height: Floats, column: Floats, k: int) -> float:
         return 0.0  # its top is not in sight
     a, b = column[k] - RED_EXCESS, column[k + 1] - RED_EXCESS
     return float(height[k] + (height[1] - height[0]) * a / (a - b))
+
+
+def _height_sigma(
+    height: Floats, excess: Floats, at: int, top_arcsec: float, blur_arcsec: float
+) -> float:
+    """Return the standard error of a height.
+
+    The noise is that of the excess around the limb at this height, where there is no prominence;
+    the blur moves a contour by up to about its own width.
+    """
+    k = int(np.searchsorted(height, top_arcsec))
+    around = slice(max(k - 4, 0), min(k + 5, height.size))
+    quiet = excess[:, around]
+    quiet = quiet[np.isfinite(quiet) & (np.abs(quiet) < RED_EXCESS / 2.0)]
+    noise = 1.4826 * float(np.median(np.abs(quiet - np.median(quiet)))) if quiet.size else 0.0
+    seen = np.isfinite(excess[at, around])
+    if np.count_nonzero(seen) < 3:
+        return math.nan
+    slope = np.polyfit(height[around][seen], excess[at, around][seen], 1)[0]
+    if not slope < 0.0:
+        return math.nan
+    return math.hypot(noise / -slope, 0.8 * blur_arcsec, (height[1] - height[0]) / 2.0)

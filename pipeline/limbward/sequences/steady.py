@@ -85,7 +85,7 @@ def _averaged(
         share[own.clipped | other.clipped] = 0.0
         total += (share * gain) * other.picture
         weight += share
-    return i, Cut(total / weight, own.clipped)
+    return i, Cut(total / weight, own.clipped, own.white)
 
 
 def outside_moon(shots: Shots, i: int, view: View) -> Pixels | None:
