@@ -165,6 +165,7 @@ def test_both_are_in_the_corona_and_the_field_is_that_of_both(both):
     assert np.asarray(workspace.read_table(Workspace.table("merge"))["used"]).all()
     said = " ".join(reporter.notes)
     assert "Aurelia L8 AL8-1 (8 frames), Borealis B-20 0091733 (8 frames)" in said
+    assert "Aurelia L8 AL8-1 is the finest" in said
     assert not reporter.warnings
 
 

@@ -48,6 +48,12 @@ def merge_one(work: Work, candidate: Candidate, field: Field) -> Told:
         By rows: a frame's exposure against the nominal one, and why it is not in the picture, or
         `ALONE`.
     """
+    options = work.config.merge
+    why = "as the config says" if options.camera else "the one with frames of totality to merge"
+    work.reporter.note(
+        f"Merging {candidate.name}, {why}: {len(candidate.frames.row)} frames at "
+        f"{field.grid.scale_arcsec:.2f} arcsec per pixel."
+    )
     plan, made = merge_frames(
         work, candidate.frames, field, take_sky_off=work.config.merge.background == "plane"
     )

@@ -115,10 +115,17 @@ class Joint:
 
     @property
     def words(self) -> str:
-        """What it is made of."""
+        """What it is made of, and which body gives its scale."""
         names = ", ".join(f"{b.part.name} ({int(b.merged.sum())} frames)" for b in self.bodies)
         grid = self.plan.grid
-        return f"Merged into one picture of {grid.width} x {grid.height} pixels: {names}."
+        told = f"Merged into one picture of {grid.width} x {grid.height} pixels: {names}."
+        if len(self.bodies) == 1:
+            return told
+        return (
+            f"{told} {self.bodies[0].part.name} is the finest ({grid.scale_arcsec:.2f} arcsec per "
+            "pixel), so scale, place and colours are its own; the others lower the noise and show "
+            "what it did not reach."
+        )
 
     @property
     def misfits(self) -> list[tuple[str, str, str]]:
