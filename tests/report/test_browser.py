@@ -286,8 +286,11 @@ def test_keyboard_goes_through_the_page_in_order(open_page):
 def test_accessibility_rules(open_page, scheme):
     """Alternative texts, order of headings, names of controls, contrast and so on."""
     page = open_page(color_scheme=scheme)
-    found = axe.Axe().run(page)
-    assert [(v["id"], v["nodes"][0]["html"][:200]) for v in found.response["violations"]] == []
+    for width in (400, 2560, 1280):
+        page.set_viewport_size({"width": width, "height": 900})
+        found = axe.Axe().run(page)
+        wrong = [(v["id"], v["nodes"][0]["html"][:200]) for v in found.response["violations"]]
+        assert wrong == [], width
     passed = {rule["id"] for rule in found.response["passes"]}
     assert {"color-contrast", "image-alt", "heading-order", "label"} <= passed
 
