@@ -202,3 +202,18 @@ def test_a_ring_stands_in_the_middle():
     assert times[chosen[4]] == 5.0
     assert np.all(np.diff(times[chosen]) > 0)
     assert sheet.with_ring(shots(TIMES), "time", 8) is None
+
+
+@pytest.mark.parametrize("up", [0.0, 30.0])
+def test_totality_of_a_narrow_field_keeps_its_corona(up):
+    """A composite that reaches 1150 arcsec up and down, 3000 to the sides: the Moon has 1000."""
+    narrow = Totality(np.ones((3, 230, 600), np.float32), 10.0, 0.0, 0.0, 0.0, "")
+    shown = narrow.shown(241, 20.0, up)[1]
+    y, x = np.indices(shown.shape) - 120.0
+    away = np.hypot(x, y)
+    assert shown[away < 51.0].min() > 0.95  # up to the Moon's limb and a little beyond
+    turn = np.radians(up)
+    # In the sheet, east of the composite is turned by so much.
+    sides = [abs(x * np.cos(turn) + s * y * np.sin(turn)) for s in (1.0, -1.0)]
+    assert max(shown[(s > 58.0) & (away < 64.0)].min() for s in sides) > 0.9
+    assert shown[away > 120.0].max() < 2e-3

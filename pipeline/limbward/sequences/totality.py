@@ -14,6 +14,9 @@ from limbward.sequences.shots import up_angles
 
 Pixels = NDArray[np.float32]
 
+FADE = 0.45  # of the way to the edge
+MOON_ARCSEC = 1030.0  # radius of the largest Moon, with a little corona
+
 
 @dataclass(frozen=True)
 class Totality:
@@ -47,7 +50,18 @@ class Totality:
                 smooth, across[::-1, ::-1], start[::-1], into.shape, into, order=1, cval=0.0
             )
         c = np.arange(side) - (side - 1) / 2.0
-        # No further than the composite itself reaches, or its straight edges would show.
-        limit = min(side / 2.0, min(rows, columns) / 2.0 / step)
-        fade = np.clip((1.0 - np.hypot(c[:, None], c) / limit) / 0.45, 0.0, 1.0)
-        return out * (fade * fade * (3 - 2 * fade)).astype(np.float32)
+        out *= _faded(np.hypot(c[:, None], c), side / 2.0, FADE)
+        # No further than the composite itself reaches, or its straight edges would show. One that
+        # reaches little further than the Moon to one side only fades late, and only there.
+        x, y = np.meshgrid(c, c)
+        for along, size in zip(across, (columns, rows), strict=True):
+            part = 1.0 - MOON_ARCSEC / (size / 2.0 * self.scale_arcsec)
+            away = np.abs(along[0] * x + along[1] * y)
+            out *= _faded(away, size / 2.0, min(max(part, 0.04), FADE))
+        return out
+
+
+def _faded(away: NDArray[np.float64], limit: float, part: float) -> Pixels:
+    """Return what is left at a distance: nothing at the limit, all before the last part of it."""
+    left = np.clip((1.0 - away / limit) / part, 0.0, 1.0)
+    return (left * left * (3 - 2 * left)).astype(np.float32)
