@@ -17,7 +17,7 @@ COLUMNS = re.findall(
     "file, sha256, size, camera, serial, exposure, iso, f_number, focal_length, time_camera, "
     "time_utc, time_utc_sigma, phase, sun_x, sun_y, sun_radius, moon_x, moon_y, moon_radius, "
     "limb_sigma, limb_width, saturated_fraction, used, note, "
-    "linear, time_source, ring, band",  # added since, at the end
+    "linear, time_source, ring, band, lens",  # added since, at the end
 )
 
 

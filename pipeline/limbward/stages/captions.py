@@ -1,4 +1,4 @@
-"""What the pictures of a merge say about themselves."""
+"""What pictures made of a merge say about themselves."""
 
 from __future__ import annotations
 
