@@ -252,3 +252,16 @@ def test_a_film_that_is_even_and_real_in_one_part():
     made, _ = film(replace(LOOK, per_second=0.1, real=(-50.0, 50.0, 5.0)))
     want = [0.0, 235.0, 235.0 + 250.0, 235.0 + 500.0, 235.0 + 500.0 + 5.0]
     assert made.position(np.array([-2400.0, -50.0, 0.0, 50.0, 100.0])) == pytest.approx(want)
+
+
+def test_the_glare_of_a_diamond_ring_does_not_drown_the_picture():
+    """Forty times the corona's light all around: shown as twice the corona, and told."""
+    made, cuts = film()
+    made.shots.phase[5] = "contact"
+    cuts[5] = (5, replace(cuts[5][1], picture=cuts[5][1].picture * np.float32(40.0 / 0.6)))
+    pictures = list(made.pictures(cuts))
+    contact, corona = (next(e for e in made.entries if e["file"] == f"{k}.dng") for k in (5, 4))
+    assert contact["factor"] == pytest.approx(2.0 * 0.8 / 40.0, rel=0.02)
+    ring = (60, 60 - int(1.6 * 60 / 1.9))
+    shown = [float(pictures[e["first_picture"]][ring][1]) for e in (contact, corona)]
+    assert shown[1] < shown[0] < 1.6 * shown[1]

@@ -27,6 +27,7 @@ MIDDLE = 0.72  # linear: how bright the disc's middle is shown behind the filter
 SOFT = 60.0  # arcsinh: the corona's range in a film
 LEARNT_FROM = 16  # frames from which the disc's darkening and the corona's usual light are taken
 SAME_EXPOSURE = 1.3  # ratio
+GLARE = 2.0  # times the corona's light, shown of what lies around a diamond ring
 MOST_GAIN = 3.0  # beyond, a frame is dark for a reason of its own, such as thick cloud
 STILLS = 8  # of the film, for the report
 
@@ -317,11 +318,15 @@ class Film:
                 "middle_shown": _number(self._middle(shown)),
             }
             return entry, picture
-        factor = 1.0
-        if shots.phase[i] == "totality":  # at the contacts the photosphere lights up all around
-            measured = corona_light(made, shots, i, view)
+        measured = corona_light(made, shots, i, view)
+        if shots.phase[i] == "totality":
             factor = self._factor(self.usual.corona, measured)
             entry |= {"brightness": _number(measured)}
+        else:
+            # At the contacts the photosphere lights up all around. It may not drown the picture:
+            # seconds before, its glare is many times the corona's light.
+            glare = measured / (GLARE * self.usual.corona)
+            factor = 1.0 / glare if glare > 1.0 and self.look.deflicker else 1.0
         entry |= {"factor": round(factor, 5)}
         pixel = shots.scale_arcsec() / view.scale_arcsec
         value = bloomed(made, pixel) * np.float32(factor * white / light)
