@@ -48,9 +48,12 @@ def heard(path):
     return t[loud], t[-1], pictures
 
 
-@pytest.mark.parametrize("late_s", [0.0, 0.5])
+@pytest.mark.parametrize("late_s", [0.0, 0.5, 2.5])
 def test_a_call_is_heard_when_it_was_heard(tmp_path, late_s):
-    """The call is 4 s into the clip; the stretch from 1.5 s on begins 2 s into the film: 4.5 s."""
+    """The call is 4 s into the clip; the stretch from 1.5 s on begins 2 s into the film: 4.5 s.
+
+    Also where the clip's sound begins late, before the stretch or within it.
+    """
     source = clip(tmp_path / "clip.mp4", late_s=late_s)
     assert has_sound(source)
     films = {kind: tmp_path / f"film.{kind}" for kind in ("mp4", "webm")}

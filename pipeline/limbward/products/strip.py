@@ -44,8 +44,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             f"No frame was taken within {options.span_s:g} s of second or third contact; increase "
             "strip.span_s to look further."
         )
+    named = "Second and third" if all(strip.counts) else "Second" if strip.counts[0] else "Third"
     words = (
-        f"Second and third contact of {config.eclipse.isoformat()}, registered on the Moon, "
+        f"{named} contact of {config.eclipse.isoformat()}, registered on the Moon, "
         f"{UP_WORDS[options.up]}"
     )
     caption = caption_of(config, picked, words)

@@ -75,13 +75,14 @@ def _averaged(
     for j, other in held[max(at - reach, 0) : at + reach + 1]:
         if j == i or isinstance(other, str) or shots.phase[j] != "totality":
             continue
-        its, free = corona_light(other, shots, j, views[j]), outside_moon(shots, j, views[j])
-        if free is None or not its > 0:
+        its = corona_light(other, shots, j, views[j])
+        if not its > 0:
             continue
         gain = np.float32(level * shots.light[i] / (its * shots.light[j]))
+        # What its Moon hides is unlike as well.
         off = gain * gaussian_filter(other.picture[1], SMOOTH_PX) - smooth
         alike = 1.0 / (1.0 + (off / (ALIKE * np.maximum(smooth, np.float32(1e-9)))) ** 4)
-        share = np.minimum(mine, free) * alike
+        share = mine * alike
         share[own.clipped | other.clipped] = 0.0
         total += (share * gain) * other.picture
         weight += share
