@@ -117,7 +117,7 @@ class FilmConfig(Section):
         ge=0,
         le=600,
         description="Play in real time from so many seconds before second contact to as many after "
-        "third; before and after, `speed` or `hold` count. null has no such part.",
+        "third; `speed` or `hold` apply before and after. null has no such part.",
     )
     average: int = Field(
         default=5,

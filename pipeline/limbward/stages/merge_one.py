@@ -49,7 +49,7 @@ def merge_one(work: Work, candidate: Candidate, field: Field) -> Told:
         `ALONE`.
     """
     options = work.config.merge
-    why = "as the config says" if options.camera else "the one with frames of totality to merge"
+    why = "as the config says" if options.camera else "the only camera whose frames can be merged"
     work.reporter.note(
         f"Merging {candidate.name}, {why}: {len(candidate.frames.row)} frames at "
         f"{field.grid.scale_arcsec:.2f} arcsec per pixel."
