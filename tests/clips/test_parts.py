@@ -80,9 +80,7 @@ def test_two_thousand_pictures_make_a_still_with_their_noise_averaged_and_memory
 
 
 @pytest.mark.card
-@pytest.mark.xfail(strict=True, reason="0.94 of the contrast, the luckiest of 2 000 keeps 0.96")
 def test_two_thousand_pictures_make_a_still_sharper_than_the_luckiest_of_them(still):
-    """A filter that follows the strengths of waves one by one reached 0.968, but the edge rang."""
     path, _, _, kept, _ = still
     shown = np.nan_to_num(read_raw(path).data)
     assert contrast_kept((shown - 100.0) / 3000.0, sharp()) > kept

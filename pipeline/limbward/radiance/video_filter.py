@@ -4,23 +4,29 @@ A mean of registered pictures is blurred by what was left of their shifts, by in
 those among them that are less sharp. How much follows from power spectra, which know no shift: of
 the sharpest pictures less their noise, and of the stack. The root of their ratio grows with the
 square of the frequency in its logarithm, as a normal blur's does; the filter is that law. The
-result has the blur of a picture of the sharpest moments, so that no bright edge rings.
+result has the blur of a picture of the sharpest moments. Beside the Sun's limb, where the blur's
+small departures from that law show, it stays within what the stack has.
 """
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 STEP = 0.02  # cycles a pixel, of a ring of frequencies
 FLOOR = 0.43  # cycles a pixel, from which on what there is is noise
-MOST = 2.0  # times, that a wave of two pixels is raised by
+# Times that a wave of two pixels is raised by. Stacks of 2 000 and 240 pictures through seeing of 2
+# arcsec ask for 2.4 and more; at 2.0 they keep 3 % less contrast than the sharpest moments.
+MOST = 3.0
 LEAST_KNOWN = 4  # rings of frequencies that tell the law
 TOLD = 0.5  # of the noise: a wave that is stronger than that is told from it, over many pieces
 KERNEL = 10  # pixels the filter reaches to
+STEEP = 0.5  # of the light, to which it falls beyond an edge; between granules 0.8 are left
+EDGE_SHARE = 3  # of the filter's reach, within which an edge is looked for: it rings 3 pixels wide
 
 
 class Strength:
@@ -116,6 +122,19 @@ def _kernel(steep: float, scale: int) -> Floats:
     return np.asarray(kernel)
 
 
+def _hold_edges(filtered: Pixels, plane: Pixels, missing: NDArray[np.bool_], reach: int) -> None:
+    """Keep what is beside a steep edge, in place, between what the unfiltered picture has there.
+
+    A step of the whole of the Sun's light would ring by a few hundredths of itself otherwise: no
+    blur is quite normal.
+    """
+    side = 2 * reach + 1
+    low = ndimage.minimum_filter(np.where(missing, np.inf, plane), side, mode="nearest")
+    high = ndimage.maximum_filter(np.where(missing, -np.inf, plane), side, mode="nearest")
+    steep = low < STEEP * high
+    filtered[steep] = np.clip(filtered, low, high)[steep]
+
+
 def given_back(values: Pixels, kernel: Floats | None) -> tuple[Pixels, float]:
     """Return pictures (C, H, W) filtered by a kernel, and by how much that raises their noise.
 
@@ -137,5 +156,6 @@ def given_back(values: Pixels, kernel: Floats | None) -> tuple[Pixels, float]:
         weight = signal.oaconvolve(share, kernel, mode="valid")
         whole = signal.oaconvolve(1.0 - share, np.ones(kernel.shape), mode="valid") < 0.5
         out[c] = np.where(whole, light / np.where(whole, weight, 1.0), plane)
+        _hold_edges(out[c], plane, missing, reach // EDGE_SHARE)
         out[c][missing] = np.nan
     return out, float(np.sqrt(np.sum(kernel**2)))
