@@ -156,3 +156,15 @@ def test_heights_of_the_other_simulators_prominences():
         assert p.height_arcsec == pytest.approx(height[beside].max(), abs=1.0)
     for a in at[height > 20.0]:  # none of them is missed
         assert any((a - p.first + 1.0) % 360.0 <= (p.last - p.first) % 360.0 + 2.0 for p in found)
+
+
+def test_a_frame_that_ends_on_the_disc_leaves_no_line_there():
+    view = View(121, 20.0, 0.0)
+    light = np.full((3, 121, 121), 0.5, np.float32)
+    light[:, :, 30] = 0.2  # an interpolation over the frame's edge
+    light[:, :, :30] = 0.0
+    stack = Stack(view, 48.0)
+    cut = Cut(light, np.zeros((121, 121), bool))
+    relative = stack.relative(cut, 1.0, np.ones((121, 121), np.float32))
+    assert np.isnan(relative[:, :31]).all()
+    assert np.allclose(relative[:, 34:], 1.0)

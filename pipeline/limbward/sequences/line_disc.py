@@ -95,7 +95,8 @@ class Stack:
         """
         # A colour camera sees the line in one of its colours.
         plane = cut.picture[int(np.argmax(cut.picture.mean(axis=(1, 2))))]
-        beyond = maximum_filter(plane, 5) <= 0.0  # the frame's edge; noise is 0 in places only
+        # The frame's edge, where noise is 0 not in places only, and two pixels that it spoils.
+        beyond = maximum_filter(maximum_filter(plane, 5) <= 0.0, 9)
         plane = np.where(cut.clipped | beyond, np.nan, plane)
         middle = plane[(self.away < MIDDLE) & (clear == 1.0)]
         middle = middle[np.isfinite(middle)]
