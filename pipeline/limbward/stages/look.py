@@ -51,12 +51,3 @@ def box_of(config: Config) -> Box | None:
     """Return the rectangle that the config crops the picture to."""
     crop = config.compose.crop
     return None if crop is None else Box(crop.left, crop.right, crop.top, crop.bottom)
-
-
-def caption_for(config: Config, workspace: Workspace, header: Header, words: str) -> Caption:
-    """Return the caption of the finished picture; ``words`` say how it is turned."""
-    options = config.compose
-    caption = caption_of_merge(config, workspace, header, words)
-    return replace(
-        caption, title=options.title or caption.title, author=options.author or caption.author
-    )
