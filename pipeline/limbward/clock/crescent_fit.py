@@ -33,7 +33,7 @@ from limbward.clock.crescent_solve import (
 from limbward.clock.direct_choice import choices
 from limbward.clock.evidence import Crescents, Direct
 from limbward.clock.path_fit import PathFit, fit_path, scale_by_sizes, with_relief
-from limbward.clock.pieces import CHANGE, STOPPED, another_piece, find_pieces
+from limbward.clock.pieces import STOPPED, another_piece, find_pieces
 from limbward.geometry.orientation import Orientation
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
@@ -232,7 +232,7 @@ def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Mo
         begin, gain = another_piece(
             late[used], sigma[used], t[used], c.order[used], model.piece[used]
         )
-        if gain < CHANGE:
+        if gain < SETTING_COST:  # the whole fit decides, below
             break
         # Where it falls into a piece that there is, the piece is cut in two.
         at = int(model.piece[used & (c.order >= begin)].min())
