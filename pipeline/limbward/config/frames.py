@@ -103,7 +103,8 @@ class BodyRule(Section):
         min_length=1,
         max_length=200,
         description="Its lens, as its maker writes it. Its distortion is looked up in the lens "
-        "database (`pip install 'limbward[lensdb]'`), and used unless the frames tell it better.",
+        "database (`pip install 'limbward[lensdb]'`), and used where the frames do not tell it "
+        "better.",
     )
 
     @model_validator(mode="after")

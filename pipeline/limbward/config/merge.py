@@ -34,7 +34,8 @@ class AlignConfig(Section):
     lens_database: bool = Field(
         default=False,
         description="Whether the distortion of a lens that the files name is looked up in the lens "
-        "database (`pip install 'limbward[lensdb]'`). It is used unless the frames tell it better.",
+        "database (`pip install 'limbward[lensdb]'`). It is used where the frames do not tell it "
+        "better.",
     )
     stars: bool = Field(
         default=True,

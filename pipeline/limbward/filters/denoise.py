@@ -44,14 +44,13 @@ from limbward.filters.flattened import (
     smoothed,
 )
 from limbward.geometry.disc import Geometry
-from limbward.geometry.law import mean_corona
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 NORMALISES = False
 TAKES_NOISE = True
-RINGS = 11  # over which the mean corona over the published law is taken for a cubic
+RINGS = 11  # over which the logarithm of the annuli's means is taken for a cubic
 
 
 class Params(RingParams):
@@ -123,7 +122,7 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
         flat = smoothed(rough)
         variance = None if noises is None else multiscale.variance_of(noises[k], flat)
         # With the noise of the rings' own means, which would be left as circles else.
-        own = off_the_law(flat, geometry) / flat.deviation
+        own = off_the_fall(flat) / flat.deviation
         z = flat.z + spread_out(own, flat.z.shape, geometry, flat.width_px)
         out = multiscale.enhance(z, variance, visible, blurs, scales)
         out -= z
@@ -135,14 +134,17 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
     return in_colours(planes, image)
 
 
-def off_the_law(flat: Flat, geometry: Geometry) -> Floats:
+def off_the_fall(flat: Flat) -> Floats:
     """Return how far the mean of each annulus is off a smooth fall with radius; 0 where none is."""
     out = np.zeros(flat.mean.size)
     seen = np.flatnonzero(flat.polar.count.sum(axis=1) >= MIN_PIXELS)
     if seen.size and np.ptp(seen) >= RINGS:
-        rings = np.arange(seen[0], seen[-1] + 1)
-        rho = (rings + 0.5) * flat.width_px / geometry.sun_radius_px
-        law = mean_corona(np.maximum(rho, 1.0))
+        rings = slice(seen[0], seen[-1] + 1)
         mean = flat.mean[rings]
-        out[rings] = mean - law * savgol_filter(mean / law, RINGS, 3)
+        lowest, highest = float(mean.min()), float(mean.max())
+        if highest > 0.0:
+            # A power of the radius is nearer to a cubic in the logarithm; a dark sky is lifted.
+            lift = 0.0 if lowest > 0.0 else 1e-3 * highest - 2.0 * lowest
+            smooth = np.exp(savgol_filter(np.log(mean + lift), RINGS, 3)) - lift
+            out[rings] = mean - smooth
     return out

@@ -47,6 +47,9 @@ VARIANTS = (
 )
 
 
+SIXTH_OF_A_STOP = 1.0 / 6.0
+
+
 def report_title(kind: str, day: date) -> str:
     """Return what a report is called: ``Total eclipse of the Sun, 12 August 2026``."""
     eclipse = f"{kind.capitalize()} eclipse" if kind else "Eclipse"
@@ -70,12 +73,10 @@ def exposure_text(seconds: float) -> str:
     """
     if not math.isfinite(seconds) or seconds <= 0:
         return "not known"
-    if seconds < 0.6:
-        return f"1/{1.0 / seconds:.0f} s" if seconds < 0.29 or seconds == 0.5 else _short(seconds)
-    return _short(seconds)
-
-
-def _short(seconds: float) -> str:
+    if seconds < 0.29 or seconds == 0.5:
+        parts = round(1.0 / seconds)
+        if abs(math.log2(parts * seconds)) < SIXTH_OF_A_STOP:  # 0.28 s is no 1/4 s
+            return f"1/{parts} s"
     return f"{seconds:.3g} s"
 
 
