@@ -97,7 +97,8 @@ def session(case: Case, seed: int, noise_px: float) -> Result:
     said = times.fill_in(who, solution, measured, body.clock.zone_hours, covered)
     off = times.since_greatest_s - (start - (noon - zero).total_seconds())
     piece = times.piece_at_epoch(who, solution)
-    clock = _clock_off(body.clock, solution, piece, (noon - zero).total_seconds())
+    left = times.open_at_epoch(who, solution)
+    clock = _clock_off(body.clock, solution, piece, left, (noon - zero).total_seconds())
     found = -1 if solution is None else len(solution.steps)
     return Result(
         seed, off, times.sigma_s, *clock, (found, len(body.clock.steps)),
@@ -105,13 +106,13 @@ def session(case: Case, seed: int, noise_px: float) -> Result:
     )  # fmt: skip
 
 
-def _clock_off(clock, solution: ClockSolution | None, piece: int, epoch: float):
+def _clock_off(clock, solution: ClockSolution | None, piece: int, left: float, epoch: float):
     """Return error and stated error of the offset at the epoch; whole half days do not count."""
     if solution is None or not solution.runs:
         return np.nan, np.nan
     true = clock.error(epoch) + 3600 * clock.zone_hours
     off = (solution.offset_of(piece) - true + 21600) % 43200 - 21600
-    return off, float(np.sqrt(solution.covariance_of(piece)[0, 0]))
+    return off, float(np.hypot(np.sqrt(solution.covariance_of(piece)[0, 0]), left))
 
 
 def _seen(case: Case, shots, body, contacts, rng, noise_px):

@@ -35,6 +35,7 @@ def describe_body(
     measured: int,
     epoch: Time,
     piece: int = 0,
+    open_s: float = 0.0,
 ) -> dict[str, Any]:
     """Return a body's entry in clock.json with its evidence.
 
@@ -46,10 +47,10 @@ def describe_body(
     solution : ClockSolution or None
     discs : Discs or None
         Those that the solution rests on.
-    claimed, measured, epoch, piece
+    claimed, measured, epoch, piece, open_s
         As for `describe_clock`.
     """
-    entry = describe_clock(body, solution, claimed, measured, epoch, piece)
+    entry = describe_clock(body, solution, claimed, measured, epoch, piece, open_s)
     entry["lunar_limb"] = _describe_limb(solution)
     entry |= describe_evidence(references, body, solution, discs, readings)
     entry["warnings"] += far_instants(references, body, readings, epoch.utc.to_datetime())
@@ -63,6 +64,7 @@ def describe_clock(
     measured: int,
     epoch: Time,
     piece: int = 0,
+    open_s: float = 0.0,
 ) -> dict[str, Any]:
     """Return a body's entry in clock.json.
 
@@ -77,6 +79,8 @@ def describe_clock(
     epoch : Time
     piece : int
         How many of the solution's steps came before the epoch.
+    open_s : float
+        Error at the epoch that is left by not knowing when the clock was set, seconds.
     """
     entry: dict[str, Any] = {
         "camera": body.camera,
@@ -114,11 +118,12 @@ def describe_clock(
         used = int(solution.used.sum())
         return entry | {"frames_used": used, "sources": [*solution.sources], "warnings": warnings}
     days, hours, rest = split_zone(solution.offset_of(piece), claimed)
+    sigma = float(np.hypot(np.sqrt(solution.covariance_of(piece)[0, 0]), open_s))
     warnings += wrong_zone(days, hours, claimed)
     entry |= {
         "utc_offset_hours": hours,
         "offset_s": round(days * 86400.0 + rest, 4),
-        "offset_sigma_s": round(float(np.sqrt(solution.covariance_of(piece)[0, 0])), 4),
+        "offset_sigma_s": round(sigma, 4),
         "drift_s_per_hour": round(solution.drift_s_per_hour, 4),
         "drift_sigma_s_per_hour": round(solution.drift_sigma_s_per_hour, 4),
         "frames_used": int(solution.used.sum()) if solution.used.size else int(body.rows.size),

@@ -216,10 +216,36 @@ def piece_at_epoch(solution: ClockSolution, body: Body, readings: Readings, t: F
     """
     if not solution.steps or not np.isfinite(t).any():
         return 0
-    before = np.where(t <= 0, t, -np.inf)
-    k = int(np.argmax(before)) if np.isfinite(before).any() else int(np.nanargmin(np.abs(t)))
+    k = _at_epoch(t)
     row = body.rows[k]
     read = readings.reading_s[row] + 0.5 * readings.resolution_s[row]
     offset = read - t[k] * (1.0 + solution.drift_s_per_hour / 3600.0)
     pieces = [solution.offset_of(i) for i in range(len(solution.steps) + 1)]
     return int(np.argmin(np.abs(np.array(pieces) - offset)))
+
+
+def open_at_epoch(
+    solution: ClockSolution, body: Body, readings: Readings, t: Floats, sigma: Floats
+) -> float:
+    """Return the error of a clock at the epoch that is left by not knowing when it was set, s.
+
+    Parameters
+    ----------
+    solution, body, readings, t
+        As for `piece_at_epoch`.
+    sigma : ndarray
+        Of ``t``, as `frame_times` has it.
+    """
+    if not solution.steps or not np.isfinite(t).any():
+        return 0.0
+    k = _at_epoch(t)
+    row = body.rows[k : k + 1]
+    read, step, order = readings.reading_s[row], readings.resolution_s[row], readings.order[row]
+    known = float(solution.sigma_s(read, step, order)[0])
+    return float(np.sqrt(max(sigma[k] ** 2 - known**2, 0.0)))
+
+
+def _at_epoch(t: Floats) -> int:
+    """Return the last frame before the epoch, or else the nearest to it."""
+    before = np.where(t <= 0, t, -np.inf)
+    return int(np.argmax(before)) if np.isfinite(before).any() else int(np.nanargmin(np.abs(t)))

@@ -6,7 +6,7 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
-from limbward.clock.frames import frame_times, piece_at_epoch
+from limbward.clock.frames import frame_times, open_at_epoch, piece_at_epoch
 from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
 from limbward.clock.standing import equal_readings
@@ -91,6 +91,13 @@ class Times:
         if solution is None:
             return 0
         return piece_at_epoch(solution, body, self.readings, self.since_greatest_s[body.rows])
+
+    def open_at_epoch(self, body: Body, solution: ClockSolution | None) -> float:
+        """Return the error at the epoch that is left by not knowing when the clock was set, s."""
+        if solution is None or not solution.runs:
+            return 0.0
+        t, sigma = self.since_greatest_s[body.rows], self.sigma_s[body.rows]
+        return open_at_epoch(solution, body, self.readings, t, sigma)
 
     def by_claim(self, body: Body, zone_hours: float) -> None:
         """Fill in one body's frames by the zone claimed: no sigma, since nothing checks it."""

@@ -129,6 +129,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 int(measured[rows].sum()),
                 epoch,
                 times.piece_at_epoch(body, solution),
+                times.open_at_epoch(body, solution),
             )
             add_beads(clock, beads, solution, readings, epoch)
             if solution is None and wide[rows].any():
