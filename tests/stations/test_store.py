@@ -74,3 +74,9 @@ def test_a_name_that_leads_out_of_its_folder_is_refused():
 @pytest.mark.parametrize(("tag", "md5"), [(f'"{"a" * 32}"', "a" * 32), (f'"{"a" * 32}-3"', "")])
 def test_the_tag_of_a_file_sent_in_parts_is_no_checksum(tag, md5):
     assert store._item("card/x", {"size": 1, "ETag": tag}, "card").md5 == md5
+
+
+@pytest.mark.parametrize("name", ["../other/a.dng", "/a.dng", "a/../../b"])
+def test_nothing_outside_the_folder_is_deleted(memory, name):
+    with pytest.raises(LimbwardError, match="leads out of its folder"):
+        remove("memory://bucket/out", [name])

@@ -82,12 +82,16 @@ def listing(url: str) -> list[Item]:
 
 def _item(path: str, info: dict[str, Any], root: str) -> Item:
     name = path[len(root) :].lstrip("/") or PurePosixPath(path).name
-    if ".." in PurePosixPath(name).parts:
-        raise LimbwardError(f"{path} has a name that leads out of its folder.")
+    _require_inside(name)
     keys = ("ETag", "etag", "md5Hash", "checksum", "LastModified", "mtime", "created")
     tags = [str(info[k]) for k in keys if info.get(k)]
     md5 = MD5.fullmatch(str(info.get("ETag") or info.get("etag") or ""))
     return Item(name, int(info.get("size") or 0), " ".join(tags), md5.group(1) if md5 else "")
+
+
+def _require_inside(name: str) -> None:
+    if ".." in PurePosixPath(name).parts or PurePosixPath(name).is_absolute():
+        raise LimbwardError(f"{name} is a name that leads out of its folder.")
 
 
 def fetch(url: str, items: Sequence[Item], folder: Path) -> None:
@@ -147,9 +151,16 @@ def send(folder: Path, names: Sequence[str], url: str) -> None:
 
 
 def remove(url: str, names: Sequence[str]) -> None:
-    """Delete files behind an address."""
+    """Delete files in a folder behind an address.
+
+    Raises
+    ------
+    LimbwardError
+        If a name leads out of the folder, for the list of files may be anybody's.
+    """
     with _opened(url) as (store, root):
         for name in names:
+            _require_inside(name)
             store.rm_file(f"{root.rstrip('/')}/{name}")
 
 
