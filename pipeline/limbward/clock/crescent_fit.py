@@ -42,7 +42,7 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Counts = NDArray[np.int64]
 
-STEP_LEAST_S = 1.0
+STEP_LEAST_S = 1.0  # besides a reading's step, by which readings at a steady pace jump once
 SETTING_COST = 15.0  # of each, in a loss that takes a frame 5 sigma off for half of its square
 MORE_PIECES, LEAST_SPLIT = 4, 6  # settings besides those of the start; frames to look for one
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
@@ -245,7 +245,8 @@ def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Mo
         start = np.append(p[:PIECES], np.zeros(more.jump_s.size))
         new_total, q, new = without_empty_pieces(*solve(more, start), more)
         offsets = np.append(0.0, new.jump_s + q[PIECES:])
-        small = np.abs(np.diff(offsets)).min(initial=np.inf) < STEP_LEAST_S
+        coarse = float(np.median(c.resolution_s[used]))
+        small = np.abs(np.diff(offsets)).min(initial=np.inf) < STEP_LEAST_S + coarse
         more_pieces = new.jump_s.size - model.jump_s.size
         if small or new_total + SETTING_COST * more_pieces > total:
             break
