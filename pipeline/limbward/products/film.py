@@ -100,7 +100,7 @@ def _write(
         sound, silent = sound_of(config, workspace, film)
         count = write_films(paths, pictures, rate, title=caption.description, sound=sound)
         film.notes += [silent] if silent else []
-        if config.film.real_time_s is not None and real_part(config, shots) is None:
+        if config.film.real_time_s is not None and film.look.real is None:
             film.notes.append(NO_TOTALITY)
         if not film.entries:
             raise LimbwardError("No frame of the film could be decoded: " + " ".join(film.notes))

@@ -41,14 +41,14 @@ def sound_of(config: Config, workspace: Workspace, film: Film) -> tuple[Sound | 
     config : Config
     workspace : Workspace
     film : Film
+        Whose look says what of it is in real time.
     """
     wanted = config.film.sound
     if wanted is None:
         return None, ""
     path, key = config.resolve(wanted), config.where("film", "sound")
     silent = "The film has no sound."
-    part = real_part(config, film.shots)
-    if part is None:
+    if film.look.real is None:
         return None, (
             f"{key}: no part of the film is in real time: set film.real_time_s, or film.speed to "
             f"1. {silent}"
@@ -66,7 +66,8 @@ def sound_of(config: Config, workspace: Workspace, film: Film) -> tuple[Sound | 
     start = float((Time(entry["start_utc"].rstrip("Z")) - film.shots.epoch).to_value("s"))
     # Before the first frame and after the last there is no film.
     frames = film.shots.middle_s
-    shown = max(part[0], float(frames[0])), min(part[1], float(frames[-1]))
+    begin, end, _ = film.look.real
+    shown = max(begin, float(frames[0])), min(end, float(frames[-1]))
     first, last = stretch(start, float(entry["duration_s"]), shown)
     if last <= first:
         return None, (
