@@ -36,7 +36,6 @@ from limbward.filters import multiscale
 from limbward.filters.annulus import MIN_PIXELS, spread_out
 from limbward.filters.flattened import (
     Flat,
-    RingParams,
     flattened,
     in_colours,
     noise_of,
@@ -53,7 +52,7 @@ TAKES_NOISE = True
 RINGS = 11  # over which the logarithm of the annuli's means is taken for a cubic
 
 
-class Params(RingParams):
+class Params(multiscale.Scales):
     """Parameters of the filter."""
 
     channels: Literal["luminance", "each"] = Field(
@@ -68,23 +67,8 @@ class Params(RingParams):
         description="Share of the noise that is removed. What is left keeps grain that a later "
         "filter cannot take for structure; 1 leaves soft blots.",
     )
-    noise: float = Field(
-        default=1.5, ge=0, le=20, description="How many times the power of the noise is subtracted."
-    )
-    finest_px: float = Field(
-        default=1.25,
-        ge=0.4,
-        le=50,
-        description="Width of the finest blur, pixels; each further one is twice as wide.",
-    )
     coarsest_radii: float = Field(
         default=1.0, gt=0, le=2, description="No blur is wider than this, solar radii."
-    )
-    correlation_px: float = Field(
-        default=0.8,
-        ge=0,
-        le=10,
-        description="Blur of the noise in the picture, pixels; 0 is white noise.",
     )
 
 
@@ -104,16 +88,7 @@ def apply(image: Pixels, sigma: Pixels | None, geometry: Geometry, params: Param
     -------
     ndarray of float32, shape (C, H, W)
     """
-    scales = multiscale.Params(
-        channels=params.channels,
-        width_px=params.width_px,
-        coverage=params.coverage,
-        finest_px=params.finest_px,
-        coarsest_radii=params.coarsest_radii,
-        finest_gain=1.0,
-        noise=params.noise,
-        correlation_px=params.correlation_px,
-    )
+    scales = multiscale.Params(**params.model_dump(exclude={"strength"}), finest_gain=1.0)
     visible = geometry.visible(*image.shape[1:])
     blurs = multiscale.widths(geometry.sun_radius_px, scales)
     noises = None if sigma is None else noise_of(sigma, params.channels)

@@ -50,8 +50,8 @@ TAKES_NOISE = True
 NEIGHBOURHOOD = 2.5  # widths of a scale over which its power is averaged
 
 
-class Params(RingParams):
-    """Parameters of the filter."""
+class Scales(RingParams):
+    """Into which scales a picture is split, and what counts as noise in them."""
 
     finest_px: float = Field(
         default=1.25,
@@ -61,9 +61,6 @@ class Params(RingParams):
     )
     coarsest_radii: float = Field(
         default=0.5, gt=0, le=2, description="No blur is wider than this, solar radii."
-    )
-    finest_gain: float = Field(
-        default=2.0, ge=0, le=20, description="Gain of the finest scale; 1 only removes noise."
     )
     noise: float = Field(
         default=1.5, ge=0, le=20, description="How many times the power of the noise is subtracted."
@@ -76,7 +73,15 @@ class Params(RingParams):
     )
 
 
-def widths(sun_radius_px: float, params: Params) -> list[float]:
+class Params(Scales):
+    """Parameters of the filter."""
+
+    finest_gain: float = Field(
+        default=2.0, ge=0, le=20, description="Gain of the finest scale; 1 only removes noise."
+    )
+
+
+def widths(sun_radius_px: float, params: Scales) -> list[float]:
     """Return the widths of the blurs between which the scales lie, pixels, one at least.
 
     Examples
