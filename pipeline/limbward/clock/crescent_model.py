@@ -18,21 +18,27 @@ Counts = NDArray[np.int64]
 
 # Parameters: offset less the model's base (s), drift (s/h), logarithm of the scale over its start,
 # up angle (deg), what the site lies north and east of where it is stated (km), relative error of
-# refraction, what the field turns beside the mount's model (deg/h), and for each later piece of the
-# clock its offset less the first's and less the model's jump (s).
-OFFSET, DRIFT, SCALE, UP, NORTH, EAST, AIR, TURN = range(8)
+# refraction, what the field turns at greatest eclipse beside the mount's model and by what that
+# changes in a radian of the Earth's turning (both deg/h), and for each later piece of the clock its
+# offset less the first's and less the model's jump (s).
+OFFSET, DRIFT, SCALE, UP, NORTH, EAST, AIR, TURN, BEND = range(9)
 SITE = slice(NORTH, AIR)
 DOUBTFUL = slice(NORTH, AIR + 1)  # what is not the camera's
-PIECES = 8  # the first of the pieces' parameters
+PIECES = 9  # the first of the pieces' parameters
+TURNING = slice(TURN, PIECES)
 DRIFT_PRIOR = 20.0  # s/h (sigma); quartz clocks drift by under 1 s/h, bad ones by a few
-# A polar axis or a head's vertical that is a degree off turns the field by up to 0.26 deg/h.
+# A polar axis or a head's vertical that is a degree off turns the field by up to 0.26 deg/h. It
+# does so as the sine of the hour angle, from wherever the axis is off to: over 75 minutes either
+# side of greatest eclipse the part that is even in time reaches 0.05 degrees, which a turn at a
+# steady rate leaves in the orientation (0.02 degrees of it, with an error stated of 0.006).
 TURN_PRIOR = 0.2
+EARTH_RAD_H = 2.0 * np.pi / 23.9345  # a sidereal day
 # Steps of the numerical derivatives, and standard deviations of what is known of each parameter
 # beforehand: wide, but with them no parameter that the frames say nothing of makes the normal
 # equations singular. Offset and pieces lie within seconds of the consensus; half the sizes of the
 # discs tells the scale far better. What is known of site and air is the doubt's to say.
-DIFFERENCE = np.array([0.5, 0.1, 1e-5, 1e-2, 0.1, 0.1, 1e-2, 1e-2])
-PRIOR = np.array([300.0, DRIFT_PRIOR, 0.1, 180.0, 1.0, 1.0, 1.0, TURN_PRIOR])
+DIFFERENCE = np.array([0.5, 0.1, 1e-5, 1e-2, 0.1, 0.1, 1e-2, 1e-2, 1e-2])
+PRIOR = np.array([300.0, DRIFT_PRIOR, 0.1, 180.0, 1.0, 1.0, 1.0, TURN_PRIOR, TURN_PRIOR])
 PIECE_DIFFERENCE, PIECE_PRIOR = 0.5, 300.0
 # The disc's size in pixels ties the plate scale, and with it the drift: a scale off by 1e-4
 # shifts times by 1e-4 of their distance from greatest eclipse, 0.36 s an hour. Where the limb of a
@@ -124,7 +130,9 @@ class Model:
         if self.rotates:
             zenith = self.track.parallactic_angle(t) - self._zenith_at_epoch
             u = u + np.radians(zenith + self.crescents.turn_deg)
-        u = u + np.radians(p[..., TURN, None] * t / 3600.0)
+        hour = EARTH_RAD_H * t / 3600.0
+        turned = p[..., TURN, None] * np.sin(hour) + p[..., BEND, None] * (1.0 - np.cos(hour))
+        u = u + np.radians(turned / EARTH_RAD_H)
         scale = self.scale0 * np.exp(p[..., SCALE, None])
         east, north = sky[..., 0], sky[..., 1]
         side = 1.0 if self.mirrored else -1.0

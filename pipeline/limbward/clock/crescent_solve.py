@@ -13,8 +13,8 @@ from limbward.clock.crescent_model import (
     DRIFT,
     PIECES,
     SITE,
-    TURN,
     TURN_PRIOR,
+    TURNING,
     UP,
     Model,
 )
@@ -29,8 +29,8 @@ LOSS_SIGMA = 5.0  # of the loss; a frame ten times as far counts for nothing
 # The loss begins wide, so that drift and orientation can settle, and narrows round by round.
 LOSS_WIDTHS = (*(LOSS_SIGMA * 2.0**k for k in range(5, 0, -1)), *(LOSS_SIGMA,) * 20)
 # That a parameter may go in one round, and when it has settled; the last of each is a piece's.
-FURTHEST = np.array([30.0, 10.0, 0.02, 20.0, 50.0, 50.0, 0.1, 0.5, 30.0])
-SETTLED = np.array([1e-3, 1e-3, 1e-7, 1e-4, 1e-2, 1e-2, 1e-3, 1e-3, 1e-3])
+FURTHEST = np.array([30.0, 10.0, 0.02, 20.0, 50.0, 50.0, 0.1, 0.5, 0.5, 30.0])
+SETTLED = np.array([1e-3, 1e-3, 1e-7, 1e-4, 1e-2, 1e-2, 1e-3, 1e-3, 1e-3, 1e-3])
 LEAST_PIECE = 2  # frames used on each side of a setting of the clock
 # A site that the crescents move is in doubt also where they cannot tell, along the Moon's path. The
 # direction of an error is anybody's guess: in nine of ten it is under this many times the part
@@ -184,7 +184,7 @@ def cost(model: Model, p: Floats) -> float:
     if d is not None:
         total += _capped((model.direct_miss_s(p) / np.hypot(d.sigma_s, d.coarseness_s)) ** 2)
     total += float(model.scale_miss(p)) ** 2 + (p[DRIFT] / model.drift_prior) ** 2
-    total += (p[TURN] / TURN_PRIOR) ** 2
+    total += float(np.sum((p[TURNING] / TURN_PRIOR) ** 2))
     total += mirrored_cost(model.mirrored)
     if model.doubt is not None:
         # Coordinates are right, or wrong by anything: the tails are those of a Cauchy density.
