@@ -21,10 +21,12 @@ import numpy as np
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.limb import place
-from limbward.limb.adjust import Limbs, Pairs, adjust, doubted
+from limbward.limb.adjust import Limbs, Pairs, adjust
+from limbward.limb.alike import exposure_levels
 from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison
 from limbward.limb.corona import Crop, Shift
+from limbward.limb.drift import doubted
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.limb.session import Session
@@ -67,9 +69,11 @@ def check_adjustment(rng: np.random.Generator) -> None:
     path = spoilt(rng, np.stack([0.45 * t, -0.2 * t], axis=1))
     moon = spoilt(rng, 500.0 + path.T / 3.0 + rng.normal(0, 10.0 ** rng.uniform(-2, 2), (2, n)))
     sigma = spoilt(rng, 10.0 ** rng.uniform(-3, 2, n))
-    limbs = Limbs(*moon, sigma, path, np.full((n, 2), 0.4), spoilt(rng, rng.normal(0, 1, n)))
+    level = exposure_levels(2.0 ** rng.integers(-9, 2, n)) if rng.random() < 0.5 else None
+    turn = spoilt(rng, rng.normal(0, 1, n))
+    limbs = Limbs(*moon, sigma, path, np.full((n, 2), 0.4), turn, level)
     camera = Orientation(10.0 ** rng.uniform(-1, 2), rng.uniform(0, 360), bool(rng.integers(2)))
-    pairs = doubted(random_pairs(rng, n), limbs, camera)
+    pairs = doubted(random_pairs(rng, n), limbs, camera, t)
     assert pairs.dx.size == pairs.sigma.size
     up, time = spoilt(rng, 10.0 ** rng.uniform(-5, 4, 2))
     found = adjust(limbs, pairs, camera, up_sigma_deg=up, time_sigma_s=time)

@@ -11,14 +11,13 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from limbward.geometry.orientation import Orientation
+from limbward.limb.alike import Alike, alike_errors
 from limbward.normal_matrix import inverse
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 ROUNDS = 12
-LEAST_PAIRS = 6  # that must be there to be doubted
-LIMB_PX = 0.25  # the most that a limb which is seen may be off: relief, clipping
 OUTLIER_SIGMA = 5.0
 UNKNOWN_UP_SIGMA = 1e3  # degrees; an orientation that nothing tells is free
 UNKNOWN_TIME_SIGMA = 1e5  # s; a day
@@ -31,7 +30,9 @@ class Limbs:
 
     ``offset_arcsec`` (N, 2) is the Moon's place from the Sun's, east and north, and
     ``velocity_arcsec_s`` (N, 2) its change, at the frames' times; ``turn_deg`` how far the field
-    has turned since the orientation's instant. ``sigma`` is in pixels.
+    has turned since the orientation's instant. ``sigma`` is in pixels. ``level`` is the
+    same for frames whose exposures are alike: their limbs are off alike, see `limbward.limb.alike`.
+    Without it, each is off by itself.
     """
 
     x: Floats
@@ -40,6 +41,7 @@ class Limbs:
     offset_arcsec: Floats
     velocity_arcsec_s: Floats
     turn_deg: Floats
+    level: NDArray[np.int64] | None = None
 
     def of_suns(self, rows: Mask) -> Limbs:
         """Return the same with some of the Moons, shape (N,), being Suns: nothing offsets them."""
@@ -136,8 +138,8 @@ def adjust(
     (1964) 73).
     """
     n = limbs.x.size
-    limbs, measured = _usable_limbs(limbs)
-    pairs, seen = _usable_pairs(pairs)
+    limbs, measured = usable_limbs(limbs)
+    pairs, seen = usable_pairs(pairs)
     fit = _fitted(limbs, pairs, orientation, measured, seen, up_sigma_deg, time_sigma_s)
     pair_used = seen & (fit.pair_miss < OUTLIER_SIGMA * pairs.sigma)
     limb_used = measured & (fit.limb_miss < OUTLIER_SIGMA * limbs.sigma)
@@ -162,8 +164,8 @@ def adjust(
 class _Fit(NamedTuple):
     """Suns (N,), NaN where nothing has told of them, the Moons' offsets, and how far each is off.
 
-    ``covariance`` (2N + 2, 2N + 2) is of the Suns in x, in y, the angle (degrees) and the time (s);
-    0 of what nothing tells.
+    ``covariance`` (2N + 2 + 2L, 2N + 2 + 2L) is of the Suns in x, in y, the angle (degrees), the
+    time (s) and what limbs of like exposure are off by, in x and in y; 0 of what nothing tells.
     """
 
     x: Floats
@@ -188,79 +190,51 @@ def _fitted(
 ) -> _Fit:
     """Return what fits usable limbs and pairs, in rounds from the orientation as it is."""
     n = limbs.x.size
+    alike = alike_errors(limbs.sigma, limbs.level, measured)
+    common = alike.prior.size
     up, shift = orientation.up_position_angle, 0.0
     limb_weight, pair_weight = measured.astype(float), seen.astype(float)
-    held = np.append(np.tile(_told(measured, pairs, seen), 2), [True, True])
+    held = np.append(np.tile(_told(measured, pairs, seen), 2), np.ones(2 + 2 * common, bool))
     # Beyond these limits what is known is nothing, or all.
     up_sigma_deg = float(np.clip(np.nan_to_num(up_sigma_deg, nan=np.inf), 1e-6, UNKNOWN_UP_SIGMA))
     time_sigma_s = float(np.clip(np.nan_to_num(time_sigma_s, nan=np.inf), 1e-6, UNKNOWN_TIME_SIGMA))
-    known = [1.0 / up_sigma_deg, 1.0 / time_sigma_s]
+    known = [1.0 / up_sigma_deg, 1.0 / time_sigma_s, *np.tile(1.0 / alike.prior, 2)]
     for turn in range(ROUNDS):
-        design, right = _equations(limbs, pairs, orientation, up, shift)
-        limb_root, pair_root = (
-            np.sqrt(limb_weight) / limbs.sigma,
-            np.sqrt(pair_weight) / pairs.sigma,
-        )
+        design, right = _equations(limbs, pairs, orientation, up, shift, alike)
+        limb_root, pair_root = np.sqrt(limb_weight) / alike.own, np.sqrt(pair_weight) / pairs.sigma
         root = np.concatenate([limb_root, limb_root, pair_root, pair_root, known])
-        right[-2:] = orientation.up_position_angle - up, -shift
+        at = right.size - len(known)
+        right[at : at + 2] = orientation.up_position_angle - up, -shift
         design, right = design * root[:, None], right * root
         normal = design.T @ design
-        solution = np.full(2 * n + 2, np.nan)
+        solution = np.full(held.size, np.nan)
         covariance = inverse(normal[np.ix_(held, held)])
         solution[held] = covariance @ (design[:, held].T @ right)
         x, y = solution[:n], solution[n : 2 * n]
         # A start far off is approached in steps over which the Moon's arc is nearly straight.
         up += float(np.clip(solution[2 * n], -20.0, 20.0))
         shift += float(np.clip(solution[2 * n + 1], -FURTHEST_S, FURTHEST_S))
-        ox, oy = _offset_px(limbs, orientation, up, shift)
-        limb_miss = np.hypot(limbs.x - ox - x, limbs.y - oy - y)
-        pair_miss = _pair_miss(pairs, x, y)
-        limb_weight = np.where(measured, _huber(limb_miss / limbs.sigma), 0.0)
-        pair_weight = np.where(seen, _huber(pair_miss / pairs.sigma), 0.0)
-        if turn > 3 and np.all(np.abs(solution[2 * n :]) < 1e-5):
+        ox, oy = offset_px(limbs, orientation, up, shift)
+        off_x, off_y = (alike.of_frames(part) for part in solution[2 * n + 2 :].reshape(2, common))
+        limb_miss = np.hypot(limbs.x - ox - x - off_x, limbs.y - oy - y - off_y)
+        missed = pair_miss(pairs, x, y)
+        limb_weight = np.where(measured, _huber(limb_miss / alike.own), 0.0)
+        pair_weight = np.where(seen, _huber(missed / pairs.sigma), 0.0)
+        if turn > 3 and np.all(np.abs(solution[2 * n : 2 * n + 2]) < 1e-5):
             break
-    whole = np.zeros((2 * n + 2, 2 * n + 2))
+    whole = np.zeros((held.size, held.size))
     whole[np.ix_(held, held)] = covariance
-    return _Fit(x, y, ox, oy, up, held[:n], whole, limb_miss, pair_miss)
+    return _Fit(x, y, ox, oy, up, held[:n], whole, limb_miss, missed)
 
 
-def doubted(pairs: Pairs, limbs: Limbs, orientation: Orientation) -> Pairs:
-    """Return the pairs with the errors that they must have to agree with limbs.
-
-    What drifts over the corona (cloud) is registered as well as the corona is, by pixels wrong and
-    with a small error. Limbs that are seen are never half a pixel off; where most pairs are further
-    from them than both errors allow, the rest is an error of the pairs.
-
-    Parameters
-    ----------
-    pairs : Pairs
-    limbs : Limbs
-    orientation : Orientation
-    """
-    limbs, measured = _usable_limbs(limbs)
-    usable, seen = _usable_pairs(pairs)
-    both = seen & measured[usable.first] & measured[usable.second]
-    if both.sum() < LEAST_PAIRS:
-        return pairs
-    ox, oy = _offset_px(limbs, orientation, orientation.up_position_angle, 0.0)
-    miss = _pair_miss(usable, limbs.x - ox, limbs.y - oy)[both]
-    limb = np.hypot(np.maximum(limbs.sigma, LIMB_PX)[usable.first[both]],
-                    np.maximum(limbs.sigma, LIMB_PX)[usable.second[both]])  # fmt: skip
-    # The median of the square of a distance in a plane is 1.386 variances of a coordinate.
-    excess = float(np.median(miss**2 / 1.386 - usable.sigma[both] ** 2 - limb**2))
-    if excess <= 0:
-        return pairs
-    return replace(pairs, sigma=np.hypot(pairs.sigma, np.sqrt(excess)))
-
-
-def _usable_limbs(limbs: Limbs) -> tuple[Limbs, Mask]:
+def usable_limbs(limbs: Limbs) -> tuple[Limbs, Mask]:
     """Return the limbs without what is not measured, and which are."""
     measured = np.isfinite(limbs.x + limbs.y + limbs.sigma) & (limbs.sigma > 0)
     measured &= np.isfinite(limbs.offset_arcsec + limbs.velocity_arcsec_s).all(axis=1)
     return _without(limbs, ~measured), measured
 
 
-def _usable_pairs(pairs: Pairs) -> tuple[Pairs, Mask]:
+def usable_pairs(pairs: Pairs) -> tuple[Pairs, Mask]:
     """Return the pairs, zeros and an error of 1 where they cannot be used, and which can."""
     seen = np.isfinite(pairs.dx + pairs.dy + pairs.sigma) & (pairs.sigma > 0)
     seen &= pairs.first != pairs.second
@@ -268,7 +242,7 @@ def _usable_pairs(pairs: Pairs) -> tuple[Pairs, Mask]:
     return Pairs(pairs.first, pairs.second, dx, dy, np.where(seen, pairs.sigma, 1.0)), seen
 
 
-def _pair_miss(pairs: Pairs, x: Floats, y: Floats) -> Floats:
+def pair_miss(pairs: Pairs, x: Floats, y: Floats) -> Floats:
     """Return how far pairs are from the Suns' places, pixels."""
     return np.hypot(
         x[pairs.first] - x[pairs.second] - pairs.dx,
@@ -289,6 +263,7 @@ def _without(limbs: Limbs, missing: Mask) -> Limbs:
         np.where(missing[:, None], 0.0, limbs.offset_arcsec),
         np.where(missing[:, None], 0.0, limbs.velocity_arcsec_s),
         np.where(np.isfinite(limbs.turn_deg), limbs.turn_deg, 0.0),
+        limbs.level,
     )
 
 
@@ -333,29 +308,33 @@ def relative_sigma(covariance: Floats, core: Mask) -> Floats:
 
 
 def _equations(
-    limbs: Limbs, pairs: Pairs, orientation: Orientation, up: float, shift: float
+    limbs: Limbs, pairs: Pairs, orientation: Orientation, up: float, shift: float, alike: Alike
 ) -> tuple[Floats, Floats]:
-    """Return design (M, 2N + 2) and right side of the linear equations at ``up`` and ``shift``.
+    """Return design and right side of the linear equations at ``up`` and ``shift``.
 
-    Rows: limbs in x, in y; pairs in x, in y; what is known of angle and time. Columns: Suns in x,
-    in y; corrections of angle (degrees) and time (s).
+    Rows: limbs in x, in y; pairs in x, in y; what is known of angle, time and the L errors that
+    limbs of like exposure share, in x, in y. Columns: Suns in x, in y; corrections of angle
+    (degrees) and time (s); those errors.
     """
-    n, k = limbs.x.size, pairs.first.size
-    ox, oy = _offset_px(limbs, orientation, up, shift)
-    more, less = (_offset_px(limbs, orientation, up + d, shift) for d in (0.5, -0.5))
-    later = _offset_px(limbs, orientation, up, shift + 1.0)
-    design = np.zeros((2 * n + 2 * k + 2, 2 * n + 2))
+    n, k, common = limbs.x.size, pairs.first.size, alike.prior.size
+    ox, oy = offset_px(limbs, orientation, up, shift)
+    more, less = (offset_px(limbs, orientation, up + d, shift) for d in (0.5, -0.5))
+    later = offset_px(limbs, orientation, up, shift + 1.0)
+    known = 2 + 2 * common
+    design = np.zeros((2 * n + 2 * k + known, 2 * n + known))
     frames, rows = np.arange(n), 2 * n + np.arange(k)
     for axis, offset in enumerate((ox, oy)):
         at = axis * n
         design[at + frames, at + frames] = 1.0
         design[at + frames, 2 * n] = more[axis] - less[axis]
         design[at + frames, 2 * n + 1] = later[axis] - offset
+        shares = np.flatnonzero(alike.of >= 0)
+        design[at + shares, 2 * n + 2 + axis * common + alike.of[shares]] = 1.0
         design[rows + axis * k, at + pairs.first] = 1.0
         design[rows + axis * k, at + pairs.second] = -1.0
-    design[-2, 2 * n] = design[-1, 2 * n + 1] = 1.0
+    design[-known:, -known:] = np.eye(known)
     limb_x, limb_y = np.nan_to_num(limbs.x - ox), np.nan_to_num(limbs.y - oy)
-    right = np.concatenate([limb_x, limb_y, pairs.dx, pairs.dy, [0.0, 0.0]])
+    right = np.concatenate([limb_x, limb_y, pairs.dx, pairs.dy, np.zeros(known)])
     return design, right
 
 
@@ -365,7 +344,7 @@ def _huber(miss_sigma: Floats) -> Floats:
     return np.asarray(np.where(miss < 2.0, 1.0, (2.0 / np.maximum(miss, 2.0)) ** 2))
 
 
-def _offset_px(
+def offset_px(
     limbs: Limbs, orientation: Orientation, up: float, shift_s: float
 ) -> tuple[Floats, Floats]:
     """Return the Moon's offset from the Sun in each frame, pixels."""
@@ -379,7 +358,13 @@ def _offset_px(
 
 
 def choose_pairs(
-    time_s: Floats, exposure_s: Floats, *, partners: int = 4, reach: int = 14, stops: float = 4.2
+    time_s: Floats,
+    exposure_s: Floats,
+    *,
+    partners: int = 4,
+    beside: int = 2,
+    reach: int = 14,
+    stops: float = 4.2,
 ) -> list[tuple[int, int]]:
     """Return which frames to compare with which.
 
@@ -388,6 +373,9 @@ def choose_pairs(
     time_s, exposure_s : ndarray, shape (N,)
     partners : int
         Later frames each frame is compared with, those of nearest exposure first.
+    beside : int
+        The very next frames it is compared with, too: in a bracket frames of like exposure are
+        seconds apart, in which cloud drifts on.
     reach : int
         How many frames later a partner may be.
     stops : float
@@ -399,5 +387,7 @@ def choose_pairs(
         later = order[k + 1 : k + 1 + reach]
         apart = np.abs(np.log2(exposure_s[later] / exposure_s[i]))
         near = np.argsort(apart, kind="stable")[:partners]
-        pairs += [(int(i), int(later[m])) for m in near if apart[m] <= stops]
+        comparable = np.flatnonzero(apart <= stops)
+        chosen = dict.fromkeys([*near[apart[near] <= stops], *comparable[:beside]])
+        pairs += [(int(i), int(later[m])) for m in chosen]
     return pairs

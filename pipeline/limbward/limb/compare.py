@@ -61,6 +61,7 @@ def compare(
     advance: Callable[[], None],
     lens: Lens = STRAIGHT,
     loose: NDArray[np.bool_] | None = None,
+    bright: NDArray[np.bool_] | None = None,
 ) -> list[Comparison]:
     """Register each frame with a few of the frames after it.
 
@@ -80,8 +81,11 @@ def compare(
     loose : ndarray of bool, optional
         Rows of the frame table without a limb to go by, such as those whose inner corona is all
         clipped (`limbward.limb.drowned`). They are compared with the others, not with each other.
+    bright : ndarray of bool, optional
+        Rows of the frame table that show the photosphere: its beads and their glare move along the
+        limb, by pixels from one frame to the next, and are registered instead of the corona.
     """
-    far = np.zeros(s.rows.size, bool) if loose is None else loose[s.rows]
+    far, out = (np.zeros(s.rows.size, bool) if a is None else a[s.rows] for a in (loose, bright))
 
     @lru_cache(maxsize=KEPT)
     def detail(i: int) -> Detail | None:
@@ -93,7 +97,7 @@ def compare(
 
     found = []
     last = -1
-    for i, j in _chosen(s, far):
+    for i, j in _chosen(s, far, out):
         if i != last:
             advance()
             last = i
@@ -130,12 +134,12 @@ def compare(
     return found
 
 
-def _chosen(s: Session, far: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return which frames to compare with which; loose ones (``far``) come second."""
-    near = np.flatnonzero(~far)
+def _chosen(s: Session, far: NDArray[np.bool_], out: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return which frames to compare with which: loose ones (``far``) come second, none ``out``."""
+    near = np.flatnonzero(~far & ~out)
     chosen = choose_pairs(s.time_s[near], s.exposure_s[near])
     pairs = [(int(near[i]), int(near[j])) for i, j in chosen]
-    for j in np.flatnonzero(far):
+    for j in np.flatnonzero(far & ~out):
         stops = np.abs(np.log2(s.exposure_s[near] / s.exposure_s[j]))
         pairs += [(int(i), int(j)) for i in near[np.argsort(stops, kind="stable")[:PARTNERS]]]
     return sorted(pairs, key=lambda pair: s.time_s[pair[0]])

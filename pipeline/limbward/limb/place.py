@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.pointing import Pointing
-from limbward.limb.adjust import Adjustment, Limbs, Pairs, adjust, doubted
+from limbward.limb.adjust import Adjustment, Limbs, Pairs, adjust
+from limbward.limb.alike import exposure_levels
 from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison, Crops, compare, pairs_of, turns_of
+from limbward.limb.drift import doubted
 from limbward.limb.drowned import DROWNED
 from limbward.limb.register import is_moon_sized
 from limbward.limb.session import Session, limbs_of, scale_by_moon, session
@@ -177,12 +179,13 @@ class Placing:
         sun_x, sun_y = guess.x, guess.y
         with progress(s.rows.size, "registering on the corona") as advance:
             comparisons = compare(
-                crops, s, sun_x, sun_y, -side * turn_up, advance, lens, self._limbless
-            )
+                crops, s, sun_x, sun_y, -side * turn_up, advance, lens, self._limbless,
+                self.seen.phase == "contact",
+            )  # fmt: skip
         extra = self._extra_turns(s, comparisons, -side * turn_up)
         turn_up = turn_up - side * extra
-        limbs = replace(limbs, turn_deg=turn_up)
-        pairs = doubted(pairs_of(comparisons, sun_x, sun_y), limbs, orientation)
+        limbs = replace(limbs, turn_deg=turn_up, level=exposure_levels(s.exposure_s))
+        pairs = doubted(pairs_of(comparisons, sun_x, sun_y), limbs, orientation, s.time_s)
         found = adjust(
             limbs,
             pairs,
