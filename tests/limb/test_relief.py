@@ -5,7 +5,7 @@ import pytest
 from astropy.time import Time
 
 from limbward.geometry.orientation import Orientation
-from limbward.limb.relief import Aim, LimbVerdict, judged, moons_of, pulls, sun_size
+from limbward.limb.relief import Aim, LimbVerdict, _decided, judged, moons_of, pulls, sun_size
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.limb_track import limb_track
@@ -50,9 +50,41 @@ def test_a_smooth_or_another_limb_is_not_taken_for_it(sky, seed):
     limb = flat if seed % 2 else invented(rng)
     discs, points = frames(sky, lambda t: limb, rng)
     verdict = judged(moons_of(discs), points, aim(sky), sky[1].at)
-    assert verdict.decision == "smooth"
+    # Other mountains look like the real ones by chance to 0.15, which leaves a little doubt.
+    assert verdict.decision == "smooth" if seed % 2 else verdict.doubt < 0.12
     assert abs(verdict.amplitude) < max(4 * verdict.sigma, 0.05)
     assert not verdict.used
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_short_arc_of_coarse_pixels_shows_the_real_limb(sky, seed):
+    """17 arcsec per pixel, 80 degrees of limb in one frame, blurred by 2.5 pixels."""
+    camera = Orientation(17.0, 33.0)
+
+    def blurred(t):
+        return sky[1].at(t).smoothed(2.5)
+
+    discs, points = edge_points(
+        sky[0], blurred, TIMES[3:4], camera, np.random.default_rng(seed), noise_px=0.02
+    )
+
+    def short(row):
+        sun, moon = points(row)
+        dx, dy = moon[:, 0] - discs.moon_x[row], moon[:, 1] - discs.moon_y[row]
+        angle = np.degrees(np.arctan2(dy, dx))
+        middle = np.degrees(np.arctan2(np.sin(np.radians(angle)).mean(), dx.mean()))
+        return sun, moon[np.abs((angle - middle + 180.0) % 360.0 - 180.0) < 40.0]
+
+    verdict = judged(moons_of(discs), short, Aim(sky[0], camera, False, TIMES[3:4]), sky[1].at)
+    assert verdict.amplitude == pytest.approx(1.0, abs=0.1)
+    assert verdict.used
+
+
+@pytest.mark.parametrize(("freedom", "decision"), [(2, "undetermined"), (20, "smooth")])
+def test_an_error_from_few_stretches_is_not_sure(freedom, decision):
+    """4 sigmas of Student's t with 2 degrees of freedom: one in 35 by chance, of 20 one in 2800."""
+    assert _decided(0.06, 0.15, freedom)[0] == decision
+    assert not _decided(0.06, 0.15, freedom)[1]
 
 
 def test_points_too_rough_to_tell_leave_it_open(sky):

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr, stdtrit
 
 from limbward.geometry.orientation import Orientation
 from limbward.limb.partial import Discs, Limbs, without_relief
@@ -22,8 +23,11 @@ LimbAt = Callable[[float], LimbProfile]  # by seconds from the epoch
 # flattening make some. Heights half such a wave apart are independent.
 LONG_WAVES, BLOCK_DEG = 6, 30.0
 LEAST_POINTS, LEAST_BLOCKS = 40, 4
+# Over which a picture's edge is the mean of the limb: the width of a sharp star.
+BLUR_PX = 2.5
 CIRCLE_PX = 0.005  # scatter of points that lie on a fitted circle and not on a limb
-SURE, NEAR = 4.0, 3.0  # sigmas from what is ruled out, and from what is believed
+# Sigmas from what is ruled out, and from what is believed, where many stretches tell the sigma.
+SURE, NEAR = 4.0, 3.0
 # By which the amplitude may be off 1 for what smooths a limb in pictures, or off 0.
 ROOM = 0.15
 # That the Moon of a picture is the real one. Only a simulation can have another, or a picture in
@@ -160,22 +164,27 @@ def judged(moons: Moons, limbs: Limbs, aim: Aim, limb_at: LimbAt) -> LimbVerdict
     score = products - amplitude * squares
     k = float(told.sum())
     sigma = float(np.sqrt(np.sum(score**2) * k / (k - 2.0)) / squares.sum())
-    decision, used, doubt = _decided(amplitude, sigma)
+    decision, used, doubt = _decided(amplitude, sigma, k - 2.0)
     return LimbVerdict(decision, amplitude, sigma, frames, used=used, doubt=doubt)
 
 
-def _decided(amplitude: float, sigma: float) -> tuple[Decision, bool, float]:
-    """Return the decision, whether the limb is used, and how likely the other choice is."""
-    near = NEAR * sigma + ROOM
-    if abs(amplitude - 1.0) < near and amplitude > SURE * sigma:
+def _decided(amplitude: float, sigma: float, freedom: float) -> tuple[Decision, bool, float]:
+    """Return the decision, whether the limb is used, and how likely the other choice is.
+
+    A ``sigma`` from few stretches is itself uncertain: with two degrees of freedom 4 sigmas are
+    as sure as 125 of Student's t (Biometrika 6 (1908) 1).
+    """
+    sure, near = (stdtrit(freedom, ndtr(sigmas)) * sigma for sigmas in (SURE, NEAR))
+    near += ROOM
+    if abs(amplitude - 1.0) < near and amplitude > sure:
         return "real", True, 0.0
-    if abs(amplitude) < near and 1.0 - amplitude > SURE * sigma:
+    if abs(amplitude) < near and 1.0 - amplitude > sure:
         return "smooth", False, 0.0
     if min(abs(amplitude), abs(amplitude - 1.0)) > near:
         return "undetermined", True, 1.0
-    variance = sigma**2 + ROOM**2
-    against = 0.5 * ((amplitude - 1.0) ** 2 - amplitude**2) / variance
-    real = 1.0 / (1.0 + (1.0 / BELIEVED - 1.0) * float(np.exp(np.clip(against, -50.0, 50.0))))
+    scale = freedom * (sigma**2 + ROOM**2)
+    unlike = (scale + (amplitude - 1.0) ** 2) / (scale + amplitude**2)
+    real = 1.0 / (1.0 + (1.0 / BELIEVED - 1.0) * float(unlike ** (0.5 * (freedom + 1.0))))
     return "undetermined", real >= 0.5, min(real, 1.0 - real)
 
 
@@ -192,9 +201,13 @@ def _compared(
         dx, dy = np.linalg.inv(refraction) @ (points[:, :2] - moons.circles[i, :2]).T
         east, north = orientation.to_sky(dx, dy)
         angle = np.degrees(np.arctan2(east, north)) % 360.0
-        turns = np.radians(angle)[:, None] * np.arange(1, LONG_WAVES + 1)
+        # On a short arc as many would remove the mountains too. A circle and its flattening are 2.
+        orders = max(2, round(LONG_WAVES * _arc_deg(angle) / 360.0))
+        turns = np.radians(angle)[:, None] * np.arange(1, orders + 1)
         waves = np.column_stack([np.ones(angle.size), np.cos(turns), np.sin(turns)])
-        heights = np.column_stack([np.hypot(east, north), limb_at(float(aim.t[i])).height(angle)])
+        blur_deg = np.degrees(BLUR_PX / moons.circles[i, 2])
+        predicted = limb_at(float(aim.t[i])).smoothed(blur_deg).height(angle)
+        heights = np.column_stack([np.hypot(east, north), predicted])
         left = heights - waves @ np.linalg.lstsq(waves, heights, rcond=1e-6)[0]
         seen, predicted = left.T
         spread = 1.4826 * float(np.median(np.abs(seen)))
@@ -248,7 +261,8 @@ def sun_size(discs: Discs, limbs: Limbs, aim: Aim, limb_at: LimbAt, expected: fl
         sun_limb, moon_limb = limbs(int(row))
         orientation, refraction = aim.at(i)
         centre = (float(discs.moon_x[i]), float(discs.moon_y[i]))
-        if _arc_deg(moon_limb, centre) < WIDE_DEG:
+        dx, dy = (moon_limb[:, :2] - centre).T
+        if _arc_deg(np.degrees(np.arctan2(dy, dx))) < WIDE_DEG:
             continue
         flat = without_relief(moon_limb, centre, orientation, limb_at(float(aim.t[i])))
         starts = [
@@ -267,9 +281,6 @@ def sun_size(discs: Discs, limbs: Limbs, aim: Aim, limb_at: LimbAt, expected: fl
     return float(sums[0] / sums[1])
 
 
-def _arc_deg(limb: Floats, centre: tuple[float, float]) -> float:
-    """Return how many degrees of a limb points cover, counted by fives."""
-    if not len(limb):
-        return 0.0
-    angle = np.degrees(np.arctan2(limb[:, 1] - centre[1], limb[:, 0] - centre[0])) % 360.0
-    return 5.0 * np.unique((angle / 5.0).astype(int)).size
+def _arc_deg(angle: Floats) -> float:
+    """Return how many degrees of a limb points at some angles cover, counted by fives."""
+    return 5.0 * np.unique((angle % 360.0 / 5.0).astype(int)).size
