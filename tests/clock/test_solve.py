@@ -176,6 +176,19 @@ def test_wild_frames_are_left_out(track):
     assert found.offset_s == pytest.approx(5.0, abs=0.3)
 
 
+def test_a_moon_that_may_be_anywhere_is_not_counted(track):
+    """Of a bite too small to measure: it would agree with any clock."""
+    rng = np.random.default_rng(7)
+    c = crescents(
+        track, session(rng), rng, offset=5.0, drift=1.0, orientation=Orientation(3.2, 0.0)
+    )
+    c.dx[3] += 100.0
+    c.sigma_px[3] = 2e9
+    found = solve_clock(track, crescents=c)
+    assert np.flatnonzero(~found.used).tolist() == [3]
+    assert found.residual_rms_s < 1.0
+
+
 def test_gps_tags_alone(track):
     rng = np.random.default_rng(9)
     utc = np.sort(rng.uniform(-1000, 1000, 30))

@@ -214,7 +214,8 @@ def describe_evidence(
             why = (
                 "its limbs disagree with the clock solution"
                 if solution.inside[i]
-                else "taken hours from the eclipse by the clock solution"
+                else "taken hours from the eclipse by the clock solution, or the Moon's bite is "
+                "too small to measure"
             )
             by = known(solution.residual_s[i], 1)
             disagreeing.append({"file": files[discs.rows[i]], "by_s": by, "why": why})

@@ -58,7 +58,9 @@ class Crescents:
         numbers = [np.asarray(getattr(self, f.name), dtype=float) for f in fields(self)]
         finite = np.all([np.isfinite(v) & (np.abs(v) < HUGE) for v in numbers], axis=0)
         positive = np.minimum(self.sigma_px, self.sun_radius_sigma_px) > 0
-        return np.asarray(finite & positive & (self.sun_radius_px > 0))
+        # A Moon that may be anywhere about the Sun: its bite was too small to fit a limb to.
+        told = self.sigma_px < self.sun_radius_px
+        return np.asarray(finite & positive & told & (self.sun_radius_px > 0))
 
     def of(self, chosen: Mask) -> Crescents:
         """Return some of the frames."""

@@ -141,8 +141,8 @@ def _from_crescents(
     if elsewhere:
         warnings.append(
             f"{elsewhere} of {fit.used.size} partial frames were not used for the clock: by its "
-            "solution they were taken hours from the eclipse, or their measurement is unusable. "
-            "They are listed under disagreeing in clock.json."
+            "solution they were taken hours from the eclipse, or the Moon's bite is too small to "
+            "measure. They are listed under disagreeing in clock.json."
         )
     left_out = fit.used.size - int(fit.used.sum())
     if left_out > 0.3 * fit.used.size:
