@@ -1,7 +1,11 @@
 """All that a user reads passes a linter of prose and a list of phrases that are not idiomatic."""
 
+import ast
+from pathlib import Path
+
 import pytest
 
+import limbward
 from tests import prose
 
 
@@ -41,6 +45,21 @@ def test_the_linter_finds():
     )
     assert found
     assert all(line.startswith("a page: ") for line in found)
+
+
+def _loose_strings(source):
+    """Return strings in functions that go nowhere, docstrings aside: lost ends of sentences."""
+    tree = ast.walk(ast.parse(source))
+    bodies = [f.body[1:] for f in tree if isinstance(f, ast.FunctionDef)]
+    inside = [n for body in bodies for n in body]
+    values = [n.value for n in inside if isinstance(n, ast.Expr)]
+    return [v.value for v in values if isinstance(v, ast.Constant) and isinstance(v.value, str)]
+
+
+def test_no_sentence_loses_its_end():
+    files = sorted(Path(limbward.__file__).parent.rglob("*.py"))
+    assert [(f.name, s) for f in files for s in _loose_strings(f.read_text("utf-8"))] == []
+    assert _loose_strings("def f():\n 'doc'\n a = 'Positive is '\n 'fast.'\n") == ["fast."]
 
 
 def test_what_is_read_and_what_is_not():

@@ -186,7 +186,7 @@ def test_a_corona_of_display_referred_pictures_is_called_no_measurement(linear):
 
 @pytest.mark.parametrize("flats", [True, False])
 def test_a_corona_without_flats_is_said_to_have_the_lens_in_it(flats):
-    history = ("12 frames, flat-fielded with 8 flats",) if flats else ("12 frames",)
+    history = ("12 frames.", "Flat-fielded with 8 flats.") if flats else ("12 frames",)
     shown = material(corona=Corona(**{**vars(corona()), "history": history}), contacts=contacts())
     said = [a for a in advise(shown) if "vignetting" in a.what]
     assert (not said) == flats

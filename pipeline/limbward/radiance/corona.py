@@ -83,8 +83,7 @@ def write_corona(path: str | PathLike[str], corona: Corona, calibration: list[st
     if corona.surface is not None:
         extensions["MOON"] = corona.surface.radiance
     history = [
-        f"Linear merge of {corona.header['NFRAMES']} raw frames, registered on the Sun's centre, "
-        "rows from the bottom.",
+        f"Linear merge of {corona.header['NFRAMES']} raw frames, registered on the Sun's centre.",
         "Weights from the predicted radiance and the camera's noise (Granados et al. 2010).",
         *calibration,
     ]

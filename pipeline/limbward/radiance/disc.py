@@ -238,6 +238,6 @@ def write_sun(path: str | PathLike[str], sun: SunPicture) -> None:
     ]
     if frames == 1:
         history = ["One filtered frame, linear."]
-    history += ["Rows from the bottom.", *sun.calibration]
+    history += sun.calibration
     extensions: dict[str, NDArray[Any]] = {"SIGMA": stack.sigma, "COUNT": stack.count}
     write_picture(path, stack.radiance, sun.header, extensions, history)

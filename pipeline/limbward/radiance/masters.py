@@ -114,7 +114,7 @@ class Masters:
             except LimbwardError as error:
                 self.warn(f"The flats are left out: {error}")
                 continue
-            self.used.append(f"flat-fielded with {len(paths)} flats")
+            self.used.append(f"Flat-fielded with {len(paths)} flats.")
             inverse, self.spread = inverse_of_flat(
                 flat.image, self.pattern, self._flat_noise(paths, wanted)
             )
@@ -144,7 +144,7 @@ class Masters:
         wanted = Setting(frames.camera, frames.serial, frames.iso[k], frames.exposure_s[k])
         dark = self._combined("dark", wanted)
         if dark is not None:
-            text = f"{dark.frames} darks subtracted from exposures of {wanted.exposure_s:g} s"
+            text = f"{dark.frames} darks subtracted from exposures of {wanted.exposure_s:g} s."
             if text not in self.used:
                 self.used.append(text)
         if id(dark) not in self._known:

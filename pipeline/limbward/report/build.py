@@ -209,8 +209,9 @@ def _clock(frames: Sequence[Frame], clock: ClockAudit, k: int) -> Section:
         f"Residuals of {counted(len(values), 'frame')} of {clock.name} against UTC, from "
         f"{min(values):+.2f} to {max(values):+.2f} s."
     )
-    caption = "Clock reading minus fitted clock for each frame of the partial phases; positive is "
-    "fast."
+    caption = (
+        "Clock reading minus fitted clock for each frame of the partial phases; positive is fast."
+    )
     drawn = plot([charts.residual_chart(told, alt)], f"residuals{k}", alt, caption)
     return Section(sentences, [drawn])
 

@@ -152,7 +152,7 @@ def _not_linear(material: Material) -> list[Advice]:
 def _no_flats(material: Material) -> list[Advice]:
     """Return what must be said of a corona without flats, which can still be taken."""
     corona = material.corona
-    if corona is None or not corona.linear or any("flat-fielded" in h for h in corona.history):
+    if corona is None or not corona.linear or any("Flat-fielded" in h for h in corona.history):
         return []
     return [
         Advice(

@@ -297,7 +297,7 @@ def _history(joint: Joint) -> list[str]:
     count = sum(int(b.merged.sum()) for b in joint.bodies)
     lines = [
         f"Linear merge of {count} raw frames of {len(joint.bodies)} cameras, registered on the "
-        "Sun's centre, rows from the bottom.",
+        "Sun's centre.",
         "Weights from the predicted radiance and the camera's noise (Granados et al. 2010).",
         "Each camera was merged by itself; fine scales are the sharper one's, coarse ones are "
         "weighed by noise.",
