@@ -184,7 +184,7 @@ def test_destinations_inside_the_card_and_the_other_way_round_are_refused(tmp_pa
     for destination in (card, card / "bag", tmp_path, tmp_path / "link/bag"):
         with pytest.raises(ConfigError, match="inside"):
             save(card, destination)
-    with pytest.raises(ConfigError, match="not apart"):
+    with pytest.raises(ConfigError, match="overlap"):
         save(card, tmp_path / "bag", tmp_path / "bag/inner")
     with pytest.raises(ConfigError, match="no folder"):
         save(tmp_path / "nothing", tmp_path / "bag")

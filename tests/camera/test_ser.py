@@ -152,15 +152,15 @@ def test_a_recording_that_was_broken_off_has_no_count_and_is_read(tmp_path):
     write_ser(path, [scene(k) for k in range(5)], count=0)
     film = read_ser(path)
     assert film.pictures == 5
-    assert "broken off" in film.notes[0]
+    assert "cut short" in film.notes[0]
 
 
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"", "no SER film"),
-        (b"LUCAM-RECORDER", "no SER film"),
-        (b"RIFF" + b"\0" * 400, "no SER film"),
+        (b"", "not a SER video"),
+        (b"LUCAM-RECORDER", "not a SER video"),
+        (b"RIFF" + b"\0" * 400, "not a SER video"),
     ],
 )
 def test_what_is_no_ser_film_is_a_sentence_with_its_name(tmp_path, content, said):

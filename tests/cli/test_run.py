@@ -89,7 +89,7 @@ def test_audit_lines_tell_what_clock_json_holds():
     assert "  2 more disagree; see clock.json" in lines
     assert max(map(len, lines)) <= 80
     beads = {"frames": 9, "used": 9, "scatter_s": 0.3, "sigma_s": 0.062, "why_not": None}
-    by_beads = "  beads alone tell the clock to 0.06 s, but for the site's error"
+    by_beads = "  beads alone give the clock to 0.06 s, apart from the site's error"
     assert by_beads in audit_lines(CLOCK | {"beads": beads})
     unused = audit_lines(CLOCK | {"beads": beads | {"used": 0, "why_not": "of no use"}})
     assert "  beads: of no use" in unused

@@ -86,7 +86,7 @@ def test_beads_are_told_of_whether_used_or_not():
     beads = {"frames": 9, "sigma_s": 0.062, "why_not": None}
     text = " ".join(clock_sentences(clock(sources=["beads", "totality"], beads=beads)))
     assert "the beads on the Moon's limb by its relief" in text
-    assert "(9 frames), by the Moon's relief, tell the clock to 0.06 s" in text
+    assert "(9 frames), by the Moon's relief, give the clock to 0.06 s" in text
     text = " ".join(clock_sentences(clock(beads=beads | {"why_not": "they are of no use"})))
     assert "(9 frames): they are of no use." in text
 

@@ -98,7 +98,7 @@ def stream(source: Path, targets: Sequence[Path]) -> tuple[Digest, dict[Path, OS
         try:
             before = source.lstat()
             if not stat.S_ISREG(before.st_mode):
-                raise SourceError("it is no regular file any more")
+                raise SourceError("it is no longer a regular file")
             reader = stack.enter_context(open_regular(source))
         except OSError as error:
             raise SourceError(error.strerror or str(error)) from error

@@ -177,7 +177,9 @@ def _refuse_nested(cards: Sequence[Card], destinations: list[Path]) -> None:
                 raise ConfigError(f"The card {root} lies inside the destination {here}.")
         for other in real[:i]:
             if here == other or here in other.parents or other in here.parents:
-                raise ConfigError(f"The destinations {other} and {here} are not apart.")
+                raise ConfigError(
+                    f"The destinations {other} and {here} overlap; name separate folders."
+                )
 
 
 def _is_same_folder(a: Path, b: Path) -> bool:

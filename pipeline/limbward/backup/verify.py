@@ -230,7 +230,7 @@ def _manifests(root: Path, verdict: Verdict) -> tuple[Entries, Entries]:
     ):
         for path_in_bag, hashes in entries.items():
             if path_in_bag.startswith("data/") == is_tag:
-                verdict.problems.append(f"{path_in_bag} stands in a manifest of the wrong kind.")
+                verdict.problems.append(f"{path_in_bag} is listed in a manifest of the wrong kind.")
             for name in sorted(names - set(hashes)):  # RFC 8493, section 2.2.1
                 verdict.problems.append(f"{_manifest(name, is_tag)} does not name {path_in_bag}.")
     return payload, tags

@@ -76,7 +76,7 @@ def split_bodies(shots: Shots) -> tuple[Texts, list[str]]:
         called = _names(camera, shots, groups)
         for name, group in zip(called, groups, strict=True):
             names[group] = name
-        why = "folders filled by turns" if len(parts) > 1 else "discs of two sizes"
+        why = "folders filled in turn" if len(parts) > 1 else "discs of two sizes"
         said.append(
             f"{camera} {serial}".strip()
             + f" is taken for {len(groups)} cameras ({why}): {', '.join(called)}; if that is "

@@ -34,7 +34,7 @@ def camera_of_most(
         wanted = _called(bodies, named.lower())
         if not wanted:
             known = ", ".join(sorted({f"{c} ({s})" for c, s in bodies if c}))
-            raise LookupError(f"no camera of the dump is called {named!r}; there are {known}.")
+            raise LookupError(f"no camera on the cards is called {named!r}; there are {known}.")
         count = Counter({b: n for b, n in count.items() if b in wanted})
     return max(sorted(count), key=lambda b: count[b]) if count else None
 

@@ -153,7 +153,7 @@ def read_ser(path: Path) -> SerFilm:
         stream.seek(0)
         raw = stream.read(HEADER.size)
     if len(raw) < HEADER.size or raw[:14] != MAGIC:
-        raise UnreadableFilm(f"{name} is no SER film; its header is damaged or not there.")
+        raise UnreadableFilm(f"{name} is not a SER video; its header is damaged or missing.")
     _, _, colour, _, width, height, depth, declared, *rest = HEADER.unpack(raw)
     observer, instrument, telescope = (
         plain_text(text.split(b"\0")[0].decode("utf-8", "replace")) for text in rest[:3]
@@ -170,7 +170,7 @@ def read_ser(path: Path) -> SerFilm:
         raise UnreadableFilm(f"{name} holds no whole picture; it was cut off at its start.")
     if declared <= 0:
         notes.append(
-            f"{name} does not say how many pictures it has: the recording was broken off. "
+            f"{name} does not say how many pictures it has: its recording was cut short. "
             f"{pictures} are there."
         )
     elif pictures < declared:
@@ -212,7 +212,7 @@ def _check(name: str, colour: int, width: int, height: int, depth: int) -> None:
             f"{name} declares pictures of {width} x {height} pixels; its header is damaged."
         )
     if not 1 <= depth <= 16:
-        raise UnreadableFilm(f"{name} declares {depth} bits a pixel; 1 to 16 are possible.")
+        raise UnreadableFilm(f"{name} declares {depth} bits per pixel; 1 to 16 are possible.")
     if colour not in (MONO, RGB, BGR, *MOSAICS, *COMPLEMENTARY):
         raise UnreadableFilm(f"{name} has the unknown colour format {colour}.")
 
@@ -236,7 +236,7 @@ def _ordered(film: SerFilm) -> tuple[SerFilm, list[str]]:
     k = 1 if rough[0] > FLAT * rough[1] else 0
     if top[k] > film.white:
         said = (
-            f"{film.path.name} declares {np.log2(film.white + 1):.0f} bits a pixel, but its "
+            f"{film.path.name} declares {np.log2(film.white + 1):.0f} bits per pixel, but its "
             "numbers fill 16; they are taken as such."
         )
         return replace(film, dtype=orders[k], white=65535.0), [said]

@@ -117,7 +117,7 @@ def bead_lines(clock: Clock) -> list[str]:
         return []
     if beads["why_not"]:
         return [f"beads: {beads['why_not']}"]
-    return [f"beads alone tell the clock to {beads['sigma_s']:.2f} s, but for the site's error"]
+    return [f"beads alone give the clock to {beads['sigma_s']:.2f} s, apart from the site's error"]
 
 
 def limb_used(clock: Clock) -> str:

@@ -47,7 +47,7 @@ class StationConfig(Section):
         if self.config is not None:
             if self.cards or self.site is not None:
                 raise PydanticCustomError(
-                    "station", "has a config of its own, so cards and site belong into that"
+                    "station", "has a config of its own, so cards and site belong in that"
                 )
         elif not (self.name and self.cards and self.site is not None):
             raise PydanticCustomError("station", "needs name, cards and site, or a config")
@@ -79,7 +79,7 @@ class CampaignRun(Section):
 
     executor: Literal["local", "dask"] = Field(
         default="local",
-        description="local works on one station after the other on this machine; dask spreads "
+        description="local works on one station after another on this machine; dask spreads "
         "stations, and the frames of each, over workers.",
     )
     scheduler: str | None = Field(

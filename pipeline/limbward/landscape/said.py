@@ -50,8 +50,8 @@ def curve_said(curve: SkyCurve) -> Said:
     return Said(
         "sky-brightness",
         "Brightness of the sky",
-        f"Medians of the sky more than 8 degrees from the Sun; {unit}. {DASHED} The lens' "
-        "vignetting is not taken out.",
+        f"Medians of the sky more than 8 degrees from the Sun; {unit}. {DASHED} The lens's "
+        "vignetting is not corrected.",
         "A curve that falls by some magnitudes between the contacts",
         {"frames": str(curve.t.size), **curve.darkest()},
         curve_told(curve),

@@ -73,8 +73,8 @@ def mergeable(
     for i in np.flatnonzero(vague):
         placing.say(
             int(i),
-            f"its position relative to the others is uncertain by {placing.relative[i]:.2f} px "
-            "only (align.max_sigma_px, or use: keep under frames in the config)",
+            f"its position relative to the others is known only to {placing.relative[i]:.2f} px "
+            "(align.max_sigma_px, or use: keep under frames in the config)",
         )
     for name, why in NOT_MERGED.items():
         if name == "partial" and totality_s is None:

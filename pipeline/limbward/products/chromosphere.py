@@ -117,9 +117,9 @@ def _line_camera(workspace: Workspace) -> str | None:
         return line_camera(*(texts(ingest, name) for name in ("band", "camera", "serial")))
     except LookupError as error:
         raise LimbwardError(
-            "No frame is in the light of a spectral line; say which are by a band under bodies in "
-            "the config, such as bodies: [{name: solar telescope, files: ['card-2/*'], band: "
-            "h-alpha}]."
+            "No frame is in the light of a spectral line; if some are, give their camera a band "
+            "under bodies in the config, such as bodies: [{name: solar telescope, "
+            "files: ['card-2/*'], band: h-alpha}]."
         ) from error
 
 

@@ -65,8 +65,8 @@ class Vignetting:
     def words(self) -> str:
         """Return what was done to the frames."""
         return (
-            f"corners made brighter, that the lens leaves {100 * (self.a + self.b):.0f} % darker "
-            "than the middle by the colour of the sky in totality (there are no flats)"
+            f"Corners brightened: the lens leaves them {100 * (self.a + self.b):.0f} % darker than "
+            "the middle, judged by the colour of the sky in totality (there are no flats)."
         )
 
 

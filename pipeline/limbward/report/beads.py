@@ -59,7 +59,7 @@ def limb_section(material: Material) -> Section | None:
     shows = "Where the Sun's limb stands above the Moon's, photosphere shows."
     sentences = [
         f"Heights of {limb.by} above the Moon's mean limb, with the Sun's limb at each contact "
-        f"and some seconds on its outer side. {shows}"
+        f"and a few seconds before the second and after the third. {shows}"
     ]
     if not limb.measured:
         sentences.append(

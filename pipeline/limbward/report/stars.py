@@ -18,9 +18,9 @@ def star_section(seen: Sequence[StarsSeen]) -> Section | None:
     if any(one.rows for one in seen):
         sentences.append(
             "Expected places are the catalogue's with proper motion, aberration, the bending of "
-            "light at the Sun and refraction at greatest eclipse. What is measured less what is "
-            "expected is left after turn, scale and distortion have been fitted, so it says how "
-            "well the frames measure. Magnitudes are of green light."
+            "light at the Sun and refraction at greatest eclipse. The differences remain "
+            "after turn, scale and distortion have been fitted, so they show how well the frames "
+            "measure. Magnitudes are of green light."
         )
     return Section(sentences)
 

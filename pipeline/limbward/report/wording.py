@@ -169,8 +169,8 @@ def _of_beads(beads: Mapping[str, Any] | None) -> list[str]:
     if beads["why_not"]:
         return [f"Of the beads near second and third contact ({frames}): {beads['why_not']}."]
     return [
-        f"The beads near second and third contact ({frames}), by the Moon's relief, tell the clock "
-        f"to {beads['sigma_s']:.2f} s, but for the site's error."
+        f"The beads near second and third contact ({frames}), by the Moon's relief, give the clock "
+        f"to {beads['sigma_s']:.2f} s, apart from the site's error."
     ]
 
 
