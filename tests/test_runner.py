@@ -206,7 +206,13 @@ def test_from_needs_what_comes_before(pipeline):
     pipeline.run()
     pipeline.card["c"] = "3"
     assert pipeline.run(first="merge") == ["merge"]
-    assert pipeline.reporter.warnings[-1].startswith("ingest is out of date")
+    assert pipeline.reporter.warnings == [
+        "ingest is out of date and was not run; `limbward run CONFIG` updates it."
+    ]
+    pipeline.run(config(timing={"mount": "fixed"}), first="merge")
+    assert pipeline.reporter.warnings[1:] == [
+        "ingest and timing are out of date and were not run; `limbward run CONFIG` updates them."
+    ]
     assert pipeline.frames("file") == ["a", "b"]  # what the run was built on
     assert pipeline.frames("used") == [True, True]
     pipeline.workspace.path("tables/ingest.ecsv").unlink()

@@ -284,11 +284,22 @@ def test_structure_is_grey_about_its_mean_and_the_moon_black():
     assert out[:, visible].mean() == pytest.approx(0.5, abs=0.03)
 
 
+SPAN = ("2026-08-12T17:45:54Z", "2026-08-12T17:47:47Z")
+
+
+def test_a_caption_tells_the_date_once():
+    night = ("2026-08-12T23:59:10Z", "2026-08-13T00:01:00Z")
+    assert Caption("a", "", "", "", *SPAN).span() == "2026-08-12 17:45:54 to 17:47:47 UTC"
+    assert Caption("a", "", "", "", *night).span() == (
+        "2026-08-12 23:59:10 to 2026-08-13 00:01:00 UTC"
+    )
+    assert Caption("a").text() == "a"
+
+
 def test_captions_are_xmp_and_orientation_is_recorded(tmp_path):
     import xml.etree.ElementTree as ElementTree
 
-    span = ("2026-08-12T17:45:54Z", "2026-08-12T17:47:47Z")
-    caption = Caption("Corona <1>", "Title & more", "A. Nonym", "Camp, 65° N", *span)
+    caption = Caption("Corona <1>", "Title & more", "A. Nonym", "Camp, 65° N", *SPAN)
     picture = np.full((3, 20, 30), 0.4, np.float32)
     write_tiff(tmp_path / "a.tif", picture, caption)
     write_png(tmp_path / "a.png", picture, caption)

@@ -197,11 +197,23 @@ def test_a_ring_stands_in_the_middle():
     times = np.concatenate([TIMES, [-40.0, -20.0, 5.0, 30.0]])
     times.sort()
     frames = shots(times, moon=0.95 * SUN)
-    chosen = sheet.with_ring(frames, "time", 8)
+    chosen = sheet.with_deepest(frames, "time", 8)
     assert chosen.size == 9
     assert times[chosen[4]] == 5.0
     assert np.all(np.diff(times[chosen]) > 0)
-    assert sheet.with_ring(shots(TIMES), "time", 8) is None
+
+
+@pytest.mark.parametrize("steps", ["time", "obscuration"])
+def test_the_deepest_crescent_of_a_partial_eclipse_is_on_the_sheet(steps):
+    """Even steps from end to end leave it out."""
+    times = TIMES[np.abs(TIMES) > 110.0]
+    frames = shots(times)
+    deepest = int(np.argmin(np.abs(times)))
+    assert deepest not in sheet.choose(frames, "time", 8, False)[0]
+    chosen = sheet.with_deepest(frames, steps, 8)
+    assert deepest in chosen
+    assert chosen.size == 9
+    assert np.all(np.diff(chosen) > 0)
 
 
 @pytest.mark.parametrize("up", [0.0, 30.0])

@@ -8,7 +8,7 @@ from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.render.space import Space
 from limbward.render.writers import Caption, place_text
 from limbward.sequences.canvas import Canvas, write_pdf
-from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for, with_ring
+from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for, with_deepest
 from limbward.sequences.shots import UP_WORDS
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -39,8 +39,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         total = read_totality(workspace, config.compose.up, Space(config.compose.profile))
     chosen, before = choose(shots, options.steps, options.count, total is not None)
     if options.totality and total is None:
-        ringed = with_ring(shots, options.steps, options.count)
-        chosen = chosen if ringed is None else ringed
+        chosen = with_deepest(shots, options.steps, options.count)
     picked = shots.take(chosen)
     scale = scale_for(picked, options.cell_px)
     views = picked.views(options.cell_px, scale, options.up)

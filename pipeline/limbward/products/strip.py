@@ -50,10 +50,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         f"{UP_WORDS[options.up]}"
     )
     caption = caption_of(config, picked, words)
-    foot = (
-        f"{caption.text()}. Ticks: beads, with their position angles from celestial north; "
-        f"on the Moon, where {limb.by} makes them."
-    )
     expected = strip.expected(limb, place_and_time.site(config), config.sky.ephemeris)
     moon = picked.moon[:, :2]
     native = strip.measuring_views()
@@ -62,6 +58,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         made = cuts(config, picked, moon, native)
         beads = strip.measured(native, counted_off(made, advance))
         made = cuts(config, picked, moon, views)
+        ticks = _ticks(any(beads), any(each.beads for each in expected), limb.by)
+        foot = f"{caption.text()}.{ticks}"
         canvas, entries, notes = strip.drawn(
             views, counted_off(made, advance), beads, expected, foot
         )
@@ -75,8 +73,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         title="The contacts",
         caption=f"{len(entries)} frames within {options.span_s:g} s of second and third "
         f"contact by {limb.by}, registered on the Moon, scaled to equal exposure. Times are "
-        "corrected, and refer to the middle of the exposure. Ticks outside the limb: beads that "
-        f"were found; on the Moon: where {limb.by} makes them at that time.",
+        f"corrected, and refer to the middle of the exposure.{ticks}",
         alt="The Moon's disc with the last and the first light of the Sun beside it",
         picture=NAMES[1],
         numbers=strip.numbers(entries),
@@ -85,6 +82,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         details=strip.details(entries, options.up, limb=limb, caution=cautions),
     )
     write_product(workspace, reporter, product)
+
+
+def _ticks(found: bool, expected: bool, by: str) -> str:
+    """Return what the ticks on the strip are, empty if it has none."""
+    outside = "outside the limb, beads that were found, with their position angles from celestial "
+    kinds = [f"{outside}north"] if found else []
+    kinds += [f"on the Moon, where {by} makes beads at that time"] if expected else []
+    return f" Ticks: {'; '.join(kinds)}." if kinds else ""
 
 
 def _why_nothing(kind: str) -> str:

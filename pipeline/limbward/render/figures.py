@@ -98,8 +98,7 @@ def scene_of(
         north_known=known,
         lines=(
             caption.description,
-            f"{caption.site}   {caption.start} to {caption.end}   "
-            f"dashed circle: the Sun's limb; ring: {ring}",
+            f"{caption.site}   {caption.span()}   dashed circle: the Sun's limb; ring: {ring}",
         ),
         title=caption.title,
         stars=tuple(stars) if known else (),

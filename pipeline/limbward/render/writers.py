@@ -77,8 +77,14 @@ class Caption:
 
     def text(self) -> str:
         """Return the description with the span of time and the site."""
-        span = f"{self.start} to {self.end} UTC" if self.start and self.end else ""
-        return ". ".join(part for part in (self.description, self.site, span) if part)
+        return ". ".join(part for part in (self.description, self.site, self.span()) if part)
+
+    def span(self) -> str:
+        """Return the span of time, the date once; empty if it is not known."""
+        if not (self.start and self.end):
+            return ""
+        (day, first), (other, last) = (t.rstrip("Z").split("T") for t in (self.start, self.end))
+        return f"{day} {first} to {last if day == other else f'{other} {last}'} UTC"
 
 
 def xmp(caption: Caption) -> str:

@@ -77,8 +77,7 @@ def run_stages(
                     f"The stage {stage.name} has never run in {workspace.root}, so {first} cannot "
                     "start: run without --from."
                 )
-        for stage in stages[:begin]:
-            _say_if_outdated(stage, records, reporter)
+        _say_outdated([s for s in stages[:begin] if _is_outdated(s, records, reporter)], reporter)
         kept = [stage.name for stage in stages[:begin] if records.read(stage)]
         _refresh_frames(records, stages, kept)
         with recording(config, workspace, runs):
@@ -94,23 +93,28 @@ def run_stages(
     return runs
 
 
-def _say_if_outdated(stage: Stage, records: Records, reporter: Reporter) -> None:
+def _is_outdated(stage: Stage, records: Records, reporter: Reporter) -> bool:
     try:
-        current = records.is_current(stage)
+        return not records.is_current(stage)
     except ConfigError as error:  # the card is not connected; its frames may not be needed
         reporter.warn(f"It is not known whether {stage.name} is up to date: {error}")
+        return False
+
+
+def _say_outdated(stages: Sequence[Stage], reporter: Reporter) -> None:
+    if not stages:
         return
-    if not current:
-        reporter.warn(
-            f"{stage.name} is out of date and was not run; `limbward run CONFIG` updates it."
-        )
+    *others, last = (stage.name for stage in stages)
+    names = f"{', '.join(others)} and {last} are" if others else f"{last} is"
+    was, it = ("were", "them") if others else ("was", "it")
+    reporter.warn(f"{names} out of date and {was} not run; `limbward run CONFIG` updates {it}.")
 
 
 def _span(names: list[str], first: str | None, last: str | None) -> tuple[int, int]:
     for name in (first, last):
         if name is not None and name not in names:
             nearest = difflib.get_close_matches(name, names, 1)
-            hint = f"; did you mean {nearest[0]!r}?" if nearest else ""
+            hint = f"; did you mean {nearest[0]!r}?" if nearest else "."
             raise ConfigError(f"No stage is called {name!r}{hint} There are {', '.join(names)}.")
     begin = 0 if first is None else names.index(first)
     end = len(names) if last is None else names.index(last) + 1

@@ -90,21 +90,22 @@ def scale_for(shots: Shots, cell_px: int) -> float:
     )
 
 
-def with_ring(
+def with_deepest(
     shots: Shots, steps: Literal["time", "obscuration"], count: int
-) -> NDArray[np.int64] | None:
-    """Return the frames at even steps with the most even ring in the middle, in order of time.
+) -> NDArray[np.int64]:
+    """Return the frames at even steps, in order of time, and among them the deepest crescent.
 
-    None if no frame shows a ring.
+    That is the most even ring, if there are rings; of those no other is taken.
     """
     t = shots.middle_s
     free = shots.track.sun_radius_arcsec(t) - shots.track.moon_radius_arcsec(t)
     free -= np.hypot(*shots.track.offset_arcsec(t).T)
-    if not (free > 0).any():
-        return None
-    rest = np.flatnonzero(free <= 0)
-    chosen, before = choose(shots.take(rest), steps, count, True)
-    return np.insert(rest[chosen], before, np.argmax(free))
+    deepest = int(np.argmax(free))
+    rest = np.flatnonzero((free <= 0) & (np.arange(t.size) != deepest))
+    if not rest.size:
+        return np.array([deepest])
+    chosen, _ = choose(shots.take(rest), steps, count, True)
+    return np.sort(np.append(rest[chosen], deepest))
 
 
 def tinted(picture: Pixels, tint: Tint | None) -> Pixels:

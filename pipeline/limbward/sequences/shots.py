@@ -101,8 +101,9 @@ class Shots:
         return [View(side, scale_arcsec, float(u)) for u in self.up(direction)]
 
     def span_utc(self) -> tuple[str, str]:
-        """Return the times of the first and the last frame, to a second."""
-        return self.utc(0)[:19] + "Z", self.utc(len(self) - 1)[:19] + "Z"
+        """Return the times of the first and the last frame, rounded to a second."""
+        first, last = (self._utc(i, 0).isot for i in (0, len(self) - 1))
+        return f"{first}Z", f"{last}Z"
 
     def utc_sigma_s(self, i: int, digits: int = 3) -> float | None:
         """Return the standard error of a frame's time, rounded; None where it is not known."""
@@ -137,8 +138,11 @@ class Shots:
 
     def clock_text(self, i: int, digits: int = 0) -> str:
         """Return the time of day, rounded to a tenth of a second or to a second."""
-        time = (self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")).utc
-        return str(Time(time, precision=digits).iso).split(" ")[1]
+        return str(self._utc(i, digits).iso).split(" ")[1]
+
+    def _utc(self, i: int, digits: int) -> Time:
+        time = self.epoch + TimeDelta(float(self.middle_s[i]), format="sec")
+        return Time(time.utc, precision=digits)
 
     def scale_arcsec(self) -> float:
         """Return the size of the camera's pixels."""
