@@ -154,13 +154,13 @@ def test_captions_come_from_the_config(plain):
     assert records[2, 55] == b"20260812"
     assert records[2, 60] == b"174500+0000"
     assert "Lava field" in records[2, 92].decode()
-    assert "2026-08-12T17:45:00Z to 2026-08-12T17:47:00Z" in records[2, 120].decode()
+    assert "2026-08-12 17:45:00 to 17:47:00 UTC" in records[2, 120].decode()
     for part in (
         "<Iptc4xmpCore:Location>Lava field, 65.000° N, 23.400° W<",
         "<photoshop:DateCreated>2026-08-12T17:45:00Z<",
         "First light",
         "A. Nonym",
-        "17:47:00Z",
+        "17:47:00 UTC",
     ):
         assert part in packet
 
