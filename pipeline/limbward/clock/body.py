@@ -8,17 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.evidence import Crescents, Direct
-from limbward.clock.lean import LEVEL, lean_of
-from limbward.clock.readings import Body, Readings, totality_evidence
+from limbward.clock.body_evidence import RELIEF_ARCSEC, Evidence
+from limbward.clock.evidence import Direct
+from limbward.clock.readings import Body, Readings
 from limbward.clock.solution import ClockSolution
-from limbward.clock.solve import solve_clock
-from limbward.clock.standing import equal_readings, standing_clock
 from limbward.clock.times import Times
 from limbward.geometry.orientation import Orientation
 from limbward.limb.compare import Crops, compare
 from limbward.limb.orient import orientation_by_corona
-from limbward.limb.partial import Discs, Limbs, measure_again
+from limbward.limb.partial import Discs, Limbs
 from limbward.limb.relief import (
     Aim,
     LimbAt,
@@ -30,18 +28,13 @@ from limbward.limb.relief import (
     sun_size,
 )
 from limbward.limb.session import Session
-from limbward.sky.aside import turned_aside
 from limbward.sky.doubt import Doubt
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.track import SkyTrack
 
 Floats = NDArray[np.float64]
 
-# Without its limb the Moon's centre is off by this much on the average of a session: 1 arcsec
-# of relief over a limb of which a dozen mountains count (0.2 s of time; found on simulated cards
-# with a relief of 0.8 arcsec).
-RELIEF_ARCSEC = 0.06
-# With it: the grid's own smoothing, a tenth of an arcsecond over a hundred places.
+# With the Moon's limb: the grid's own smoothing, a tenth of an arcsecond over a hundred places.
 RELIEF_LEFT_ARCSEC = 0.012
 CRESCENT_UNKNOWNS = 5  # offset, drift, scale, angle, turn
 # An edge point is the mean of half a degree of limb where it is traced along a crescent, and of one
@@ -113,8 +106,8 @@ def solve_body(
     discs : Discs or None
         None where the orientation, by which they would be measured anew, is not known.
     """
-    told = _Evidence(track, body, readings, direct, totality_s, rotates, doubt)
-    solution = told.solve(discs, RELIEF_ARCSEC)
+    told = Evidence(track, body, readings, direct, totality_s, rotates, doubt)
+    told, solution = told.unrolled(discs, told.solve(discs, RELIEF_ARCSEC))
     # The first solution tells each frame's time well enough (seconds) to know the ratio of the
     # discs and how refraction flattens them; what is left after two rounds is under 1 ms.
     for _ in range(2):
@@ -128,86 +121,8 @@ def solve_body(
     return _with_limb(told, solution, discs, limbs, limb)
 
 
-@dataclass(frozen=True)
-class _Evidence:
-    """What a body's clock is solved from but for its crescents; see `solve_body`."""
-
-    track: SkyTrack
-    body: Body
-    readings: Readings
-    direct: Direct | None
-    totality_s: tuple[float, float] | None
-    rotates: bool | None
-    doubt: Doubt | None
-    lean_deg: tuple[float, float] = LEVEL
-    aside_deg: Floats | None = None
-
-    @property
-    def turning(self) -> SkyTrack:
-        """The track with the zenith that the field turns with."""
-        return self.track.leaning(*self.lean_deg)
-
-    def turned(self, discs: Discs, solution: ClockSolution, middles: Floats | None) -> _Evidence:
-        """Return the evidence with how pictures are turned where the field turns with the zenith.
-
-        By a Sun beside the middle of the frame, and by a head that is not level.
-        """
-        aim, aside = self.aim(discs, solution), None
-        if middles is not None:
-            x, y = discs.sun_x - middles[discs.rows, 0], discs.sun_y - middles[discs.rows, 1]
-            aside = turned_aside(aim.orientation, aim.track, aim.t, x, y)
-        crescents = crescents_of(discs, self.readings, aside)
-        lean = lean_of(self.track, crescents, self.doubt, self.rotates, RELIEF_ARCSEC)
-        return replace(self, lean_deg=lean, aside_deg=aside)
-
-    def solve(self, discs: Discs, relief_arcsec: float) -> ClockSolution | None:
-        """Return the solution with some discs, and what mountains may move them by."""
-        crescents = crescents_of(discs, self.readings, self.aside_deg)
-        equal = equal_readings(self.readings, self.body.rows)
-        if equal:
-            said = _stood_still(equal, self.body.rows.size)
-            return standing_clock(self.track, crescents, self.doubt, self.rotates, said)
-        covered = None
-        if self.totality_s is not None:
-            covered = totality_evidence(self.totality_s, self.body, self.readings)
-        solution = solve_clock(
-            self.turning,
-            crescents=crescents,
-            direct=self.direct,
-            covered=covered,
-            rotates=self.rotates,
-            relief_arcsec=relief_arcsec,
-            doubt=self.doubt,
-        )
-        return None if solution is None else replace(solution, lean_deg=self.lean_deg)
-
-    def aim(self, discs: Discs, solution: ClockSolution) -> Aim:
-        """Return how the camera was turned in partial frames."""
-        assert solution.orientation is not None
-        rows = discs.rows
-        t = middle_s(solution, self.readings, rows) if solution.runs else solution.own_s
-        # A frame hours away by its clock is measured as at the end of the eclipse.
-        t = np.clip(np.nan_to_num(t), self.track.first_s, self.track.last_s)
-        return Aim(self.turning, solution.orientation, solution.rotates, t, self.aside_deg)
-
-    def measured(
-        self,
-        discs: Discs,
-        limbs: Limbs,
-        solution: ClockSolution,
-        limb_at: LimbAt | None = None,
-        size: float = 1.0,
-    ) -> Discs:
-        """Return the discs, measured anew."""
-        aim = self.aim(discs, solution)
-        return measure_again(
-            aim.track, discs, limbs, aim.t, aim.orientation,
-            rotates=aim.rotates, aside_deg=aim.aside_deg, limb_at=limb_at, sun_size=size,
-        )  # fmt: skip
-
-
 def _with_limb(
-    told: _Evidence, smooth: ClockSolution, discs: Discs, limbs: Limbs, limb: KnownLimb
+    told: Evidence, smooth: ClockSolution, discs: Discs, limbs: Limbs, limb: KnownLimb
 ) -> tuple[ClockSolution, Discs]:
     """Return the solution and the discs with the Moon's limb, if the pictures have it.
 
@@ -333,39 +248,6 @@ def _pull_arcsec(before: Discs, after: Discs, orientation: Orientation) -> float
     a, b = (np.stack([d.moon_x - d.sun_x, d.moon_y - d.sun_y]) for d in (before, after))
     moved = np.sqrt(np.median(np.sum((b - a) ** 2, axis=0)) / 2.0)
     return orientation.pixel_scale_arcsec * float(moved)
-
-
-def _stood_still(equal: int, frames: int) -> str:
-    return (
-        f"The clock stood still: {equal} of {frames} frames have the same time. Crescents "
-        "are dated by what they show; other frames only by their order and their phase, with "
-        "larger errors. Reference shots do not help; set the clock before the next session."
-    )
-
-
-def crescents_of(discs: Discs, readings: Readings, turn_deg: Floats | None = None) -> Crescents:
-    """Return measured discs with their clock readings, and how pictures are turned aside."""
-    at = discs.rows
-    return Crescents(
-        readings.reading_s[at],
-        readings.resolution_s[at],
-        readings.exposure_s[at],
-        discs.moon_x - discs.sun_x,
-        discs.moon_y - discs.sun_y,
-        discs.sigma,
-        discs.sun_radius,
-        discs.sun_sigma,
-        readings.order[at],
-        np.zeros(0) if turn_deg is None else turn_deg,
-    )
-
-
-def middle_s(solution: ClockSolution, readings: Readings, rows: NDArray[np.int64]) -> Floats:
-    """Return the middle of frames' exposures by a clock, seconds from the epoch."""
-    begun = solution.since_greatest_s(
-        readings.reading_s[rows], readings.resolution_s[rows], readings.order[rows]
-    )
-    return np.asarray(begun + 0.5 * readings.exposure_s[rows])
 
 
 def orient_by_corona(

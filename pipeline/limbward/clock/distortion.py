@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.body import middle_s
+from limbward.clock.body_evidence import middle_s
 from limbward.clock.readings import Readings
 from limbward.clock.solution import ClockSolution
 from limbward.geometry.lens import MOST, STRAIGHT, UNTOLD, Growth, Lens, best_of

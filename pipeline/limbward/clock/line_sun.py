@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.clock.body import middle_s
+from limbward.clock.body_evidence import middle_s
 from limbward.clock.readings import Readings
 from limbward.clock.solution import ClockSolution
 from limbward.limb.excess import excess_of, ratio_of

@@ -127,7 +127,7 @@ def fit_path(
     free, with a loss that narrows round by round.
     """
     sky = _Path(track, c, doubt, scale0, leans)
-    start = sky.by_separation()
+    start = times_by_separation(track, c, scale0)
     if start is None:
         return []
     turnings = (False, True) if rotates is None else (rotates,)
@@ -144,6 +144,42 @@ def fit_path(
     return [fit for fit in fits if cost(fit) < cost(fits[0]) + RIVAL_CHI2]
 
 
+def times_by_separation(
+    track: SkyTrack, c: Crescents, scale0: float, *, nearest_rises: bool = False
+) -> Floats | None:
+    """Return each frame's time by its separation and the order of taking, or NaN.
+
+    None if too few are eclipsed, or the order is not that of an eclipse. On which side of greatest
+    eclipse the nearest frame is its order does not tell: with ``nearest_rises`` it is after it.
+    """
+    t = np.arange(track.first_s, track.last_s, 5.0)
+    separation = np.hypot(*track.offset_arcsec(t).T)
+    middle = int(np.argmin(separation))
+    radii = track.sun_radius_arcsec(t) + track.moon_radius_arcsec(t)
+    seen = np.hypot(c.dx, c.dy) * scale0
+    eclipsed = seen < OUTSIDE * radii[middle]
+    if eclipsed.sum() < LEAST_FRAMES:
+        return None
+    at = np.flatnonzero(eclipsed)[np.argsort(c.order[eclipsed], kind="stable")]
+    if np.unique(c.order[at]).size < at.size:
+        return None
+    rise = np.clip(np.diff(seen[at]), -TURNING_ARCSEC, TURNING_ARCSEC)
+    # Against the eclipse go rises before its middle and falls after it.
+    against = np.append(0.0, np.cumsum(np.maximum(rise, 0.0)))
+    against = against + np.append(np.cumsum(np.maximum(-rise, 0.0)[::-1])[::-1], 0.0)
+    turn = int(np.argmin(against))
+    if against[turn] > (1.0 - LEAST_MOTION) * np.abs(rise).sum():
+        return None
+    falls = turn if nearest_rises else turn + 1
+    falling = np.maximum.accumulate(separation[middle::-1])
+    rising = np.maximum.accumulate(separation[middle:])
+    out = np.full(seen.size, np.nan)
+    before, after = at[:falls], at[falls:]
+    out[before] = np.interp(seen[before], falling, t[middle::-1])
+    out[after] = np.interp(seen[after], rising, t[middle:])
+    return out
+
+
 @dataclass(frozen=True)
 class _Path:
     track: SkyTrack
@@ -151,35 +187,6 @@ class _Path:
     doubt: Doubt | None
     scale0: float
     leans: bool
-
-    def by_separation(self) -> Floats | None:
-        """Return each frame's time by its separation and the order of taking, or NaN."""
-        c = self.c
-        t = np.arange(self.track.first_s, self.track.last_s, 5.0)
-        separation = np.hypot(*self.track.offset_arcsec(t).T)
-        middle = int(np.argmin(separation))
-        radii = self.track.sun_radius_arcsec(t) + self.track.moon_radius_arcsec(t)
-        seen = np.hypot(c.dx, c.dy) * self.scale0
-        eclipsed = seen < OUTSIDE * radii[middle]
-        if eclipsed.sum() < LEAST_FRAMES:
-            return None
-        at = np.flatnonzero(eclipsed)[np.argsort(c.order[eclipsed], kind="stable")]
-        if np.unique(c.order[at]).size < at.size:
-            return None
-        rise = np.clip(np.diff(seen[at]), -TURNING_ARCSEC, TURNING_ARCSEC)
-        # Against the eclipse go rises before its middle and falls after it.
-        against = np.append(0.0, np.cumsum(np.maximum(rise, 0.0)))
-        against = against + np.append(np.cumsum(np.maximum(-rise, 0.0)[::-1])[::-1], 0.0)
-        turn = int(np.argmin(against))
-        if against[turn] > (1.0 - LEAST_MOTION) * np.abs(rise).sum():
-            return None
-        falling = np.maximum.accumulate(separation[middle::-1])
-        rising = np.maximum.accumulate(separation[middle:])
-        out = np.full(seen.size, np.nan)
-        before, after = at[: turn + 1], at[turn + 1 :]
-        out[before] = np.interp(seen[before], falling, t[middle::-1])
-        out[after] = np.interp(seen[after], rising, t[middle:])
-        return out
 
     def turned(self, q: Floats, t: Floats, mirrored: bool, rotates: bool) -> Complexes:
         """Return measured vectors on the sky, complex: north + i east, arcsec."""

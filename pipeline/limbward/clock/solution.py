@@ -30,6 +30,8 @@ class ClockSolution:
     ``own_s`` is the begin of each crescent's exposure by the crescent itself, NaN where it tells
     none, and ``own_sigma_s`` its standard error. The offset of a clock that stood still is NaN.
     ``lean_deg`` is how far north and east the vertical axis leans about which the field turns.
+    ``roll_deg`` is how far a hand has rolled the camera at each crescent beside totality, None if
+    it has not.
     ``cost`` is the bounded chi-square of the crescents. ``limb`` is what is made of the Moon's true
     limb, None where it is not asked for or nothing can be compared. ``growth`` is the lens's, which
     does not count unless it shows.
@@ -47,6 +49,7 @@ class ClockSolution:
     up_sigma_deg: float = float("nan")
     rotates: bool = False
     lean_deg: tuple[float, float] = (0.0, 0.0)
+    roll_deg: Floats | None = None
     residual_s: Floats = field(default_factory=lambda: np.zeros(0))
     used: Mask = field(default_factory=lambda: np.zeros(0, bool))
     inside: Mask = field(default_factory=lambda: np.zeros(0, bool))

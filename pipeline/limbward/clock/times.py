@@ -28,6 +28,8 @@ class Times:
         Begin of the exposure from the epoch, and its standard error.
     residual_s : ndarray
         Of the crescents that the clock solution uses.
+    roll_deg : ndarray
+        How far a hand has rolled the camera about its axis beside totality, in partial frames.
     place : dict of str to ndarray
         Discs of partial frames, measured anew, pixels.
     """
@@ -36,7 +38,7 @@ class Times:
         n = readings.file.size
         self.readings = readings
         self.since_greatest_s, self.sigma_s = np.full(n, np.nan), np.full(n, np.nan)
-        self.residual_s = np.full(n, np.nan)
+        self.residual_s, self.roll_deg = np.full(n, np.nan), np.full(n, np.nan)
         self.place = {name: np.full(n, np.nan) for name in PLACES}
 
     def utc(self, epoch: Time) -> list[str]:
@@ -82,6 +84,8 @@ class Times:
         self.since_greatest_s[rows], self.sigma_s[rows] = t, sigma
         if discs is not None:
             self.residual_s[discs.rows] = np.where(solution.used, solution.residual_s, np.nan)
+            if solution.roll_deg is not None:
+                self.roll_deg[discs.rows] = solution.roll_deg
             for name in PLACES:
                 self.place[name][discs.rows] = getattr(discs, name)
         return warnings

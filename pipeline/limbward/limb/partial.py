@@ -92,6 +92,7 @@ def measure_again(
     *,
     rotates: bool,
     aside_deg: Floats | None = None,
+    roll_deg: Floats | None = None,
     limb_at: Callable[[float], LimbProfile] | None = None,
     sun_size: float = 1.0,
 ) -> Discs:
@@ -111,6 +112,8 @@ def measure_again(
         Whether the field turns with the zenith.
     aside_deg : ndarray, shape (N,), optional
         What each frame is turned beside the zenith.
+    roll_deg : ndarray, shape (N,), optional
+        By how much a hand has rolled the camera.
     limb_at : callable, optional
         Takes seconds from the epoch, returns the Moon's limb.
     sun_size : float
@@ -122,6 +125,7 @@ def measure_again(
     # A thin crescent tells its radius badly, and with it its centre; the other frames know it.
     radius = sun_arcsec / orientation.pixel_scale_arcsec
     turn = track.turned(t) + (0.0 if aside_deg is None else aside_deg)
+    turn = turn * float(rotates) + (0.0 if roll_deg is None else roll_deg)
     found = []
     for i, row in enumerate(discs.rows):
         sun_limb, moon_limb = limbs(int(row))
@@ -129,7 +133,7 @@ def measure_again(
             (discs.sun_x[i], discs.sun_y[i], discs.sun_radius[i]),
             (discs.moon_x[i], discs.moon_y[i], discs.moon_radius[i]),
         ]
-        turned = orientation.turned(turn[i] if rotates else 0.0)
+        turned = orientation.turned(float(turn[i]))
         refraction = turned.in_pixels(track.refraction(t[i]))
         if limb_at is not None:
             moon_limb = without_relief(moon_limb, starts[1][:2], turned, limb_at(float(t[i])))

@@ -100,7 +100,8 @@ class LimbVerdict:
 class Aim:
     """How a camera was turned on the sky, for N frames at times ``t`` (N,) from the epoch.
 
-    ``aside_deg`` (N,) is what each is turned beside the zenith, if the field turns with that.
+    ``aside_deg`` (N,) is what each is turned beside the zenith, if the field turns with that, and
+    ``roll_deg`` (N,) by how much a hand has rolled the camera.
     """
 
     track: SkyTrack
@@ -108,6 +109,7 @@ class Aim:
     rotates: bool
     t: Floats
     aside_deg: Floats | None = None
+    roll_deg: Floats | None = None
 
     def at(self, i: int) -> tuple[Orientation, Floats]:
         """Return orientation and refraction in pixels (2, 2) of a frame."""
@@ -115,7 +117,8 @@ class Aim:
         turn = float(self.track.turned(t)[0])
         if self.aside_deg is not None:
             turn += float(self.aside_deg[i])
-        turned = self.orientation.turned(turn if self.rotates else 0.0)
+        roll = 0.0 if self.roll_deg is None else float(self.roll_deg[i])
+        turned = self.orientation.turned((turn if self.rotates else 0.0) + roll)
         return turned, turned.in_pixels(self.track.refraction(t)[0])
 
 

@@ -33,6 +33,7 @@ from limbward.workspace.columns import circles, floats, texts
 from limbward.workspace.measured import lens_of_rows, middles_of
 from limbward.workspace.responses import curves_of_rows
 from limbward.workspace.stored import read_pointings, read_stage_tables
+from limbward.workspace.timing_table import rolls_of
 
 Floats = NDArray[np.float64]
 T = TypeVar("T")
@@ -92,7 +93,7 @@ def read_shots(config: Config, workspace: Workspace, phases: tuple[str, ...], ca
         lens = lens_of_rows(ingest, rows, pointing.distortion)
         turn = floats(align, "rotation_deg")[rows]
         beside = circles(align, "sun")[rows, :2] - middles_of(ingest)[rows]
-        orientation = orientations(pointing, track, t, turn, beside)
+        orientation = orientations(pointing, track, t, turn, beside, rolls_of(timing)[rows])
         sky = place_and_time.view_at(config, epoch + TimeDelta(t * u.s))
         solar_north = sky.sun_axis_position_angle
     return Shots(

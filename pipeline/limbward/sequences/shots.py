@@ -170,6 +170,7 @@ def orientations(
     middle_s: Floats,
     turn_deg: Floats,
     beside_px: Floats | None = None,
+    roll_deg: Floats | None = None,
 ) -> list[Orientation]:
     """Return how the camera was turned in each of N frames.
 
@@ -185,6 +186,8 @@ def orientations(
     beside_px : ndarray, shape (N, 2), optional
         From the middle of each frame to the Sun, x and y: beside it, the picture of a field that
         turns with the zenith is turned, too.
+    roll_deg : ndarray, shape (N,), optional
+        How far a hand has rolled the camera; counts where ``turn_deg`` is not known.
     """
     usual = np.zeros(middle_s.size)
     if pointing.rotation_deg_per_hour:
@@ -193,6 +196,8 @@ def orientations(
         if beside_px is not None:
             aside = turned_aside(pointing.orientation, turning, middle_s, *beside_px.T)
             usual = usual + np.nan_to_num(aside)
+    if roll_deg is not None:
+        usual = usual + roll_deg
     turned = np.where(np.isfinite(turn_deg), turn_deg, usual)
     return [pointing.orientation.turned(float(d)) for d in turned]
 

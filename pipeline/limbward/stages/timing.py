@@ -13,11 +13,11 @@ from limbward.clock.bead_use import add_beads, clock_by_beads
 from limbward.clock.beads import Beads
 from limbward.clock.body import (
     KnownLimb,
-    middle_s,
     orient_by_corona,
     pull_totality,
     solve_body,
 )
+from limbward.clock.body_evidence import middle_s
 from limbward.clock.distortion import (
     growth_of,
     solve_with_lens,

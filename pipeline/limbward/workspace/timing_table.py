@@ -16,6 +16,7 @@ from limbward.workspace.folder import Workspace
 
 SIDECARS = "sidecars/"
 # What the Moon's mountains add to circles measured in totality, pixels.
+ROLL = "camera_roll"
 PULLS = ("limb_pull_x", "limb_pull_y", "limb_pull_radius")
 
 
@@ -53,8 +54,14 @@ def write_timing(
     for name, values in zip(PULLS, pull.T, strict=True):
         table[name] = masked_floats(values, u.pix)
     table["clock_residual_s"] = masked_floats(times.residual_s, u.s)
+    table[ROLL] = masked_floats(times.roll_deg, u.deg)
     workspace.write_table(Workspace.table("timing"), table)
     return table
+
+
+def rolls_of(timing: Table) -> NDArray[np.float64]:
+    """Return how far a hand has rolled the camera in each of N frames, degrees, (N,)."""
+    return np.nan_to_num(floats(timing, ROLL)) if ROLL in timing.colnames else np.zeros(len(timing))
 
 
 def write_sidecars(workspace: Workspace, table: Table) -> None:
