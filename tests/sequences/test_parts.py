@@ -193,7 +193,7 @@ def test_prominences_are_as_high_as_they_are():
     linear = true_corona(
         4, (1140, 1140), sun_x=569.5, sun_y=569.5, sun_radius_px=radius, up_from_solar_north=up
     )
-    found = find_prominences(*excess_map(linear, (569.5, 569.5), radius, scale, up))
+    found = find_prominences(excess_map(linear, (569.5, 569.5), radius, scale, up))
     tall = [p for p in found if p.height_arcsec > 20.0]
     assert len(tall) >= 3
     height = np.arange(0.0, 110.0, 0.1)
@@ -283,7 +283,7 @@ def test_prominences_of_a_blurred_coarse_picture_are_within_their_errors(blur_px
     true = true_corona(
         1, (1140, 1140), sun_x=569.5, sun_y=569.5, sun_radius_px=475.0, up_from_solar_north=0.0
     )
-    sharp = find_prominences(*excess_map(true, (569.5, 569.5), 475.0, 2.0, 0.0))
+    sharp = find_prominences(excess_map(true, (569.5, 569.5), 475.0, 2.0, 0.0))
     step = scale / 2.0
     side = int(1140 / step)
     view = (np.arange(side) + 0.5) * step - 0.5
@@ -297,9 +297,7 @@ def test_prominences_of_a_blurred_coarse_picture_are_within_their_errors(blur_px
     hidden = 44.0
     small[:, rho < radius + hidden / scale] = np.nan
     small += np.random.default_rng(1).normal(0.0, 0.02, small.shape) * small
-    found = find_prominences(
-        *excess_map(small, (middle, middle), radius, scale, 0.0), scale, blur_px * scale
-    )
+    found = find_prominences(excess_map(small, (middle, middle), radius, scale, 0.0, blur_px))
     for p in found:
         apart = [(t.position_angle - p.position_angle + 180) % 360 - 180 for t in sharp]
         near = [t for t, off in zip(sharp, apart, strict=True) if abs(off) < 3]

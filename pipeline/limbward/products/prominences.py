@@ -96,8 +96,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         title="Prominences",
         caption="Crops of the linear merge at its own scale, enlarged here, each with its "
         "position angle from celestial north and its height above the Sun's limb: where the "
-        "red of hydrogen is half as bright as the corona behind it. The error is that of noise "
-        "and blur."
+        "red of hydrogen is half as bright as the corona behind it, by a picture whose blur was "
+        "taken out as far as its pixels allow. The error holds noise, blur and fine threads."
         + (f" Above the Moon: above {limb} there, when it stood lowest in totality." * bool(limb)),
         alt=f"{len(found)} crops of the Sun's limb with prominences",
         picture=OVERVIEW,

@@ -8,30 +8,38 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates, maximum_filter, uniform_filter1d
+from scipy.optimize import curve_fit
+from scipy.special import ndtr
 
 from limbward.geometry.disc import Disc
 from limbward.radiance.kernels.video import track_pieces
 from limbward.sequences.cut import Cut, View
+from limbward.sequences.edges import Unrolled, left_of, rounds_within, sharpened
 from limbward.sequences.prominences import (
-    RED_EXCESS,
-    STEP_ARCSEC,
     STEP_DEG,
-    TOP_ARCSEC,
     Prominence,
     find_prominences,
+    heights_of,
 )
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 BLURS, MOON_PX, FADE_PX = 2.5, 2.0, 3.0  # left out beside the Moon, and the rise after it
-MIDDLE = 0.5  # radii: within this the disc tells how bright the frame is
-LEAST_MIDDLE = 200  # pixels of it that must be free of the Moon
+MIDDLE = 0.12  # radii: the disc's centre, whose median is 1; half of it is within a thousandth
+LEAST_LEVEL = 200  # pixels of the disc that must be free of the Moon to tell a frame's brightness
+DISC = 0.95  # radii: beyond, blur and the chromosphere change the disc's darkening
+DISC_RINGS = 40  # in which the darkening is gathered, and how often it and the frames are matched
+MATCHES = 8
+# Of the radius, over which a frame's weight rises beside the Moon: what frames differ by, a few
+# thousandths by scattered light, is seen as an arc where it begins on the spot.
+FEATHER = 0.1
 RINGS = 200  # to a radius, in which darkening and scattered light are measured
 # A prominence ends where it is this part of the disc's centre: quiet ones have 2 to 10 % of it in
 # hydrogen-alpha (common practice), the sky and a clean telescope's scattered light less than 1 %.
 EDGE = 0.01
-BELOW_ARCSEC = 12.0  # below its end, in which a prominence's brightness there is looked for
+LIMB_PX, LIMB_STEP_PX = 6.0, 0.25  # to both sides of the limb, where its blur is measured
+RING_STEP = 4  # of places along the limb, in which a ring's light is taken
 EVEN = 7  # places along the limb, a third of a degree, that are averaged
 REACH_PX = 6.0  # by which a frame of totality may lie beside where its neighbours say
 SMOOTH_PX = 1.5
@@ -78,30 +86,72 @@ class Stack:
         self.away = np.hypot(self._x - view.centre, self._y - view.centre) / np.float32(radius)
         self._sums = np.zeros((4, side, side))
         self._gain: list[float] = []
+        self._rings: list[Floats] = []  # of each frame, NaN where the Moon hides one
+        self._law = np.ones(DISC_RINGS)
 
-    def clear(self, moon: Disc | None, blur_px: float) -> Pixels:
+    def clear(self, moon: Disc | None, blur_px: float, fade_px: float = FADE_PX) -> Pixels:
         """Return how far pixels are free of a Moon, from 0 to 1."""
         if moon is None:
             return np.ones_like(self.away)
         beyond = np.hypot(self._x - moon.x, self._y - moon.y) - moon.radius
-        t = np.clip((beyond - (BLURS * blur_px + MOON_PX)) / FADE_PX, 0.0, 1.0)
+        t = np.clip((beyond - (BLURS * blur_px + MOON_PX)) / max(fade_px, FADE_PX), 0.0, 1.0)
         return np.asarray(t * t * (3.0 - 2.0 * t), np.float32)
 
-    def relative(self, cut: Cut, light_s: float, clear: Pixels) -> Pixels | None:
-        """Return a cut relative to the disc's centre; None if nothing tells how bright that is.
+    def look(self, cut: Cut, clear: Pixels) -> None:
+        """Take note of a frame's limb darkening, before any is added.
 
-        Of frames in which the Moon hides the centre, the exposure tells, by those in which it does
-        not.
+        What the Moon leaves of a disc is darker the nearer to the limb it is: frames are as bright
+        as each other only by their darkening.
         """
+        plane = self._light(cut)
+        ring = np.minimum((self.away * (DISC_RINGS / DISC)).astype(int), DISC_RINGS)
+        ring[(clear < 1.0) | ~np.isfinite(plane)] = DISC_RINGS
+        order = np.argsort(ring, axis=None, kind="stable")
+        count = np.bincount(ring.ravel(), minlength=DISC_RINGS + 1)[:DISC_RINGS]
+        parts = np.split(plane.ravel()[order], np.cumsum(count))[:DISC_RINGS]
+        # A twentieth of the least in the rings between them says enough.
+        least = max(4, LEAST_LEVEL // 20)
+        median = [float(np.median(p)) if p.size >= least else np.nan for p in parts]
+        self._rings.append(np.array(median))
+
+    def settle(self) -> None:
+        """Find the darkening that all frames noted have in common, 1 at the centre.
+
+        If the Moon hides that in all of them, 1 is what is nearest to it.
+        """
+        rings = np.array([r for r in self._rings if np.isfinite(r).any()])
+        if not rings.size:
+            return
+        seen = np.isfinite(rings).any(axis=0)
+        middle = seen & (np.arange(DISC_RINGS) < DISC_RINGS * MIDDLE / DISC)
+        middle[int(np.argmax(seen))] = True
+        law = np.where(seen, 1.0, np.nan)
+        for _ in range(MATCHES):
+            gain = np.nanmedian(rings / law, axis=1)
+            law[seen] = np.nanmedian(rings[:, seen] / gain[:, None], axis=0)
+            law /= np.nanmedian(law[middle])
+        at = np.arange(DISC_RINGS)
+        self._law = np.interp(at, at[seen], law[seen])
+
+    def _light(self, cut: Cut) -> Pixels:
+        """Return the plane that shows the line, NaN where it is clipped or beyond the frame."""
         # A colour camera sees the line in one of its colours.
         plane = cut.picture[int(np.argmax(cut.picture.mean(axis=(1, 2))))]
         # The frame's edge, where noise is 0 not in places only, and two pixels that it spoils.
         beyond = maximum_filter(maximum_filter(plane, 5) <= 0.0, 9)
-        plane = np.where(cut.clipped | beyond, np.nan, plane)
-        middle = plane[(self.away < MIDDLE) & (clear == 1.0)]
-        middle = middle[np.isfinite(middle)]
-        if middle.size >= LEAST_MIDDLE:
-            level = float(np.median(middle))
+        return np.where(cut.clipped | beyond, np.float32(np.nan), plane)
+
+    def relative(self, cut: Cut, light_s: float, clear: Pixels) -> Pixels | None:
+        """Return a cut relative to the disc's centre; None if nothing tells how bright that is.
+
+        Of frames in which the Moon hides the disc, the exposure tells, by those in which it does
+        not.
+        """
+        plane = self._light(cut)
+        disc = (self.away < DISC) & (clear == 1.0) & np.isfinite(plane)
+        if np.count_nonzero(disc) >= LEAST_LEVEL:
+            at = (np.arange(DISC_RINGS) + 0.5) * (DISC / DISC_RINGS)
+            level = float(np.median(plane[disc] / np.interp(self.away[disc], at, self._law)))
             self._gain.append(level / light_s)
         elif self._gain:
             level = float(np.median(self._gain)) * light_s
@@ -193,19 +243,62 @@ def shift_of(relative: Pixels, template: Pixels, away: Pixels, clear: Pixels) ->
     return None if np.abs(shift).max() > 0.99 * REACH_PX else np.asarray(shift)
 
 
-def _ends(light: Floats) -> Floats:
-    """Return the brightness at which each column of the unrolled limb ends.
+def blur_of_limb(disc: LineDisc, away: Pixels) -> float:
+    """Return the blur of a stack, pixels, by its limb: what air, lens, pixels and shifts made.
 
-    Half of the brightest just below where it falls under the least of a prominence: a blur does not
-    move that place, if the prominence ends steeply.
+    The light across the limb, the median of all angles, is an edge that was blurred, with the
+    darkening below it.
     """
-    bright = np.nan_to_num(light) > EDGE
-    last = np.where(bright.any(axis=1), bright.shape[1] - 1 - np.argmax(bright[:, ::-1], axis=1), 0)
-    below = int(BELOW_ARCSEC / STEP_ARCSEC)
-    peak = [
-        np.nanmax(light[i, max(0, k - below) : k + 1]) if k else 0.0 for i, k in enumerate(last)
-    ]
-    return np.maximum(EDGE, 0.5 * np.array(peak))
+    off = (away - 1.0) * disc.radius
+    near = (np.abs(off) < LIMB_PX) & np.isfinite(disc.picture)
+    if not near.any():
+        return 0.0
+    bins = np.round((off[near] + LIMB_PX) / LIMB_STEP_PX).astype(int)
+    order = np.argsort(bins, kind="stable")
+    cuts = np.searchsorted(bins[order], np.unique(bins))[1:]
+    parts = zip(*(np.split(v[near][order], cuts) for v in (off, disc.picture)), strict=True)
+    at, light = np.array([(o.mean(), np.median(v)) for o, v in parts], float).T
+
+    def edge(
+        h: Floats, level: float, slope: float, place: float, blur: float, sky: float
+    ) -> Floats:
+        return np.asarray(level * (1.0 - slope * h) * ndtr((place - h) / blur) + sky)
+
+    start = (float(light[0]), 0.0, 0.0, 0.7, float(light[-1]))
+    try:
+        fitted, _ = curve_fit(edge, at, light, start)
+    except (RuntimeError, TypeError):  # no edge there; fewer places than unknowns
+        return 0.0
+    return float(min(abs(fitted[3]), 0.5 * LIMB_PX))
+
+
+def unrolled(disc: LineDisc, away: Pixels) -> Unrolled:
+    """Return the light beyond the limb above its ring's, by position angle and height."""
+    blur = blur_of_limb(disc, away)
+    beyond = disc.picture[(away > 1.05) & np.isfinite(disc.picture)]
+    noise = 1.4826 * float(np.median(np.abs(beyond - np.median(beyond)))) if beyond.size else 0.0
+    rounds = rounds_within(noise, EDGE) if blur > 0.0 else 0
+    scale = disc.view.scale_arcsec
+    angle = np.arange(0.0, 360.0, STEP_DEG)
+    height = heights_of(scale)
+    r = disc.radius + height / scale
+    dx, dy = disc.view.orientation.towards(angle)
+    x, y = (disc.view.centre + d[:, None] * r for d in (dx, dy))
+
+    def light(picture: Pixels) -> Floats:
+        filled = np.nan_to_num(picture)
+        plane = map_coordinates(filled, [y, x], np.float32, order=3, mode="constant", cval=np.nan)
+        gone = map_coordinates(
+            (~np.isfinite(picture)).astype(np.float32), [y, x], order=1, mode="constant", cval=1.0
+        )
+        plane[gone > 0.01] = np.nan
+        plane -= np.nan_to_num(np.nanmedian(plane[::RING_STEP], axis=0))
+        return np.asarray(uniform_filter1d(plane, EVEN, axis=0, mode="wrap"), float)
+
+    seen = light(disc.picture)
+    sharp = light(sharpened(disc.picture, blur, rounds)) if rounds else seen
+    blurs = scale * blur, scale * left_of(blur, rounds)
+    return Unrolled(angle, height, seen, sharp, EDGE, scale, *blurs)
 
 
 def prominences_of(disc: LineDisc, excess: float, away: Pixels) -> list[Prominence]:
@@ -219,15 +312,6 @@ def prominences_of(disc: LineDisc, excess: float, away: Pixels) -> list[Prominen
     away : ndarray, shape (S, S)
         Distance from the centre, radii of the disc.
     """
-    scale = disc.view.scale_arcsec
-    angle = np.arange(0.0, 360.0, STEP_DEG)
-    height = np.arange(0.0, TOP_ARCSEC, STEP_ARCSEC)
-    r = disc.radius + height / scale
-    dx, dy = disc.view.orientation.towards(angle)
-    x, y = (disc.view.centre + d[:, None] * r for d in (dx, dy))
-    flat = flattened(disc, away)
-    light = map_coordinates(flat, [y, x], order=1, mode="constant", cval=np.nan)
-    even = uniform_filter1d(light.astype(float), EVEN, axis=0, mode="wrap")
-    found = find_prominences(angle, height, RED_EXCESS * even / _ends(even)[:, None])
-    above = disc.radius * (1.0 - 1.0 / (1.0 + excess)) * scale
+    above = disc.radius * (1.0 - 1.0 / (1.0 + excess)) * disc.view.scale_arcsec
+    found = find_prominences(unrolled(disc, away))
     return [replace(p, height_arcsec=p.height_arcsec + above) for p in found]

@@ -26,6 +26,9 @@ Cutter = Callable[[Shots, Floats, list[View]], Iterator[tuple[int, Cut | str]]]
 
 # The Moon's edge is where the Sun's place puts it, so that a frame is cut anew where it was found.
 ROUNDS = 2
+# Blurs of less than a pixel are not told apart: by edges and by a model of the whole disc, as
+# crescents need it, the same half a pixel comes out as 0.9 and as 0.45.
+LEAST_BLUR_PX = 1.0
 BEYOND_ARCSEC = TOP_ARCSEC + 20.0  # of the limb, to the sides of the picture
 
 
@@ -71,18 +74,24 @@ class Session:
         mine = self.blur_px[k]
         return float(mine) if np.isfinite(mine) else usual
 
-    def add(self, stack: Stack, k: int, cut: Cut | str) -> str:
+    def look(self, stack: Stack, k: int, cut: Cut | str) -> None:
+        """Take note of a frame's limb darkening."""
+        if not isinstance(cut, str):
+            stack.look(cut, stack.clear(self.moon(k), self.blur(k)))
+
+    def add(self, stack: Stack, k: int, cut: Cut | str, feather: float = 0.0) -> str:
         """Add a frame, with a weight by its sharpness: half as sharp is a sixteenth of the weight.
 
-        Returns why it could not be decoded; empty if it was.
+        The weight rises over ``feather`` radii beside the Moon. Returns why the frame could not be
+        decoded; empty if it was.
         """
         if isinstance(cut, str):
             return cut
-        blur = self.blur(k)
-        clear = stack.clear(self.moon(k), blur)
-        relative = stack.relative(cut, float(self.shots.light[k]), clear)
+        blur, moon = self.blur(k), self.moon(k)
+        relative = stack.relative(cut, float(self.shots.light[k]), stack.clear(moon, blur))
         if relative is not None:
-            stack.add(relative, clear, blur**-4.0)
+            clear = stack.clear(moon, blur, feather * stack.radius)
+            stack.add(relative, clear, max(blur, LEAST_BLUR_PX) ** -4.0)
         return ""
 
     def shift(self, stack: Stack, k: int, cut: Cut | str, template: Pixels) -> Floats | None:

@@ -53,11 +53,10 @@ def prominences_of(linear: Pixels, grid: Grid, sun: Disc, blur_px: float = 0.0) 
         Blur of the picture, standard deviation, pixels.
     """
     near, (x0, y0) = _near(linear, sun)
-    angle, height, excess = excess_map(
-        near, (sun.x - x0, sun.y - y0), sun.radius, grid.scale_arcsec, grid.up_position_angle
+    centre = sun.x - x0, sun.y - y0
+    return find_prominences(
+        excess_map(near, centre, sun.radius, grid.scale_arcsec, grid.up_position_angle, blur_px)
     )
-    pixel = grid.scale_arcsec
-    return find_prominences(angle, height, excess, pixel, blur_px * pixel)
 
 
 def lowest_in_sight(linear: Pixels, grid: Grid, sun: Disc) -> float:

@@ -8,23 +8,35 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label, map_coordinates
+from scipy.ndimage import label, map_coordinates, median_filter
 
 from limbward.geometry.orientation import Orientation
+from limbward.sequences.edges import (
+    Unrolled,
+    end_sigma,
+    ends,
+    left_of,
+    noise_of,
+    rounds_within,
+    sharpened,
+)
 from limbward.sky.ephemeris import ARCSEC
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-# A prominence ends where its red excess over the green is this part of the corona's light there.
+# What counts as a prominence is redder than the corona by this part of the corona's light there.
 # The ratio needs no calibration, and neither thin cloud nor the exposure changes it.
 RED_EXCESS = 0.5
+# A prominence shines in green as well, a tenth or two of its red; the corona behind it is what the
+# limb shows some degrees beside.
+BESIDE_DEG, BESIDE_STEP = 6.0, 20
 LEAST_HEIGHT_ARCSEC = 6.0  # the chromosphere reaches 2 to 4 arcsec everywhere
 CHROMOSPHERE_ARCSEC = 4.0
 EDGE_PX = 3.0  # a blurred limb is about this wide
 ARCSEC_PER_DEG = 16.7  # along the Sun's limb
 TOP_ARCSEC = 240.0  # looked for up to here: 175 000 km
-STEP_ARCSEC = 0.25
+STEP_ARCSEC, STEPS_PER_PIXEL = 0.25, 6.0
 STEP_DEG = 0.05
 JOIN_DEG = 0.8  # what is nearer together is one
 
@@ -42,13 +54,13 @@ class Prominence:
     height_arcsec : float
         Above the Sun's limb, of its highest point.
     excess : float
-        Its greatest red excess, in units of the corona beside it.
+        Its greatest light: in white light the red excess, in units of the corona beside it.
     moon_arcsec : float
         Height of the Moon's limb above the Sun's there, when it was lowest in totality; NaN where
         that is not known.
     sigma_arcsec : float
-        Standard error of the height: noise over the slope of the red, and the blur, which makes
-        what is bright higher than it is; NaN where not known.
+        Standard error of the height, from `limbward.sequences.edges.end_sigma`; NaN where not
+        known.
     """
 
     position_angle: float
@@ -100,14 +112,20 @@ def km_per_arcsec(distance_m: float) -> float:
     return distance_m / 1000.0 / ARCSEC
 
 
+def heights_of(scale_arcsec: float) -> Floats:
+    """Return the heights of an unrolled picture, arcsec: six a pixel, at most four an arcsec."""
+    return np.arange(0.0, TOP_ARCSEC, max(STEP_ARCSEC, scale_arcsec / STEPS_PER_PIXEL))
+
+
 def excess_map(
     linear: Pixels,
     sun: tuple[float, float],
     sun_radius: float,
     scale_arcsec: float,
     up_position_angle: float,
-) -> tuple[Floats, Floats, Floats]:
-    """Return the red excess above the Sun's limb, unrolled.
+    blur_px: float = 0.0,
+) -> Unrolled:
+    """Return the red excess above the Sun's limb, unrolled: (R - G) over the corona behind.
 
     Parameters
     ----------
@@ -119,48 +137,51 @@ def excess_map(
         Pixels.
     scale_arcsec, up_position_angle : float
         Of the picture, which is not mirrored.
-
-    Returns
-    -------
-    angle, height : ndarray
-        Degrees from celestial north through east; arcsec above the limb.
-    excess : ndarray, shape (A, H)
-        (R - G) / G; NaN where there is no value.
+    blur_px : float
+        Of the picture, standard deviation; 0 where it is finer than the steps of height.
     """
     angle = np.arange(0.0, 360.0, STEP_DEG)
-    height = np.arange(0.0, TOP_ARCSEC, STEP_ARCSEC)
+    height = heights_of(scale_arcsec)
     r = sun_radius + height / scale_arcsec
     dx, dy = Orientation(scale_arcsec, up_position_angle).towards(angle)
-    x = sun[0] + dx[:, None] * r
-    y = sun[1] + dy[:, None] * r
-    red, green = (
-        map_coordinates(plane, [y, x], order=1, mode="constant", cval=np.nan, output=np.float64)
-        for plane in linear[:2]
-    )
+    at = [sun[1] + dy[:, None] * r, sun[0] + dx[:, None] * r]
+
+    def unrolled(plane: Pixels) -> Floats:
+        return np.asarray(
+            map_coordinates(plane, at, order=1, mode="constant", cval=np.nan, output=np.float64)
+        )
+
+    green = unrolled(linear[1])
+    behind = np.where(green > 0, np.fmin(green, _beside(green)), np.nan)
+    red = linear[0] - linear[1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(green > 0, (red - green) / green, np.nan)
-    return angle, height, ratio
+        seen = unrolled(red) / behind
+        rounds = rounds_within(noise_of(seen), RED_EXCESS) if blur_px else 0
+        sharp = unrolled(sharpened(red, blur_px, rounds)) / behind if rounds else seen
+    if not blur_px:
+        return Unrolled(angle, height, seen, sharp, RED_EXCESS, contour=True)
+    blurs = scale_arcsec * blur_px, scale_arcsec * left_of(blur_px, rounds)
+    return Unrolled(angle, height, seen, sharp, RED_EXCESS, scale_arcsec, *blurs, contour=True)
 
 
-def find_prominences(
-    angle: Floats,
-    height: Floats,
-    excess: Floats,
-    pixel_arcsec: float = 0.0,
-    blur_arcsec: float = 0.0,
-) -> list[Prominence]:
-    """Find prominences in an unrolled map of the red excess.
+def _beside(green: Floats) -> Floats:
+    """Return the middle of the green some degrees to both sides, at each height."""
+    some = green[::BESIDE_STEP]
+    size = 2 * round(BESIDE_DEG / (STEP_DEG * BESIDE_STEP)) + 1
+    # Where the Moon's limb is about, there is none beside: it is the least there.
+    found = median_filter(np.nan_to_num(some, nan=np.inf), (size, 1), mode="wrap")
+    return np.repeat(np.where(np.isfinite(found), found, np.nan), BESIDE_STEP, axis=0)
+
+
+def find_prominences(unrolled: Unrolled) -> list[Prominence]:
+    """Find prominences in light above the limb.
 
     Parameters
     ----------
-    angle, height, excess
-        From `excess_map`.
-    pixel_arcsec : float
-        Of the picture. What reaches no further than three above the lowest place in sight is the
-        chromosphere spread over the Moon's limb. Where the Moon always covered the chromosphere by
-        more than that, it is enough to stand out by half a pixel.
-    blur_arcsec : float
-        Blur of the picture, standard deviation.
+    unrolled : Unrolled
+        Such as from `excess_map`. What reaches no further than three pixels above the lowest place
+        in sight is the chromosphere spread over the Moon's limb. Where the Moon always covered the
+        chromosphere by more than that, it is enough to stand out by half a pixel.
 
     Returns
     -------
@@ -168,13 +189,13 @@ def find_prominences(
         The highest first. Those cut off by the edge of what was seen are among them only if their
         top is in sight.
     """
-    bright = np.nan_to_num(excess, nan=0.0) > RED_EXCESS
+    angle, height, light = unrolled.angle, unrolled.height, unrolled.sharp
+    pixel = unrolled.pixel_arcsec
     # What floats above the limb belongs to what is below it, if that is near.
-    tops = np.where(bright.any(axis=1), bright.shape[1] - 1 - np.argmax(bright[:, ::-1], axis=1), 0)
-    reach = np.array([_top(height, excess[i], int(k)) if k else 0.0 for i, k in enumerate(tops)])
-    lowest = height[np.argmax(np.isfinite(excess), axis=1)]
-    edge = EDGE_PX * pixel_arcsec
-    floor = np.maximum(CHROMOSPHERE_ARCSEC + edge, lowest + 0.5 * pixel_arcsec)
+    reach = ends(unrolled, light, unrolled.least, unrolled.blur_arcsec)
+    lowest = height[np.argmax(np.isfinite(light), axis=1)]
+    edge = EDGE_PX * pixel
+    floor = np.maximum(CHROMOSPHERE_ARCSEC + edge, lowest + 0.5 * pixel)
     high = (reach > LEAST_HEIGHT_ARCSEC) & (reach > np.minimum(lowest + edge, floor))
     if not high.any() or high.all():
         return []
@@ -187,48 +208,17 @@ def find_prominences(
         members = (np.flatnonzero(runs == n) + start) % angle.size
         members = members[high[members]]
         # A hot pixel is narrower than what a lens draws.
-        if members.size < max(3.0, pixel_arcsec / (STEP_DEG * ARCSEC_PER_DEG)):
+        if members.size < max(3.0, pixel / (STEP_DEG * ARCSEC_PER_DEG)):
             continue
         k = int(members[np.argmax(reach[members])])
-        light = excess[members][:, height > LEAST_HEIGHT_ARCSEC]
         found.append(
             Prominence(
                 float(angle[k]),
                 float(angle[members[0]]),
                 float(angle[members[-1]]),
                 float(reach[k]),
-                float(np.nanmax(light)),
-                sigma_arcsec=_height_sigma(height, excess, k, float(reach[k]), blur_arcsec),
+                float(np.nanmax(light[members][:, height > LEAST_HEIGHT_ARCSEC])),
+                sigma_arcsec=end_sigma(unrolled, members, reach),
             )
         )
     return sorted(found, key=lambda p: -p.height_arcsec)
-
-
-def _top(height: Floats, column: Floats, k: int) -> float:
-    """Return where the excess falls through the threshold above index ``k``, arcsec."""
-    if k + 1 >= column.size or not np.isfinite(column[k + 1]):
-        return 0.0  # its top is not in sight
-    a, b = column[k] - RED_EXCESS, column[k + 1] - RED_EXCESS
-    return float(height[k] + (height[1] - height[0]) * a / (a - b))
-
-
-def _height_sigma(
-    height: Floats, excess: Floats, at: int, top_arcsec: float, blur_arcsec: float
-) -> float:
-    """Return the standard error of a height.
-
-    The noise is that of the excess around the limb at this height, where there is no prominence;
-    the blur moves a contour by up to about its own width.
-    """
-    k = int(np.searchsorted(height, top_arcsec))
-    around = slice(max(k - 4, 0), min(k + 5, height.size))
-    quiet = excess[:, around]
-    quiet = quiet[np.isfinite(quiet) & (np.abs(quiet) < RED_EXCESS / 2.0)]
-    noise = 1.4826 * float(np.median(np.abs(quiet - np.median(quiet)))) if quiet.size else 0.0
-    seen = np.isfinite(excess[at, around])
-    if np.count_nonzero(seen) < 3:
-        return math.nan
-    slope = np.polyfit(height[around][seen], excess[at, around][seen], 1)[0]
-    if not slope < 0.0:
-        return math.nan
-    return math.hypot(noise / -slope, 0.8 * blur_arcsec, (height[1] - height[0]) / 2.0)
