@@ -8,6 +8,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from limbward.camera.bands import is_narrow
 from limbward.config import Config, place_and_time
 from limbward.config.pointing import pointing_in_force
 from limbward.config.said import said_of
@@ -50,9 +51,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     totality_s = place_and_time.covered_s(config, circumstances)
     seen = seen_in(ingest, timing, place_and_time.greatest(circumstances))
     said = said_of(config.frames, texts(ingest, "file"))
-    camera, serial = texts(ingest, "camera"), texts(ingest, "serial")
+    camera, serial, bands = (texts(ingest, name) for name in ("camera", "serial", "band"))
     for body in sorted(set(zip(camera, serial, strict=True))):
         mine = (camera == body[0]) & (serial == body[1])
+        if is_narrow(bands[mine][0]):
+            # Without a corona, pictures do not tell totality from a disc that the frame cuts.
+            continue
         seen.phase[mine], contradicted = phase_where_contradicted(
             seen.phase[mine], seen.content[mine], seen.middle_s[mine], totality_s
         )

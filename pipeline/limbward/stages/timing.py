@@ -46,6 +46,7 @@ from limbward.geometry.lens import UNTOLD, Growth, Lens
 from limbward.limb.partial import Discs, partial_discs
 from limbward.limb.session import session
 from limbward.phase.decide import NEVER
+from limbward.phase.line import with_larger_sun
 from limbward.runs.stage import Stage
 from limbward.sky.doubt import Doubt
 from limbward.sky.gps_place import gps_place
@@ -80,7 +81,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     epoch = place_and_time.greatest(circumstances)
     totality_s = place_and_time.covered_s(config, circumstances)
     track = place_and_time.track(config, epoch)
-    dropped = said_of(config.frames, texts(frames, "file")).drop
+    told = said_of(config.frames, texts(frames, "file"))
+    dropped, stated = told.drop, told.phase
     latitude, longitude = (floats(frames, f"gps_{name}") for name in ("latitude", "longitude"))
     stood = gps_place(place_and_time.site(config), latitude, longitude)
     doubt = place_and_time.doubt(config, track, stood)
@@ -92,7 +94,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     limb = known_limb(config, epoch)
     times = Times(readings)
     pull = np.full((len(frames), 3), np.nan)
-    clocks, pointings = [], []
+    clocks, pointings, in_lines = [], [], []
     timed, bands = texts(frames, "time_camera") != "", texts(frames, "band")
     wide = flags(frames, "wide")
     cameras = bodies(texts(frames, "camera"), texts(frames, "serial"), timed)
@@ -110,6 +112,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             own, excess = track, None
             if is_narrow(bands[rows[0]]):
                 own, excess = larger_sun(discs_seen, limbs, readings, rows, track, solve)
+                in_lines.append((rows[stated[rows] == ""], excess))
             solution, discs, beads = solve(own)
             claimed = zone_claimed(tags[rows], config.timing.utc_offset_hours)
             solution, elsewhen = _of_this_eclipse(config, epoch, solution, claimed)
@@ -147,6 +150,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     middle_s = times.since_greatest_s + 0.5 * readings.exposure_s
     covered = totality_s or (None if circumstances.kind == "total" else NEVER)
     phases = decide_phases(config, frames, middle_s, times.sigma_s, covered)
+    for rows, excess in in_lines if circumstances.kind == "total" else []:
+        phases = with_larger_sun(phases, rows, track, excess, middle_s, times.sigma_s)
     table = write_timing(workspace, frames, epoch, times, phases, pull)
     if config.timing.sidecars:
         write_sidecars(workspace, table)
