@@ -57,3 +57,13 @@ def test_the_disc_is_of_the_colour_and_the_sky_black():
     picture = shown(flat, away, "#ff4000")
     assert picture[0, 50, 50] > picture[1, 50, 50] > picture[2, 50, 50]
     assert picture[:, 2, 2].max() == 0.0
+
+
+def test_what_no_frame_shows_and_the_noise_of_the_sky_are_black():
+    flat, away = sun()
+    flat[:, :40] = np.nan
+    grain = np.random.default_rng(1).normal(0.0, 2e-4, flat.shape).astype(np.float32)
+    picture = shown(flat + grain, away, "#ff4000")
+    assert picture[:, :, :40].max() == 0.0
+    assert picture[0, 50, 60] > 0.3
+    assert picture[:, :, 91:].max() == 0.0

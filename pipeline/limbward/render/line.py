@@ -17,6 +17,9 @@ Pixels = NDArray[np.float32]
 CONTRAST = 3.0  # of the disc, whose own is a few percent
 MIDDLE = 0.35  # lightness of the disc where there is no contrast, linear
 BRIGHTEST = 0.12  # of the disc's centre, at which a prominence is shown at full lightness
+# Of the disc's centre, that is shown as black: a tenth of the least that is a prominence, and
+# twice to ten times the noise of a stack, which a soft curve would show as grain in the sky.
+SKY = 0.001
 SOFT = 12.0  # of the curve that shows faint parts beside bright ones
 
 
@@ -28,7 +31,7 @@ def colour_of(text: str) -> Pixels:
 
 def lightness(off_limb: Pixels) -> Pixels:
     """Return how bright light beyond the limb is shown, from 0 to 1."""
-    level = np.clip(np.nan_to_num(off_limb) / BRIGHTEST, 0.0, 1.0)
+    level = np.clip((np.nan_to_num(off_limb) - SKY) / (BRIGHTEST - SKY), 0.0, 1.0)
     return np.asarray(np.arcsinh(SOFT * level) / np.arcsinh(SOFT), np.float32)
 
 
@@ -43,7 +46,8 @@ def shown(flat: Pixels, away: Pixels, colour: str) -> Pixels:
         Distance from the Sun's centre, radii of the disc.
     colour : str
     """
-    disc = MIDDLE * np.clip(1.0 + CONTRAST * (np.nan_to_num(flat, nan=1.0) - 1.0), 0.0, 2.5)
+    # What no frame shows is black.
+    disc = MIDDLE * np.nan_to_num(np.clip(1.0 + CONTRAST * (flat - 1.0), 0.0, 2.5))
     light = np.where(away <= 1.0, disc, 0.9 * lightness(flat))
     hue = colour_of(colour)
     # Bright parts go on to white, as a colour that is at its brightest must.
