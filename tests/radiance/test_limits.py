@@ -24,7 +24,7 @@ SHORTEST_S = 1 / 2000
 REPEATS = 2
 # A Sun 400 pixels in radius is 2.4 arcsec a pixel; the small grid is as coarse as that of 24
 # megapixels would be. The strip runs from one side of the corona to the other.
-SUN_RADIUS, WIDTH, HEIGHT, SMALL_SIDE = 400.0, 3280, 900, 205
+SUN_RADIUS, WIDTH, HEIGHT, SMALL_SIDE = 400.0, 3280, 480, 205
 
 
 @pytest.fixture(scope="module")
