@@ -115,7 +115,7 @@ def kernel(
     return decorate if function is None else decorate(function)
 
 
-def in_threads(function: Callable[..., None], count: int, *arguments: Any) -> None:
+def in_threads(function: Callable[..., None], count: int, *arguments: Any, first: int = 0) -> None:
     """Call a function on parts of a range, as many at a time as there are cores.
 
     Numba's own loops over ``prange`` compile the body three times, once for each layer around it.
@@ -130,18 +130,20 @@ def in_threads(function: Callable[..., None], count: int, *arguments: Any) -> No
         The number of items.
     *arguments
         Handed on.
+    first : int
+        Number of the first item.
     """
     threads = min(_most_threads, count)
     if threads <= 1:
-        function(0, count, *arguments)
+        function(first, first + count, *arguments)
         return
     # Some parts are done sooner than others: each thread takes the next when it has done one.
-    edges = [count * k // (PARTS * threads) for k in range(PARTS * threads + 1)]
+    edges = [first + count * k // (PARTS * threads) for k in range(PARTS * threads + 1)]
     with ThreadPoolExecutor(threads) as pool:
         for done in [
-            pool.submit(function, first, last, *arguments)
-            for first, last in pairwise(edges)
-            if first < last
+            pool.submit(function, begin, end, *arguments)
+            for begin, end in pairwise(edges)
+            if begin < end
         ]:
             done.result()
 

@@ -27,6 +27,7 @@ from limbward.filters.annulus import (
 )
 from limbward.filters.polar import Polar, blur_cells, unwrap
 from limbward.geometry.disc import Geometry
+from limbward.radiance.scratch import by_rows
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -101,9 +102,12 @@ def planes_of(image: Pixels, channels: str) -> list[Pixels]:
     """
     if channels == "each" or len(image) != 3:
         return [np.asarray(plane, np.float32) for plane in image]
-    light = image[0] * LUMINANCE[0]
-    light += image[1] * LUMINANCE[1]
-    light += image[2] * LUMINANCE[2]
+    light = np.empty(image.shape[1:], np.float32)
+    for rows in by_rows(len(light), image):
+        band = image[0, rows] * LUMINANCE[0]
+        band += image[1, rows] * LUMINANCE[1]
+        band += image[2, rows] * LUMINANCE[2]
+        light[rows] = band
     return [light]
 
 

@@ -67,4 +67,7 @@ class Geometry:
             return np.ones((height, width), bool)
         dx = np.arange(width, dtype=np.float32) - np.float32(self.moon_x)
         dy = np.arange(height, dtype=np.float32) - np.float32(self.moon_y)
-        return np.asarray(dx[None, :] ** 2 + dy[:, None] ** 2 > self.moon_radius_px**2)
+        out = np.empty((height, width), bool)
+        for row, along in zip(out, dy**2, strict=True):  # the squares of all would take 4 bytes
+            np.greater(dx**2 + along, self.moon_radius_px**2, out=row)
+        return out

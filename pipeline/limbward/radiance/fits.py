@@ -214,9 +214,9 @@ def read_rows(hdu: Any, plane: int | None, out: Pixels | None = None) -> Pixels:
     return out
 
 
-def planes_of(hdu: Any) -> Iterator[NDArray[np.float32]]:
+def planes_of(hdu: Any, first: int = 0) -> Iterator[NDArray[np.float32]]:
     """Read a picture's colours one after the other, rows from the top: never two at once."""
-    for c in range(hdu.shape[0]):
+    for c in range(first, hdu.shape[0]):
         yield np.asarray(read_rows(hdu, c), np.float32)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -12,9 +11,9 @@ from numpy.typing import NDArray
 from limbward.geometry.disc import Disc
 from limbward.radiance.depth import GREEN, hide_shallow
 from limbward.radiance.fits import planes_of, read_rows
+from limbward.radiance.scratch import Room, let_go
 
 Pixels = NDArray[np.float32]
-Room = Callable[[tuple[int, ...], type[np.float32]], Pixels]
 
 
 def read_whole(hdu: Any, room: Room = np.empty) -> Pixels:
@@ -22,6 +21,7 @@ def read_whole(hdu: Any, room: Room = np.empty) -> Pixels:
     out = room(hdu.shape, np.float32)
     for c, plane in enumerate(out):
         read_rows(hdu, c, plane)
+        let_go(out)
     return out
 
 
@@ -42,6 +42,7 @@ def read_deep(hdus: fits.HDUList, sun: Disc, room: Room = np.empty) -> Pixels:
         noise = np.empty(radiance.shape[1:], np.float32)
         read_rows(hdus["SIGMA"], GREEN, noise)
         hide_shallow(radiance, noise, sun)
+        let_go(radiance)
     return radiance
 
 
@@ -54,10 +55,12 @@ def read_surface(hdus: fits.HDUList) -> tuple[Pixels, int, int] | None:
     return surface, int(header["MOONTOP"]), int(header["MOONLEFT"])
 
 
-def mean_of_colours(hdu: Any) -> Pixels:
-    """Return the mean (H, W) of a picture's colours."""
-    out = np.zeros(hdu.shape[1:], np.float32)
-    for plane in planes_of(hdu):
+def mean_of_colours(hdu: Any, room: Room = np.empty) -> Pixels:
+    """Return the mean (H, W) of a picture's colours, in an array that ``room`` makes."""
+    out = room(hdu.shape[1:], np.float32)
+    read_rows(hdu, 0, out)
+    for plane in planes_of(hdu, 1):
         out += plane
     out /= hdu.shape[0]
+    let_go(out)
     return out

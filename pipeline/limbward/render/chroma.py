@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from limbward.compiled import in_threads, kernel
 from limbward.geometry.disc import Disc
 from limbward.picture.blur import enlarge
-from limbward.picture.resampling import shrink
-from limbward.radiance.scratch import let_go
-from limbward.render.colour import ROWS, luminance, paint, solar_white, to_linear_srgb
+from limbward.radiance.scratch import Room, by_rows, let_go
+from limbward.render.colour import luminance, paint, solar_white, to_linear_srgb
 from limbward.render.moon import distance
+from limbward.render.small import small_of
 from limbward.render.smooth import depth_of, fill_nearest, smooth_to_depth
 
 Pixels = NDArray[np.float32]
@@ -43,7 +43,12 @@ def ratio_to(
 
 
 def to_chromaticity(
-    linear: Pixels, light: Pixels, spread: Pixels, known: NDArray[np.bool_], box: Box
+    linear: Pixels,
+    light: Pixels,
+    spread: Pixels,
+    known: NDArray[np.bool_],
+    box: Box,
+    room: Room = np.empty,
 ) -> None:
     """Turn linear sRGB into its ratio to luminance, smoothed where that is noise, in place.
 
@@ -55,13 +60,20 @@ def to_chromaticity(
     known : ndarray of bool, shape (H, W)
     box : (slice, slice)
         Where gaps are filled from all directions.
+    room : callable
+        Makes what is needed meanwhile.
     """
-    good = known & (light > 0)
-    np.divide(np.float32(2.0) * spread, light, out=spread, where=good)
-    spread[~good] = 0.0
-    depth = depth_of(spread, target=0.02)
+    good = np.empty(light.shape, bool)
+    for rows in by_rows(len(light), light, spread):
+        np.logical_and(known[rows], light[rows] > 0, out=good[rows])
+        part = spread[rows]
+        np.divide(np.float32(2.0) * part, light[rows], out=part, where=good[rows])
+        part[~good[rows]] = 0.0
+    depth = depth_of(spread, target=0.02, room=room)
     for plane in linear:
-        in_threads(ratio_to, len(plane), plane, light, good, spread)
+        for rows in by_rows(len(plane), linear, light, spread):
+            count = rows.stop - rows.start
+            in_threads(ratio_to, count, plane, light, good, spread, first=rows.start)
         smooth_to_depth(fill_nearest(spread, box, in_place=True), depth, out=plane)
         let_go(linear)
 
@@ -103,7 +115,7 @@ def chromaticity(
     """
     factor = max(-(-max(radiance.shape[1:]) // longest), 1)
     rows, columns = (n // factor * factor for n in radiance.shape[1:])
-    small = shrink(radiance[:, :rows, :columns], factor=factor)[0]
+    small, _ = small_of(radiance[:, :rows, :columns], factor=factor)
     discs = [
         Disc((d.x + 0.5) / factor - 0.5, (d.y + 0.5) / factor - 0.5, d.radius / factor)
         for d in (sun, moon)
@@ -118,6 +130,7 @@ def chromaticity(
         # factor^2 of the picture's.
         green = radiance[1, :rows:factor, :columns:factor]
         part = sigma[:rows:factor, :columns:factor] / np.maximum(green, np.float32(1e-30))
+        let_go(radiance)
         np.multiply(np.nan_to_num(part, nan=0.0, posinf=0.0), light, out=spread)
         spread /= np.float32(factor)
         np.nan_to_num(spread, copy=False, nan=0.0)
@@ -126,7 +139,12 @@ def chromaticity(
 
 
 def in_colours(
-    lightness: Pixels, ratio: Pixels, factor: int, saturation: float, visible: NDArray[np.bool_]
+    lightness: Pixels,
+    ratio: Pixels,
+    factor: int,
+    saturation: float,
+    visible: NDArray[np.bool_],
+    room: Room = np.empty,
 ) -> Pixels:
     """Return a grey picture in the colours of the corona.
 
@@ -139,17 +157,19 @@ def in_colours(
     saturation : float
     visible : ndarray of bool, shape (H, W)
         What is False is black.
+    room : callable
+        Makes the result.
 
     Returns
     -------
     ndarray of float32, shape (3, H, W)
         Encoded sRGB.
     """
-    out = np.empty((3, *lightness.shape), np.float32)
+    out = room((3, *lightness.shape), np.float32)
     for plane, into in zip(ratio, out, strict=True):
         enlarge(plane, factor, into)
+        let_go(out)
     paint(lightness, out, saturation, out=out)
-    for top in range(0, len(lightness), ROWS):
-        band = slice(top, top + ROWS)
-        out[:, band] *= visible[band]
+    for rows in by_rows(len(lightness), out):
+        out[:, rows] *= visible[rows]
     return out

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.compiled import in_threads, kernel
+from limbward.radiance.scratch import Room, by_rows
 from limbward.render.space import SRGB, Space
 
 Pixels = NDArray[np.float32]
@@ -71,7 +72,9 @@ def to_linear_srgb(
     """
     both = np.asarray(matrix, np.float32) * np.asarray(white, np.float32)[None, :]
     out = np.empty(radiance.shape, np.float32) if out is None else out
-    in_threads(mix_colours, radiance.shape[1], radiance, both, out)
+    for rows in by_rows(radiance.shape[1], radiance, out):
+        count = rows.stop - rows.start
+        in_threads(mix_colours, count, radiance, both, out, first=rows.start)
     return out
 
 
@@ -85,12 +88,15 @@ def mix_colours(first: int, end: int, picture: Pixels, matrix: Pixels, out: Pixe
                 out[c, y, x] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
 
 
-def luminance(linear: Pixels) -> Pixels:
+def luminance(linear: Pixels, room: Room = np.empty) -> Pixels:
     """Return the luminance (CIE Y) of linear sRGB (3, H, W)."""
-    out = linear[0] * LUMINANCE[0]
-    out += linear[1] * LUMINANCE[1]
-    out += linear[2] * LUMINANCE[2]
-    return np.asarray(out, np.float32)
+    out = room(linear.shape[1:], np.float32)
+    for rows in by_rows(len(out), linear, out):
+        band = linear[0, rows] * LUMINANCE[0]
+        band += linear[1, rows] * LUMINANCE[1]
+        band += linear[2, rows] * LUMINANCE[2]
+        out[rows] = band
+    return out
 
 
 def paint(
@@ -123,10 +129,11 @@ def paint(
     """
     out = np.empty(ratio.shape, np.float32) if out is None else out
     strength, codes = np.float32(saturation), _codes(space)
-    in_threads(
-        paint_pixels, len(lightness), lightness, ratio, strength, space.from_srgb, space.luminance,
-        codes, out,
-    )  # fmt: skip
+    for rows in by_rows(len(lightness), lightness, ratio, out):
+        in_threads(
+            paint_pixels, rows.stop - rows.start, lightness, ratio, strength, space.from_srgb,
+            space.luminance, codes, out, first=rows.start,
+        )  # fmt: skip
     return out
 
 

@@ -13,11 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.disc import Disc
-from limbward.radiance.scratch import let_go
+from limbward.radiance.scratch import Room, by_rows, let_go
 from limbward.render.chroma import Box, around, to_chromaticity
 from limbward.render.colour import (
     LUMINANCE,
-    ROWS,
     luminance,
     paint,
     solar_white,
@@ -131,6 +130,7 @@ def compose(
     to_srgb: Pixels,
     look: Look | None = None,
     surface: tuple[Pixels, int, int] | None = None,
+    room: Room = np.empty,
 ) -> Composite:
     """Return the picture in the orientation of its parts.
 
@@ -152,6 +152,8 @@ def compose(
     look : Look, optional
     surface : (ndarray of float32 (3, h, w), int, int), optional
         The Moon's disc as merged, and the row and column of its top-left pixel.
+    room : callable
+        Makes the arrays that are needed meanwhile, of the picture's size.
 
     Returns
     -------
@@ -165,34 +167,40 @@ def compose(
     look = look or Look()
     space = Space(look.space)
     shape = radiance.shape[1:]
-    rho = distance(shape, sun)
-    rho /= np.float32(sun.radius)
+    rho = distance(shape, sun, room)
+    for rows in by_rows(shape[0], rho):
+        rho[rows] /= np.float32(sun.radius)
     if look.level_sky:
         level_sky(radiance, rho)
     white = np.asarray(daylight, np.float32)
     if look.white_balance == "solar":
         white = solar_white(radiance, rho, white)
-    spread = luminance_noise(sigma, white, to_srgb, shape)
+    let_go(radiance)
+    spread = luminance_noise(sigma, white, to_srgb, shape, room)
     linear = to_linear_srgb(radiance, white, to_srgb, out=radiance)
-    light = luminance(linear)
+    light = luminance(linear, room)
     tone = look.tone(light, rho)
-    known = np.isfinite(light)
+    known = np.empty(shape, bool)
+    for rows in by_rows(shape[0], light):
+        np.isfinite(light[rows], out=known[rows])
     box = around(moon, shape)
     let_go(linear)  # read again for its colours
 
     detail = None
     if structure is not None:
-        noise = noise_to_deviation(light, spread, rho, known)
-        inner = known & (rho > 1.0) & (rho < 3.0)
+        noise = noise_to_deviation(light, spread, rho, known, room)
+        inner = np.empty(shape, bool)
+        for rows in by_rows(shape[0], rho):
+            inner[rows] = known[rows] & (rho[rows] > 1.0) & (rho[rows] < 3.0)
         del rho
-        detail = contrast_of(structure, noise, inner, box)
+        detail = contrast_of(structure, noise, inner, box, room)
         del noise, inner
-    lightness = lightness_of(light, spread, tone, known, box)
+    lightness = lightness_of(light, spread, tone, known, box, room)
     if detail is not None:
         add_detail(lightness, detail, look.detail)
         del detail
 
-    to_chromaticity(linear, light, spread, known, box)
+    to_chromaticity(linear, light, spread, known, box, room)
     del light, spread, known
     picture = paint(lightness, linear, look.saturation, space, out=linear)
     del lightness
@@ -202,8 +210,8 @@ def compose(
 
 def add_detail(lightness: Pixels, detail: Pixels, strength: float) -> None:
     """Add detail to a lightness, in place: middle tones take it whole, black and white none."""
-    for top in range(0, len(lightness), ROWS):
-        band, more = lightness[top : top + ROWS], detail[top : top + ROWS]
+    for rows in by_rows(len(lightness), lightness, detail):
+        band, more = lightness[rows], detail[rows]
         room = np.clip(4.0 * band * (1.0 - band), 0.0, 1.0)  # so that nothing is clipped
         more *= np.sqrt(room, out=room)
         band += np.float32(strength) * more
@@ -232,52 +240,86 @@ def level_sky(radiance: Pixels, rho: Pixels) -> None:
 
 
 def luminance_noise(
-    sigma: Iterable[Pixels] | None, white: Pixels, to_srgb: Pixels, shape: tuple[int, ...]
+    sigma: Iterable[Pixels] | None,
+    white: Pixels,
+    to_srgb: Pixels,
+    shape: tuple[int, ...],
+    room: Room = np.empty,
 ) -> Pixels:
     """Return the noise of the luminance; the colours' errors are independent."""
-    out = np.zeros(shape, np.float32)
+    out = room(shape, np.float32)
+    for rows in by_rows(shape[0], out):
+        out[rows] = 0.0
     if sigma is None:
         return out
     share = np.abs(LUMINANCE @ np.asarray(to_srgb, np.float32)) * white
     for part, plane in zip(share, sigma, strict=True):
-        for top in range(0, shape[0], ROWS):
-            band = slice(top, top + ROWS)
-            out[band] += np.square(part * np.asarray(plane[band], np.float32))
-    out[~np.isfinite(out)] = 0.0
-    return np.sqrt(out, out=out)
+        for rows in by_rows(shape[0], out):
+            out[rows] += np.square(part * np.asarray(plane[rows], np.float32))
+    for rows in by_rows(shape[0], out):
+        band = out[rows]
+        band[~np.isfinite(band)] = 0.0
+        np.sqrt(band, out=band)
+    return out
 
 
 def lightness_of(
-    light: Pixels, spread: Pixels, tone: ToneCurve, known: NDArray[np.bool_], box: Box
+    light: Pixels,
+    spread: Pixels,
+    tone: ToneCurve,
+    known: NDArray[np.bool_],
+    box: Box,
+    room: Room = np.empty,
 ) -> Pixels:
     """Return the tone-mapped luminance, with its noise held down and its gaps filled."""
-    shown, noise = tone_mapped(light, spread, known, tone)
-    return smooth_to_noise(fill_nearest(shown, box, in_place=True), noise, target=0.004)
+    shown, noise = tone_mapped(light, spread, known, tone, room)
+    out = room(shown.shape, np.float32)
+    return smooth_to_noise(fill_nearest(shown, box, in_place=True), noise, target=0.004, out=out)
 
 
-def contrast_of(structure: Pixels, noise: Pixels, inner: NDArray[np.bool_], box: Box) -> Pixels:
+def contrast_of(
+    structure: Pixels,
+    noise: Pixels,
+    inner: NDArray[np.bool_],
+    box: Box,
+    room: Room = np.empty,
+) -> Pixels:
     """Return the structure as a contrast from -1 to 1, smoothed where it is noise."""
-    sample = structure[inner & np.isfinite(structure)][::7]
+    found = []
+    for rows in by_rows(len(structure), structure):
+        band = structure[rows]
+        found.append(band[inner[rows] & np.isfinite(band)])
+    sample = np.concatenate(found)[::7]
+    del found
     if not sample.size:
         return np.zeros(structure.shape, np.float32)
     middle, width = float(np.median(sample)), max(float(sample.std()), 1e-12)
-    out = fill_nearest(structure, box)
-    out = out.copy() if out is structure else out
-    out -= np.float32(middle)
-    out /= np.float32(width)
+    filled = fill_nearest(structure, box, room=room)
+    out = room(structure.shape, np.float32) if filled is structure else filled
+    for rows in by_rows(len(out), out, filled):
+        np.subtract(filled[rows], np.float32(middle), out=out[rows])
+        out[rows] /= np.float32(width)
     smooth_to_noise(out, noise, target=0.25, out=structure)
-    structure /= np.float32(DETAIL_SCALE)
-    return np.tanh(structure, out=structure)
+    for rows in by_rows(len(structure), structure):
+        band = structure[rows]
+        band /= np.float32(DETAIL_SCALE)
+        np.tanh(band, out=band)
+    return structure
 
 
 def noise_to_deviation(
-    light: Pixels, spread: Pixels, rho: Pixels, known: NDArray[np.bool_]
+    light: Pixels,
+    spread: Pixels,
+    rho: Pixels,
+    known: NDArray[np.bool_],
+    room: Room = np.empty,
 ) -> Pixels:
     """Return the noise in units of its annulus' deviation."""
-    ring = np.minimum(rho * np.float32(40.0), 32000.0).astype(np.int16)
+    ring = np.empty(rho.shape, np.int16)
+    for band in by_rows(len(rho), rho):
+        ring[band] = np.minimum(rho[band] * np.float32(40.0), 32000.0)
     count, first, second = (np.zeros(int(ring.max()) + 1) for _ in range(3))
-    bands = [slice(top, top + ROWS) for top in range(0, len(light), ROWS)]
-    for band in bands:
+    for band in by_rows(len(light), light):
         at, value = ring[band][known[band]], light[band][known[band]]
         count += np.bincount(at, minlength=count.size)
         first += np.bincount(at, value, minlength=count.size)
@@ -285,8 +327,9 @@ def noise_to_deviation(
     n = np.maximum(count, 1.0)
     variance = second / n - (first / n) ** 2
     deviation = np.sqrt(np.maximum(variance, 1e-30)).astype(np.float32)
-    out = np.zeros(light.shape, np.float32)
-    for band in bands:
+    out = room(light.shape, np.float32)
+    for band in by_rows(len(light), spread, out):
+        out[band] = 0.0
         np.divide(spread[band], deviation[ring[band]], out=out[band], where=known[band])
     return out
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from limbward.camera.colours import has_colours, read_colours
 from limbward.geometry.disc import Disc, Geometry
 from limbward.radiance.fits import write_picture
+from limbward.radiance.scratch import Room
 from limbward.render.chroma import chromaticity, in_colours
 from limbward.render.colour import luminance, solar_white, to_linear_srgb
 from limbward.render.moon import distance
@@ -61,6 +62,7 @@ def picture_of(
     geometry: Geometry,
     *,
     normalised: bool,
+    room: Room = np.empty,
 ) -> Pixels:
     """Return a filtered corona as encoded sRGB.
 
@@ -76,6 +78,8 @@ def picture_of(
     geometry : Geometry
     normalised : bool
         Whether a filter has taken out the radial fall.
+    room : callable
+        Makes the result.
 
     Returns
     -------
@@ -83,13 +87,13 @@ def picture_of(
     """
     visible = geometry.visible(*result.shape[1:])
     if colours is None:
-        return structure_picture(result, visible)
+        return structure_picture(result, visible, room=room)
     known = visible & np.isfinite(result[1])
     if normalised:
-        lightness = next(scaled(result[1:2], visible))
+        lightness = next(scaled(result[1:2], visible, room=room))
     else:
         lightness = _tone_mapped(result, header, geometry)
-    return in_colours(lightness, *colours, SATURATION, known)
+    return in_colours(lightness, *colours, SATURATION, known, room)
 
 
 def write_filtered(

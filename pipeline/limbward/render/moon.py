@@ -9,6 +9,7 @@ from scipy.special import erfc
 
 from limbward.geometry.disc import Disc
 from limbward.picture.blur import Blur
+from limbward.radiance.scratch import Room, by_rows
 
 Pixels = NDArray[np.float32]
 
@@ -23,17 +24,23 @@ FITTED = 20000  # pixels
 SHARPEST_PX = 0.75  # a sharper limb would ring by 2 % when the picture is turned by splines
 
 
-def distance(shape: tuple[int, ...], disc: Disc) -> Pixels:
+def distance(shape: tuple[int, ...], disc: Disc, room: Room = np.empty) -> Pixels:
     """Return the distance of every pixel from a disc's centre, pixels."""
     dx = np.arange(shape[1], dtype=np.float32) - np.float32(disc.x)
     dy = np.arange(shape[0], dtype=np.float32) - np.float32(disc.y)
-    return np.hypot(dx[None, :], dy[:, None])
+    out = room((shape[0], shape[1]), np.float32)
+    for rows in by_rows(shape[0], out):
+        np.hypot(dx[None, :], dy[rows, None], out=out[rows])
+    return out
 
 
 def inside(shape: tuple[int, ...], disc: Disc) -> NDArray[np.bool_]:
     """Return which pixels lie in a disc."""
     y, x = np.ogrid[: shape[0], : shape[1]]
-    return np.asarray((x - disc.x) ** 2 + (y - disc.y) ** 2 < disc.radius**2)
+    across, out = (x - disc.x) ** 2, np.empty((shape[0], shape[1]), bool)
+    for rows in by_rows(shape[0]):
+        np.less(across + (y[rows] - disc.y) ** 2, disc.radius**2, out=out[rows])
+    return out
 
 
 def earthshine(surface: Pixels, disc: Disc) -> Pixels:

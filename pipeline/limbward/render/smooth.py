@@ -11,6 +11,7 @@ from scipy.ndimage import distance_transform_edt
 
 from limbward.compiled import in_threads, kernel
 from limbward.picture.blur import Blur, between, line_at
+from limbward.radiance.scratch import Room, by_rows, let_go
 
 Pixels = NDArray[np.float32]
 
@@ -83,7 +84,11 @@ def depths(
 
 
 def fill_nearest(
-    image: Pixels, box: tuple[slice, slice] | None = None, *, in_place: bool = False
+    image: Pixels,
+    box: tuple[slice, slice] | None = None,
+    *,
+    in_place: bool = False,
+    room: Room = np.empty,
 ) -> Pixels:
     """Return the picture with its missing pixels taken from near known ones.
 
@@ -95,21 +100,34 @@ def fill_nearest(
         bytes a pixel; elsewhere it is the nearest in the row. Everywhere if not given.
     in_place : bool
         Whether the picture itself is filled.
+    room : callable
+        Makes the result otherwise.
     """
-    missing = ~np.isfinite(image)
+    missing = np.empty(image.shape, bool)
+    for rows in by_rows(len(image), image):
+        np.logical_not(np.isfinite(image[rows]), out=missing[rows])
     if not missing.any() or missing.all():
         return image
-    out = image if in_place else image.copy()
+    out = image if in_place else _copied(image, room)
     box = box or (slice(None), slice(None))
     gap = missing[box]
     if gap.any() and not gap.all():
         out[box][gap] = image[box].ravel()[_nearest(gap.tobytes(), gap.shape)]
-    in_threads(along_rows, len(out), out)
+    for part in by_rows(len(out), out):
+        in_threads(along_rows, part.stop - part.start, out, first=part.start)
     empty = ~np.isfinite(out[:, 0])  # rows in which nothing is known
     if empty.any():
         full = np.nonzero(~empty)[0]
-        rows = np.nonzero(empty)[0]
-        out[rows] = out[full[np.abs(full[None, :] - rows[:, None]).argmin(axis=1)]]
+        for row in np.nonzero(empty)[0]:
+            out[row] = out[full[np.abs(full - row).argmin()]]
+    let_go(out)
+    return out
+
+
+def _copied(image: Pixels, room: Room) -> Pixels:
+    out = room(image.shape, np.float32)
+    for rows in by_rows(len(image), image, out):
+        out[rows] = image[rows]
     return out
 
 
@@ -131,7 +149,7 @@ def _falls() -> NDArray[np.float64]:
     return np.log(np.concatenate([[1.0], np.minimum(1.0 / (np.sqrt(np.pi) * width), 1.0)]))
 
 
-def depth_of(noise: Pixels, target: float) -> Pixels:
+def depth_of(noise: Pixels, target: float, room: Room = np.empty) -> Pixels:
     """Return how far along the series of blurs each pixel has to go.
 
     Parameters
@@ -140,14 +158,17 @@ def depth_of(noise: Pixels, target: float) -> Pixels:
         Without gaps; one standard deviation.
     target : float
         Noise that may stay.
+    room : callable
+        Makes the result.
 
     Returns
     -------
     ndarray of float32, shape (H, W)
         0 is the picture itself, 1 the first of `BLURS_PX`, 1.5 midway to the second.
     """
-    out = np.empty(noise.shape, np.float32)
-    in_threads(depths, len(out), noise, target, _falls(), out)
+    out, falls = room(noise.shape, np.float32), _falls()
+    for rows in by_rows(len(out), noise, out):
+        in_threads(depths, rows.stop - rows.start, noise, target, falls, out, first=rows.start)
     return out
 
 
@@ -164,6 +185,7 @@ def smooth_to_depth(image: Pixels, depth: Pixels, out: Pixels | None = None) -> 
     out = np.empty(image.shape, np.float32) if out is None else out
     for rows, around, first in _bands(len(image)):
         out[rows] = _smoothed(image[around], depth[rows], first)
+        let_go(image, depth, out)
     return out
 
 
@@ -177,7 +199,7 @@ def _bands(height: int) -> Iterator[tuple[slice, slice, int]]:
 def _smoothed(image: Pixels, depth: Pixels, first: int) -> Pixels:
     """Return those rows of a picture from the first on whose depth is given, smoothed."""
     last = first + len(depth)
-    out = image[first:last].copy()
+    out = np.array(image[first:last])
     deepest, scratch = float(depth.max()), np.empty(image.shape, np.float32)
     for level, width in enumerate(BLURS_PX):
         if deepest <= level:
@@ -215,4 +237,5 @@ def smooth_to_noise(
     out = np.empty(image.shape, np.float32) if out is None else out
     for rows, around, first in _bands(len(image)):
         out[rows] = _smoothed(image[around], depth_of(noise[rows], target), first)
+        let_go(image, noise, out)
     return out

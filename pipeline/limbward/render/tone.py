@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.compiled import in_threads, kernel
+from limbward.radiance.scratch import Room, by_rows
 
 Pixels = NDArray[np.float32]
 
@@ -136,15 +137,28 @@ def fit_tone(
     ValueError
         If the picture shows no corona outside the limb, or none brighter than the sky.
     """
-    known = np.isfinite(luminance)
-    corona = known & (rho > INNER_RING[0])
-    if not corona.any():
+    known, sampled, seen, nearest = np.empty(rho.shape, bool), [], 0, np.float32(np.inf)
+    for rows in by_rows(len(rho), luminance, rho):
+        known[rows] = np.isfinite(luminance[rows])
+        there = rho[rows][known[rows]]
+        sampled.append(there[-seen % 97 :: 97])  # every 97th of all
+        seen += there.size
+        nearest = np.min(there[there > INNER_RING[0]], initial=nearest)
+    if not np.isfinite(nearest):
         raise ValueError("the picture shows no corona outside the limb")
-    ring = luminance[corona & (rho < INNER_RING[1])]
+
+    def between(low: Any, high: Any) -> Pixels:
+        """Return the known radiances from one distance on, below another."""
+        found = []
+        for rows in by_rows(len(rho), luminance, rho):
+            part = rho[rows]
+            found.append(luminance[rows][known[rows] & (part >= low) & (part < high)])
+        return np.concatenate(found)
+
+    ring = between(nearest, INNER_RING[1])
     if ring.size == 0:
-        ring = luminance[corona & (rho < rho[corona].min() * INNER_RING[1] / INNER_RING[0])]
-    far = np.quantile(rho[known][::97], 0.9)
-    dark = float(np.quantile(luminance[known & (rho >= far)], 0.1))
+        ring = between(nearest, nearest * INNER_RING[1] / INNER_RING[0])
+    dark = float(np.quantile(between(np.quantile(np.concatenate(sampled), 0.9), np.inf), 0.1))
     bright = float(np.quantile(ring, 0.95))
     if not bright > dark:
         raise ValueError(
@@ -180,7 +194,11 @@ def map_rows(
 
 
 def tone_mapped(
-    light: Pixels, spread: Pixels, known: NDArray[np.bool_], tone: ToneCurve
+    light: Pixels,
+    spread: Pixels,
+    known: NDArray[np.bool_],
+    tone: ToneCurve,
+    room: Room = np.empty,
 ) -> tuple[Pixels, Pixels]:
     """Return the lightness of radiances and the noise in it, 0 where nothing is known.
 
@@ -190,19 +208,23 @@ def tone_mapped(
         Radiance and its noise.
     known : ndarray of bool, shape (H, W)
     tone : ToneCurve
+    room : callable
+        Makes the results.
 
     Returns
     -------
     tuple of ndarray of float32, shape (H, W)
     """
-    shown, noise = np.empty(light.shape, np.float32), np.empty(light.shape, np.float32)
+    shown, noise = room(light.shape, np.float32), room(light.shape, np.float32)
     span = float((tone.ceiling - tone.floor) / np.arcsinh((tone.bright - tone.dark) / tone.soft))
     curve = float(tone.dark), float(tone.soft), float(tone.floor), span
-    in_threads(map_rows, len(light), light, spread, known, curve, shown, noise)
-    if tone.brightness or tone.contrast:
-        final = graded(shown, tone.brightness, tone.contrast)
-        noise *= _slope(shown, final, tone)
-        shown = final
+    for rows in by_rows(len(light), light, spread, shown, noise):
+        count = rows.stop - rows.start
+        in_threads(map_rows, count, light, spread, known, curve, shown, noise, first=rows.start)
+        if tone.brightness or tone.contrast:
+            final = graded(shown[rows], tone.brightness, tone.contrast)
+            noise[rows] *= _slope(shown[rows], final, tone)
+            shown[rows] = final
     return shown, noise
 
 

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from limbward.geometry.disc import Disc
 from limbward.picture.holes import without_holes
 from limbward.picture.resampling import shrink
+from limbward.radiance.scratch import Room, by_rows, let_go
 from limbward.render.moon import inside
 from limbward.render.preview import linear_picture, structure_picture
 from limbward.render.rotate import turn_picture
+from limbward.render.small import small_of
 
 Pixels = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -41,13 +43,13 @@ class Turn:
     to_up: float
     half_px: float | None = None
 
-    def __call__(self, picture: Pixels, factor: int = 1) -> Pixels:
+    def __call__(self, picture: Pixels, factor: int = 1, room: Room = np.empty) -> Pixels:
         """Return a picture (C, H, W), made smaller ``factor`` times before, as it is shown."""
         valid, half = self.valid, self.half_px
         if factor != 1:
             valid = shrink(valid[None], factor=factor)[0][0] == 1.0
         size = None if half is None else half / factor
-        return turn_picture(picture, valid, self.from_up, self.to_up, size)
+        return turn_picture(picture, valid, self.from_up, self.to_up, size, room)
 
 
 def valid_area(radiance: Pixels, sun: Disc, moon: Disc) -> Mask:
@@ -59,7 +61,9 @@ def valid_area(radiance: Pixels, sun: Disc, moon: Disc) -> Mask:
         NaN where nothing was merged.
     sun, moon : Disc
     """
-    valid = np.isfinite(radiance).all(axis=0)
+    valid = np.empty(radiance.shape[1:], bool)
+    for rows in by_rows(len(valid), radiance):
+        np.all(np.isfinite(radiance[:, rows]), axis=0, out=valid[rows])
     valid |= inside(valid.shape, Disc(moon.x, moon.y, moon.radius + COVERED * sun.radius))
     # An inner corona that is clipped in all frames is no edge of the picture.
     return without_holes(valid)
@@ -87,8 +91,9 @@ def source_panels(
     tuple of ndarray of float32, shape (3, h, w)
         Encoded sRGB.
     """
-    small, factor = shrink(radiance, PANEL_PX)
+    small, factor = small_of(radiance, PANEL_PX)
     linear = turn(linear_picture(small, daylight, to_srgb), factor)
     small = shrink(structure[None], factor=factor)[0]
+    let_go(structure)
     dark = shrink(inside(structure.shape, moon)[None], factor=factor)[0][0] > 0.5
     return linear, turn(structure_picture(small, ~dark), factor)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
 from limbward.compiled import in_threads, kernel
+from limbward.radiance.scratch import let_go
 from limbward.render.space import SRGB, Space, to_srgb
 
 Pixels = NDArray[np.float32]
@@ -316,6 +317,7 @@ def _strips(picture: Pixels) -> Iterator[NDArray[np.uint16]]:
         part = picture[:, top : top + ROWS]
         strip = np.empty((*part.shape[1:], 3), np.uint16)
         in_threads(to_16_bits, len(strip), part, strip)
+        let_go(picture)
         yield strip
 
 
@@ -348,6 +350,7 @@ def write_png(
         part = data[top : top + ROWS]
         encoded = to_srgb(picture[:, top : top + ROWS], space)
         in_threads(to_8_bits, len(part), encoded, top, part)
+        let_go(picture)
     info = PngImagePlugin.PngInfo()
     info.add(b"sRGB", b"\x00")
     info.add_text("Software", SOFTWARE)

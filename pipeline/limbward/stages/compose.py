@@ -25,6 +25,7 @@ from limbward.render.crop import cut
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
 from limbward.render.line import LineDisc, with_prominences
 from limbward.render.rotate import turned_up
+from limbward.render.small import small_of
 from limbward.render.space import Space, to_srgb
 from limbward.render.sun_disc import sun_disc
 from limbward.render.turned import PANEL_PX, Turn, source_panels, valid_area
@@ -65,7 +66,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         grid, sun, moon = read_geometry(header)
         if moon is None:
             raise LimbwardError(f"{Workspace.corona} does not say where the Moon was.")
-        radiance = read_deep(hdus, sun, partial(room_on_disk, folder=workspace.root))
+        room = partial(room_on_disk, folder=workspace.root)
+        radiance = read_deep(hdus, sun, room)
         to_up, words = turned_up(header, options.up, options.rotation_deg)
         daylight, matrix = read_colours(header)
         matrix = balanced(matrix, options.white_mired, options.white_tint)
@@ -77,7 +79,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
         turn = Turn(valid_area(radiance, sun, moon), grid.up_position_angle, to_up, half)
         with _open(workspace, Workspace.enhanced(_name(config))[0]) as enhanced:
-            structure = mean_of_colours(enhanced[0])
+            structure = mean_of_colours(enhanced[0], room)
         linear, filtered = source_panels(radiance, structure, moon, daylight, matrix, turn)
         advance()
         try:
@@ -91,6 +93,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 matrix,
                 look_of(config, workspace),
                 read_surface(hdus),
+                room,
             )
         except ValueError as error:
             raise LimbwardError(f"The corona cannot be composed: {error}.") from error
@@ -99,14 +102,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         picture = made.picture
         if config.chromosphere.over_corona:
             picture = _prominences_over(config, workspace, reporter, picture, grid, sun)
-        picture = turn(picture)
+        picture = turn(picture, room=room)
         tone = tone_json(made, options.white_balance)
         del made
         caption = caption_for(config, workspace, header, words)
         space = Space(options.profile)
         write_tiff_and_png(workspace, COMPOSITE, _cut(config, picture, sun), caption, space)
         advance()
-        small, factor = shrink(picture, 2 * PANEL_PX)
+        small, factor = small_of(picture, 2 * PANEL_PX)
         small = to_srgb(small, space)
         del picture
         scene = scene_of(

@@ -16,7 +16,7 @@ from limbward.geometry.merged import check_merge, geometry_of
 from limbward.radiance.depth import GREEN
 from limbward.radiance.fits import open_picture, read_rows
 from limbward.radiance.reading import read_deep, read_whole
-from limbward.radiance.scratch import let_go, room_on_disk
+from limbward.radiance.scratch import Room, let_go, room_on_disk
 from limbward.render.filtered import Colours, colours_of, picture_of, write_filtered
 from limbward.runs.stage import Stage
 from limbward.stages.captions import caption_of_merge
@@ -50,7 +50,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
                 image, sigma, geometry, ((s.filter, s.params) for s in recipe.steps)
             )
             let_go(image, sigma)
-            _write(config, workspace, recipe, result, header, done, geometry, colours)
+            _write(config, workspace, recipe, result, header, done, geometry, colours, room)
             advance()
 
 
@@ -69,11 +69,12 @@ def _write(
     done: list[str],
     geometry: Geometry,
     colours: Colours | None,
+    room: Room,
 ) -> None:
     name = recipe.name
     shown = None if recipe.colour == "as_filtered" else colours
     flat = filters.normalise(step.filter for step in recipe.steps)
-    picture = picture_of(result, shown, header, geometry, normalised=flat)
+    picture = picture_of(result, shown, header, geometry, normalised=flat, room=room)
     caption = caption_of_merge(config, workspace, header, f"{name}: " + ", ".join(done))
     for artefact in Workspace.enhanced(name):
         with workspace.writing(artefact) as part:
