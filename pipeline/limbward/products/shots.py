@@ -17,8 +17,9 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.geometry.lens import STRAIGHT
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
+from limbward.products.parked import Lot, cut_into
 from limbward.render.writers import Caption, with_lens
-from limbward.sequences.cut import Cut, View, cut_file
+from limbward.sequences.cut import Cut, View
 from limbward.sequences.shots import (
     Shots,
     comparable_light,
@@ -147,8 +148,10 @@ def cuts(
     tuple of int and Cut or str
         In order; a frame that cannot be decoded gives the sentence that says why.
     """
+    workspace = config.resolve(config.workspace)
     with (
         crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
+        Lot(workspace if workspace.is_dir() else None) as lot,
         FileMap(hands, again="run it again") as files,
     ):
         tasks = (
@@ -156,6 +159,7 @@ def cuts(
                 i,
                 path,
                 (
+                    lot.place(i) if hands.shares_memory else None,
                     path,
                     shots.digest[i],
                     centre,
@@ -168,9 +172,12 @@ def cuts(
             for i, (path, centre) in enumerate(zip(shots.path, centres.tolist(), strict=True))
         )
         # One more than there are workers: memory does not grow with the number of frames.
-        made = files.each(cut_file, tasks, ordered=True, in_flight=hands.workers + 1)
+        made = files.each(cut_into, tasks, ordered=True, in_flight=hands.workers + 1)
         for task, result in made:
-            yield task.key, result.sentence if isinstance(result, Failure) else result
+            if isinstance(result, Failure):
+                yield task.key, result.sentence
+            else:
+                yield task.key, lot.fetch(task.key, result)
 
 
 def counted_off(made: Iterable[T], advance: Callable[[], None]) -> Iterator[T]:

@@ -13,6 +13,7 @@ import numpy as np
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from numpy.typing import NDArray
 
+from limbward.radiance.scratch import by_rows
 from limbward.render.writers import plain
 from limbward.sequences.sound import Sound, Track
 
@@ -26,6 +27,11 @@ ENCODERS: dict[str, tuple[str, dict[str, str]]] = {
     "mp4": ("libx264", {"crf": "17", "preset": "medium", "tune": "grain", "mbtree": "0"}),
     "webm": ("libvpx-vp9", {"crf": "24", "b": "0", "row-mt": "1", "cpu-used": "3"}),
 }
+# Of pictures this large x264 keeps 40 and more, 0.9 GB at 3840 pixels square. Compared with the one
+# before only they take 0.5 GB, for a noisy film's file 1 % larger; a quiet film's may be half as
+# large again.
+LARGE_PX = 4_500_000
+LEAN = {"x264-params": "ref=1:bframes=0"}
 # Else WebM gets a random identifier and the version of the library, and differs in every run.
 BITEXACT = {"fflags": "+bitexact"}
 CONTAINER_OPTIONS = {"mp4": {"movflags": "+faststart", **BITEXACT}, "webm": BITEXACT}
@@ -39,10 +45,14 @@ def to_bytes(picture: Pixels) -> NDArray[np.uint8]:
     """
     height, width = picture.shape[1:]
     y, x = np.ogrid[:height, :width]
-    # The R2 sequence: no period and no clumps.
-    dither = ((0.7548776662466927 * x + 0.5698402909980532 * y) % 1.0).astype(np.float32)
-    scaled = np.clip(picture, 0.0, 1.0) * np.float32(255.0) + dither
-    return np.moveaxis(np.minimum(scaled, 255.0).astype(np.uint8), 0, -1)
+    out = np.empty((height, width, 3), np.uint8)
+    for rows in by_rows(height, picture):
+        # The R2 sequence: no period and no clumps.
+        dither = (0.7548776662466927 * x + 0.5698402909980532 * y[rows]) % 1.0
+        scaled = np.clip(picture[:, rows], 0.0, 1.0) * np.float32(255.0)
+        scaled += dither.astype(np.float32)
+        out[rows] = np.moveaxis(np.minimum(scaled, 255.0), 0, -1).astype(np.uint8)
+    return out
 
 
 def write_films(
@@ -120,6 +130,8 @@ def _open(
     title: str,
 ) -> tuple[Any, Any]:
     codec, options = ENCODERS[kind]
+    if kind == "mp4" and shape[0] * shape[1] > LARGE_PX:
+        options = options | LEAN
     container = stack.enter_context(
         av.open(str(path), "w", format=kind, options=CONTAINER_OPTIONS[kind])
     )

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
+from limbward.radiance.scratch import by_rows
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.shots import Shots
 
@@ -70,23 +71,35 @@ def _averaged(
     mine = outside_moon(shots, i, views[i])
     if mine is None or not level > 0:
         return i, own
-    smooth = gaussian_filter(own.picture[1], SMOOTH_PX)
-    total, weight = own.picture.copy(), np.ones(mine.shape, np.float32)
+    others = []
     for j, other in held[max(at - reach, 0) : at + reach + 1]:
         if j == i or isinstance(other, str) or shots.phase[j] != "totality":
             continue
         its = corona_light(other, shots, j, views[j])
-        if not its > 0:
-            continue
-        gain = np.float32(level * shots.light[i] / (its * shots.light[j]))
-        # What its Moon hides is unlike as well.
-        off = gain * gaussian_filter(other.picture[1], SMOOTH_PX) - smooth
-        alike = 1.0 / (1.0 + (off / (ALIKE * np.maximum(smooth, np.float32(1e-9)))) ** 4)
-        share = mine * alike
-        share[own.clipped | other.clipped] = 0.0
-        total += (share * gain) * other.picture
-        weight += share
-    return i, Cut(total / weight, own.clipped, own.white)
+        if its > 0:
+            others.append((other, np.float32(level * shots.light[i] / (its * shots.light[j]))))
+    out = np.empty(own.picture.shape, np.float32)
+    for rows in by_rows(len(mine), own.picture, *(o.picture for o, _ in others)):
+        smooth = _smooth(own.picture[1], rows)
+        total, weight = np.array(own.picture[:, rows]), np.ones(smooth.shape, np.float32)
+        for other, gain in others:
+            # What its Moon hides is unlike as well.
+            off = gain * _smooth(other.picture[1], rows) - smooth
+            alike = 1.0 / (1.0 + (off / (ALIKE * np.maximum(smooth, np.float32(1e-9)))) ** 4)
+            share = mine[rows] * alike
+            share[own.clipped[rows] | other.clipped[rows]] = 0.0
+            total += (share * gain) * other.picture[:, rows]
+            weight += share
+        np.divide(total, weight, out=out[:, rows])
+    return i, Cut(out, own.clipped, own.white)
+
+
+def _smooth(plane: Pixels, rows: slice) -> Pixels:
+    """Return rows of a plane smoothed, as if all of it had been."""
+    reach = int(4.0 * SMOOTH_PX + 0.5)  # scipy's own
+    top = max(rows.start - reach, 0)
+    around = np.asarray(plane[top : rows.stop + reach])
+    return gaussian_filter(around, SMOOTH_PX)[rows.start - top : rows.stop - top]
 
 
 def outside_moon(shots: Shots, i: int, view: View) -> Pixels | None:
@@ -104,8 +117,11 @@ def corona_light(made: Cut, shots: Shots, i: int, view: View) -> float:
     """Return the corona's light for the exposure in a ring that the Moon never reaches."""
     c = np.arange(view.side) - view.centre
     radius = shots.sun_radius_px(i, view.scale_arcsec)
-    r = np.hypot(c[:, None], c) / radius
-    ring = (r > CORONA_RING[0]) & (r < CORONA_RING[1]) & ~made.clipped & (made.picture[1] > 0)
-    if np.count_nonzero(ring) < 100:
-        return math.nan
-    return float(np.median(made.picture[1][ring])) / float(shots.light[i])
+    found = []
+    for rows in by_rows(view.side, made.picture):
+        r = np.hypot(c[rows, None], c) / radius
+        light = made.picture[1, rows]
+        ring = (r > CORONA_RING[0]) & (r < CORONA_RING[1]) & ~made.clipped[rows] & (light > 0)
+        found.append(light[ring])
+    values = np.concatenate(found)
+    return float(np.median(values)) / float(shots.light[i]) if values.size >= 100 else math.nan

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.radiance.scratch import by_rows
 from limbward.render.space import SRGB
 from limbward.sequences.bloom import bloomed, shouldered
 from limbward.sequences.canvas import Canvas, Label, draw_text, wrapped
@@ -302,15 +303,19 @@ class Film:
             "utc": shots.utc(i),
             "filter": bool(shots.phase[i] == "partial"),
         }
-        value = made.picture / np.float32(light)
         if entry["filter"]:
             discs = shots.discs_in(i, view)
+            value = made.picture / np.float32(light)
             profile = disc_profile(value, made.clipped, *discs)
             measured = level(profile, self.usual.profile)
             factor = self._factor(self.usual.disc, measured)
             usual = self.usual.disc if math.isfinite(self.usual.disc) else 1.0 / light
-            picture = SRGB.encode(value * np.float32(factor * MIDDLE / usual))
-            shown = disc_profile(SRGB.decode(picture), made.clipped, *discs)
+            picture = value
+            for rows in by_rows(view.side, made.picture):
+                shade = value[:, rows] * np.float32(factor * MIDDLE / usual)
+                picture[:, rows] = SRGB.encode(shade)
+            green = np.broadcast_to(SRGB.decode(picture[1]), picture.shape)
+            shown = disc_profile(green, made.clipped, *discs)
             entry |= {
                 "brightness": _number(measured),
                 "factor": round(factor, 5),
@@ -329,9 +334,13 @@ class Film:
             factor = 1.0 / glare if glare > 1.0 and self.look.deflicker else 1.0
         entry |= {"factor": round(factor, 5)}
         pixel = shots.scale_arcsec() / view.scale_arcsec
-        value = bloomed(made, pixel) * np.float32(factor * white / light)
-        drawn = np.arcsinh(np.float32(SOFT) * np.maximum(value, 0.0)) / np.float32(np.arcsinh(SOFT))
-        return entry, SRGB.encode(shouldered(drawn) ** np.float32(1.6))
+        glow = bloomed(made, pixel)
+        picture = np.empty(glow.shape, np.float32)
+        for rows in by_rows(view.side, glow):
+            value = np.maximum(glow[:, rows] * np.float32(factor * white / light), 0.0)
+            drawn = np.arcsinh(np.float32(SOFT) * value) / np.float32(np.arcsinh(SOFT))
+            picture[:, rows] = SRGB.encode(shouldered(drawn) ** np.float32(1.6))
+        return entry, picture
 
     def _middle(self, profile: Floats) -> float:
         """Return the brightness of the disc's middle by the innermost ring in sight.
