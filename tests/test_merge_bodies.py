@@ -41,8 +41,11 @@ def scenes():
     }
 
 
-def make_session(folder, frames=(2, 2), known=(True, True), **options):
-    """Write frames and the tables of earlier stages; return what a stage takes."""
+def make_session(folder, frames=(2, 2), known=(True, True), darks=0, **options):
+    """Write frames and the tables of earlier stages; return what a stage takes.
+
+    ``darks`` is how many there are of each exposure of the first body.
+    """
     (folder / "card").mkdir()
     workspace = Workspace(folder / "workspace")
     workspace.claim()
@@ -103,6 +106,15 @@ def make_session(folder, frames=(2, 2), known=(True, True), **options):
                     "field_rotation_deg_per_hour": 0.0,
                 }
             )
+    rng = np.random.default_rng(7)
+    for k in range(darks * len(EXPOSURES)):
+        name, of = f"card/D{k}.fits", rows[k % len(EXPOSURES)]
+        hdu = fits.PrimaryHDU(rng.poisson(9, (of["height"], of["width"])).astype(np.uint16))
+        hdu.header["BAYERPAT"], hdu.header["SATURATE"] = "RGGB", 15000.0
+        hdu.writeto(folder / name)
+        rows.append(
+            of | {"file": name, "sha256": sha256(folder / name), "phase": "dark", "usable": False}
+        )
     table = Table(rows)
     measured = ("measured_sun_x", "measured_moon_x")
     for name in (*PLACES[:-1], *measured, "width", "height", "sun_sigma", "sun_sigma_relative"):

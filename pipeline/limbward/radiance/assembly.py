@@ -13,18 +13,18 @@ from numpy.typing import NDArray
 from limbward.camera.frame import GREEN, RawFrame
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
-from limbward.radiance.bands import Band, Room, bands_within, merge_in_bands
+from limbward.radiance.bands import Band, Merging, Room, bands_within, merge_in_bands
 from limbward.radiance.batch import Limits
 from limbward.radiance.comparison import Compared, compare, frames_to_merge
 from limbward.radiance.corona import Corona, without_sky
 from limbward.radiance.field import Field, describe_field
 from limbward.radiance.linearity import describe_range
 from limbward.radiance.masters import Masters
-from limbward.radiance.merge import MergeFrame, merge, moon_box
+from limbward.radiance.merge import Merged, MergeFrame, merge, moon_box
 from limbward.radiance.noise import NoiseRecord
 from limbward.radiance.noisy import noise_warning
 from limbward.radiance.selection import Files, Frames, calibration_files
-from limbward.radiance.survey import Survey
+from limbward.radiance.survey import Survey, Surveyed
 from limbward.radiance.veil import cloud_record, cloud_warning
 from limbward.radiance.vignetting import cells_of, find_vignetting, shows_a_plane
 
@@ -39,23 +39,46 @@ class Plan:
     ----------
     frames : Frames
     field : Field
-    survey : Survey
-    masters : Masters
+    survey : Surveyed
+    masters : Masters or None
+        None if the pixels have been merged.
     compared : Compared
     todo : list of MergeFrame
+    used : list of str
+        What is done to the frames, a line each; it grows while they are merged.
     """
 
     frames: Frames
     field: Field
-    survey: Survey
-    masters: Masters
+    survey: Surveyed
+    masters: Masters | None
     compared: Compared
     todo: list[MergeFrame]
+    used: list[str]
 
     @property
     def undecoded(self) -> list[int]:
         """The numbers of the frames that the survey has not decoded, in the order of merging."""
         return [k for k in range(len(self.todo)) if k not in self.survey.kept]
+
+    @property
+    def order(self) -> list[int]:
+        """The numbers of all frames in the order of merging."""
+        return [*self.survey.kept, *self.undecoded]
+
+    def merging(self, moon_margin_px: float, bloom_px: float) -> Merging:
+        """Return what is merged; pixels beside limb and saturated ones are left out."""
+        compared, field, veil = self.compared, self.field, self.compared.veil
+        return Merging(
+            self.todo,
+            self.frames.height,
+            field.grid,
+            compared.factor,
+            compared.predicted,
+            Limits(compared.linear, moon_margin_px, bloom_px, self.survey.white),
+            moon_box(field.moon),
+            veil.change if veil.cloudy else None,
+        )
 
     def bands(self, memory: float, workers: int) -> list[Band]:
         """Return the bands that so many bytes of memory suffice for, if so many processes decode.
@@ -140,10 +163,10 @@ def plan_merge(
     )
     compared = compare(frames, reduced, field, survey, linear_up_to, moon_margin_px)
     todo = frames_to_merge(frames, field, compared, survey.range_adu, masters.spread)
-    return Plan(frames, field, survey, masters, compared, todo)
+    return Plan(frames, field, survey, masters, compared, todo, masters.used)
 
 
-def make_corona(
+def merge_pixels(
     plan: Plan,
     decode: Callable[[Sequence[int]], Iterable[tuple[int, RawFrame | LimbwardError]]],
     bands: Sequence[Band],
@@ -151,11 +174,9 @@ def make_corona(
     *,
     moon_margin_px: float,
     bloom_px: float,
-    take_sky_off: bool,
-    solar_radius_km: float,
     progress: Callable[[], None] | None = None,
-) -> Made:
-    """Merge frames and take the sky off.
+) -> tuple[Merged, Merged | None]:
+    """Merge frames.
 
     Parameters
     ----------
@@ -168,11 +189,47 @@ def make_corona(
         As `limbward.radiance.bands.merge_in_bands` takes it, if there are several bands.
     moon_margin_px, bloom_px : float
         Pixels beside the lunar limb, and around saturated ones, that are left out.
+    progress : callable, optional
+        Called after each frame in each band.
+
+    Returns
+    -------
+    Merged
+        The sky, and what it shone with.
+    Merged or None
+        The Moon's disc.
+    """
+    assert plan.masters is not None
+    survey, of = plan.survey, plan.merging(moon_margin_px, bloom_px)
+    if len(bands) == 1:
+        return merge(
+            of.frames, chain(survey.released(), decode(plan.undecoded)), of.grid, of.factor,
+            of.predicted, plan.masters,
+            limits=of.limits, box=of.box, change=of.change, progress=progress,
+        )  # fmt: skip
+    order = plan.order
+    survey.kept.clear()
+    return merge_in_bands(of, bands, lambda: decode(order), plan.masters, room, progress)
+
+
+def make_corona(
+    plan: Plan,
+    merged: Merged,
+    surface: Merged | None,
+    *,
+    take_sky_off: bool,
+    solar_radius_km: float,
+) -> Made:
+    """Take the sky off a merge and say what it is.
+
+    Parameters
+    ----------
+    plan : Plan
+    merged, surface
+        Of `merge_pixels`.
     take_sky_off : bool
     solar_radius_km : float
         The photosphere's, to which the coordinates refer.
-    progress : callable, optional
-        Called after each frame in each band.
 
     Raises
     ------
@@ -181,22 +238,6 @@ def make_corona(
     """
     frames, field, survey, compared = plan.frames, plan.field, plan.survey, plan.compared
     box, veil = moon_box(field.moon), compared.veil
-    limits = Limits(compared.linear, moon_margin_px, bloom_px, survey.white)
-    change = veil.change if veil.cloudy else None
-    if len(bands) == 1:
-        merged, surface = merge(
-            plan.todo, chain(survey.released(), decode(plan.undecoded)), field.grid,
-            compared.factor, compared.predicted, plan.masters,
-            limits=limits, box=box, change=change, progress=progress,
-        )  # fmt: skip
-    else:
-        order = [*survey.kept, *plan.undecoded]
-        survey.kept.clear()
-        merged, surface = merge_in_bands(
-            bands, plan.todo, frames.height, lambda: decode(order), field.grid,
-            compared.factor, compared.predicted, plan.masters, room,
-            limits=limits, box=box, change=change, progress=progress,
-        )  # fmt: skip
     if len(merged.failed) == len(plan.todo):
         raise LimbwardError(
             f"None of the {len(plan.todo)} frames of totality can be decoded: {merged.failed[0]}"
@@ -226,4 +267,4 @@ def make_corona(
         None if compared.ghost is None else compared.ghost.record(),
         cloud_record(veil),
     )
-    return Made(corona, plan.masters.used, record, left_out, warnings, notes)
+    return Made(corona, plan.used, record, left_out, warnings, notes)

@@ -18,10 +18,21 @@ from numpy.typing import DTypeLike, NDArray
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
 from limbward.geometry.grid import Grid
+from limbward.radiance import taps
 from limbward.radiance.batch import BATCH, Limits
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.kernels.weights import EDGE_FADE_PX
-from limbward.radiance.merge import USUAL, Merged, MergeFrame, MoonBox, Running, map_affine, on_moon
+from limbward.radiance.merge import (
+    USUAL,
+    Cut,
+    Merged,
+    MergeFrame,
+    MoonBox,
+    Running,
+    map_affine,
+    on_moon,
+)
+from limbward.radiance.registered import sharpness
 from limbward.radiance.scatter import Coarse, beyond_noise, widen
 from limbward.radiance.scratch import let_go
 
@@ -73,44 +84,104 @@ def bands_within(
     fixed += frame_pixels * pixel_bytes * (2 * workers + 1)
     shared = SUMS_BYTES * grid.width * grid.height + BATCH * (pixel_bytes + 1) * frame_pixels
     wanted = shared / max(memory - fixed, shared / MOST)
-    number = max(1, min(int(np.ceil(wanted)), MOST, grid.height // ROWS))
+    return bands_of(grid, min(int(np.ceil(wanted)), MOST))
+
+
+def bands_of(grid: Grid, number: int) -> list[Band]:
+    """Return so many bands of about as many rows each, or as many as a small grid has."""
+    number = max(1, min(number, grid.height // ROWS))
     edges = np.rint(np.linspace(0, grid.height / ROWS, number + 1)).astype(int) * ROWS
     edges[-1] = grid.height
     return [Band(int(a), int(b)) for a, b in pairwise(edges)]
 
 
-def merge_in_bands(
-    bands: Sequence[Band],
-    frames: Sequence[MergeFrame],
-    frame_height: int,
-    decode: Decode,
-    grid: Grid,
-    factor: int,
-    predicted: Pixels,
+@dataclass(frozen=True)
+class Strip:
+    """A band of a merge.
+
+    Attributes
+    ----------
+    band : Band
+    merged : Merged
+        Its rows; SIGMA without what all bands together tell of the scatter.
+    coarse : Coarse
+    disc : Merged or None
+        Rows of the Moon's disc.
+    pattern : ndarray of int8
+        The tile of the frames' mosaic.
+    """
+
+    band: Band
+    merged: Merged
+    coarse: Coarse
+    disc: Merged | None
+    pattern: NDArray[np.int8]
+
+
+@dataclass(frozen=True)
+class Merging:
+    """What is merged, as `limbward.radiance.merge.merge` takes it; ``frame_height`` is in rows."""
+
+    frames: Sequence[MergeFrame]
+    frame_height: int
+    grid: Grid
+    factor: int
+    predicted: Pixels
+    limits: Limits = USUAL
+    box: MoonBox | None = None
+    change: Pixels | None = None
+
+
+def merge_band(
+    merging: Merging,
+    band: Band,
+    decoded: Iterable[tuple[int, RawFrame | LimbwardError]],
     calibrations: Calibrations,
-    room: Room,
-    *,
-    limits: Limits = USUAL,
-    box: MoonBox | None = None,
-    change: Pixels | None = None,
     progress: Callable[[], None] | None = None,
-) -> tuple[Merged, Merged | None]:
-    """Merge frames into one linear picture, band by band.
+) -> Strip:
+    """Merge a band of the result, to the bit as it is when all is merged at once.
 
     Parameters
     ----------
-    bands : sequence of Band
-        From the top.
-    frame_height : int
-        Rows of a frame.
-    decode : callable
-        Called for each band; returns what `limbward.radiance.merge.merge` takes as ``decoded``, in
-        the same order each time.
+    merging : Merging
+    band : Band
+    decoded, calibrations, progress
+        As `limbward.radiance.merge.merge` takes them.
+    """
+    frames, grid, box = merging.frames, merging.grid, merging.box
+    part = None if box is None else _rows_of_box(box, band, grid.height)
+    seen = rows_seen(frames, band, grid.width, merging.frame_height, box, part)
+    running = Running(
+        frames,
+        (band.first, band.last),
+        grid.width,
+        map_affine(grid, merging.factor),
+        merging.predicted,
+        merging.limits,
+        Cut(seen.start, seen.stop, merging.frame_height),
+    )
+    if box is not None and part is not None:
+        running.add_disc(box, part)
+    failed = running.take(_rows_of(decoded, seen), _Rows(calibrations, seen), progress)
+    coarse = Coarse.of(running.sums)
+    made = running.sums.result()
+    disc = None if running.disc is None else running.disc.result()
+    merged = Merged(made.radiance, made.sigma, made.count, failed)
+    return Strip(band, merged, coarse, disc, running.pattern)
+
+
+def join_bands(
+    merging: Merging, strips: Iterable[Strip], room: Room
+) -> tuple[Merged, Merged | None]:
+    """Return the merge that bands, from the top, are of.
+
+    Parameters
+    ----------
+    merging : Merging
+    strips : iterable of Strip
+        Each is asked for when the one before has been taken.
     room : callable
         Takes shape and type of an array of the result and returns one, such as one on disk.
-    frames, grid, factor, predicted, calibrations, limits, box, change, progress
-        As `limbward.radiance.merge.merge` takes them; ``progress`` is called for each frame in
-        each band.
 
     Returns
     -------
@@ -119,43 +190,73 @@ def merge_in_bands(
     Merged or None
         The Moon's disc in its box.
     """
+    grid, frames = merging.grid, merging.frames
     shape = 3, grid.height, grid.width
     light, sigma = room(shape, np.float32), room(shape, np.float32)
     count = room(shape[1:], np.uint16)
-    place = map_affine(grid, factor)
     failed: dict[int, str] = {}
     coarse: list[Coarse] = []
     discs: list[Merged] = []
-    last: Running | None = None
-    for band in bands:
-        last = None  # its sums go before there are others
-        own = None if box is None else _part_of_box(box, band)
-        rows = rows_seen(frames, band, grid.width, frame_height, own)
-        last = Running(
-            [_cut(f, band.first, rows.start) for f in frames],
-            (band.last - band.first, grid.width),
-            place + np.array([0.0, 0.0, place[0] * band.first]),
-            predicted,
-            limits,
-            own,
-        )
-        failed |= last.take(_rows_of(decode(), rows), _Rows(calibrations, rows), progress)
-        coarse.append(Coarse.of(last.sums))
-        here = slice(band.first, band.last)
-        made = last.sums.result()
+    pattern: NDArray[np.int8] | None = None
+    for strip in strips:
+        here, made = slice(strip.band.first, strip.band.last), strip.merged
         light[:, here], sigma[:, here], count[here] = made.radiance, made.sigma, made.count
-        del made
+        failed |= made.failed
+        coarse.append(strip.coarse)
+        discs += [] if strip.disc is None else [strip.disc]
+        pattern = strip.pattern if len(made.failed) < len(frames) else pattern
+        del strip, made  # before there is another
         let_go(light, sigma, count)
-        if last.disc is not None:
-            discs.append(last.disc.result())
-    if last is not None and last.taps is not None:
+    if pattern is not None:
+        sharp = sharpness([f.weight for f in frames])
+        place = map_affine(grid, merging.factor)
         whole = Coarse.below_each_other(coarse)
-        widen(sigma, light, beyond_noise(whole, frames, last.taps, last.sharp, place, change))
+        extra = beyond_noise(whole, frames, taps.build(pattern), sharp, place, merging.change)
+        widen(sigma, light, extra)
     return Merged(light, sigma, count, failed), _joined(discs)
 
 
+def merge_in_bands(
+    merging: Merging,
+    bands: Sequence[Band],
+    decode: Decode,
+    calibrations: Calibrations,
+    room: Room,
+    progress: Callable[[], None] | None = None,
+) -> tuple[Merged, Merged | None]:
+    """Merge frames into one linear picture, band by band.
+
+    Parameters
+    ----------
+    merging : Merging
+    bands : sequence of Band
+        From the top.
+    decode : callable
+        Called for each band; returns what `limbward.radiance.merge.merge` takes as ``decoded``, in
+        the same order each time.
+    calibrations
+        As `limbward.radiance.merge.merge` takes them.
+    room : callable
+        As `join_bands` takes it.
+    progress : callable, optional
+        Called for each frame in each band.
+
+    Returns
+    -------
+    Merged, Merged or None
+        Of `join_bands`.
+    """
+    strips = (merge_band(merging, band, decode(), calibrations, progress) for band in bands)
+    return join_bands(merging, strips, room)
+
+
 def rows_seen(
-    frames: Sequence[MergeFrame], band: Band, width: int, height: int, box: MoonBox | None = None
+    frames: Sequence[MergeFrame],
+    band: Band,
+    width: int,
+    height: int,
+    box: MoonBox | None = None,
+    box_rows: tuple[int, int] | None = None,
 ) -> slice:
     """Return the rows of the frames of which a band may take anything.
 
@@ -168,7 +269,8 @@ def rows_seen(
     height : int
         Rows of a frame.
     box : MoonBox, optional
-        The part of the Moon's box that is merged with the band.
+    box_rows : (int, int), optional
+        The rows of the Moon's box that are merged with the band.
 
     Returns
     -------
@@ -179,23 +281,13 @@ def rows_seen(
     across = np.linspace(0.0, width, EDGE)
     places = np.array([[x, y, 1.0] for x in across for y in (band.first, band.last)])
     views = [(f, places) for f in frames]
-    if box is not None:
-        inside = np.array([[x, y, 1.0] for x in (0, box.width) for y in (0, box.height)])
+    if box is not None and box_rows is not None:
+        inside = np.array([[x, y, 1.0] for x in (0, box.width) for y in box_rows])
         views += [(on_moon(f, box), inside) for f in frames]
     reached = np.concatenate([f.lens.bent(*(f.affine @ at.T))[1] for f, at in views])
     first = int(np.clip(reached.min() - MARGIN, 0.0, max(height - 2 * MARGIN, 0))) // 12 * 12
     last = int(np.clip(np.ceil(reached.max()) + MARGIN, first + 2 * MARGIN, height))
     return slice(first, last)
-
-
-def _cut(frame: MergeFrame, top: int, first: int) -> MergeFrame:
-    """Return a frame without its rows before ``first``, for a result without those before top."""
-    affine = frame.affine.copy()
-    affine[:, 2] += affine[:, 1] * top
-    affine[1, 2] -= first
-    moon = replace(frame.moon, y=frame.moon.y - first)
-    lens = replace(frame.lens, y=frame.lens.y - first)
-    return replace(frame, affine=affine, moon=moon, lens=lens)
 
 
 def _rows_of(
@@ -228,10 +320,18 @@ class _Rows:
         return self._known[id(whole)][1]
 
 
-def _part_of_box(box: MoonBox, band: Band) -> MoonBox | None:
-    """Return the rows of a box that are in a band, None if there are none."""
-    first, last = max(box.top, band.first), min(box.top + box.height, band.last)
-    return None if last <= first else replace(box, top=first, height=last - first)
+def _rows_of_box(box: MoonBox, band: Band, height: int) -> tuple[int, int] | None:
+    """Return which of a box's rows are merged with a band, None if there are none.
+
+    The first of them is a multiple of `ROWS` in the box, as in a merge at once. What of the box is
+    outside the result's ``height`` rows goes with the bands at its edges.
+    """
+    ends = {0: 0, height: box.height}
+    first, last = (
+        ends.get(edge, min(max(-(-(edge - box.top) // ROWS) * ROWS, 0), box.height))
+        for edge in (band.first, band.last)
+    )
+    return None if last <= first else (first, last)
 
 
 def _joined(parts: Sequence[Merged]) -> Merged | None:

@@ -65,6 +65,12 @@ class Compared:
     left_out: dict[int, str]
     ghost: Ghost | None
 
+    def without_maps(self) -> Compared:
+        """Return it without what takes room, which merging pixels needs and nothing after."""
+        flat, deep = np.empty((0, 0, 0), np.float32), np.empty((0, 0, 0, 0), np.float32)
+        veil = replace(self.veil, transmission=flat, sky=deep)
+        return replace(self, weight=deep, predicted=flat, veil=veil)
+
 
 def compare(
     frames: Frames,

@@ -138,15 +138,21 @@ class Masters:
         longest_s = max((frames.exposure_s[k] for k in kept), default=0.0)
         return find_hot(f for k, f in kept.items() if frames.exposure_s[k] > 0.7 * longest_s)
 
-    def __call__(self, k: int, frame: RawFrame) -> Calibration:
-        """Return the calibration of frame k; the same object for the same dark."""
+    def _setting(self, k: int) -> Setting:
         frames = self.frames
-        wanted = Setting(frames.camera, frames.serial, frames.iso[k], frames.exposure_s[k])
+        return Setting(frames.camera, frames.serial, frames.iso[k], frames.exposure_s[k])
+
+    def words(self, k: int) -> str:
+        """Return what is said of calibrating frame k; empty if that is nothing."""
+        dark = self._combined("dark", self._setting(k))
+        return "" if dark is None else _words(dark, self._setting(k))
+
+    def __call__(self, k: int, _: RawFrame | None = None) -> Calibration:
+        """Return the calibration of frame k; the same object for the same dark."""
+        wanted = self._setting(k)
         dark = self._combined("dark", wanted)
         if dark is not None:
-            text = f"{dark.frames} darks subtracted from exposures of {wanted.exposure_s:g} s."
-            if text not in self.used:
-                self.used.append(text)
+            note_use(self.used, _words(dark, wanted))
         if id(dark) not in self._known:
             self._known[id(dark)] = Calibration(
                 dark=None if dark is None else dark.image,
@@ -154,6 +160,16 @@ class Masters:
                 hot=self._hot,
             )
         return self._known[id(dark)]
+
+
+def note_use(used: list[str], words: str) -> None:
+    """Add to what was done to frames, unless it is there or nothing is said."""
+    if words and words not in used:
+        used.append(words)
+
+
+def _words(dark: Master, wanted: Setting) -> str:
+    return f"{dark.frames} darks subtracted from exposures of {wanted.exposure_s:g} s."
 
 
 def _level(flat: RawFrame) -> float:

@@ -79,6 +79,20 @@ class MergeFrame:
     lens: Lens = STRAIGHT
 
 
+@dataclass(frozen=True)
+class Cut:
+    """Rows of frames: from ``first`` to before ``last`` of ``height``."""
+
+    first: int
+    last: int
+    height: int
+
+    @property
+    def rows(self) -> slice:
+        """Which they are."""
+        return slice(self.first, self.last)
+
+
 @dataclass
 class Accumulator:
     """Running sums of a merge; nothing else of the frames is kept.
@@ -86,7 +100,8 @@ class Accumulator:
     ``light`` is the weighted sum of radiances, ``weight`` that of the weights, ``variance`` that
     of the squared weights times the variances; all (3, H, W). ``count`` (H, W) is the number of
     frames that gave a pixel at least one colour. ``scatter`` and ``expected`` say, by blocks, how
-    the frames differ.
+    the frames differ. ``first`` is the row of the result that is their first, a multiple of
+    `limbward.radiance.kernels.gather.CHUNK`.
     """
 
     light: Pixels
@@ -95,9 +110,10 @@ class Accumulator:
     count: NDArray[np.uint16]
     scatter: Pixels
     expected: Pixels
+    first: int = 0
 
     @classmethod
-    def empty(cls, height: int, width: int) -> Accumulator:
+    def empty(cls, height: int, width: int, first: int = 0) -> Accumulator:
         """Return sums of nothing."""
         shape = (3, height, width)
         blocks = (3, -(-height // BLOCK), -(-width // BLOCK))
@@ -108,6 +124,7 @@ class Accumulator:
             np.zeros(shape[1:], np.uint16),
             np.zeros(blocks, np.float32),
             np.zeros(blocks, np.float32),
+            first,
         )
 
     def result(self) -> Merged:
@@ -154,6 +171,7 @@ def add_frames(
     map_affine: Floats,
     moon_margin_px: float,
     inside: bool = False,
+    cut: Cut | None = None,
 ) -> None:
     """Add a few frames to the sums.
 
@@ -173,6 +191,8 @@ def add_frames(
         Pixels beside the lunar limb that are left out.
     inside : bool
         Whether the Moon's disc is merged, instead of what is outside.
+    cut : Cut, optional
+        Which rows of the frames the batch holds; all by default.
     """
     n = len(frames)
     taps = batch.taps
@@ -186,6 +206,8 @@ def add_frames(
         flat=none if flat is None else planes(flat),
         blocked=batch.blocked[:n],
         blocked_rows=batch.blocked_rows[:n],
+        first=0 if cut is None else cut.first,
+        height=batch.pixels.shape[2] if cut is None else cut.height,
     )
     moons = [[f.moon.x, f.moon.y, max(f.moon.radius + margin, 0.0), MOON_FADE_PX] for f in frames]
     noise = [[f.noise.gain, f.noise.read**2, f.noise.spread**2] for f in frames]
@@ -206,7 +228,9 @@ def add_frames(
         affine=np.asarray(map_affine, np.float64),
     )
     table = Table(taps.first, taps.dy, taps.dx, taps.weight, taps.power, taps.plane)
-    running = Sums(sums.light, sums.weight, sums.variance, sums.count, sums.scatter, sums.expected)
+    running = Sums(
+        sums.light, sums.weight, sums.variance, sums.count, sums.scatter, sums.expected, sums.first
+    )
     lenses = np.array([[f.lens.x, f.lens.y, f.lens.per_square, f.lens.corner] for f in frames])
     gather(samples, views, table, maps, (inside, not inside), running, lenses)
 
@@ -288,7 +312,9 @@ def merge(
     limbward.radiance.bands.merge_in_bands : The same in less memory.
     """
     place = map_affine(grid, factor)
-    running = Running(frames, (grid.height, grid.width), place, predicted, limits, box)
+    running = Running(frames, (0, grid.height), grid.width, place, predicted, limits)
+    if box is not None:
+        running.add_disc(box, (0, box.height))
     failed = running.take(decoded, calibrations, progress)
     coarse = Coarse.of(running.sums)
     merged = running.sums.result()
@@ -305,12 +331,17 @@ class Running:
     Parameters
     ----------
     frames : sequence of MergeFrame
-    shape : (int, int)
-        Rows and columns of the result.
+    rows : (int, int)
+        The first of the result, a multiple of `limbward.radiance.kernels.gather.CHUNK`, and that
+        after the last.
+    width : int
+        Columns of the result.
     place : ndarray, shape (3,)
         Of `map_affine`.
-    predicted, limits, box
+    predicted, limits
         As `merge` takes them.
+    cut : Cut, optional
+        Which rows of the frames are handed over; all by default.
 
     Attributes
     ----------
@@ -321,25 +352,35 @@ class Running:
         As `add_frames` takes it.
     taps : Taps or None
         Those of the frames' mosaic, None as long as there has been no frame.
+    pattern : ndarray of int8
+        That mosaic's tile.
     """
 
     def __init__(
         self,
         frames: Sequence[MergeFrame],
-        shape: tuple[int, int],
+        rows: tuple[int, int],
+        width: int,
         place: Floats,
         predicted: Pixels,
         limits: Limits,
-        box: MoonBox | None,
+        cut: Cut | None = None,
     ) -> None:
         self._frames = frames
         self._place, self._predicted = place, predicted
         self._limits = limits
-        self._box = box
-        self.sums = Accumulator.empty(*shape)
-        self.disc = None if box is None else Accumulator.empty(box.height, box.width)
+        self._cut = cut
+        self._box: MoonBox | None = None
+        self.sums = Accumulator.empty(rows[1] - rows[0], width, rows[0])
+        self.disc: Accumulator | None = None
         self.sharp = sharpness([f.weight for f in frames])
         self.taps: Taps | None = None
+        self.pattern = np.empty((0, 0), np.int8)
+
+    def add_disc(self, box: MoonBox, rows: tuple[int, int]) -> None:
+        """Merge rows of the Moon's box, too; the first is a multiple of the rows of a piece."""
+        self._box = box
+        self.disc = Accumulator.empty(rows[1] - rows[0], box.width, rows[0])
 
     def take(
         self,
@@ -361,6 +402,7 @@ class Running:
                     if batch is not None:
                         self._add(batch)
                     batch = new_batch(batch, raw, calibration, known)
+                    self.pattern = raw.pattern
                 put(batch, k, raw, self._limits, hot)
             if progress is not None:
                 progress()
@@ -374,11 +416,17 @@ class Running:
         if those:
             self.taps = batch.taps
             margin = self._limits.moon_margin_px
-            add_frames(self.sums, those, batch, self._predicted, self.sharp, self._place, margin)
+            add_frames(
+                self.sums, those, batch, self._predicted, self.sharp, self._place, margin,
+                cut=self._cut,
+            )  # fmt: skip
             if self.disc is not None and self._box is not None:
                 none = np.zeros((3, 1, 1), np.float32)
                 turned = [on_moon(f, self._box) for f in those]
-                add_frames(self.disc, turned, batch, none, none, np.zeros(3), 2.0, inside=True)
+                add_frames(
+                    self.disc, turned, batch, none, none, np.zeros(3), 2.0,
+                    inside=True, cut=self._cut,
+                )  # fmt: skip
         batch.frames.clear()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +28,73 @@ from limbward.radiance.selection import CalibrationFiles, Frames
 SAME_EXPOSURE = 0.05  # of it, by which frames of a pair may differ
 
 
-class Survey:
+@dataclass
+class Surveyed:
+    """What a few decoded frames tell of the camera.
+
+    Attributes
+    ----------
+    white : float
+        Where pixels end, ADU, if below the declared level.
+    range_adu : float
+        From black to white.
+    pattern, daylight, to_srgb
+        As `limbward.camera.frame.RawFrame` has them.
+    noise : dict of float to NoiseModel
+        By ISO.
+    method : dict of float to str
+        Where it comes from.
+    kept : dict of int to RawFrame
+        Frames that are decoded already, by their number.
+    """
+
+    white: float = np.inf
+    range_adu: float = 0.0
+    pattern: NDArray[np.int8] = field(default_factory=lambda: np.empty((0, 0), np.int8))
+    daylight: NDArray[np.float32] = field(default_factory=lambda: np.ones(3, np.float32))
+    to_srgb: NDArray[np.float32] = field(default_factory=lambda: np.eye(3, dtype=np.float32))
+    noise: dict[float, NoiseModel] = field(default_factory=dict)
+    method: dict[float, str] = field(default_factory=dict)
+    kept: dict[int, RawFrame] = field(default_factory=dict)
+
+    def released(self) -> Iterator[tuple[int, RawFrame]]:
+        """Yield the frames that are decoded already, and let go of each."""
+        while self.kept:
+            k = next(iter(self.kept))
+            yield k, self.kept.pop(k)
+
+    def without_frames(self) -> Surveyed:
+        """Return what was found, without any frame."""
+        return Surveyed(
+            self.white, self.range_adu, self.pattern, self.daylight, self.to_srgb,
+            self.noise, self.method,
+        )  # fmt: skip
+
+    def models(self, linear: NDArray[np.float64]) -> list[MeasuredNoise]:
+        """Return the noise for the run's record; ``linear`` (3,) is the range's linear part."""
+        return [
+            MeasuredNoise(
+                iso=iso,
+                gain_electrons_per_adu=1.0 / model.gain,
+                read_noise_adu=model.read,
+                read_noise_electrons=model.read / model.gain,
+                pixel_spread=model.spread,
+                origin=self.method[iso],
+                linear_up_to=[float(v) for v in linear],
+            )
+            for iso, model in sorted(self.noise.items())
+        ]
+
+    def describe(self, header: Header) -> None:
+        """Write the camera's colours and noise into a header."""
+        write_colours(header, self.daylight, self.to_srgb)
+        for n, (iso, model) in enumerate(sorted(self.noise.items()), start=1):
+            how = self.method[iso].split()[0]
+            header[f"GAIN{n}"] = (1.0 / model.gain, f"electrons per ADU at ISO {iso:.0f}, {how}")
+            header[f"READ{n}"] = (model.read, f"read noise, ADU, at ISO {iso:.0f}, {how}")
+
+
+class Survey(Surveyed):
     """What a few decoded frames tell of the camera: its range, colours and noise.
 
     Of each ISO two of the longest and two of the middle exposures are decoded, and two flats and
@@ -40,13 +106,10 @@ class Survey:
     def __init__(
         self, files: CalibrationFiles, frames: Frames, read: Callable[[Path], RawFrame]
     ) -> None:
+        super().__init__()
         self._decode = read
-        self.kept: dict[int, RawFrame] = {}
         self.calibration: dict[Path, RawFrame] = {}
-        self.noise: dict[float, NoiseModel] = {}
-        self.method: dict[float, str] = {}
         first: RawFrame | None = None
-        self.white = np.inf  # ADU, where pixels end, if below the declared level
         sets_of = {}
         for iso in sorted(set(frames.iso.tolist())):
             sets = sets_of[iso] = _equal_exposures(frames, np.flatnonzero(frames.iso == iso))
@@ -132,35 +195,6 @@ class Survey:
             return self._decode(path)
         except LimbwardError:
             return None  # the merge itself meets it again and says so in the table
-
-    def released(self) -> Iterator[tuple[int, RawFrame]]:
-        """Yield the frames that are decoded already, and let go of each."""
-        while self.kept:
-            k = next(iter(self.kept))
-            yield k, self.kept.pop(k)
-
-    def models(self, linear: NDArray[np.float64]) -> list[MeasuredNoise]:
-        """Return the noise for the run's record; ``linear`` (3,) is the range's linear part."""
-        return [
-            MeasuredNoise(
-                iso=iso,
-                gain_electrons_per_adu=1.0 / model.gain,
-                read_noise_adu=model.read,
-                read_noise_electrons=model.read / model.gain,
-                pixel_spread=model.spread,
-                origin=self.method[iso],
-                linear_up_to=[float(v) for v in linear],
-            )
-            for iso, model in sorted(self.noise.items())
-        ]
-
-    def describe(self, header: Header) -> None:
-        """Write the camera's colours and noise into a header."""
-        write_colours(header, self.daylight, self.to_srgb)
-        for n, (iso, model) in enumerate(sorted(self.noise.items()), start=1):
-            how = self.method[iso].split()[0]
-            header[f"GAIN{n}"] = (1.0 / model.gain, f"electrons per ADU at ISO {iso:.0f}, {how}")
-            header[f"READ{n}"] = (model.read, f"read noise, ADU, at ISO {iso:.0f}, {how}")
 
 
 def _equal_exposures(frames: Frames, own: NDArray[np.int64]) -> list[tuple[int, ...]]:

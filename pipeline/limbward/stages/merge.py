@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 import numpy as np
 from astropy.table import Table
@@ -11,10 +14,14 @@ from numpy.typing import NDArray
 
 from limbward.camera.bands import is_narrow
 from limbward.config import Config, place_and_time
+from limbward.radiance.field import Field
+from limbward.radiance.join.choice import Candidate
 from limbward.radiance.selection import DISPLAY_REFERRED, Files, without_lines
+from limbward.runs.records import Records
 from limbward.runs.stage import Stage
 from limbward.stages.merge_bodies import bodies_to_merge, merge_bodies
 from limbward.stages.merge_one import Work, merge_one
+from limbward.stages.merge_pieces import FOLDER, remove_pieces
 from limbward.stages.sun_picture import filtered_to_stack, stack_filtered
 from limbward.work.decoding import Decoder
 from limbward.work.executors import crew
@@ -44,12 +51,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     LimbwardError
         If no frame could be decoded.
     """
-    ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
-    note = np.full(len(ingest), "", dtype=object)
-    files = files_of(config.base_dir, ingest, timing, align)
-    if config.merge.camera is None and config.merge.cameras is None:
-        files = without_lines(files, texts(ingest, "band"), note)
-    found = bodies_to_merge(config, workspace, reporter, files, align, note)
+    asked = asked_for(config, workspace, reporter)
+    ingest, align, note = asked.ingest, asked.align, asked.note
+    files, found = asked.files, asked.found
     told: Told = {}
     if not found:
         total = place_and_time.eclipse(config).kind == "total"
@@ -65,16 +69,64 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     else:
         if not found[0][0].linear:
             reporter.warn(DISPLAY_REFERRED)
-        with _decoder(config, workspace, ingest) as decoder:
-            work = Work(config, workspace, reporter, files, ingest, decoder)
+        with decoder_of(config, workspace, ingest) as decoder:
+            key = merge_key(config, workspace) if workspace.path(FOLDER).is_dir() else ""
+            work = Work(config, workspace, reporter, files, ingest, decoder, key)
             told = (
                 merge_one(work, *found[0]) if len(found) == 1 else merge_bodies(work, found, note)
             )
     write_merge(workspace, ingest, told, note)
+    remove_pieces(workspace)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is to be merged.
+
+    Attributes
+    ----------
+    files : Files
+    ingest, align : Table
+        Of these stages.
+    found : list of (Candidate, Field)
+        The bodies that are merged.
+    note : ndarray of object
+        A sentence for each usable frame that is left out.
+    """
+
+    files: Files
+    ingest: Table
+    align: Table
+    found: list[tuple[Candidate, Field]]
+    note: NDArray[np.object_]
+
+
+def asked_for(config: Config, workspace: Workspace, reporter: Reporter) -> Asked:
+    """Return what is to be merged.
+
+    Raises
+    ------
+    ConfigError
+        If ``merge.camera`` names no camera of the dump.
+    """
+    ingest, timing, align = read_stage_tables(workspace, "ingest", "timing", "align")
+    note = np.full(len(ingest), "", dtype=object)
+    files = files_of(config.base_dir, ingest, timing, align)
+    if config.merge.camera is None and config.merge.cameras is None:
+        files = without_lines(files, texts(ingest, "band"), note)
+    found = bodies_to_merge(config, workspace, reporter, files, align, note)
+    return Asked(files, ingest, align, found, note)
+
+
+def merge_key(config: Config, workspace: Workspace) -> str:
+    """Return a digest of all that a merge is made from."""
+    records = Records(config, workspace)
+    made_from = records.causes(STAGE), records.digests(STAGE.inputs(config))
+    return hashlib.sha256(json.dumps(made_from, sort_keys=True).encode()).hexdigest()
 
 
 @contextmanager
-def _decoder(config: Config, workspace: Workspace, ingest: Table) -> Iterator[Decoder]:
+def decoder_of(config: Config, workspace: Workspace, ingest: Table) -> Iterator[Decoder]:
     """Decode frames in other processes, as ingest read them and by the curves that it found."""
     paths = [config.base_dir / str(file) for file in ingest["file"]]
     digests = dict(zip(paths, texts(ingest, "sha256"), strict=True))
@@ -104,7 +156,7 @@ def _stack(
     if filtered is None:
         reporter.note("No filtered frame shows the Moon before the Sun well enough to be stacked.")
         return {}
-    with _decoder(config, workspace, ingest) as decoder:
+    with decoder_of(config, workspace, ingest) as decoder:
         return stack_filtered(config, workspace, reporter, files, *filtered, tables, decoder)
 
 

@@ -10,12 +10,15 @@ from astropy.table import Table
 from limbward.compiled import at_most
 from limbward.config import Config, place_and_time
 from limbward.config.pointing import pointing_in_force
-from limbward.radiance.assembly import Made, Plan, make_corona, plan_merge
+from limbward.radiance.assembly import Made, Plan, make_corona, merge_pixels, plan_merge
+from limbward.radiance.bands import Room
 from limbward.radiance.corona import write_corona
 from limbward.radiance.field import Field, field_of, shared_sigma
 from limbward.radiance.join.choice import Candidate
+from limbward.radiance.merge import Merged
 from limbward.radiance.scratch import room_on_disk
 from limbward.radiance.selection import Files, Frames
+from limbward.stages.merge_pieces import FOLDER, MergePieces
 from limbward.work.decoding import Decoder
 from limbward.work.memory import GIGA, allowed_memory
 from limbward.work.reporting import Reporter
@@ -29,7 +32,16 @@ from limbward.workspace.stored import planes_of_rows, read_pointings
 
 @dataclass(frozen=True)
 class Work:
-    """What a merge works with; ``ingest`` is the table of that stage."""
+    """What a merge works with.
+
+    Attributes
+    ----------
+    config, workspace, reporter, files, decoder
+    ingest : Table
+        Of that stage.
+    key : str
+        Digest of what the merge is made from.
+    """
 
     config: Config
     workspace: Workspace
@@ -37,6 +49,7 @@ class Work:
     files: Files
     ingest: Table
     decoder: Decoder
+    key: str = ""
 
 
 def merge_one(work: Work, candidate: Candidate, field: Field) -> Told:
@@ -67,11 +80,32 @@ def merge_one(work: Work, candidate: Candidate, field: Field) -> Told:
 def merge_frames(
     work: Work, frames: Frames, field: Field, *, take_sky_off: bool
 ) -> tuple[Plan, Made]:
-    """Compare and merge frames of one body."""
-    options = work.config.merge
+    """Compare and merge frames of one body, or join the pieces in which that has been done."""
     reporter = work.reporter
-    with reporter.progress(None, "comparing exposures"):
-        plan = plan_merge(
+    room = partial(room_on_disk, folder=work.workspace.root)
+    found = None
+    if work.workspace.path(FOLDER).is_dir():
+        found = MergePieces(work.workspace, work.key, frames).joined(frames, field, room)
+    plan, merged, surface = found or _merged(work, compared(work, frames, field), room)
+    made = make_corona(
+        plan,
+        merged,
+        surface,
+        take_sky_off=take_sky_off,
+        solar_radius_km=work.config.sky.solar_radius_km,
+    )
+    for warning in made.warnings:
+        reporter.warn(warning)
+    for note in made.notes:
+        reporter.note(note)
+    return plan, made
+
+
+def compared(work: Work, frames: Frames, field: Field) -> Plan:
+    """Compare frames of one body at reduced size."""
+    options = work.config.merge
+    with work.reporter.progress(None, "comparing exposures"):
+        return plan_merge(
             work.files,
             frames,
             field,
@@ -79,8 +113,13 @@ def merge_frames(
             work.decoder.read,
             linear_up_to=options.linear_up_to,
             moon_margin_px=options.moon_margin_px,
-            warn=reporter.warn,
+            warn=work.reporter.warn,
         )
+
+
+def _merged(work: Work, plan: Plan, room: Room) -> tuple[Plan, Merged, Merged | None]:
+    """Merge the pixels of one body here."""
+    options, reporter, frames = work.config.merge, work.reporter, plan.frames
     memory = allowed_memory(work.config.run.memory)
     bands = plan.bands(memory, work.decoder.workers)
     if len(bands) > 1:
@@ -92,22 +131,16 @@ def merge_frames(
         at_most(work.config.run.jobs),
         reporter.progress(len(plan.todo) * len(bands), "merging frames") as advance,
     ):
-        made = make_corona(
+        merged, surface = merge_pixels(
             plan,
             partial(work.decoder.ahead, frames.path, pixels=frames.width * frames.height),
             bands,
-            partial(room_on_disk, folder=work.workspace.root),
+            room,
             moon_margin_px=options.moon_margin_px,
             bloom_px=options.bloom_px,
-            take_sky_off=take_sky_off,
-            solar_radius_km=work.config.sky.solar_radius_km,
             progress=advance,
         )
-    for warning in made.warnings:
-        reporter.warn(warning)
-    for note in made.notes:
-        reporter.note(note)
-    return plan, made
+    return plan, merged, surface
 
 
 def told_of(frames: Frames, plan: Plan, made: Made) -> Told:

@@ -62,7 +62,7 @@ def first_columns(affine: Floats, upper: int, tw: int) -> Numbers:
 
 @kernel(inner=True)
 def add_up(y: int, left: int, columns: Numbers, row: Row, sums: Sums) -> None:
-    """Add a row of all frames to the sums; ``columns`` (B, 2) are those that have any weight."""
+    """Add a row of all frames to row y of the sums; ``columns`` (B, 2) have any weight."""
     for b in range(len(columns)):
         begin, end = columns[b]
         here = slice(left + begin, left + end)
@@ -132,12 +132,13 @@ def gather_piece(
                         veil[1 + c, begin:end],
                     )  # fmt: skip
                 if frames.flat.size > 0:
-                    grow(y, begin, end, a, frames.flat[table.plane[c]], row.errors[b, c])
+                    flat = frames.flat[table.plane[c]]
+                    grow(y, begin, end, a, frames.first, flat, row.errors[b, c])
         if high <= low:
             continue
         if piece.reject:
-            judge(y, low, high, piece.left, row, sums, trial)
-        add_up(y, piece.left, columns, row, sums)
+            judge(y - sums.first, low, high, piece.left, row, sums, trial)
+        add_up(y - sums.first, piece.left, columns, row, sums)
 
 
 def gather(
@@ -157,15 +158,16 @@ def gather(
     height, width = sums.light.shape[1], sums.light.shape[2]
     tile = piece_width(lenses, TILE)
     down, across = -(-height // CHUNK), -(-width // tile)
+    end = sums.first + height
     on_map = columns_on_map(maps, width)
     n_frames, n_planes = frames.raw.shape[:2]
     tw = frames.black.shape[2]
 
     def gather_pieces(first: int, last: int) -> None:
         for number in range(first, last):
-            upper, left = number // across * CHUNK, number % across * tile
+            upper, left = sums.first + number // across * CHUNK, number % across * tile
             size = min(tile, width - left)
-            piece = Piece(upper, min(height, upper + CHUNK), left, *options)
+            piece = Piece(upper, min(end, upper + CHUNK), left, *options)
             affine = views.affine.copy()
             affine[:, :, 2] += views.affine[:, :, 0] * left
             if lenses[:, 2].any():

@@ -27,16 +27,19 @@ class BatchSamples(NamedTuple):
 
     Attributes
     ----------
-    raw : ndarray, shape (B, P, H, W)
+    raw : ndarray, shape (B, P, rows, W)
         ADU.
     black : ndarray of float32, shape (P, th, tw)
         ADU, by the place in the filter's tile.
-    dark, flat : ndarray of float32, shape (P, H, W)
+    dark, flat : ndarray of float32, shape (P, rows, W)
         ADU, and the inverse of the flat; empty where there is none.
-    blocked : ndarray of uint8, shape (B, H, W)
+    blocked : ndarray of uint8, shape (B, rows, W)
         Bits 0, 1, 2 are set where R, G, B are left out.
-    blocked_rows : ndarray of bool, shape (B, H)
+    blocked_rows : ndarray of bool, shape (B, rows)
         Rows in which ``blocked`` is of any meaning.
+    first, height : int
+        The row of a frame that is the first here, a multiple of th, and how many a frame has.
+        Places are counted in the whole frame, so that no rounding depends on what is cut.
     """
 
     raw: Samples
@@ -45,6 +48,8 @@ class BatchSamples(NamedTuple):
     flat: Pixels
     blocked: Bits
     blocked_rows: Flags
+    first: int
+    height: int
 
 
 class Views(NamedTuple):
@@ -114,7 +119,8 @@ class Sums(NamedTuple):
     """The running sums, (3, H, W) each, and the frames counted, (H, W).
 
     ``scatter`` and ``expected``, (3, ceil(H / BLOCK), ceil(W / BLOCK)), are the weighted squares by
-    which frames differ, and what the noise makes of them.
+    which frames differ, and what the noise makes of them. ``first`` is the row of the result that
+    is their first, a multiple of the rows of a piece of work.
     """
 
     light: Pixels
@@ -123,10 +129,11 @@ class Sums(NamedTuple):
     counted: Counts
     scatter: Pixels
     expected: Pixels
+    first: int
 
 
 class Piece(NamedTuple):
-    """A piece of work: rows ``upper`` to before ``lower`` of the sums, from column ``left`` on.
+    """A piece of work: rows ``upper`` to before ``lower`` of the result, from column ``left`` on.
 
     ``inside`` says whether only the Moon's disc is merged, ``reject`` whether outliers are left
     out.

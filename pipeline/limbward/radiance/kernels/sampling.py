@@ -20,27 +20,28 @@ ALIGNED = 1.5e-3  # slope of a row up to which it stays within RING rows over 60
 
 @kernel(fastmath=frozenset({"contract"}), inner=True)
 def fetch(raw: Samples, frames: BatchSamples, y: int, ring: Ring) -> None:
-    """Make a piece of row y of a frame, with samples ``raw`` (P, H, W), linear."""
+    """Make a piece of row y of a frame, with samples ``raw`` (P, rows, W), linear."""
     black, dark, flat = frames.black, frames.dark, frames.flat
     linear, base = ring.linear, ring.base
     n_planes, _, width = raw.shape
     th, tw = black.shape[1], black.shape[2]
     n = min(linear.size, width - base)
+    here = y - frames.first
     for p in range(n_planes):
-        source = raw[p, y, base : base + n]
+        source = raw[p, here, base : base + n]
         if dark.size > 0:
-            level = dark[p, y, base : base + n]
+            level = dark[p, here, base : base + n]
             for i in range(n):
                 linear[i] = np.float32(source[i]) - level[i]
         else:
             for i in range(n):
                 linear[i] = np.float32(source[i])
         if flat.size > 0 and dark.size > 0:
-            factor = flat[p, y, base : base + n]
+            factor = flat[p, here, base : base + n]
             for i in range(n):
                 linear[i] *= factor[i]
         elif flat.size > 0:
-            factor = flat[p, y, base : base + n]
+            factor = flat[p, here, base : base + n]
             for i in range(n):
                 linear[i] = (linear[i] - black[p, y % th, i % tw]) * factor[i]
         for q in range(tw):
@@ -199,10 +200,11 @@ def sample_turned(
             value = np.float32(0.0)
             for k in range(first[phase, c], first[phase, c + 1]):
                 j, i = iy + dy[phase, k], ix + dx[phase, k]
-                level = dark[p, j, i] if use_dark else black[p, j % th, i % tw]
-                sample = np.float32(raw[p, j, i]) - level
+                row = j - frames.first
+                level = dark[p, row, i] if use_dark else black[p, j % th, i % tw]
+                sample = np.float32(raw[p, row, i]) - level
                 if use_flat:
-                    sample *= flat[p, j, i]
+                    sample *= flat[p, row, i]
                 value += table.weight[phase, sub, k] * sample
             values[c, x] = value
             power[c, x] = table.power[phase, sub, c]

@@ -89,12 +89,12 @@ def differ_by(
 
 
 @kernel(inner=True)
-def grow(y: int, begin: int, end: int, a: Floats, flat: Pixels, errors: Pixels) -> None:
-    """Raise the errors where the flat has raised the signal with its noise."""
+def grow(y: int, begin: int, end: int, a: Floats, first: int, flat: Pixels, errors: Pixels) -> None:
+    """Raise the errors where the flat, whose first row is that of the frame, raised the signal."""
     for x in range(begin, end):
         fx = a[0, 0] * x + a[0, 1] * y + a[0, 2]
         fy = a[1, 0] * x + a[1, 1] * y + a[1, 2]
-        errors[x] *= flat[int(fy + 0.5), int(fx + 0.5)]
+        errors[x] *= flat[int(fy + 0.5) - first, int(fx + 0.5)]
 
 
 @kernel(fastmath=SUMS, inner=True)

@@ -235,14 +235,20 @@ def near_moon(begin: int, end: int, line: Line, moon: Floats, inside: bool) -> t
 
 
 @kernel(fastmath=SUMS, inner=True)
-def block(begin: int, end: int, line: Line, blocked: Bits, rows: Flags, out: Pixels) -> None:
-    """Take the weight from the colours that are saturated at the nearest pixel of the frame."""
+def block(
+    begin: int, end: int, line: Line, first: int, blocked: Bits, rows: Flags, out: Pixels
+) -> None:
+    """Take the weight from the colours that are saturated at the nearest pixel of the frame.
+
+    ``first`` is the frame's row that is the first of ``blocked``.
+    """
     x0, y0, sx, sy = line
-    upper, lower = int(y0 + sy * begin + 0.5), int(y0 + sy * (end - 1) + 0.5)
+    upper = int(y0 + sy * begin + 0.5) - first
+    lower = int(y0 + sy * (end - 1) + 0.5) - first
     if not rows[min(upper, lower) : max(upper, lower) + 1].any():
         return
     for i in range(begin, end):
-        row_y = int(y0 + sy * i + 0.5)
+        row_y = int(y0 + sy * i + 0.5) - first
         bits = blocked[row_y, int(x0 + sx * i + 0.5)]
         if bits and rows[row_y]:
             for c in range(3):
@@ -266,7 +272,7 @@ def weigh(
 
     ``a`` takes the piece's columns and the result's rows to the frame.
     """
-    height, width = frames.raw.shape[2], frames.raw.shape[3]
+    height, width = frames.height, frames.raw.shape[3]
     moon = views.moon[b]
     line = (
         a[0, 1] * y + a[0, 2], a[1, 1] * y + a[1, 2], a[0, 0], a[1, 0],
@@ -286,5 +292,5 @@ def weigh(
         for c in range(3):
             out[c, first : min(low, last)] = np.float32(0.0)
             out[c, high:last] = np.float32(0.0)
-    block(begin, end, line, frames.blocked[b], frames.blocked_rows[b], out)
+    block(begin, end, line, frames.first, frames.blocked[b], frames.blocked_rows[b], out)
     return begin, end
