@@ -152,3 +152,10 @@ def test_the_example_is_valid():
     assert first.config is not None
     assert first.fault == ""
     assert "there is no such file" in second.fault
+
+
+def test_results_cannot_go_to_a_web_server(tmp_path):
+    path = tmp_path / "campaign.yaml"
+    path.write_text("eclipse: 2026-08-12\noutput: https://host/out\ntable: t.csv\n")
+    with pytest.raises(ConfigError, match="which can only be read"):
+        load_campaign(path)
