@@ -5,6 +5,7 @@
     python -m tests.benchmarks.campaign scheduler [--frames 100000]
     python -m tests.benchmarks.campaign cards FOLDER [--stations 6] [--frames 8] [--megapixels 0.05]
     python -m tests.benchmarks.campaign kills FOLDER [--kills 20]
+    python -m tests.benchmarks.campaign largest FOLDER [--frames 32] [--per-task 4]
 
 ``stations`` simulates cards along a real path, runs ``limbward campaign`` and compares what is made
 of them with what is true (see ``tests/benchmarks/stations.py``); with ``--score`` it only compares.
@@ -13,7 +14,10 @@ and headers and something that moves (or not), and compares what is made of them
 painted.
 ``scheduler`` hands out pieces that do nothing but sleep. ``cards`` simulates cards, measures them
 with one worker and with two, and with a quarter of the stations; ``kills`` measures them while
-workers are killed at random moments and compares the bytes. Processor time is of all processes.
+workers are killed at random moments and compares the bytes. ``largest`` does the pieces of one
+station after each other and says what part of its processor time the largest takes, and how long
+the longest chain of them is, with the merge in pieces and without; it compares the bytes of both.
+Processor time is of all processes.
 """
 
 from __future__ import annotations
@@ -41,7 +45,17 @@ from limbward.stations.combine import join
 from limbward.stations.hands import OwnHands
 from limbward.stations.spread import cluster, run_spread
 from limbward.stations.tally import Tally
-from limbward.stations.work import Outcome, Plan
+from limbward.stations.work import (
+    Cut,
+    Outcome,
+    Plan,
+    decode_frames,
+    finish_station,
+    measure_frames,
+    merge_rows,
+    plan_station,
+    settle_station,
+)
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 
@@ -132,11 +146,12 @@ def fake_measure(station, part, parts, ratio):
     return ""
 
 
-def fake_finish(station, until, jobs=1, *_):
+def fake_settle(station, until, frames_per_task, *_):
     time.sleep(SLEEP_S)
     return Outcome()
 
 
+WHAT = ("stations", "joined", "scheduler", "cards", "kills", "largest")
 _written = [0]
 
 
@@ -161,7 +176,7 @@ def written() -> int:
 def scheduler(frames: int, stations: int, per_task: int) -> None:
     """Hand out as many pieces as so many frames make."""
     spread.plan_station, spread.measure_frames = fake_plan, fake_measure
-    spread.finish_station = fake_finish
+    spread.settle_station = fake_settle
     each = frames // stations
     config = load_config(Path(__file__).parent.parent.parent / "configs" / "tracked-telescope.yaml")
     mine = [RunStation(f"s{k:05d}", config, Path("/nowhere"), str(each)) for k in range(stations)]
@@ -304,9 +319,61 @@ def kills(
         print(f"{done} kills so far; stations that differ: {differ}; failed: {failed}")
 
 
+def largest(folder: Path, frames: int, megapixels: float, per_task: int) -> None:
+    """Do the pieces of one station one after the other, its merge whole and in pieces."""
+    more = {"bursts": False, "darks": 4, "flats": 4, "partial_minutes": 8.0}
+    if not (folder / "limbward.yaml").exists():
+        simulate("usual", folder, megapixels, 3, totality_frames=frames, **more)
+    config = load_config(folder / "limbward.yaml")
+    _warm()
+    digests = {}
+    for name, cut in (("whole", False), ("pieces", True)):
+        station = RunStation(name, config, folder / name)
+        shutil.rmtree(station.root, ignore_errors=True)
+        spent: dict[str, list[float]] = {}
+
+        def timed(kind, work, *arguments, spent=spent):
+            before = _busy_s()
+            result = work(*arguments)
+            spent.setdefault(kind, []).append(_busy_s() - before)
+            return result
+
+        plan = timed("plan", plan_station, station, per_task)
+        for part in range(plan.parts):
+            timed("measure", measure_frames, station, part, plan.parts, plan.ratio)
+        settled = timed("settle", settle_station, station, "merge", per_task if cut else 10**6)
+        if isinstance(settled, Cut):
+            for of in settled.merges:
+                for part in range(of.decodings):
+                    assert not timed("decode", decode_frames, station, of, part)
+                for band in range(of.bands):
+                    assert not timed("merge", merge_rows, station, of, band)
+            settled = timed("finish", finish_station, station, "merge", 1)
+        assert settled.corona, settled
+        digests[name] = {k: v for k, v in contents(station.root).items() if "jsonl" not in k}
+        digests[name] |= contents(station.root, ("*.fits",))
+        total = sum(map(sum, spent.values()))
+        chain = sum(map(max, spent.values()))
+        print(f"{name}: {plan.frames} files, {total:.1f} s of processor time")
+        for kind, times in spent.items():
+            part = 100 / total
+            print(
+                f"  {kind:8} {len(times):3} pieces, {part * sum(times):5.1f} %, the largest "
+                f"{part * max(times):5.1f} %"
+            )
+        print(
+            f"  largest piece {100 * max(map(max, spent.values())) / total:.1f} %; the longest "
+            f"chain {100 * chain / total:.1f} %: at most {total / chain:.1f} times as fast"
+        )
+        for stage in ("ingest", "timing", "align", "merge"):
+            record = Workspace(station.root).read_json(f"state/{stage}.json")
+            print(f"  {stage} in its last piece: {record['seconds']:.1f} s by the clock")
+    print("same bytes:", digests["whole"] == digests["pieces"], len(digests["whole"]), "files")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("what", choices=["stations", "joined", "scheduler", "cards", "kills"])
+    parser.add_argument("what", choices=list(WHAT))
     parser.add_argument("folder", type=Path, nargs="?", default=Path("build/campaign"))
     parser.add_argument("--stations", type=int)
     parser.add_argument("--frames", type=int)
@@ -327,6 +394,8 @@ def main() -> None:
         scheduler(given.frames or 100_000, given.stations or 150, given.per_task)
     elif given.what == "cards":
         cards(given.folder, given.stations or 6, given.frames or 8, size, given.until)
+    elif given.what == "largest":
+        largest(given.folder, given.frames or 32, given.megapixels or 0.4, given.per_task)
     else:
         kills(given.folder, given.stations or 3, given.frames or 6, size, given.kills, given.until)
 

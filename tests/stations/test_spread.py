@@ -27,9 +27,9 @@ NOT_MADE = ("provenance.json",)
 FEW = {"totality_frames": 4, "bursts": False, "darks": 0, "flats": 0, "partials": "none"}
 
 
-def contents(root):
+def contents(root, patterns=MADE):
     found = {}
-    for pattern in MADE:
+    for pattern in patterns:
         for path in sorted(root.glob(pattern)):
             if path.is_file() and path.name not in NOT_MADE:
                 name = path.relative_to(root).as_posix()

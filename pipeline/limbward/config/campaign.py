@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from limbward.config.base import Day, PathText, Section, is_url
@@ -38,7 +38,7 @@ class StationConfig(Section):
     cards: list[PathText] = Field(
         default=[],
         description="Folders of its photographs, relative to the campaign's file, or addresses of "
-        "an object store, such as s3://bucket/card.",
+        "an object store or a web server, such as s3://bucket/card.",
     )
     site: SiteConfig | None = Field(default=None, description=str(SiteConfig.__doc__))
 
@@ -95,7 +95,11 @@ class CampaignRun(Section):
         "count.",
     )
     frames_per_task: int = Field(
-        default=16, ge=1, le=1000, description="Frames that one task measures (dask)."
+        default=16,
+        ge=1,
+        le=1000,
+        description="Frames that one task measures (dask). A merge of more frames is cut into as "
+        "many bands of rows, so that a task costs about as much.",
     )
 
 
@@ -114,6 +118,15 @@ class CombineConfig(Section):
     film: bool = Field(default=True, description="Whether the film of changes is made.")
 
 
+def _can_be_written(output: str) -> str:
+    if output.startswith(("http://", "https://")):
+        raise ValueError(
+            "is the address of a web server, which can only be read; give a folder or an object "
+            "store such as s3://bucket/results"
+        )
+    return output
+
+
 class CampaignConfig(Bound):
     """Everything a campaign is told."""
 
@@ -124,7 +137,7 @@ class CampaignConfig(Bound):
         description="CSV or ECSV of more stations, with the columns name, cards (folders separated "
         "by ;), latitude, longitude and height, or config.",
     )
-    output: PathText = Field(
+    output: Annotated[PathText, AfterValidator(_can_be_written)] = Field(
         default="campaign",
         min_length=1,
         description="Folder for the results, relative to the campaign's file; a station without a "

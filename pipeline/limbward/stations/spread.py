@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from importlib.util import find_spec
 from typing import Any
 
@@ -17,12 +18,16 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.stations.tally import Tally
 from limbward.stations.work import (
     NOT_FREE,
+    Cut,
     Outcome,
     Plan,
+    decode_frames,
     finish_station,
     may_start_processes,
     measure_frames,
+    merge_rows,
     plan_station,
+    settle_station,
     told,
 )
 from limbward.work.executors import CONNECT_S, cores
@@ -66,9 +71,10 @@ def run_spread(
 ) -> dict[str, tuple[Plan, Outcome]]:
     """Run stations on a cluster.
 
-    Three kinds of pieces: one looks at a station, as many as needed measure its frames, one runs
-    its stages, which find the frames measured. A worker that is lost loses only what it had not
-    written yet; its piece is done again by another.
+    One piece looks at a station, as many as needed measure its frames, one runs its stages, which
+    find the frames measured. That one stops before a merge of many frames: some pieces decode them,
+    some merge bands of rows, and another runs the stages to the end, which find the bands. A worker
+    that is lost loses only what it had not written yet; its piece is done again by another.
 
     Parameters
     ----------
@@ -82,36 +88,13 @@ def run_spread(
     from distributed import as_completed
 
     tally.expect(stations=len(stations))
+    pieces = _Pieces(client, stations, until, frames_per_task)
     plans: dict[str, Plan] = {}
     out: dict[str, tuple[Plan, Outcome]] = {}
-    what: dict[str, tuple[str, Station, int]] = {}  # by a future's key: kind, station, frames
-    run = os.urandom(4).hex()  # keys of one call are not those of another
-
-    def hand_out(kind: str, station: Station, work: Any, *arguments: Any) -> Any:
-        key = f"{kind}-{station.name}-{run}"
-        return client.submit(
-            work, station, *arguments, key=key, pure=False, retries=2, priority=-order[station.name]
-        )
-
-    def hand_out_parts(station: Station, plan: Plan) -> Any:
-        # All parts of a station go to the scheduler in one message.
-        numbers = range(plan.parts)
-        return client.map(
-            measure_frames, [station] * plan.parts, numbers, parts=plan.parts, ratio=plan.ratio,
-            key=[f"measure-{station.name}-{part}-{run}" for part in numbers],
-            pure=False, retries=2, priority=-order[station.name],
-        )  # fmt: skip
-
-    order = {s.name: i for i, s in enumerate(stations)}
-    futures = []
-    for station in stations:
-        future = hand_out("plan", station, plan_station, frames_per_task)
-        what[future.key] = "plan", station, 0
-        futures.append(future)
-    flow = as_completed(futures, loop=client.loop)
-    del futures
+    ran: dict[str, tuple[str, ...]] = {}
+    flow = as_completed([pieces.look(s) for s in stations], loop=client.loop)
     for future in flow:
-        kind, station, frames = what.pop(future.key)
+        kind, station, frames = pieces.what.pop(future.key)
         try:
             result = future.result()
         except Exception as error:  # the cluster's own, too
@@ -123,24 +106,90 @@ def run_spread(
             if plan.fault:
                 out[station.name] = plan, Outcome(fault=plan.fault, failed=True)
                 tally.done(1, plan.frames, plan.size)
-                continue
-            parts = hand_out_parts(station, plan) if plan.parts else []
-            what |= {p.key: ("measure", station, _size(plan, k)) for k, p in enumerate(parts)}
-            last = hand_out("finish", station, finish_station, until, 1, *parts)
-            what[last.key] = "finish", station, 0 if plan.parts else plan.frames
-            flow.update((*parts, last))
-            del parts, last
+            else:
+                flow.update(pieces.begin(station, plan))
         elif kind == "measure":
             plan = plans[station.name]
             tally.done(0, frames, plan.size * frames // max(plan.frames, 1))
+        elif isinstance(result, Cut):
+            ran[station.name] = result.ran
+            flow.update([pieces.merge(station, result, frames)])
         else:
             plan = plans[station.name]
             if not isinstance(result, Outcome):
                 result = Outcome(fault=str(result), failed=True)
+            result = replace(result, ran=(*ran.get(station.name, ()), *result.ran))
             out[station.name] = plan, result
             tally.done(1, frames, plan.size if frames else 0)
         del future
     return {s.name: out[s.name] for s in stations}
+
+
+class _Pieces:
+    """Hands out the pieces of stations, those of the first station first.
+
+    ``what`` has, by the keys of the futures that somebody waits for, what they are: a kind, the
+    station, and the frames that are done with them.
+    """
+
+    def __init__(
+        self, client: Any, stations: Sequence[Station], until: str, frames_per_task: int
+    ) -> None:
+        self.what: dict[str, tuple[str, Station, int]] = {}
+        self._client, self._until, self._per_task = client, until, frames_per_task
+        self._order = {s.name: i for i, s in enumerate(stations)}
+        self._run = os.urandom(4).hex()  # keys of one call are not those of another
+
+    def _common(self, station: Station) -> dict[str, Any]:
+        return {"pure": False, "retries": 2, "priority": -self._order[station.name]}
+
+    def _one(self, kind: str, station: Station, work: Any, *arguments: Any) -> Any:
+        key = f"{kind}-{station.name}-{self._run}"
+        return self._client.submit(work, station, *arguments, key=key, **self._common(station))
+
+    def _many(
+        self, kind: str, station: Station, work: Any, number: int, *same: Any, **named: Any
+    ) -> list[Any]:
+        """Hand out ``work(station, *same, k)`` for k below a number, in one message."""
+        found: list[Any] = self._client.map(
+            work,
+            *([given] * number for given in (station, *same)),
+            range(number),
+            key=[f"{kind}-{station.name}-{k}-{self._run}" for k in range(number)],
+            **named,
+            **self._common(station),
+        )
+        return found
+
+    def look(self, station: Station) -> Any:
+        """Look at a station."""
+        future = self._one("plan", station, plan_station, self._per_task)
+        self.what[future.key] = "plan", station, 0
+        return future
+
+    def begin(self, station: Station, plan: Plan) -> list[Any]:
+        """Measure its frames and run its stages."""
+        parts = []
+        if plan.parts:
+            named = {"parts": plan.parts, "ratio": plan.ratio}
+            parts = self._many("measure", station, measure_frames, plan.parts, **named)
+        self.what |= {p.key: ("measure", station, _size(plan, k)) for k, p in enumerate(parts)}
+        last = self._one("settle", station, settle_station, self._until, self._per_task, *parts)
+        self.what[last.key] = "settle", station, 0 if plan.parts else plan.frames
+        return [*parts, last]
+
+    def merge(self, station: Station, cut: Cut, frames: int) -> Any:
+        """Merge its frames in pieces and run the rest of its stages."""
+        bands: list[Any] = []
+        for n, of in enumerate(cut.merges):
+            decoded = self._many(f"decode{n}", station, decode_frames, of.decodings, of)
+            bands += [
+                self._one(f"merge{n}-{k}", station, merge_rows, of, k, *decoded)
+                for k in range(of.bands)
+            ]
+        last = self._one("finish", station, finish_station, self._until, 1, *bands)
+        self.what[last.key] = "finish", station, frames
+        return last
 
 
 def _size(plan: Plan, part: int) -> int:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import multiprocessing
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 from pathlib import Path
 
+from limbward.compiled import at_most
 from limbward.config import Config, place_and_time
 from limbward.config.inputs import find_inputs
 from limbward.config.stations import Station
@@ -21,8 +22,10 @@ from limbward.runs.place import require_own_place
 from limbward.runs.runner import run_stages
 from limbward.runs.stage import ORDER
 from limbward.stages.ingest import measure_part, moon_sun_ratio
+from limbward.stages.merge_ahead import Ahead, decode_part, merge_part, prepare_merge
 from limbward.stations.far import Far
 from limbward.work.reporting import Reporter, SilentReporter
+from limbward.work.worker import one_thread_of_blas
 from limbward.workspace import Workspace
 
 TOLD = 300  # letters of a reason that are handed on
@@ -77,6 +80,21 @@ class Outcome:
     failed: bool = False
 
 
+@dataclass(frozen=True)
+class Cut:
+    """A station whose merge is to be done in pieces before it is finished.
+
+    Attributes
+    ----------
+    merges : tuple of Ahead
+    ran : tuple of str
+        Stages that were run before.
+    """
+
+    merges: tuple[Ahead, ...]
+    ran: tuple[str, ...] = ()
+
+
 def may_start_processes() -> bool:
     """Return whether this process may start others."""
     return not multiprocessing.current_process().daemon
@@ -110,7 +128,7 @@ def _plan_far(station: Station) -> Plan:
         sizes = [f.size for f in Far(station, "").files]
     else:
         sizes = [f.size for f in find_inputs(station.config)[0].files]
-    return Plan(len(sizes), sum(sizes))
+    return Plan(len(sizes), sum(max(size, 0) for size in sizes))
 
 
 def measure_frames(station: Station, part: int, parts: int, ratio: float) -> str:
@@ -121,6 +139,65 @@ def measure_frames(station: Station, part: int, parts: int, ratio: float) -> str
     assert station.config is not None
     try:
         measure_part(with_one_job(station.config), Workspace(station.root), part, parts, ratio)
+    except Exception as error:
+        return told(error)
+    return ""
+
+
+def settle_station(station: Station, until: str, frames_per_task: int, *_: object) -> Outcome | Cut:
+    """Run the stages of a station that are out of date, up to a merge worth cutting into pieces.
+
+    Parameters
+    ----------
+    station : Station
+    until : str
+        The last stage.
+    frames_per_task : int
+        See `limbward.stages.merge_ahead.prepare_merge`.
+    *_
+        What has to be done before.
+
+    Returns
+    -------
+    Outcome or Cut
+        It does not raise.
+    """
+    assert station.config is not None
+    merges = ORDER.index(until) >= ORDER.index("merge")
+    if station.is_far or not merges:
+        return finish_station(station, until)
+    config, workspace = with_one_job(station.config), Workspace(station.root)
+    try:
+        runs = run_stages(config, workspace, SilentReporter(), last="align")
+        with workspace.locked():
+            ahead = prepare_merge(config, workspace, frames_per_task)
+    except Exception:  # the run meets it again, and tells it
+        return finish_station(station, until)
+    ran = tuple(run.name for run in runs if not run.skipped)
+    if ahead:
+        return Cut(tuple(ahead), ran)
+    outcome = finish_station(station, until)
+    return replace(outcome, ran=(*ran, *outcome.ran))
+
+
+def decode_frames(station: Station, of: Ahead, part: int) -> str:
+    """Decode some of the frames of a merge to files; return what went wrong.
+
+    Whatever it is, the run that follows merges them itself and meets it, too.
+    """
+    assert station.config is not None
+    try:
+        decode_part(with_one_job(station.config), Workspace(station.root), of, part)
+    except Exception as error:
+        return told(error)
+    return ""
+
+
+def merge_rows(station: Station, of: Ahead, band: int, *_: object) -> str:
+    """Merge a band of rows to a file; return what went wrong, as `decode_frames` does."""
+    try:
+        with one_thread_of_blas(), at_most(1):
+            merge_part(Workspace(station.root), of, band)
     except Exception as error:
         return told(error)
     return ""
