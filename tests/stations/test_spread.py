@@ -11,9 +11,12 @@ import pytest
 from limbward.config.campaign import CampaignRun
 from limbward.config.loading import load_config
 from limbward.config.stations import Station
+from limbward.stages.merge_ahead import Ahead
+from limbward.stations import spread as spread_module
 from limbward.stations.far import Far, bring_results
 from limbward.stations.spread import cluster, run_here, run_spread
 from limbward.stations.tally import Tally
+from limbward.stations.work import Cut, Outcome, Plan
 from limbward.work.reporting import SilentReporter
 from limbward.workspace.journal import PARTS
 
@@ -67,6 +70,41 @@ def alone(stations):
     return run(), run()
 
 
+def plan_made_up(station, per_task):
+    station.root.mkdir()
+    return Plan(5, 500, 2, 1.04)
+
+
+def settle_made_up(station, until, per_task, *parts):
+    assert parts == ("", "")
+    return Cut((Ahead("one", 2, 3), Ahead("other", 1, 1)), ("ingest",))
+
+
+def decode_made_up(station, of, part):
+    (station.root / f"{of.name}-frames-{part}").touch()
+    return ""
+
+
+def merge_made_up(station, of, band, *decoded):
+    assert len(list(station.root.glob(f"{of.name}-frames-*"))) == of.decodings == len(decoded)
+    (station.root / f"{of.name}-band-{band}").touch()
+    return ""
+
+
+def finish_made_up(station, until, jobs, *bands):
+    return Outcome(("merge",), len(list(station.root.glob("*-band-*"))) == len(bands))
+
+
+MADE_UP = {
+    "plan_station": plan_made_up,
+    "measure_frames": lambda station, part, parts, ratio: "",
+    "settle_station": settle_made_up,
+    "decode_frames": decode_made_up,
+    "merge_rows": merge_made_up,
+    "finish_station": finish_made_up,
+}
+
+
 class Killing(Tally):
     """Kills one of the workers when the first frames have been measured."""
 
@@ -93,12 +131,18 @@ def spread(stations):
         tally = Killing(client)
         first = run_spread(client, mine, "timing", 1, tally)
         second = run_spread(client, mine, "timing", 1, Tally(lambda line: None))
+        with pytest.MonkeyPatch.context() as patch:
+            for name, work in MADE_UP.items():
+                patch.setattr(spread_module, name, work)
+            counted = Tally(lambda line: None)
+            cut = [replace(mine[0], root=mine[0].root.with_name("cut"))]
+            third = run_spread(client, cut, "merge", 1, counted), counted, cut[0].root
     assert tally.killed
-    return mine, first, second, tally
+    return mine, first, second, tally, third
 
 
 def test_the_same_bytes_as_alone_though_a_worker_was_killed(stations, alone, spread):
-    mine, first, _, _ = spread
+    mine, first, *_ = spread
     for one, other in zip(stations[:2], mine[:2], strict=True):
         assert not alone[0][one.name][1].failed, alone[0][one.name][1].fault
         assert not first[one.name][1].failed, first[one.name][1].fault
@@ -123,12 +167,22 @@ def test_a_bad_station_is_a_row_with_its_reason(alone, spread):
 
 
 def test_a_second_call_runs_nothing(spread, alone):
-    _, first, second, _ = spread
+    _, first, second, *_ = spread
     for name in "ab":
         for before, after in ((first, second), alone):
             assert before[name][1].ran == ("ingest", "timing")
             assert after[name][1].ran == ()
             assert after[name][0].parts == 0
+
+
+def test_a_merge_in_pieces_waits_for_its_frames_and_the_end_for_its_bands(spread):
+    found, counted, root = spread[4]
+    assert found["a"] == (Plan(5, 500, 2, 1.04), Outcome(("ingest", "merge"), True))
+    assert {p.name for p in root.iterdir()} == {
+        "one-frames-0", "one-frames-1", "other-frames-0",
+        "one-band-0", "one-band-1", "one-band-2", "other-band-0",
+    }  # fmt: skip
+    assert (counted.stations_done, counted.frames_done, counted.size_done) == (1, 5, 500)
 
 
 def test_all_is_counted(spread):
