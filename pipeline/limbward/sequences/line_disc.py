@@ -298,7 +298,8 @@ def unrolled(disc: LineDisc, away: Pixels) -> Unrolled:
     seen = light(disc.picture)
     sharp = light(sharpened(disc.picture, blur, rounds)) if rounds else seen
     blurs = scale * blur, scale * left_of(blur, rounds)
-    return Unrolled(angle, height, seen, sharp, EDGE, scale, *blurs)
+    # No size of pixels: here no Moon's edge spreads the chromosphere, which would need a margin.
+    return Unrolled(angle, height, seen, sharp, EDGE, 0.0, *blurs)
 
 
 def prominences_of(disc: LineDisc, excess: float, away: Pixels) -> list[Prominence]:
