@@ -21,7 +21,8 @@ from limbward.work.decoding import Decoder
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import flags, floats
-from limbward.workspace.stored import planes_of_rows, read_pointings
+from limbward.workspace.stored import planes_of_rows, read_pointings, read_stage_table
+from limbward.workspace.timing_table import rolls_of
 
 Floats = NDArray[np.float64]
 
@@ -77,7 +78,8 @@ def stack_filtered(
     body = frames.camera, frames.serial
     pointing = pointing_in_force(config, read_pointings(workspace), body)
     field = _field(config, frames, pointing, floats(align, "limb_sigma")[frames.row])
-    frames = replace(frames, rotation_deg=_turned(config, pointing, frames))
+    rolls = rolls_of(read_stage_table(workspace, "timing"))[frames.row]
+    frames = replace(frames, rotation_deg=_turned(config, pointing, frames) + rolls)
     ahead = partial(decoder.ahead, frames.path, pixels=frames.width * frames.height)
     with reporter.progress(len(frames.row), "stacking the Sun's disc") as advance:
         made: SunPicture = make_sun(
