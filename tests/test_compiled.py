@@ -231,14 +231,18 @@ def test_what_kernels_call_is_written_into_them():
     } == set()
 
 
-INNER = """
+LONG = "".join(f"        x += np.sqrt(abs(x)) if x < {n}.5 else a[i] / x\n" for n in range(40))
+# Long enough that no processor's LLVM writes it into its caller unasked.
+INNER = f"""
 import numpy as np
 from limbward.compiled import SUMS, kernel
 
 @kernel(fastmath=SUMS, inner=True)
 def added(a, out):
     for i in range(out.size):
-        out[i] += a[i] * out[i]
+        x = a[i] * out[i]
+{LONG}
+        out[i] = x
 
 @kernel(fastmath=SUMS)
 def outermost(a, out):
