@@ -307,7 +307,7 @@ add_frames(
     rng.uniform(0.0, 1.0, (3, 28, 38)).astype(np.float32), map_affine(grid, 10), 2,
 )
 loaded = sum(gather_piece.stats.cache_hits.values())
-print(loaded, sha256(b"".join(a.tobytes() for a in vars(sums).values())).hexdigest())
+print(loaded, sha256(b"".join(bytes(np.asarray(a)) for a in vars(sums).values())).hexdigest())
 """
 
 
