@@ -74,7 +74,7 @@ def test_times_are_told_as_utc():
     frames = shots([-0.26, 61.04]).take([0, 1])
     assert frames.utc(0) == "2026-08-12T17:45:59.740Z"
     assert [frames.clock_text(0), frames.clock_text(1, 1)] == ["17:46:00", "17:47:01.0"]
-    assert frames.span_utc() == ("2026-08-12T17:45:59Z", "2026-08-12T17:47:01Z")
+    assert frames.span_utc() == ("2026-08-12T17:46:00Z", "2026-08-12T17:47:01Z")
     frames.sigma_s[1] = np.nan
     assert [frames.utc_sigma_s(0), frames.utc_sigma_s(1)] == [0.2, None]
 

@@ -76,7 +76,8 @@ class Evidence:
         found = told.solve(discs, RELIEF_ARCSEC)
         if found is None or found.orientation is None:
             return self, solution
-        if solution is not None and found.cost + ROLL_COST * rolls.count > solution.cost:
+        # A clock that stood still has no cost, and its crescents no rolls.
+        if solution is not None and not found.cost + ROLL_COST * rolls.count < solution.cost:
             return self, solution
         return told, found
 
