@@ -5,7 +5,7 @@ import pytest
 from astropy.time import Time
 
 from limbward.geometry.orientation import Orientation
-from limbward.limb.relief import Aim, LimbVerdict, _decided, judged, moons_of, pulls, sun_size
+from limbward.limb.relief import Aim, LimbVerdict, _decided, judged, moons_of, pulls, sun_size, told
 from limbward.sky.ephemeris import Radii, Site
 from limbward.sky.limb_profile import LimbProfile
 from limbward.sky.limb_track import limb_track
@@ -183,3 +183,8 @@ def test_what_is_said_of_it():
     assert real.endswith("dated with the Moon's real limb.")
     assert "is not the real one" in LimbVerdict("smooth", 0.02, 0.1, 24).sentence()
     assert "that the config gives" in LimbVerdict("given").sentence()
+
+
+def test_no_error_is_said_to_be_nothing():
+    assert told(1.0012, 0.0041) == "1.001 ± 0.004"
+    assert told(0.06, 0.148) == "0.06 ± 0.15"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from limbward.limb.relief import told
+
 Clock = dict[str, Any]  # one camera of clock.json
 
 UNMEASURED_DRIFT = 10.0  # s/h; a quartz is never off by that, so such a sigma says nothing
@@ -127,7 +129,7 @@ def limb_used(clock: Clock) -> str:
         return ""
     height = "not compared"
     if limb["amplitude"] is not None:
-        height = f"seen at {limb['amplitude']:.2f} ± {limb['amplitude_sigma']:.2f} of its height"
+        height = f"seen at {told(limb['amplitude'], limb['amplitude_sigma'])} of its height"
     return {
         "real": f"the Moon's real one, {height}",
         "smooth": f"smooth; the real one is {height}",

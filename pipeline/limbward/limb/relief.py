@@ -77,8 +77,8 @@ class LimbVerdict:
     def sentence(self) -> str:
         """Return what was decided, in a sentence."""
         found = (
-            f"the mountains of the Moon's limb are seen at {self.amplitude:.2f} ± {self.sigma:.2f} "
-            f"of their predicted height in {self.frames} frames"
+            f"the mountains of the Moon's limb are seen at {told(self.amplitude, self.sigma)} of "
+            f"their predicted height in {self.frames} frames"
             if np.isfinite(self.sigma)
             else "too little of the Moon's limb is measured to compare it with the predicted one"
         )
@@ -94,6 +94,12 @@ class LimbVerdict:
             "given": "crescents are dated with the limb profile that the config gives.",
         }[self.decision]
         return f"{found[0].upper()}{found[1:]}; {then}"
+
+
+def told(amplitude: float, sigma: float) -> str:
+    """Return how far the predicted limb is found, to two digits after the point or to three."""
+    digits = 2 if sigma >= 0.01 else 3
+    return f"{amplitude:.{digits}f} ± {sigma:.{digits}f}"
 
 
 @dataclass(frozen=True)
