@@ -5,7 +5,7 @@ import pytest
 
 from limbward.clock.body import solve_body
 from limbward.clock.readings import Body, Readings
-from limbward.clock.rolls import find_rolls, unrolled
+from limbward.clock.rolls import Rolls, find_rolls, unrolled
 from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.limb.partial import Discs
@@ -117,3 +117,11 @@ def test_pictures_of_rolled_crescents_are_turned_upright(track):
         pointing, track, np.zeros(2), np.array([np.nan, 1.0]), roll_deg=np.array([-3.0, -3.0])
     )
     assert [o.up_position_angle for o in held] == [67.0, 71.0]
+
+
+def test_a_part_that_tells_no_angle_any_more_is_left_out():
+    part, nothing = np.array([0, 0, 1, 1]), np.full(2, np.nan)
+    angle, error = np.append([10.0, 10.1], nothing), np.append([0.1, 0.1], nothing)
+    rolls = Rolls(part, angle, error, np.full(4, 0.02), False)
+    assert np.isnan(rolls.roll_deg(0)).tolist() == [False, False, True, True]
+    assert rolls.error_deg(1) == 180.0

@@ -63,6 +63,8 @@ class Rolls:
         """Return how well the angle of a part is known, degrees: by its scatter and its limbs."""
         off = np.abs(_wrapped(self.up_deg - _mean(self, self.part == part)))[self.part == part]
         off = off[np.isfinite(off)]
+        if not off.size:
+            return 180.0
         scatter = 1.4826 * float(np.median(off)) / np.sqrt(off.size)
         return float(np.hypot(scatter, np.nanmedian(self.limb_deg[self.part == part])))
 
@@ -199,9 +201,14 @@ def _wrapped(degrees: Floats) -> Floats:
 
 
 def _mean(rolls: Rolls, chosen: Mask) -> float:
-    """Return the weighted mean angle of some crescents, without those far from their median."""
+    """Return the weighted mean angle of some crescents, without those far from their median.
+
+    NaN where none tells one any more.
+    """
     up, weight = rolls.up_deg[chosen], 1.0 / rolls.sigma_deg[chosen] ** 2
     known = np.isfinite(up * weight)
+    if not known.any():
+        return float("nan")
     up, weight = up[known], weight[known]
     heavy = up[np.argmax(weight)]
     off = _wrapped(up - heavy)
