@@ -118,17 +118,19 @@ def find_rolls(track: SkyTrack, c: Crescents, rotates: bool | None) -> Rolls | N
     scale = scale_by_sizes(track, some)
     turnings = (False, True) if rotates is None else (rotates,)
     best: tuple[float, Rolls | None] = (np.inf, None)
-    for later, mirrored, turning in product((False, True), (False, True), turnings):
-        t = times_by_separation(track, some, scale, nearest_rises=later)
+    times = [
+        times_by_separation(track, some, scale, nearest_rises=later) for later in (False, True)
+    ]
+    order = np.argsort(some.order, kind="stable")
+    for t, mirrored, turning in product(times, (False, True), turnings):
         if t is None or np.isfinite(t).sum() < LEAST_FRAMES:
             return None
         up, sigma = up_angles(track, some, t, scale, mirrored, turning)
-        order = np.argsort(some.order, kind="stable")
-        order = order[np.isfinite(up[order])]
-        part, price = _parts(up[order], sigma[order])
+        told = order[np.isfinite(up[order])]
+        part, price = _parts(up[told], sigma[told])
         price += mirrored_cost(mirrored)
         if price < best[0]:
-            best = price, _spread(c, some, valid, order, part, up, sigma, mirrored)
+            best = price, _spread(c, some, valid, told, part, up, sigma, mirrored)
     rolls = best[1] and best[1].without_small()
     return rolls if rolls is not None and rolls.count else None
 
