@@ -15,6 +15,7 @@ from scipy import ndimage, special
 
 from limbward.campaign.cells import Cells
 from limbward.campaign.view import Floats
+from limbward.geometry.angle import half_turn
 
 SUN_KM = 695_700.0  # IAU 2015 Resolution B3
 SPEEDS_KMS = (15.0, 1500.0)
@@ -218,7 +219,7 @@ class _Search:
         cells = self.cells
         speed, radius = float(self.speeds[peak[0]]), float(self.starts[peak[1]])
         angle = float(cells.position_angles[peak[2]])
-        away = (cells.position_angles - angle + 180.0) % 360.0 - 180.0
+        away = half_turn(cells.position_angles - angle)
         wide = np.exp(-0.5 * (away / WIDTH_DEG) ** 2)
         wide[np.abs(away) > WINDOW * WIDTH_DEG] = 0.0
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from limbward.campaign.view import Floats, Pixels, Placing, View
+from limbward.geometry.angle import half_turn
 
 INNER, OUTER = 1.12, 2.6  # solar radii compared: the Moon hides more from some stations than others
 FINE, COARSE = 1.2, 8.0  # pixels of the grid: what is finer is noise, what is coarser is left out
@@ -240,7 +241,7 @@ def coarse_turn(first: Structure, second: Structure, view: View) -> float:
     # Where few pixels are seen by both, nothing is told.
     alike = np.where(summed(m, n) > 0.3 * summed(m, n).max(), summed(a, b) / size, -1.0)
     turn = int(np.argmax(alike)) * 360.0 / TURNS
-    return -((turn + 180.0) % 360.0 - 180.0)
+    return -half_turn(turn)
 
 
 def mean_structure(structures: Iterable[Structure]) -> Structure:

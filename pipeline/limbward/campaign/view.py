@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from limbward.errors import LimbwardError
+from limbward.geometry.angle import half_turn
 from limbward.geometry.grid import Grid, Observer, world_header
 from limbward.picture.binning import block_mean
 
@@ -90,7 +91,7 @@ class Placing:
         """Return the placing that applies ``inner`` first."""
         matrix = self.matrix()
         shift = matrix[:, :2] @ np.array([inner.west, inner.north]) + matrix[:, 2]
-        turn = (self.turn_deg + inner.turn_deg + 180.0) % 360.0 - 180.0
+        turn = half_turn(self.turn_deg + inner.turn_deg)
         return Placing(float(shift[0]), float(shift[1]), turn, self.scale * inner.scale)
 
     def inverse(self) -> Placing:

@@ -19,6 +19,7 @@ from limbward.clock.bead_match import (
     misfit,
     templates,
 )
+from limbward.geometry.angle import half_turn
 from limbward.geometry.disc import RIM_BINS as BINS
 
 Floats = NDArray[np.float64]
@@ -90,8 +91,7 @@ class Turned:
         """Return the logarithm of the probability of orientations in bins, shape (U,)."""
         if not np.isfinite(self.sigma_deg):
             return np.zeros(ups.size)
-        off = ups * BIN_DEG - self.up_deg
-        off = (off + 180.0) % 360.0 - 180.0
+        off = half_turn(np.asarray(ups * BIN_DEG - self.up_deg, np.float64))
         return np.maximum(-0.5 * (off / max(self.sigma_deg, BIN_DEG)) ** 2, -60.0)
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from limbward.clock.evidence import Crescents
 from limbward.clock.path_fit import mirrored_cost, scale_by_sizes, times_by_separation
+from limbward.geometry.angle import half_turn
 from limbward.geometry.orientation import Orientation
 from limbward.sky.track import SkyTrack
 
@@ -52,16 +53,16 @@ class Rolls:
     def of_parts(self) -> Floats:
         """Return the roll of each part beside the first, degrees, (count + 1,)."""
         up = np.array([_mean(self, self.part == k) for k in range(self.count + 1)])
-        return np.asarray(_wrapped(up - up[0]))
+        return half_turn(up - up[0])
 
     def roll_deg(self, reference: int) -> Floats:
         """Return the roll of each crescent beside a part, degrees, (N,)."""
         of_parts = self.of_parts()
-        return np.asarray(_wrapped(of_parts - of_parts[reference])[self.part])
+        return half_turn(of_parts - of_parts[reference])[self.part]
 
     def error_deg(self, part: int) -> float:
         """Return how well the angle of a part is known, degrees: by its scatter and its limbs."""
-        off = np.abs(_wrapped(self.up_deg - _mean(self, self.part == part)))[self.part == part]
+        off = np.abs(half_turn(self.up_deg - _mean(self, self.part == part)))[self.part == part]
         off = off[np.isfinite(off)]
         if not off.size:
             return 180.0
@@ -152,7 +153,7 @@ def unrolled(c: Crescents, roll_deg: Floats, mirrored: bool) -> Crescents:
 
 def said(rolls: Rolls, open_deg: float) -> str:
     """Return in a sentence how the camera was rolled, and what that leaves open of totality."""
-    by = [f"{step:+.1f}" for step in _wrapped(np.diff(rolls.of_parts()))]
+    by = [f"{step:+.1f}" for step in half_turn(np.diff(rolls.of_parts()))]
     times = "once" if len(by) == 1 else f"{len(by)} times"
     text = (
         f"The camera was rolled about its axis {times} between partial frames, by {', '.join(by)} "
@@ -186,20 +187,16 @@ def up_angles(
     up = _angle(track, t) - seen
     if rotates:
         up = up - track.turned(t) - c.turn_deg
-    rate = np.abs(_wrapped(_angle(track, t + 1.0) - _angle(track, t - 1.0))) / 2.0
+    rate = np.abs(half_turn(_angle(track, t + 1.0) - _angle(track, t - 1.0))) / 2.0
     separation_px = np.hypot(c.dx, c.dy)
     sigma_s = np.hypot(time_sigma_s, c.sigma_px * scale / 0.3)  # the Moon moves by 0.3 to 0.6"/s
     sigma = np.hypot(np.degrees(c.sigma_px / np.maximum(separation_px, 1e-9)), rate * sigma_s)
-    return _wrapped(up), sigma
+    return half_turn(up), sigma
 
 
 def _angle(track: SkyTrack, t: Floats) -> Floats:
     east, north = track.offset_arcsec(t).T
     return np.degrees(np.arctan2(east, north))
-
-
-def _wrapped(degrees: Floats) -> Floats:
-    return np.asarray((degrees + 180.0) % 360.0 - 180.0)
 
 
 def _mean(rolls: Rolls, chosen: Mask) -> float:
@@ -213,7 +210,7 @@ def _mean(rolls: Rolls, chosen: Mask) -> float:
         return float("nan")
     up, weight = up[known], weight[known]
     heavy = up[np.argmax(weight)]
-    off = _wrapped(up - heavy)
+    off = half_turn(up - heavy)
     middle = _weighted_median(off, np.sqrt(weight))
     near = (off - middle) ** 2 * weight < OUT
     if not near.any():
@@ -231,7 +228,7 @@ def _parts(up: Floats, sigma: Floats) -> tuple[Ints, float]:
     """Return the part of each crescent in order of taking, and what all cost."""
     n = up.size
     weight = 1.0 / sigma**2
-    up = _wrapped(up - up[np.argmax(weight)])
+    up = half_turn(up - up[np.argmax(weight)])
     w, wu, wuu = (np.append(0.0, np.cumsum(weight * up**k)) for k in range(3))
     cost, begin = np.full(n + 1, np.inf), np.zeros(n + 1, int)
     cost[0] = -ROLL_COST

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.angle import half_turn
 from limbward.landscape.crescent import light_left
 from limbward.landscape.fit import LIGHT, Fit, Priors, Sights, predicted, solve
 from limbward.landscape.guess import DRIFT_DEG, FOCAL_TRIES, Guess, by_drift, by_pattern
@@ -320,7 +321,7 @@ def _level(lens: Lens, where: Floats, sun: Floats) -> Pose:
     for _ in range(50):
         there = Camera(lens, pose).to_sky(where)
         found = altitude_azimuth(there)
-        aside = (azimuth - float(found[1]) + 180.0) % 360.0 - 180.0
+        aside = half_turn(azimuth - float(found[1]))
         pose = Pose.of(pose.altitude + altitude - float(found[0]), pose.azimuth + aside)
     return pose
 

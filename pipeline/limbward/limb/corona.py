@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from limbward.geometry.angle import half_turn
 from limbward.geometry.disc import MeasuredDisc
 from limbward.geometry.lens import MOST, STRAIGHT, Lens
 
@@ -446,4 +447,4 @@ def coarse_turn(
         return 0.0, 0.0
     k = int(np.argmax(product))
     turn = 0.5 * k
-    return (turn + 180.0) % 360.0 - 180.0, float(product[k] / norm)
+    return half_turn(turn), float(product[k] / norm)

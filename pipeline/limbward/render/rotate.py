@@ -9,6 +9,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from limbward.compiled import in_threads, kernel
+from limbward.geometry.angle import half_turn
 from limbward.geometry.grid import north_known
 from limbward.radiance.scratch import Room, let_go
 
@@ -188,7 +189,7 @@ def turned_frame(
 ) -> TurnedFrame:
     """Return the rectangle that `turn_picture` cuts out; see there for the parameters."""
     height, width = valid.shape
-    turn = (to_up - from_up + 180.0) % 360.0 - 180.0
+    turn = half_turn(to_up - from_up)
     d = float(np.radians(turn))
     # Rows of (y, x): where a step down and a step to the right in the result go in the picture.
     matrix = np.array([[np.cos(d), -np.sin(d)], [np.sin(d), np.cos(d)]])

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
 from limbward.compiled import in_threads, kernel
+from limbward.geometry.angle import half_turn
 from limbward.radiance.scratch import let_go
 from limbward.render.space import SRGB, Space, to_srgb
 
@@ -135,7 +136,7 @@ def _gps(caption: Caption) -> list[str]:
     """Return the place as Exif's fields in XMP: degrees, then minutes with decimals."""
     if caption.latitude is None or caption.longitude is None:
         return []
-    east = (caption.longitude + 180.0) % 360.0 - 180.0
+    east = half_turn(caption.longitude)
     fields = []
     for name, value, signs in (("Latitude", caption.latitude, "NS"), ("Longitude", east, "EW")):
         whole, minutes = divmod(round(abs(value) * 60.0, 4), 60.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from limbward.geometry.angle import half_turn
 from limbward.report.material import StarsSeen
 from limbward.report.section import Section
 from limbward.report.wording import counted
@@ -63,7 +64,7 @@ def _sentences(one: StarsSeen) -> list[str]:
         said.append("The orientation of this camera is taken from them.")
     elif one.pointing:
         turn = told["up_position_angle"] - one.pointing["up_position_angle"]
-        turn = (turn + 180.0) % 360.0 - 180.0
+        turn = half_turn(turn)
         said.append(
             f"That is {turn:+.3f}° from the orientation by the partial phases, which was used."
         )

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, map_coordinates
 
+from limbward.geometry.angle import half_turn
 from limbward.sequences.cut import View
 
 Pixels = NDArray[np.float32]
@@ -214,7 +215,7 @@ def same_place(position_angles: Iterable[float], position_angle: float) -> float
 
 def off_deg(position_angle: float, other: float) -> float:
     """Return a position angle less another, between -180 and 180 degrees."""
-    return (position_angle - other + 180.0) % 360.0 - 180.0
+    return half_turn(position_angle - other)
 
 
 def _parted(light: Floats, sure: NDArray[np.bool_]) -> list[Bead]:

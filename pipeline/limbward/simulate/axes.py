@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.angle import half_turn
 from limbward.sky.ephemeris import ARCSEC, SkyView
 
 Floats = NDArray[np.float64]
@@ -135,4 +136,4 @@ def level_error(
 
     sun, east, north = celestial_axes(sky)
     turned = beyond(sky, aim) - beyond(greatest, sun0[None])
-    return *_offset(sun, aim, east, north), (turned + 180.0) % 360.0 - 180.0
+    return *_offset(sun, aim, east, north), half_turn(turned)

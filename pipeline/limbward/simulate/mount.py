@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.geometry.angle import half_turn
 from limbward.geometry.orientation import Orientation
 from limbward.simulate.axes import level_error, polar_error
 from limbward.sky.ephemeris import ARCSEC, SkyView
@@ -175,7 +176,7 @@ def pointing(
         up = up + mount.field_rotation_deg_per_hour * from_greatest_s / 3600.0
     else:
         turned = sky.parallactic_angle - greatest.parallactic_angle[0]
-        up = up + (turned + 180.0) % 360.0 - 180.0
+        up = up + half_turn(turned)
     if mount.kind == "fixed":
         framed = np.floor(from_greatest_s / mount.reframe_s)
         for i in range(n):
@@ -278,7 +279,7 @@ def knocks(
 
 def _drift_in_a_second(sky: SkyView, later: SkyView, index: int) -> tuple[float, float]:
     """Return the Sun's motion on the local sky in one second: right and up, arcsec."""
-    daz = np.radians((later.sun_azimuth[index] - sky.sun_azimuth[index] + 180.0) % 360.0 - 180.0)
+    daz = np.radians(half_turn(later.sun_azimuth[index] - sky.sun_azimuth[index]))
     altitude = np.array([sky.sun_altitude[index], later.sun_altitude[index]])
     lifted = altitude + refraction_arcsec(altitude) / 3600.0
     right = float(daz * np.cos(np.radians(lifted[0]))) * ARCSEC

@@ -9,6 +9,7 @@ import numpy as np
 from astropy.time import Time, TimeDelta
 from numpy.typing import NDArray
 
+from limbward.geometry.angle import half_turn
 from limbward.sky.circumstances import Circumstances
 from limbward.sky.ephemeris import Radii, Site, view
 from limbward.sky.limb_profile import (
@@ -88,7 +89,7 @@ class BestLimb:
         spans = []
         for name, place in zip(("C2", "C3"), self.contacts.places, strict=True):
             off = [b.position_angle - place for b in self.beads if b.contact == name]
-            off = [(d + 180.0) % 360.0 - 180.0 for d in off]
+            off = [half_turn(d) for d in off]
             first, last = min([-LEAST_DEG, *off]) - 3.0, max([LEAST_DEG, *off]) + 3.0
             spans.append(place + np.arange(first, last, 0.1))
         return spans[0], spans[1]

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammainc
 
+from limbward.geometry.angle import half_turn
+
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
@@ -187,7 +189,7 @@ def _pairs(
     good &= np.abs((m[i] - m[j]) - (s[k] - s[n])) < MAGNITUDES
     if prior.up_position_angle is not None and prior.mirrored is not None:
         angle = np.degrees(np.angle(turn)) * (-1.0 if mirrored else 1.0)
-        off = (angle - prior.up_position_angle + 180.0) % 360.0 - 180.0
+        off = half_turn(angle - prior.up_position_angle)
         good &= np.abs(off) < max(5.0 * prior.up_sigma_deg, 1.0)
     return list(zip(turn[good].tolist(), shift[good].tolist(), strict=True))
 
