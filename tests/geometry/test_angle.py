@@ -15,7 +15,8 @@ ANGLES = st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=20)
 def test_directions_are_those_of_astropy(degrees):
     array = np.array(degrees)
     wrapped = half_turn(array)
-    assert (wrapped >= -180.0).all() and (wrapped <= 180.0).all()
+    assert (wrapped >= -180.0).all()
+    assert (wrapped <= 180.0).all()
     theirs = Angle(array, "deg").wrap_at("180d").deg
     assert (np.abs(np.sin(np.radians(wrapped - theirs) / 2)) < 1e-9).all()
 

@@ -24,14 +24,16 @@ from limbward.clock.crescent_posterior import posterior
 from limbward.clock.crescent_result import CrescentFit, Place, Step
 from limbward.clock.crescent_solve import (
     LOSS_SIGMA,
+    drift_cost,
     free_parameters,
+    offset_variance,
     site_of,
     solve,
     used_frames,
     without_empty_pieces,
 )
 from limbward.clock.direct_choice import choices
-from limbward.clock.evidence import Crescents, Direct
+from limbward.clock.evidence import BEADS_S, Crescents, Direct, TotalityEvidence
 from limbward.clock.path_fit import PathFit, fit_path, scale_by_sizes, with_relief
 from limbward.clock.pieces import STOPPED, another_piece, find_pieces
 from limbward.geometry.orientation import Orientation
@@ -44,7 +46,7 @@ Counts = NDArray[np.int64]
 
 STEP_LEAST_S = 1.0  # besides a reading's step, by which readings at a steady pace jump once
 SETTING_COST = 15.0  # of each, in a loss that takes a frame 5 sigma off for half of its square
-MORE_PIECES, LEAST_SPLIT = 4, 6  # settings besides those of the start; frames to look for one
+MORE_PIECES, LEAST_SPLIT = 4, 5  # settings besides those of the start; frames to look for one
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
 APART_SIGMA = 3.0  # of both together, by which two clocks differ that are two
 DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may differ from crescents
@@ -75,6 +77,7 @@ def fit_crescents(
     rotates: bool | None,
     relief_arcsec: float = 0.0,
     doubt: Doubt | None = None,
+    covered: TotalityEvidence | None = None,
 ) -> list[CrescentFit]:
     """Fit a camera's clock, scale and orientation.
 
@@ -91,6 +94,8 @@ def fit_crescents(
         Error of the Moon's centre by the mountains on its limb; see `with_relief`.
     doubt : Doubt, optional
         What is not known of site and air; without it, both are exact.
+    covered : TotalityEvidence, optional
+        When the photosphere was covered, for choosing between clocks with one setting more or less.
 
     Returns
     -------
@@ -118,7 +123,7 @@ def fit_crescents(
     turnings = (False, True) if rotates is None else (rotates,)
     found: list[tuple[float, CrescentFit]] = []
     for start in _starts(track, c, doubt, scale0, rotates):
-        for each in _fits_from(track, c, direct, doubt, scale0, turnings, start):
+        for each in _fits_from(track, c, direct, doubt, scale0, turnings, start, covered):
             found.append(each)
     if not found:
         return []
@@ -172,6 +177,7 @@ def _fits_from(
     scale0: float,
     turnings: tuple[bool, ...],
     start: _Start,
+    covered: TotalityEvidence | None,
 ) -> list[tuple[float, CrescentFit]]:
     """Return the fits from one start, with what they cost, for each choice of known instants."""
     close = _close(direct, c, start, CONSENSUS_S if doubt is None else SITE_REACH_S)
@@ -189,14 +195,14 @@ def _fits_from(
         fitted, q, used_model = total, p, replace(model, direct=_some(direct, chosen))
         if chosen.sum() != close.sum():
             fitted, q = solve(used_model, p)
-        fitted, q, used_model = _moved(*_in_pieces(fitted, q, used_model))
+        fitted, q, used_model = _moved(*_in_pieces(fitted, q, used_model, covered))
         used = used_frames(used_model, q)
         if not enough(int(used.sum()), used.size):
             continue
         fitted += LOSS_SIGMA**2 * float((close & ~chosen).sum()) + DIRECT_OUT * float(
             (~close).sum()
         )
-        fitted += SETTING_COST * used_model.jump_s.size
+        fitted += SETTING_COST * used_model.jump_s.size + _contradiction(covered, used_model, q)
         joined = chosen.copy()
         if chosen.any():
             d = used_model.direct
@@ -219,11 +225,15 @@ def _beside(fit: CrescentFit, alone: CrescentFit) -> CrescentFit:
     return replace(fit, alone_s=alone.offset_s, pulled=pulled)
 
 
-def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
+def _in_pieces(
+    total: float, p: Floats, model: Model, covered: TotalityEvidence | None
+) -> tuple[float, Floats, Model]:
     """Return the fit with the pieces of the clock that its frames support."""
     total, p, model = without_empty_pieces(total, p, model)
     for _ in range(MORE_PIECES):
         used, c = used_frames(model, p), model.crescents
+        if used.sum() < LEAST_SPLIT:  # of so few, those that a setting put aside are needed, too
+            used = model.inside(p)
         if used.sum() < LEAST_SPLIT:
             break
         late, speed = late_s(model, p)
@@ -232,7 +242,9 @@ def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Mo
         begin, gain = another_piece(
             late[used], sigma[used], t[used], c.order[used], model.piece[used]
         )
-        if gain < SETTING_COST:  # the whole fit decides, below
+        beside = _contradiction(covered, model, p)
+        # The whole fit decides, below; an odd drift or totality may speak for a setting, too.
+        if gain + drift_cost(p) + beside < SETTING_COST:
             break
         # Where it falls into a piece that there is, the piece is cut in two.
         at = int(model.piece[used & (c.order >= begin)].min())
@@ -248,10 +260,20 @@ def _in_pieces(total: float, p: Floats, model: Model) -> tuple[float, Floats, Mo
         coarse = float(np.median(c.resolution_s[used]))
         small = np.abs(np.diff(offsets)).min(initial=np.inf) < STEP_LEAST_S + coarse
         more_pieces = new.jump_s.size - model.jump_s.size
-        if small or new_total + SETTING_COST * more_pieces > total:
+        new_total_beside = new_total + _contradiction(covered, new, q)
+        if small or new_total_beside + SETTING_COST * more_pieces > total + beside:
             break
         total, p, model = new_total, q, new
     return total, p, model
+
+
+def _contradiction(covered: TotalityEvidence | None, model: Model, p: Floats) -> float:
+    """Return how far off, as chi-square, the piece of the clock is that suits totality best."""
+    if covered is None:
+        return 0.0
+    beyond = covered.beyond_s(model.base_s + p[OFFSET] + np.append(0.0, model.jump_s + p[PIECES:]))
+    square = beyond**2 / (offset_variance(model, p) + BEADS_S**2)
+    return square / (1.0 + square / LOSS_SIGMA**2)
 
 
 def _moved(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:

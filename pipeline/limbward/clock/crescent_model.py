@@ -26,7 +26,8 @@ SITE = slice(NORTH, AIR)
 DOUBTFUL = slice(NORTH, AIR + 1)  # what is not the camera's
 PIECES = 9  # the first of the pieces' parameters
 TURNING = slice(TURN, PIECES)
-DRIFT_PRIOR = 20.0  # s/h (sigma); quartz clocks drift by under 1 s/h, bad ones by a few
+DRIFT_PRIOR = 20.0  # s/h (sigma), so wide that where frames tell a drift it is theirs
+DRIFT_USUAL = 1.0  # s/h; quartz clocks drift by less, and the few that do not by anything
 # A polar axis or a head's vertical that is a degree off turns the field by up to 0.26 deg/h. It
 # does so as the sine of the hour angle, from wherever the axis is off to: over 75 minutes either
 # side of greatest eclipse the part that is even in time reaches 0.05 degrees, which a turn at a

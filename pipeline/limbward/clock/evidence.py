@@ -112,6 +112,7 @@ BEADS_S = 5.0
 # The diamond ring, short of anything that a phase can be wrong about: a filter taken off early, an
 # exposure so short that the last of the photosphere shows as beads.
 EDGE_S = 20.0
+MOST_AGREE = 0.8  # of the frames of totality, on one clock, or they say nothing of it
 
 
 @dataclass(frozen=True)
@@ -189,3 +190,13 @@ class TotalityEvidence:
         offset = offsets[int(np.argmax(count))]
         agrees = known & (low <= offset) & (offset <= high)
         return float(low[agrees].max()), float(high[agrees].min()), agrees
+
+    def beyond_s(self, offset_s: float | Floats) -> float:
+        """Return by how much the nearest of some offsets is outside of `bounds_s`, seconds.
+
+        0 as well where too few frames agree on any clock.
+        """
+        low, high, agrees = self.bounds_s()
+        if agrees.mean() < MOST_AGREE:
+            return 0.0
+        return float(np.min(np.maximum(np.maximum(low - offset_s, offset_s - high), 0.0)))

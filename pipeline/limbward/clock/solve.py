@@ -71,7 +71,7 @@ def solve_clock(
     if seen is not None and not np.isfinite(seen.reading_s).any():
         seen = None
     if crescents is not None:
-        fits = fit_crescents(track, crescents, known, rotates, relief_arcsec, doubt)
+        fits = fit_crescents(track, crescents, known, rotates, relief_arcsec, doubt, seen)
         if fits:
             return _checked(_from_crescents(_choose(fits, seen), known), seen)
     if known is not None:
@@ -96,9 +96,16 @@ def _checked(solution: ClockSolution, covered: TotalityEvidence | None) -> Clock
     if covered is None or solution.steps:
         return solution
     room = CONTRADICTION_SIGMA * solution.offset_sigma_s
+    stated_s = solution.offset_sigma_s
+    solution = _widened(solution, covered)
     outside = covered.outside_s(solution.offset_s, solution.drift_s_per_hour) > EDGE_S + room
     if outside.sum() < max(1.0, CONTRADICTION_SHARE * outside.size):
-        return replace(solution, sources=(*solution.sources, "totality"))
+        doubts = _beside(solution.offset_sigma_s, stated_s)
+        return replace(
+            solution,
+            sources=(*solution.sources, "totality"),
+            warnings=(*solution.warnings, *doubts),
+        )
     # Frames that contradict each other allow no clock error at all, so none is named.
     low, high, agrees = covered.bounds_s()
     told = (
@@ -112,6 +119,32 @@ def _checked(solution: ClockSolution, covered: TotalityEvidence | None) -> Clock
         "during the session."
     )
     return replace(solution, warnings=(*solution.warnings, warning))
+
+
+def _beside(sigma_s: float, stated_s: float) -> list[str]:
+    """Return a warning if totality more than doubles the variance of the crescents' clock."""
+    beyond = np.sqrt(max(sigma_s**2 - stated_s**2, 0.0))
+    if beyond <= stated_s:
+        return []
+    return [
+        f"The frames that show totality fit a clock that is at least {beyond:.0f} s from the one "
+        "that the crescents give; its error covers both. Check whether the clock was set during "
+        "the session."
+    ]
+
+
+def _widened(solution: ClockSolution, covered: TotalityEvidence) -> ClockSolution:
+    """Return the solution with an error that reaches the clock by which totality fits.
+
+    A setting between few crescents passes for drift: 20 s an hour put totality 15 s away from where
+    its frames had it, at a stated 3.5. Such a setting among crescents of some two hours is in the
+    drift by as many seconds an hour. Where the site is in doubt, so is when totality was.
+    """
+    place = solution.place
+    if place is not None and np.hypot(place.north_km, place.east_km) > MOVED_KM:
+        return solution
+    beyond = covered.beyond_s(solution.offset_s)
+    return replace(solution, covariance=solution.covariance + np.diag([beyond**2, beyond**2]))
 
 
 def _from_crescents(
