@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from limbward.camera.luminance import Plane
-from limbward.phase.light import light_of
+from limbward.phase.light import brightest, light_of
 
 MOON = (121.0, 97.0, 60.0)  # full raw pixels; the plane has one in two
 
@@ -56,3 +56,14 @@ def test_without_a_moon_in_the_picture_there_is_no_limb(moon):
     light = light_of(plane_of(corona()), 1000.0, moon)
     assert np.isnan([light.limb_peak, light.limb_level, light.limb_faintest]).all()
     assert light.peak == pytest.approx(0.155, abs=0.002)
+
+
+@pytest.mark.parametrize(("rows", "columns", "many"), [(100, 120, 50), (7, 90, 4), (33, 41, 1353)])
+@pytest.mark.parametrize("ceiling", [np.inf, 1.0])
+def test_the_brightest_are_those_that_sorting_finds(rows, columns, many, ceiling):
+    image = np.random.default_rng(rows).normal(0, 1, (rows, columns)).astype(np.float32)
+    image = np.minimum(image, np.float32(ceiling))
+    image[image < -0.5] = -np.inf
+    y, x = brightest(image, many)
+    assert len({*zip(y.tolist(), x.tolist(), strict=True)}) == many
+    np.testing.assert_array_equal(np.sort(image[y, x]), np.sort(image, axis=None)[-many:])
