@@ -99,7 +99,7 @@ MUTATIONS = (
              f"{SOLVE}::test_totality_alone_says_nothing_of_the_drift"),
     Mutation("clock/crescent_fit.py", " * np.sqrt(c.sigma_px.size)", "",
              f"{SOLVE}::test_mountains_on_the_limb_do_not_average_away"),
-    Mutation("clock/crescent_fit.py", "((c.order >= begin) &", "((c.order > begin) &",
+    Mutation("clock/crescent_pieces.py", "((c.order >= begin) &", "((c.order > begin) &",
              "tests/clock/test_pieces.py::test_a_small_setting_is_not_taken_for_drift"),
     Mutation("clock/crescent_fit.py", "PULL_SIGMA**2 * due, 0.0)", "PULL_SIGMA**2 * due, 0.0) * 0",
              "tests/robustness/test_fuzz_clocks.py"),

@@ -20,22 +20,21 @@ from limbward.clock.crescent_model import (
     UP,
     Model,
 )
+from limbward.clock.crescent_pieces import SETTING_COST, contradiction, in_pieces
 from limbward.clock.crescent_posterior import posterior
 from limbward.clock.crescent_result import CrescentFit, Place, Step
 from limbward.clock.crescent_solve import (
     LOSS_SIGMA,
-    drift_cost,
     free_parameters,
-    offset_variance,
+    late_s,
     site_of,
     solve,
     used_frames,
-    without_empty_pieces,
 )
 from limbward.clock.direct_choice import choices
-from limbward.clock.evidence import BEADS_S, Crescents, Direct, TotalityEvidence
+from limbward.clock.evidence import Crescents, Direct, TotalityEvidence
 from limbward.clock.path_fit import PathFit, fit_path, scale_by_sizes, with_relief
-from limbward.clock.pieces import STOPPED, another_piece, find_pieces
+from limbward.clock.pieces import STOPPED, find_pieces
 from limbward.geometry.orientation import Orientation
 from limbward.sky.doubt import Doubt
 from limbward.sky.track import SkyTrack
@@ -44,9 +43,6 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Counts = NDArray[np.int64]
 
-STEP_LEAST_S = 1.0  # besides a reading's step, by which readings at a steady pace jump once
-SETTING_COST = 15.0  # of each, in a loss that takes a frame 5 sigma off for half of its square
-MORE_PIECES, LEAST_SPLIT = 4, 5  # settings besides those of the start; frames to look for one
 RIVAL_CHI2 = 25.0  # a second clock that fits worse by more than this is out
 APART_SIGMA = 3.0  # of both together, by which two clocks differ that are two
 DIRECT_DRIFT = DRIFT_PRIOR / 2.0  # s/h, by which instants known directly may differ from crescents
@@ -195,21 +191,23 @@ def _fits_from(
         fitted, q, used_model = total, p, replace(model, direct=_some(direct, chosen))
         if chosen.sum() != close.sum():
             fitted, q = solve(used_model, p)
-        fitted, q, used_model = _moved(*_in_pieces(fitted, q, used_model, covered))
+        fitted, q, used_model, pulled = in_pieces(fitted, q, used_model, covered)
+        fitted, q, used_model = _moved(fitted, q, used_model)
         used = used_frames(used_model, q)
         if not enough(int(used.sum()), used.size):
             continue
         fitted += LOSS_SIGMA**2 * float((close & ~chosen).sum()) + DIRECT_OUT * float(
             (~close).sum()
         )
-        fitted += SETTING_COST * used_model.jump_s.size + _contradiction(covered, used_model, q)
+        fitted += SETTING_COST * used_model.jump_s.size + contradiction(covered, used_model, q)
         joined = chosen.copy()
         if chosen.any():
             d = used_model.direct
             assert d is not None
             miss = np.abs(used_model.direct_miss_s(q))
             joined[chosen] = miss < LOSS_SIGMA * np.hypot(d.sigma_s, d.coarseness_s)
-        found.append((fitted, _finish(fitted, q, used_model, used, joined)))
+        fit = replace(_finish(fitted, q, used_model, used, joined), pulled=pulled)
+        found.append((fitted, fit))
     alone = [fit for _, fit in found if not fit.direct_used.any()]
     return [(f, _beside(fit, alone[-1]) if alone else fit) for f, fit in found]
 
@@ -222,58 +220,7 @@ def _beside(fit: CrescentFit, alone: CrescentFit) -> CrescentFit:
     apart = np.array([fit.offset_s - alone.offset_s, fit.drift_s_per_hour - alone.drift_s_per_hour])
     due = np.maximum(np.diag(alone.covariance - fit.covariance), 0.0)
     pulled = np.maximum(apart**2 - PULL_SIGMA**2 * due, 0.0)
-    return replace(fit, alone_s=alone.offset_s, pulled=pulled)
-
-
-def _in_pieces(
-    total: float, p: Floats, model: Model, covered: TotalityEvidence | None
-) -> tuple[float, Floats, Model]:
-    """Return the fit with the pieces of the clock that its frames support."""
-    total, p, model = without_empty_pieces(total, p, model)
-    for _ in range(MORE_PIECES):
-        used, c = used_frames(model, p), model.crescents
-        if used.sum() < LEAST_SPLIT:  # of so few, those that a setting put aside are needed, too
-            used = model.inside(p)
-        if used.sum() < LEAST_SPLIT:
-            break
-        late, speed = late_s(model, p)
-        sigma = model.sigma_px(p) / speed
-        t = model.middle_s(p)
-        begin, gain = another_piece(
-            late[used], sigma[used], t[used], c.order[used], model.piece[used]
-        )
-        beside = _contradiction(covered, model, p)
-        # The whole fit decides, below; an odd drift or totality may speak for a setting, too.
-        if gain + drift_cost(p) + beside < SETTING_COST:
-            break
-        # Where it falls into a piece that there is, the piece is cut in two.
-        at = int(model.piece[used & (c.order >= begin)].min())
-        jump = np.append(0.0, model.jump_s + p[PIECES:])
-        more = replace(
-            model,
-            piece=model.piece + ((c.order >= begin) & (model.piece >= at)),
-            jump_s=np.insert(jump, at + 1, jump[at])[1:],
-        )
-        start = np.append(p[:PIECES], np.zeros(more.jump_s.size))
-        new_total, q, new = without_empty_pieces(*solve(more, start), more)
-        offsets = np.append(0.0, new.jump_s + q[PIECES:])
-        coarse = float(np.median(c.resolution_s[used]))
-        small = np.abs(np.diff(offsets)).min(initial=np.inf) < STEP_LEAST_S + coarse
-        more_pieces = new.jump_s.size - model.jump_s.size
-        new_total_beside = new_total + _contradiction(covered, new, q)
-        if small or new_total_beside + SETTING_COST * more_pieces > total + beside:
-            break
-        total, p, model = new_total, q, new
-    return total, p, model
-
-
-def _contradiction(covered: TotalityEvidence | None, model: Model, p: Floats) -> float:
-    """Return how far off, as chi-square, the piece of the clock is that suits totality best."""
-    if covered is None:
-        return 0.0
-    beyond = covered.beyond_s(model.base_s + p[OFFSET] + np.append(0.0, model.jump_s + p[PIECES:]))
-    square = beyond**2 / (offset_variance(model, p) + BEADS_S**2)
-    return square / (1.0 + square / LOSS_SIGMA**2)
+    return replace(fit, alone_s=alone.offset_s, pulled=fit.pulled + pulled)
 
 
 def _moved(total: float, p: Floats, model: Model) -> tuple[float, Floats, Model]:
@@ -366,14 +313,6 @@ def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
         alone_s=float(model.base_s + p[OFFSET]),
         pulled=np.zeros(2),
     )
-
-
-def late_s(model: Model, p: Floats) -> tuple[Floats, Floats]:
-    """Return how late the clock read in each frame, seconds, and the Moon's speed, px/s."""
-    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
-    square = np.maximum(np.sum(velocity**2, axis=1), 1e-24)
-    # A clock that reads late by dt shows the Moon where it was dt before: project on its motion.
-    return np.asarray(-np.sum(miss * velocity, axis=1) / square), np.sqrt(square)
 
 
 def _own(model: Model, p: Floats, late: Floats) -> Floats:

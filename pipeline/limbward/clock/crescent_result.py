@@ -54,7 +54,8 @@ class CrescentFit:
     ``direct_used`` (M,) are the instants known directly that agree well enough to have joined.
     ``covariance`` is that of offset and drift, ``place`` None where the site was not doubted.
     ``alone_s`` is the offset by crescents alone, ``pulled`` (2,) the variance of offset and drift
-    by which instants known directly pull them further from it than both may be off.
+    by which instants known directly pull them further from it than both may be off, and by which
+    a setting of the clock that is nearly supported would change them.
     """
 
     cost: float

@@ -47,6 +47,14 @@ def used_frames(model: Model, p: Floats) -> Mask:
     return np.asarray(model.inside(p) & (miss < MISS_SIGMA * model.sigma_px(p)))
 
 
+def late_s(model: Model, p: Floats) -> tuple[Floats, Floats]:
+    """Return how late the clock read in each frame, seconds, and the Moon's speed, px/s."""
+    miss, velocity = model.miss_px(p), model.velocity_px_s(p)
+    square = np.maximum(np.sum(velocity**2, axis=1), 1e-24)
+    # A clock that reads late by dt shows the Moon where it was dt before: project on its motion.
+    return np.asarray(-np.sum(miss * velocity, axis=1) / square), np.sqrt(square)
+
+
 def free_parameters(model: Model, used: Mask) -> Mask:
     """Return which parameters the frames used can tell, (P,): a piece needs frames of its own."""
     free = np.ones(model.parameters, bool)
