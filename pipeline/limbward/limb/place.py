@@ -423,13 +423,14 @@ class Placing:
         if seen.sum() < 4:
             return
         usual = float(np.median(limb_width[seen]))
+        others = f"{usual:.1f} px" if usual >= 1.0 else "less than a pixel"
         for i in np.flatnonzero(seen):
             # An undersampled limb has hardly a width of its own.
             if limb_width[i] > BLURRED * max(usual, 1.0) + 0.3:
                 self.say(
                     s.rows[i],
-                    f"shaken or out of focus: its limb is {limb_width[i]:.1f} px wide, "
-                    f"{usual:.1f} px is usual" + OVERRULE,
+                    f"shaken or out of focus: its limb is {limb_width[i]:.1f} px wide, {others} is "
+                    "usual" + OVERRULE,
                 )
                 self.sun_sigma[s.rows[i]] = np.nan
 
