@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from limbward.clock.crescent_model import DRIFT, OFFSET, PIECES, Model
 from limbward.clock.crescent_solve import (
@@ -74,7 +75,7 @@ def in_pieces(
             break
         if worse > 0.0:
             away = _middle_offset(new, q) - _middle_offset(model, p), q[DRIFT] - p[DRIFT]
-            doubt = np.square(away) / (1.0 + np.exp(0.5 * worse))  # the other's probability
+            doubt = np.square(away) * expit(-0.5 * worse)  # with the other's probability
             break
         total, p, model = new_total, q, new
     return total, p, model, doubt
