@@ -15,8 +15,10 @@ from limbward.campaign.view import (
     Placing,
     View,
     binned,
+    noise_left,
     picture_affine,
     sampled,
+    sampled_error,
     view_of,
 )
 from limbward.errors import LimbwardError
@@ -33,7 +35,7 @@ def seen_by(station):
     def at(placing, view=VIEW):
         return structure(
             sampled(light[1], affine, view, placing),
-            sampled(sigma[1], affine, view, placing, nearest=True),
+            sampled_error(sigma[1], affine, view, placing),
             view,
         )
 
@@ -194,7 +196,7 @@ def test_coarse_pixels_do_not_pass_for_another_scale(size):
     def coarse(placing):
         return structure(
             sampled(plane, affine, VIEW, placing),
-            sampled(noise, affine, VIEW, placing, nearest=True),
+            sampled_error(noise, affine, VIEW, placing),
             VIEW,
         )
 
@@ -202,3 +204,19 @@ def test_coarse_pixels_do_not_pass_for_another_scale(size):
     assert abs(fit.placing.scale - size) < (0.001 if size == 1.0 else 2.0 * fit.sigma[3])
     assert fit.sigma[3] < 0.0016
     assert np.hypot(fit.placing.west, fit.placing.north) * SUN_ARCSEC < 0.15 * 12.0
+
+
+def test_the_error_beside_a_noisy_rim_is_the_rims():
+    """What is taken between pixels that one short exposure saw, and others, has its noise."""
+    rng = np.random.default_rng(5)
+    station = Station(up_deg=11.0, scale_arcsec=27.0, side=161, noise=0.0, moon_radius=0.0)
+    light, _, header = paint(station)
+    affine = picture_affine(header)
+    rim = np.full(light[1].shape, 0.01)
+    rim[:, :2] = 1.0
+    noise = rng.normal(0.0, rim)
+    left = noise_left(affine, VIEW, Placing(), (0, VIEW.side))
+    taken = sampled(noise, affine, VIEW) / (sampled_error(rim, affine, VIEW) * left)
+    beside = (sampled_error(rim, affine, VIEW) > 0.02) & np.isfinite(taken)
+    assert beside.sum() > 100
+    assert np.sqrt(np.mean(taken[beside] ** 2)) < 1.1

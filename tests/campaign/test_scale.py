@@ -6,7 +6,7 @@ import pytest
 from limbward.campaign.cells import Cells, cell_means
 from limbward.campaign.mean import Sums, as_tree, on_scale
 from limbward.campaign.scale import common_scale
-from limbward.campaign.view import picture_affine, sampled, view_of
+from limbward.campaign.view import picture_affine, sampled, sampled_error, view_of
 
 from .paint import SUN_ARCSEC, Station, brightness, paint
 
@@ -25,7 +25,7 @@ def coronas(noise=0.01):
         out.append(
             (
                 np.stack([sampled(p, affine, VIEW) for p in light]),
-                np.stack([sampled(p, affine, VIEW, nearest=True) for p in sigma]),
+                np.stack([sampled_error(p, affine, VIEW) for p in sigma]),
             )
         )
     return out

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from limbward.campaign.cells import Cells
 from limbward.campaign.motion import Changes
-from limbward.campaign.view import Pixels, View
+from limbward.campaign.view import Floats, Pixels, View
 
 FILM_SIDE = 480  # pixels
 SPAN = 0.06  # relative change that is shown black and white
@@ -93,19 +93,30 @@ def flattened(light: Pixels, view: View) -> NDArray[np.uint8]:
     """
     west, north = view.places()
     rho = np.hypot(west, north)
-    bins = (rho / max(view.step * 2.0, 0.01)).astype(int)
+    width = max(view.step * 2.0, 0.01)
     out = np.zeros((*rho.shape, 3), np.uint8)
     for c, plane in enumerate(light):
         good = np.isfinite(plane) & (rho > 1.0)
-        number = np.maximum(np.bincount(bins[good], minlength=bins.max() + 1), 1)
-        mean = np.bincount(bins[good], plane[good], bins.max() + 1) / number
-        square = np.bincount(bins[good], plane[good].astype(float) ** 2, bins.max() + 1) / number
-        spread = np.sqrt(np.maximum(square - mean**2, 1e-12 * mean**2))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            flat = (plane - mean[bins]) / np.maximum(spread[bins], 1e-30)
-        shown = np.clip(0.45 + flat / 5.0, 0.0, 1.0)
+        value = np.where(good, plane, 0.0).astype(float)
+        mean = _around(value, good, rho, width)
+        mean *= _around(value / mean, good, rho, width)  # a ring's mean is not that of its middle
+        away = value - mean
+        spread = np.sqrt(_around(away**2, good, rho, width))
+        shown = np.clip(0.45 + away / spread / 5.0, 0.0, 1.0)
         out[..., c] = np.where(good, 255.0 * shown, 0.0).astype(np.uint8)
     return out
+
+
+def _around(value: Floats, good: NDArray[np.bool_], rho: Floats, width: float) -> Floats:
+    """Return the mean over rings, straight between them in its logarithm: no ring's edge shows."""
+    bins = (rho / width).astype(int)
+    number = np.bincount(bins[good], minlength=bins.max() + 1)
+    mean = np.bincount(bins[good], value[good], bins.max() + 1) / np.maximum(number, 1)
+    known = (number > 0) & (mean > 0)
+    if not known.any():
+        return np.ones(rho.shape)
+    middle = np.bincount(bins[good], rho[good], bins.max() + 1)[known] / number[known]
+    return np.asarray(np.exp(np.interp(rho, middle, np.log(mean[known]))))
 
 
 def change_frames(

@@ -147,10 +147,11 @@ def sampled(
     placing: Placing = Placing(),
     *,
     rows: tuple[int, int] | None = None,
-    nearest: bool = False,
     first_row: int = 0,
 ) -> Pixels:
     """Return a station's plane on rows of the common grid, NaN where it has none.
+
+    Linear between pixels, and NaN beside a NaN.
 
     Parameters
     ----------
@@ -162,9 +163,6 @@ def sampled(
     placing : Placing
     rows : (int, int), optional
         From the first to before the second; all if not given.
-    nearest : bool
-        Take the nearest pixel, for noise and counts; else linear between pixels, and NaN beside
-        a NaN.
     first_row : int
     """
     top, bottom = rows or (0, view.side)
@@ -173,13 +171,31 @@ def sampled(
         ndimage.map_coordinates(
             np.asarray(plane, np.float32),
             [y - first_row, x],
-            order=0 if nearest else 1,
+            order=1,
             mode="constant",
             cval=np.nan,
             prefilter=False,
         ),
         np.float32,
     )
+
+
+def sampled_error(
+    sigma: NDArray[Any],
+    affine: Floats,
+    view: View,
+    placing: Placing = Placing(),
+    *,
+    rows: tuple[int, int] | None = None,
+    first_row: int = 0,
+) -> Pixels:
+    """Return a station's standard error on rows of the common grid; see `sampled`.
+
+    Variances are linear between pixels: what is taken beside a pixel of a merge's rim, which one
+    short exposure saw, has that pixel's noise in it.
+    """
+    variance = np.square(np.asarray(sigma, np.float32))
+    return np.sqrt(sampled(variance, affine, view, placing, rows=rows, first_row=first_row))
 
 
 def pixels_at(

@@ -32,6 +32,7 @@ from limbward.campaign.view import (
     pixel_radii,
     pixels_at,
     sampled,
+    sampled_error,
 )
 from limbward.errors import LimbwardError
 from limbward.radiance.fits import open_picture, read_rows
@@ -125,7 +126,7 @@ class _Prepared:
         """Return the structure on the common grid."""
         return structure(
             sampled(self._light, self._affine, self._view, placing),
-            sampled(self._sigma, self._affine, self._view, placing, nearest=True),
+            sampled_error(self._sigma, self._affine, self._view, placing),
             self._view,
         )
 
@@ -165,7 +166,7 @@ def write_cells(prepared: str, out: str, view: View, cells: Cells, placing: Plac
     pairs = [
         cell_means(
             sampled(light[c], affine, view, placing),
-            times * sampled(sigma[c], affine, view, placing, nearest=True),
+            times * sampled_error(sigma[c], affine, view, placing),
             view,
             cells,
         )
@@ -207,12 +208,9 @@ def _sums_of_one(station: OnScale, view: View, rows: tuple[int, int]) -> Sums:
         light, sigma = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
         if bottom > top:
             for c in range(3):
-                for out, hdu, nearest in ((light, hdus[0], False), (sigma, hdus["SIGMA"], True)):
+                for out, hdu in ((light, hdus[0]), (sigma, hdus["SIGMA"])):
                     part = _rows(hdu, c, top, bottom, height)
-                    out[c] = sampled(
-                        part, affine, view, station.placing,
-                        rows=rows, nearest=nearest, first_row=top,
-                    )  # fmt: skip
+                    out[c] = sampled(part, affine, view, station.placing, rows=rows, first_row=top)
             sigma *= noise_left(affine, view, station.placing, rows)
     return Sums.of(*on_scale(light, sigma, station.gain, station.offset, station.misfit))
 
