@@ -6,24 +6,22 @@ import numpy as np
 import pytest
 
 from limbward.products import parked
-from limbward.sequences.cut import Cut, View
+from limbward.sequences.cut import Cut
 
 SIDE = 9
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="/proc")
 @pytest.mark.parametrize("white", [True, False])
-def test_a_disc_is_what_was_cut_and_leaves_no_file(tmp_path, monkeypatch, white):
+def test_a_disc_is_what_was_cut_and_leaves_no_file(tmp_path, white):
     rng = np.random.default_rng(1)
     made = Cut(
         rng.uniform(size=(3, SIDE, SIDE)).astype("f4"),
         rng.uniform(size=(SIDE, SIDE)) > 0.5,
         rng.uniform(size=(SIDE, SIDE)) > 0.7 if white else None,
     )
-    monkeypatch.setattr(parked, "cut_file", lambda *_: made)
-    rest = (tmp_path / "a.DNG", "", (0.0, 0.0), None, View(SIDE, 1.0, 0.0))
     with parked.Lot(tmp_path) as lot:
-        told = [parked.cut_into(lot.place(k), *rest) for k in range(2)]
+        told = [parked.cut_into(lot.place(k), lambda: made) for k in range(2)]
         found = [lot.fetch(k, one) for k, one in enumerate(told)]
         lot.place(2)  # never fetched
     assert not list(tmp_path.iterdir())
@@ -35,9 +33,8 @@ def test_a_disc_is_what_was_cut_and_leaves_no_file(tmp_path, monkeypatch, white)
             np.testing.assert_array_equal(one.white, made.white)
 
 
-def test_without_a_place_it_comes_as_it_is(monkeypatch):
+def test_without_a_place_it_comes_as_it_is():
     made = Cut(np.zeros((3, SIDE, SIDE), np.float32), np.zeros((SIDE, SIDE), bool))
-    monkeypatch.setattr(parked, "cut_file", lambda *_: made)
-    told = parked.cut_into(None, "a", "", (0.0, 0.0), None, View(SIDE, 1.0, 0.0))
+    told = parked.cut_into(None, lambda: made)
     with parked.Lot(None) as lot:
         assert lot.fetch(0, told) is made

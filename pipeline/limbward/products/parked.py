@@ -8,16 +8,14 @@ from __future__ import annotations
 import os
 import sys
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
 import numpy as np
 
-from limbward.camera.response import Response
-from limbward.geometry.lens import STRAIGHT, Lens
-from limbward.geometry.orientation import Orientation
-from limbward.sequences.cut import Cut, View, cut_file
+from limbward.sequences.cut import Cut
 
 
 @dataclass(frozen=True)
@@ -28,25 +26,16 @@ class Parked:
     white: bool
 
 
-def cut_into(
-    place: str | None,
-    path: Path,
-    digest: str,
-    centre: tuple[float, float],
-    camera: Orientation,
-    view: View,
-    response: Response | None = None,
-    lens: Lens = STRAIGHT,
-) -> Cut | Parked:
-    """Return what `cut_file` does, or write it to a file; ``place`` is of `Lot.place`."""
-    made = cut_file(path, digest, centre, camera, view, response, lens)
+def cut_into(place: str | None, cutting: Callable[[], Cut]) -> Cut | Parked:
+    """Return what is cut, or write it to a file; ``place`` is of `Lot.place`."""
+    made = cutting()
     if place is None:
         return made
     parts = [made.picture, made.clipped, *([] if made.white is None else [made.white])]
     with open(place, "r+b") as file:
         for part in parts:
             file.write(np.ascontiguousarray(part).data)
-    return Parked(view.side, made.white is not None)
+    return Parked(len(made.clipped), made.white is not None)
 
 
 class Lot:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from typing import TypeVar
 
 import astropy.units as u
@@ -19,7 +20,7 @@ from limbward.geometry.orientation import Orientation
 from limbward.geometry.pointing import Pointing
 from limbward.products.parked import Lot, cut_into
 from limbward.render.writers import Caption, with_lens
-from limbward.sequences.cut import Cut, View
+from limbward.sequences.cut import Cut, View, cut_file
 from limbward.sequences.shots import (
     Shots,
     comparable_light,
@@ -160,13 +161,16 @@ def cuts(
                 path,
                 (
                     lot.place(i) if hands.shares_memory else None,
-                    path,
-                    shots.digest[i],
-                    centre,
-                    shots.orientation[i],
-                    views[i],
-                    shots.response[i],
-                    shots.lens,
+                    partial(
+                        cut_file,
+                        path,
+                        shots.digest[i],
+                        centre,
+                        shots.orientation[i],
+                        views[i],
+                        shots.response[i],
+                        shots.lens,
+                    ),
                 ),
             )
             for i, (path, centre) in enumerate(zip(shots.path, centres.tolist(), strict=True))
