@@ -95,15 +95,22 @@ def test_a_lens_is_looked_up_if_the_config_asks_for_it(tmp_path, monkeypatch):
 
     monkeypatch.setattr("limbward.config.pointing.growth_in_database", looked_up)
     told = "T 400mm", 400.0, (6000.0, 4000.0), 6.0
-    plain = CONFIG[: CONFIG.index("bodies")]
+    plain, asks = CONFIG[: CONFIG.index("bodies")], "align: {lens_database: true}"
+    named = "bodies: [{name: B, files: ['*'], lens: Z"
     for rest, body, lens, wanted, said in (
         ("", "Aurelia", *told[:1], UNTOLD, ""),
-        ("align: {lens_database: true}", "Aurelia", *told[:1], LOOKED_UP, ""),
-        ("align: {lens_database: true}", "Aurelia", "", UNTOLD, "name no lens"),
-        ("align: {lens_database: true}", "Aurelia", "Unknown", UNTOLD, "no lens 'Unknown'"),
-        ("bodies: [{name: B, files: ['*'], lens: Z}]", "B", "", LOOKED_UP, ""),
-        ("bodies: [{name: B, files: ['*'], lens: Z}]", "Aurelia", "T 400mm", UNTOLD, ""),
-        ("bodies: [{name: B, files: ['*'], lens: Z, distortion: 0}]", "B", "", UNTOLD, ""),
+        (asks, "Aurelia", *told[:1], LOOKED_UP, ""),
+        (asks, "Aurelia", "", UNTOLD, "name no lens"),
+        (asks, "Aurelia", "Unknown", UNTOLD, "no lens 'Unknown'"),
+        (f"{asks}\n{named}}}]", "B", "", LOOKED_UP, ""),
+        (f"{named}}}]", "B", "T 400mm", UNTOLD, ""),
+        (
+            f"{asks}\nbodies: [{{name: B, files: ['*'], lens: Z, distortion: 0}}]",
+            "B",
+            "",
+            UNTOLD,
+            "",
+        ),
     ):
         config = read_config(f"{plain}{rest}\n", "limbward.yaml", tmp_path)
         growth, why = looked_up_growth(config, body, lens, *told[1:])

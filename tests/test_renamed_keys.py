@@ -7,7 +7,7 @@ import pytest
 from limbward import filters
 from limbward.config import Config
 from limbward.config.loading import _all_keys, load_config
-from limbward.config.renamed import FILTERS, KEYS, PARAMETERS
+from limbward.config.renamed import FILTERS, KEYS, MOVED, PARAMETERS
 from limbward.errors import ConfigError
 
 SMALLEST = "site: {latitude: 64.8, longitude: -23.7}\neclipse: 2026-08-12\n"
@@ -31,6 +31,17 @@ def test_the_new_key_is_named(tmp_path, old, new):
     own = "  cards: [card]\n" if section == "input" else ""
     said = refusal(tmp_path, f"{cards}{section}:\n{own}  {key}: 1\n")
     assert said == f"5: {old}: was renamed; write {new!r}."
+
+
+@pytest.mark.parametrize(("old", "sentence"), MOVED.items())
+def test_where_a_key_has_gone_is_told(tmp_path, old, sentence):
+    section, key = old.split(".")
+    known = set(_all_keys(Config))
+    new, there = re.findall(r"'(.+?)'", sentence)
+    assert old not in known
+    assert f"{there}.{new}" in known
+    said = refusal(tmp_path, f"input: {{cards: [card]}}\n{section}:\n  {key}: 1\n")
+    assert said == f"5: {old}: {sentence}"
 
 
 @pytest.mark.parametrize(("old", "new"), FILTERS.items())

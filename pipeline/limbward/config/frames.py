@@ -102,9 +102,8 @@ class BodyRule(Section):
         default=None,
         min_length=1,
         max_length=200,
-        description="Its lens, as its maker writes it. Its distortion is looked up in the lens "
-        "database (`pip install 'limbward[lensdb]'`), and used where the frames do not tell it "
-        "better.",
+        description="Its lens or telescope, as its maker writes it, for the captions of pictures "
+        "and for align.lens_database; null takes the one that the files name.",
     )
 
     @model_validator(mode="after")

@@ -12,7 +12,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from limbward.config import Config, StepConfig, bind
-from limbward.config.renamed import FILTERS, KEYS, PARAMETERS
+from limbward.config.renamed import FILTERS, KEYS, MOVED, PARAMETERS
 from limbward.config.yaml_source import Location, key_path, read_text, source_of
 from limbward.errors import ConfigError
 
@@ -174,6 +174,8 @@ def sentence(error: Detail, model: type[BaseModel]) -> str:
         owner = _model_at(model, location[:-1])
         if model is Config and key_path(location) in KEYS:
             return _renamed(KEYS[key_path(location)])
+        if model is Config and key_path(location) in MOVED:
+            return MOVED[key_path(location)]
         # The parameters of a filter are a class of its module.
         parameter = f"{model.__module__.rsplit('.', 1)[-1]}.{location[-1]}"
         if parameter in PARAMETERS:

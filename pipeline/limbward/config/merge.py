@@ -33,9 +33,9 @@ class AlignConfig(Section):
     )
     lens_database: bool = Field(
         default=False,
-        description="Whether the distortion of a lens that the files name is looked up in the lens "
-        "database (`pip install 'limbward[lensdb]'`). It is used where the frames do not tell it "
-        "better.",
+        description="Whether the distortion of a lens is looked up in the lens database (`pip "
+        "install 'limbward[lensdb]'`), by the name in the files or by `lens` under bodies. It is "
+        "used where the frames do not tell it better.",
     )
     stars: bool = Field(
         default=True,

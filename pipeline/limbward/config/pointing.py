@@ -57,12 +57,12 @@ def looked_up_growth(
     size : (float, float)
         Of the frames, pixels.
     """
-    said = lens_said(config, body)
-    if known_growth(config, body) is not None or not (said or config.align.lens_database):
+    if known_growth(config, body) is not None or not config.align.lens_database:
         return UNTOLD, ""
-    if not (said or lens):
-        return UNTOLD, "Its files name no lens to look up; bodies with the key lens can."
+    name = lens_said(config, body) or lens
+    if not name:
+        return UNTOLD, "Its files name no lens to look up; `lens` under bodies can."
     try:
-        return growth_in_database(said or lens, focal_mm, size, pitch_um, body), ""
+        return growth_in_database(name, focal_mm, size, pitch_um, body), ""
     except UnknownLens as unknown:
         return UNTOLD, f"{unknown} Its distortion is measured from the frames alone."

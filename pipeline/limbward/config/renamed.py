@@ -9,6 +9,8 @@ KEYS = {
     "compose.sky": "sky_lightness",
     "compose.highlights": "brightest_lightness",
 }
+# Of what now stands elsewhere: the sentence that answers the old key.
+MOVED = {"report.lens": "was moved to the camera; write 'lens' in its entry under 'bodies'."}
 FILTERS = {"rank": "radial_histogram_equalization"}
 # Of a filter: the sentence that answers an old parameter.
 PARAMETERS = {

@@ -17,12 +17,6 @@ class ReportConfig(Section):
         default="", max_length=200, description="Heading; if empty, it is made from the date."
     )
     author: str = Field(default="", max_length=200, description="Name under the heading.")
-    lens: str = Field(
-        default="",
-        max_length=200,
-        description="Lens or telescope, for the captions of all pictures; if empty, the one that "
-        "the photographs name.",
-    )
 
 
 class ExportConfig(Section):

@@ -28,4 +28,4 @@ def lens_shown(config: Config, workspace: Workspace, camera: str) -> str:
     """Return the lens that captions name: as the config has it, else as most photographs do."""
     from limbward.workspace.lenses import lens_name_of  # tables: a third of a second
 
-    return config.report.lens or lens_said(config, camera) or lens_name_of(workspace, camera)
+    return lens_said(config, camera) or lens_name_of(workspace, camera)
