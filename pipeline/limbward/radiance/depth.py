@@ -56,8 +56,19 @@ def shallow(sigma: Pixels, sun: Disc) -> Mask | None:
     if not noisy.any():
         return None
     noisy = ndimage.binary_propagation(noisy | ~merged, mask=(noise > TIMES) | ~merged)
-    noisy = ndimage.binary_dilation(noisy & merged)
+    noisy = ndimage.binary_dilation(noisy & merged & _open(noisy))
     return np.repeat(np.repeat(noisy, step, 0), step, 1)[: sigma.shape[0], : sigma.shape[1]]
+
+
+def _open(mask: Mask) -> Mask:
+    """Return the parts of a mask that reach the picture's edge.
+
+    A corona beside the Moon that longer exposures clip and few short ones show is no margin: it is
+    bright, and its noise a hundredth of it.
+    """
+    labels, _ = ndimage.label(mask)
+    edges = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
+    return np.isin(labels, edges[edges > 0])
 
 
 def hide_shallow(image: Pixels, sigma: Pixels | None, sun: Disc) -> None:
