@@ -1,9 +1,8 @@
 """Cropping the finished picture: sides in a ratio, the Sun where it was."""
 
-import numpy as np
 import pytest
 
-from limbward.render.crop import Box, cut, window
+from limbward.render.crop import Box, window
 
 
 @pytest.mark.parametrize("ratio", ["1:1", "3:2", "2:3", "16:9", "9:16", "4:5"])
@@ -25,6 +24,19 @@ def test_a_rectangle_is_cut_first():
     assert sum(columns) / 2 == pytest.approx(299.5 + 25.0, abs=1.0)
 
 
+def test_a_box_counts_from_the_sun_and_ends_with_the_picture():
+    box = Box(left=2.0, right=1.0, top=3.0, bottom=0.5)
+    assert window((101, 151), box, None, 10.0) == ((20, 56), (55, 86))
+    assert window((101, 151), box, None, 10.0, (45.0, 60.0)) == ((30, 66), (25, 56))
+    assert window((101, 151), Box(99, 99, 99, 99), None, 10.0) == ((0, 101), (0, 151))
+    tiny = window((101, 151), Box(-7.5, 7.55, -5, 5.2), None, 10.0)
+    assert min(last - first for first, last in tiny) >= 16
+
+
 def test_without_a_wish_everything_stays():
-    picture = np.zeros((3, 40, 60), np.float32)
-    assert cut(picture, None, 10.0).shape == picture.shape
+    assert window((40, 60), None, None, 10.0) == ((0, 40), (0, 60))
+
+
+@pytest.mark.parametrize(("x", "columns"), [(199.5, (100, 300)), (130.0, (30, 230)), (9, (0, 200))])
+def test_a_ratio_keeps_the_sun_as_near_to_the_middle_as_it_can(x, columns):
+    assert window((200, 400), None, "1:1", 50.0, (x, 99.5)) == ((0, 200), columns)

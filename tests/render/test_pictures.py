@@ -8,6 +8,7 @@ import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
+from scipy.ndimage import gaussian_filter
 
 from limbward.geometry.disc import Disc
 from limbward.picture.resampling import shrink
@@ -69,7 +70,7 @@ def test_pictures_are_cropped_to_what_is_valid():
     valid = np.ones((100, 200), bool)
     valid[:, :12] = False
     out = turn_picture(np.zeros((3, 100, 200), np.float32), valid, 0.0, 0.0)[0]
-    assert out.shape[1] <= 200 - 2 * 12
+    assert out.shape == (100, 200 - 12)
     assert out.shape[1] > 160
     assert out.shape[0] % 2 == 0
 
@@ -216,6 +217,19 @@ def test_earthshine_shows_the_maria_through_the_glare(uneven):
     sectors = ((angle + np.pi) / (np.pi / 4) - 1e-6).astype(int)
     arcs = [np.median(out[(r > 0.75) & (r < 1.0) & (sectors == k)]) for k in range(8)]
     assert np.ptp(arcs) < 0.25
+
+
+@pytest.mark.parametrize("glare", [0.0, 3000.0])
+def test_a_moon_on_which_nothing_is_seen_is_even(glare):
+    """Noise, or the glare of thick haze beside a corona that is brighter to one side."""
+    rng = np.random.default_rng(7)
+    moon = Disc(130.3, 129.1, 120.0)
+    y, x = np.indices((261, 261))
+    away = np.hypot(x - moon.x - 60.0, y - moon.y + 25.0) / moon.radius
+    surface = 400.0 + glare / (1.0 + ((away - 1.5) / 0.3) ** 2) + np.zeros((3, 261, 261))
+    surface += gaussian_filter(40.0 * rng.standard_normal(surface.shape), (0.0, 0.8, 0.8))
+    surface[:, np.hypot(x - moon.x, y - moon.y) > 0.99 * moon.radius] = np.nan
+    assert np.abs(earthshine(surface.astype(np.float32), moon)).max() < 0.1
 
 
 def test_prominences_are_pink_and_the_corona_is_grey(picture):

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from limbward.geometry.disc import Disc
+from limbward.render.rotate import inner_size
 from limbward.render.turned import Turn, valid_area
 
 SIDE = 240
@@ -39,6 +40,40 @@ def test_a_spot_is_turned_about_the_middle_by_the_angle(turn, factor):
     # Up goes anticlockwise on the sky, east being left of north: what is shown turns clockwise.
     seen = np.degrees(np.arctan2(down, across))
     assert abs((seen - 50.0 - turn + 180.0) % 360.0 - 180.0) < 0.5
+
+
+@pytest.mark.parametrize("turn", [0.0, 30.0, 90.0, -120.0])
+def test_what_was_seen_to_one_side_stays(turn):
+    """A field that begins 40 pixels left of the Sun and ends with the picture to the right."""
+    valid = np.zeros((200, 301), bool)
+    valid[:, 110:] = True
+    spot = np.zeros((1, 200, 301), np.float32)
+    spot[0, 98:102, 149:152] = 1.0
+    turned = Turn(valid, 0.0, turn)
+    out = turned(spot)
+    x, y = turned.centre
+    rows, columns = np.indices(out.shape[1:])
+    assert (out[0] * columns).sum() / out.sum() == pytest.approx(x, abs=0.02)
+    assert (out[0] * rows).sum() / out.sum() == pytest.approx(y, abs=0.02)
+    seen = Turn(valid, 0.0, turn)(valid[None].astype(np.float32))
+    assert seen.min() > 0.45  # the border is seen to half a pixel
+    whole = out.shape[1:] if turn % 180 == 0 else out.shape[:0:-1]
+    if turn % 90 == 0:
+        assert whole[0] == 200
+        assert abs(whole[1] - 191) <= 1
+    middle = Turn(valid, 0.0, turn, half_px=300.0)(spot)
+    assert out[0].size > 2 * middle[0].size
+
+
+def test_a_frame_turned_by_any_angle_keeps_the_sun_in_the_middle():
+    for turn in (10.0, 40.0, 77.0):
+        turned = Turn(np.ones((200, 300), bool), 0.0, turn)
+        rows, columns = turned(np.zeros((1, 200, 300), np.float32)).shape[1:]
+        x, y = turned.centre
+        assert abs(x - (columns - 1) / 2.0) <= 2.0
+        assert abs(y - (rows - 1) / 2.0) <= 2.0
+        assert rows * columns > 0.8 * np.prod(inner_size(299, 199, turn))
+        assert min(x, y) > 0.98 * min(inner_size(299, 199, turn)) / 2
 
 
 def test_a_crop_is_as_wide_as_it_is_asked_to_be():

@@ -12,7 +12,6 @@ from limbward.geometry.merged import geometry_of
 from limbward.picture.resampling import shrink
 from limbward.radiance.binned import bin_header
 from limbward.render.compose import Look, compose
-from limbward.render.crop import Box, cut
 from limbward.render.live import LivePicture, White, mean_of, scaled_params
 from limbward.render.rotate import turned_up
 from limbward.render.tone import ToneCurve, tone_mapped
@@ -87,14 +86,6 @@ def test_parameters_in_pixels_follow_the_size():
     assert small[-1] == 5.0
     assert min(small) > 0.3  # the least that the filter takes
     assert scaled_params("nrgf", {"coverage": 0.5}, 1) == {"coverage": 0.5}
-
-
-def test_a_crop_is_a_part_of_the_picture():
-    picture = np.arange(3 * 101 * 151, dtype=np.float32).reshape(3, 101, 151)
-    part = cut(picture, Box(left=2.0, right=1.0, top=3.0, bottom=0.5), radius_px=10.0)
-    np.testing.assert_array_equal(part, picture[:, 20:56, 55:86])
-    np.testing.assert_array_equal(cut(picture, Box(99, 99, 99, 99), 10.0), picture)
-    assert min(cut(picture, Box(-7.5, 7.55, -5, 5.2), 10.0).shape[1:]) >= 16
 
 
 def test_daylight_is_that_of_the_cie():

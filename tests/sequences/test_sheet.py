@@ -117,10 +117,10 @@ def test_a_circles_centre_is_found_from_an_arc_with_a_wrong_point():
     assert sheet.centre_of(limb, (5.0, 11.0), 60.0) == pytest.approx((7.0, 9.0), abs=0.05)
 
 
-def total(**keys):
+def total():
     picture = np.zeros((3, 101, 101), np.float32)
     picture[:, 47:54, 27:34] = 1.0  # 20 pixels of 10 arcsec east of the centre
-    return Totality(picture, 10.0, 0.0, 17.0, -40.0, "17:46:00", **keys)
+    return Totality(picture, 10.0, 0.0, 17.0, -40.0, "17:46:00", (50.0, 50.0))
 
 
 def test_totality_is_turned_and_scaled_and_fades_out():
@@ -128,11 +128,19 @@ def test_totality_is_turned_and_scaled_and_fades_out():
     y, x = np.indices((101, 101))
     weight = shown[1] / shown[1].sum()
     assert [(weight * x).sum(), (weight * y).sum()] == pytest.approx([50.0, 40.0], abs=0.3)
-    light = Totality(np.ones((3, 101, 101), np.float32), 10.0, 0.0, 0.0, 0.0, "")
+    light = Totality(np.ones((3, 101, 101), np.float32), 10.0, 0.0, 0.0, 0.0, "", (50.0, 50.0))
     faded = light.shown(101, 10.0, 0.0)[1]
     assert faded[50, 50] == 1.0
     assert faded[0].max() < 2e-3  # a side is half a pixel inside
     assert np.all(np.diff(faded[50, 50:]) <= 0)
+
+
+def test_totality_beside_the_middle_of_its_picture_reaches_as_far_as_that_on_each_side():
+    aside = Totality(np.ones((3, 301, 401), np.float32), 10.0, 0.0, 0.0, 0.0, "", (110.0, 150.0))
+    shown = aside.shown(281, 10.0, 0.0)[1]
+    assert shown[140, :30].max() < 2e-3  # 110 pixels to the left of the Sun
+    assert shown[140, 240] == pytest.approx(shown[240, 140])
+    assert shown[140, 240] > 0.4
 
 
 def test_what_is_up_in_totality_is_up_on_the_sheet():
@@ -219,7 +227,7 @@ def test_the_deepest_crescent_of_a_partial_eclipse_is_on_the_sheet(steps):
 @pytest.mark.parametrize("up", [0.0, 30.0])
 def test_totality_of_a_narrow_field_keeps_its_corona(up):
     """A composite that reaches 1150 arcsec up and down, 3000 to the sides: the Moon has 1000."""
-    narrow = Totality(np.ones((3, 230, 600), np.float32), 10.0, 0.0, 0.0, 0.0, "")
+    narrow = Totality(np.ones((3, 230, 600), "f4"), 10.0, 0.0, 0.0, 0.0, "", (299.5, 114.5))
     shown = narrow.shown(241, 20.0, up)[1]
     y, x = np.indices(shown.shape) - 120.0
     away = np.hypot(x, y)

@@ -66,11 +66,12 @@ def export(
         picture /= np.float32(65535.0)
         space = _space_of(workspace)
         caption = _caption(config, workspace)
+        sun = _sun(config, workspace)
         for size in wanted:
             if size.kind in ("tif", "avif"):
-                copy, own = resized(picture, size, space), space
+                copy, own = resized(picture, size, space, sun), space
             else:
-                copy, own = resized(to_srgb(picture, space), size), SRGB
+                copy, own = resized(to_srgb(picture, space), size, sun=sun), SRGB
             longest = max(picture.shape[1:])
             if size.longest is not None and longest < size.longest:
                 reporter.warn(
@@ -113,6 +114,14 @@ def _tone(workspace: Workspace) -> ToneCurve:
             f"{workspace.path(Workspace.tone)} is damaged: make the picture again with "
             "`limbward run --from compose`."
         ) from error
+
+
+def _sun(config: Config, workspace: Workspace) -> tuple[float, float] | None:
+    """Return where the Sun is in the finished picture, if that was not cropped by hand."""
+    if config.compose.crop is not None or not workspace.path(Workspace.tone).exists():
+        return None
+    told = workspace.read_json(Workspace.tone).get("sun")
+    return (float(told["x"]), float(told["y"])) if told else None
 
 
 def _space_of(workspace: Workspace) -> Space:

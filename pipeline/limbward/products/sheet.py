@@ -36,7 +36,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         )
     total = None
     if options.totality:
-        total = read_totality(workspace, config.compose.up, Space(config.compose.profile))
+        total = read_totality(workspace, Space(config.compose.profile))
     chosen, before = choose(shots, options.steps, options.count, total is not None)
     if options.totality and total is None:
         chosen = with_deepest(shots, options.steps, options.count)

@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter
 
 from limbward.compiled import in_threads
 from limbward.errors import ConfigError
+from limbward.render.crop import to_ratio
 from limbward.render.space import SRGB, Space
 from limbward.render.writers import IN_ASCII, Caption, plain, to_8_bits, write_png, write_tiff, xmp
 
@@ -120,7 +121,12 @@ def parse_size(text: str) -> Size:
     return Size(found.name, found.longest, found.exact, kind, found.purpose, found.dpi)
 
 
-def resized(picture: Pixels, size: Size, space: Space = SRGB) -> Pixels:
+def resized(
+    picture: Pixels,
+    size: Size,
+    space: Space = SRGB,
+    sun: tuple[float, float] | None = None,
+) -> Pixels:
     """Return a picture at a size, sharpened for what it is for.
 
     Parameters
@@ -130,6 +136,9 @@ def resized(picture: Pixels, size: Size, space: Space = SRGB) -> Pixels:
     size : Size
     space : Space
         Of the picture, and of the result.
+    sun : (float, float), optional
+        Pixel (x, y) that stays as near to the middle as it can where an exact size cuts something
+        off; the picture's middle if not given.
 
     Returns
     -------
@@ -145,8 +154,10 @@ def resized(picture: Pixels, size: Size, space: Space = SRGB) -> Pixels:
         columns, rows = size.exact
         scale = max(columns / width, rows / height)
         high, wide = min(round(rows / scale), height), min(round(columns / scale), width)
-        top, left = (height - high) // 2, (width - wide) // 2
-        picture = picture[:, top : top + high, left : left + wide]
+        x, y = sun or (None, None)
+        top, bottom = to_ratio(0, height, wide, high / wide, y)
+        left, right = to_ratio(0, width, high, wide / high, x)
+        picture = picture[:, top:bottom, left:right]
     else:
         scale = min((size.longest or max(height, width)) / max(height, width), 1.0)
         rows, columns = max(round(height * scale), 1), max(round(width * scale), 1)

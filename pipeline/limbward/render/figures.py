@@ -32,7 +32,7 @@ QUIET: dict[str, Any] = {"color": INK, "alpha": 0.75, "linewidth": 1.0}
 
 @dataclass(frozen=True)
 class Scene:
-    """How a turned picture, centred on the Sun, lies on the sky.
+    """How a turned picture lies on the sky.
 
     Attributes
     ----------
@@ -48,6 +48,8 @@ class Scene:
     stars : tuple of (str, float, float)
         Names, and offsets east and north from the Sun, arcsec.
     title : str
+    aside : (float, float)
+        From the picture's middle to the Sun's centre, pixels to the right and down.
     """
 
     sun_radius_px: float
@@ -58,6 +60,12 @@ class Scene:
     lines: tuple[str, ...] = ()
     title: str = ""
     stars: tuple[tuple[str, float, float], ...] = ()
+    aside: tuple[float, float] = (0.0, 0.0)
+
+    def sun_in(self, width: int, height: int, factor: int = 1) -> tuple[float, float]:
+        """Return the Sun's centre, pixels, in the picture made smaller about its middle."""
+        x, y = self.aside
+        return (width - 1) / 2.0 + x / factor, (height - 1) / 2.0 + y / factor
 
 
 def _canvas(width: float, height: float) -> Figure:
@@ -83,10 +91,11 @@ def scene_of(
     up: float,
     caption: Caption,
     stars: Sequence[tuple[str, float, float]] = (),
+    aside: tuple[float, float] = (0.0, 0.0),
 ) -> Scene:
     """Return what is written round a picture of a given scale, turned ``up``.
 
-    Without a known north, ``stars`` are left out.
+    Without a known north, ``stars`` are left out; ``aside`` is as `Scene` has it.
     """
     known = north_known(header)
     ring = "position angle from celestial north" if known else "angle from the camera's up"
@@ -102,6 +111,7 @@ def scene_of(
         ),
         title=caption.title,
         stars=tuple(stars) if known else (),
+        aside=aside,
     )
 
 
@@ -112,7 +122,7 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
     ----------
     path : path
     picture : ndarray of float32, shape (3, H, W)
-        Encoded sRGB, the Sun's centre in its middle.
+        Encoded sRGB.
     scene : Scene
     """
     small, factor = shrink(picture, LONGEST_PX)
@@ -126,12 +136,13 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
     axes.set_axis_off()
     axes.set_xlim(-0.5, width - 0.5)
     axes.set_ylim(height - 0.5, -0.5)
-    x0, y0 = (width - 1) / 2.0, (height - 1) / 2.0
+    x0, y0 = scene.sun_in(width, height, factor)
     up = scene.up_position_angle
-    half = min(width, height) / 2.0
+    half = min(x0, y0, width - 1 - x0, height - 1 - y0) + 0.5
+    reach = np.hypot(max(x0, width - 1 - x0), max(y0, height - 1 - y0))
 
     between = 30.0 * round((up + 30.0) / 30.0) + 15.0  # upper left, beside the ring's labels
-    for k in range(2, int(np.hypot(x0, y0) / radius) + 1):
+    for k in range(2, int(reach / radius) + 1):
         axes.add_patch(Circle((x0, y0), k * radius, fill=False, linestyle=(0, (2, 6)), **QUIET))
         dx, dy = _direction(between, up)
         x, y = x0 + dx * k * radius, y0 + dy * k * radius
@@ -219,7 +230,8 @@ def _stars(axes: Any, shape: tuple[int, int], size: float, scene: Scene, factor:
     seen = Orientation(scene.scale_arcsec * factor, scene.up_position_angle)
     for name, east, north in scene.stars:
         dx, dy = seen.to_pixels(east, north)
-        x, y = (width - 1) / 2.0 + float(dx), (height - 1) / 2.0 + float(dy)
+        x0, y0 = scene.sun_in(width, height, factor)
+        x, y = x0 + float(dx), y0 + float(dy)
         if not (size < x < width - size and size < y < height - size):
             continue
         axes.add_patch(Circle((x, y), 0.55 * size, fill=False, **QUIET))
@@ -263,18 +275,19 @@ def polar_map(path: str | PathLike[str], picture: Pixels, scene: Scene, moon_top
     ----------
     path : path
     picture : ndarray of float32, shape (3, H, W)
-        Encoded sRGB, the Sun's centre in its middle.
+        Encoded sRGB.
     scene : Scene
     moon_top : float
         Where the map begins, solar radii.
     """
     height, width = picture.shape[1:]
-    reach = np.hypot(width, height) / 2.0 / scene.sun_radius_px
+    x0, y0 = scene.sun_in(width, height)
+    reach = np.hypot(max(x0, width - x0), max(y0, height - y0)) / scene.sun_radius_px
     angle = np.linspace(0.0, 360.0, 1801)
     rho = np.linspace(moon_top, reach, 700)
     dx, dy = Orientation(1.0, scene.up_position_angle).towards(angle + scene.solar_north)
-    x = (width - 1) / 2.0 + dx * rho[:, None] * scene.sun_radius_px
-    y = (height - 1) / 2.0 + dy * rho[:, None] * scene.sun_radius_px
+    x = x0 + dx * rho[:, None] * scene.sun_radius_px
+    y = y0 + dy * rho[:, None] * scene.sun_radius_px
     shown = np.stack(
         [map_coordinates(plane, [y, x], order=1, cval=0.06, output="f4") for plane in picture], -1
     )

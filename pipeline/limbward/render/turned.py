@@ -13,7 +13,7 @@ from limbward.picture.resampling import shrink
 from limbward.radiance.scratch import Room, by_rows, let_go
 from limbward.render.moon import inside
 from limbward.render.preview import linear_picture, structure_picture
-from limbward.render.rotate import turn_picture
+from limbward.render.rotate import turn_picture, turned_frame
 from limbward.render.small import small_of
 
 Pixels = NDArray[np.float32]
@@ -34,14 +34,19 @@ class Turn:
     from_up, to_up : float
         Position angle of the upward direction, as it is and as it is wanted, degrees.
     half_px : float or None
-        Pixels from the centre to the nearest edges to which they are cropped; None keeps all that
-        is valid.
+        Pixels from the centre to the nearest edges to which they are cropped; None keeps the
+        best rectangle that is valid, see `limbward.render.rotate.seen_reach`.
     """
 
     valid: Mask
     from_up: float
     to_up: float
     half_px: float | None = None
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Where the centre, the Sun, lies in pictures of the full size as shown, pixels (x, y)."""
+        return turned_frame(self.valid, self.from_up, self.to_up, self.half_px).centre
 
     def __call__(self, picture: Pixels, factor: int = 1, room: Room = np.empty) -> Pixels:
         """Return a picture (C, H, W), made smaller ``factor`` times before, as it is shown."""

@@ -166,9 +166,9 @@ def _framed(
     to_up, words = turned_up(live.header, options.up, options.rotation_deg)
     half = None if options.crop_radii is None or uncropped else options.crop_radii * radius
     frame = turned_frame(live.valid, live.grid.up_position_angle, to_up, half)
-    sun_x, sun_y = (frame.columns - 1) / 2.0, (frame.rows - 1) / 2.0
+    sun_x, sun_y = frame.centre
     box, ratio = (None, None) if uncropped else (box_of(config), options.crop_ratio)
-    rows, columns = window((frame.rows, frame.columns), box, ratio, radius)
+    rows, columns = window((frame.rows, frame.columns), box, ratio, radius, frame.centre)
     cos, sin = float(np.cos(frame.turn)), float(np.sin(frame.turn))
     # From the corners of the picture's pixels to those of the frame's: centres are half a pixel on.
     x, y = frame.x0 + 0.5, frame.y0 + 0.5
@@ -185,7 +185,12 @@ def _framed(
         "up_deg": to_up % 360.0,
         "up_words": words,
         "north_known": north_known(live.header),
-        "whole": [sun_x / radius, sun_y / radius],
+        "whole": {
+            "left": sun_x / radius,
+            "right": (frame.columns - 1 - sun_x) / radius,
+            "top": sun_y / radius,
+            "bottom": (frame.rows - 1 - sun_y) / radius,
+        },
         "transform": [cos, sin, -sin, cos, *shift],
         **_histogram(data, frame, rows, columns),
     }

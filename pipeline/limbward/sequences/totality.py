@@ -20,7 +20,7 @@ MOON_ARCSEC = 1030.0  # radius of the largest Moon, with a little corona
 
 @dataclass(frozen=True)
 class Totality:
-    """The composite, encoded sRGB and centred on the Sun, and what is up in it."""
+    """The composite, encoded sRGB, what is up in it, and where the Sun is, pixels (x, y)."""
 
     picture: Pixels
     scale_arcsec: float
@@ -28,6 +28,7 @@ class Totality:
     solar_north: float
     zenith: float
     clock: str
+    sun: tuple[float, float]
 
     def up(self, direction: str, camera: float) -> float:
         """Return the position angle of what is to be up; ``camera`` is that of the camera's."""
@@ -40,8 +41,7 @@ class Totality:
         mine = Orientation(self.scale_arcsec, self.up_position_angle)
         across = np.stack(mine.to_pixels(*view.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))))
         rows, columns = self.picture.shape[1:]
-        middle = np.array([(columns - 1) / 2.0, (rows - 1) / 2.0])
-        start = middle - across @ np.full(2, (side - 1) / 2.0)
+        start = np.array(self.sun) - across @ np.full(2, (side - 1) / 2.0)
         blur = 0.45 * math.sqrt(max(step**2 - 1.0, 0.0))
         out = np.empty((3, side, side), np.float32)
         for plane, into in zip(self.picture, out, strict=True):
@@ -54,10 +54,11 @@ class Totality:
         # No further than the composite itself reaches, or its straight edges would show. One that
         # reaches little further than the Moon to one side only fades late, and only there.
         x, y = np.meshgrid(c, c)
-        for along, size in zip(across, (columns, rows), strict=True):
-            part = 1.0 - MOON_ARCSEC / (size / 2.0 * self.scale_arcsec)
-            away = np.abs(along[0] * x + along[1] * y)
-            out *= _faded(away, size / 2.0, min(max(part, 0.04), FADE))
+        for along, size, sun in zip(across, (columns, rows), self.sun, strict=True):
+            away = along[0] * x + along[1] * y
+            for beyond, reach in ((-away, sun + 0.5), (away, size - 0.5 - sun)):
+                part = 1.0 - MOON_ARCSEC / max(reach * self.scale_arcsec, MOON_ARCSEC)
+                out *= _faded(beyond, reach, min(max(part, 0.04), FADE))
         return out
 
 

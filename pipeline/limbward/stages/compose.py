@@ -21,7 +21,7 @@ from limbward.radiance.fits import open_picture, planes_of, read_picture
 from limbward.radiance.reading import mean_of_colours, read_deep, read_surface
 from limbward.radiance.scratch import room_on_disk
 from limbward.render.compose import compose, tone_json
-from limbward.render.crop import cut
+from limbward.render.crop import window
 from limbward.render.figures import annotate, polar_map, scene_of, side_by_side
 from limbward.render.line import LineDisc, with_prominences
 from limbward.render.rotate import turned_up
@@ -105,13 +105,18 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         picture = turn(picture, room=room)
         tone = tone_json(made, options.white_balance)
         del made
+        centre = turn.centre
         caption = caption_for(config, workspace, header, words)
         space = Space(options.profile)
-        write_tiff_and_png(workspace, COMPOSITE, _cut(config, picture, sun), caption, space)
+        shown, at = _cut(config, picture, sun, centre)
+        write_tiff_and_png(workspace, COMPOSITE, shown, caption, space)
         advance()
+        tone |= {"sun": {"x": at[0], "y": at[1]}, "up_position_angle": to_up}
+        middle = ((n - 1) / 2.0 for n in picture.shape[:0:-1])
+        aside = [c - m for c, m in zip(centre, middle, strict=True)]
         small, factor = small_of(picture, 2 * PANEL_PX)
         small = to_srgb(small, space)
-        del picture
+        del picture, shown
         scene = scene_of(
             header,
             sun.radius / factor,
@@ -119,6 +124,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             to_up,
             caption,
             star_labels(star for _, _, star in read_stars(workspace)),
+            (aside[0] / factor, aside[1] / factor),
         )
         with workspace.writing(Workspace.annotated) as part:
             annotate(part, small, scene)
@@ -178,15 +184,24 @@ def _compose_sun(config: Config, workspace: Workspace, reporter: Reporter) -> No
         to_up, words = turned_up(header, options.up, options.rotation_deg)
         half = None if options.crop_radii is None else options.crop_radii * sun.radius
         valid = np.ones(radiance.shape[1:], bool)  # beyond the frames lies the same black sky
-        picture = Turn(valid, grid.up_position_angle, to_up, half)(picture)
+        turn = Turn(valid, grid.up_position_angle, to_up, half)
+        picture, _ = _cut(config, turn(picture), sun, turn.centre)
         caption, space = caption_for(config, workspace, header, words), Space(options.profile)
-        write_tiff_and_png(workspace, COMPOSITE, _cut(config, picture, sun), caption, space)
+        write_tiff_and_png(workspace, COMPOSITE, picture, caption, space)
         advance()
 
 
-def _cut(config: Config, picture: Pixels, sun: Disc) -> Pixels:
-    """Return the finished picture as the config crops it; the Sun is in its middle before."""
-    return cut(picture, box_of(config), sun.radius, config.compose.crop_ratio)
+def _cut(
+    config: Config, picture: Pixels, sun: Disc, centre: tuple[float, float]
+) -> tuple[Pixels, tuple[float, float]]:
+    """Return the finished picture as the config crops it, and where the Sun is in it (x, y).
+
+    ``centre`` is where it is before.
+    """
+    size, ratio = (picture.shape[1], picture.shape[2]), config.compose.crop_ratio
+    rows, columns = window(size, box_of(config), ratio, sun.radius, centre)
+    shown = picture[:, slice(*rows), slice(*columns)]
+    return shown, (centre[0] - columns[0], centre[1] - rows[0])
 
 
 def _name(config: Config) -> str:

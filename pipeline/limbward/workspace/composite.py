@@ -13,14 +13,12 @@ from limbward.sequences.totality import Totality
 from limbward.workspace.folder import Workspace
 
 
-def read_totality(workspace: Workspace, up: str, space: Space) -> Totality | None:
+def read_totality(workspace: Workspace, space: Space) -> Totality | None:
     """Return the composite with its scale and directions; None where there is none.
 
     Parameters
     ----------
     workspace : Workspace
-    up : str
-        What is up in it: ``solar_north``, ``zenith``, ``camera`` or ``celestial_north``.
     space : Space
         Of its colours.
 
@@ -29,25 +27,28 @@ def read_totality(workspace: Workspace, up: str, space: Space) -> Totality | Non
     LimbwardError
         If it cannot be read.
     """
-    tif, corona = workspace.path(Workspace.composite_tif), workspace.path(Workspace.corona)
-    if not (tif.exists() and corona.exists()):
+    names = Workspace.composite_tif, Workspace.corona, Workspace.tone
+    tif, corona, _ = paths = [workspace.path(name) for name in names]
+    if not all(path.exists() for path in paths):
         return None
     try:
         with open_picture(corona) as hdus:
             header = hdus[0].header
         grid, _, _ = read_geometry(header)
-        key = {"solar_north": "SOLARPA", "zenith": "ZENITHPA", "camera": "UPPA"}.get(up)
+        told = workspace.read_json(Workspace.tone)
+        sun, up = told["sun"], float(told["up_position_angle"])
         data = tifffile.imread(tif)
-    except (OSError, LookupError, ValueError, tifffile.TiffFileError) as error:
+    except (OSError, LookupError, TypeError, ValueError, tifffile.TiffFileError) as error:
         raise LimbwardError(
-            f"The composite cannot be read ({error}); run `limbward run`."
+            f"The composite cannot be read ({error}); run `limbward run --from compose`."
         ) from error
     picture = np.moveaxis(data, -1, 0).astype(np.float32) / np.float32(65535.0)
     return Totality(
         to_srgb(picture, space),
         grid.scale_arcsec,
-        0.0 if key is None else float(header[key]),
+        up,
         float(header["SOLARPA"]),
         float(header["ZENITHPA"]),
         str(header["DATE-AVG"])[11:19],
+        (float(sun["x"]), float(sun["y"])),
     )

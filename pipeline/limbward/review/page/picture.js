@@ -331,18 +331,21 @@ class Picture {
   }
 
   frameCrop() {
-    const [w, h] = this.stage.about().whole;
+    let whole = this.stage.about().whole;
     const radii = this.now.compose.crop_radii;
-    const part = radii === null ? 1 : Math.min(1, radii / Math.min(w, h));
-    const whole = { left: w * part, right: w * part, top: h * part, bottom: h * part };
+    if (radii !== null) { // to the same distance on opposite sides
+      const w = Math.min(whole.left, whole.right);
+      const h = Math.min(whole.top, whole.bottom);
+      const part = Math.min(1, radii / Math.min(w, h));
+      whole = { left: w * part, right: w * part, top: h * part, bottom: h * part };
+    }
     this.stage.crop(this.now.compose.crop ?? whole, this.shape(), "");
   }
 
   chooseRatio(ratio) {
     this.ratio = ratio;
     if (!ratio) { this.frameCrop(); return; }
-    const [w, h] = this.stage.about().whole;
-    const now = this.now.compose.crop ?? { left: w, right: w, top: h, bottom: h };
+    const now = this.now.compose.crop ?? { ...this.stage.about().whole };
     this.cropTo(this.stage.crop(now, this.shape(), "e"), false);
   }
 

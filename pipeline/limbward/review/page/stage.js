@@ -141,26 +141,26 @@ export function makeStage({ asked, cropped }) {
 
   /** The region, kept in the picture; a ratio keeps the side opposite to the one that moves. */
   function bounded(wanted, moved) {
-    const [w, h] = about.whole;
+    const whole = about.whole;
     const least = KEEP_PX / about.sun_radius;
     const out = {
-      left: Math.min(wanted.left, w), right: Math.min(wanted.right, w),
-      top: Math.min(wanted.top, h), bottom: Math.min(wanted.bottom, h),
+      left: Math.min(wanted.left, whole.left), right: Math.min(wanted.right, whole.right),
+      top: Math.min(wanted.top, whole.top), bottom: Math.min(wanted.bottom, whole.bottom),
     };
-    if (out.left + out.right < least || out.top + out.bottom < least) return region ?? { left: w, right: w, top: h, bottom: h };
+    if (out.left + out.right < least || out.top + out.bottom < least) return region ?? { ...whole };
     if (ratio) {
       let width = out.left + out.right;
       let height = out.top + out.bottom;
       if (moved === "n" || moved === "s") width = height * ratio;
       else height = width / ratio;
-      const shrink = Math.min(1, 2 * w / width, 2 * h / height);
+      const shrink = Math.min(1, (whole.left + whole.right) / width, (whole.top + whole.bottom) / height);
       width *= shrink;
       height *= shrink;
       const east = moved.includes("w") ? out.right : moved.includes("e") ? width - out.left : (out.right - out.left + width) / 2;
       const south = moved.includes("n") ? out.bottom : moved.includes("s") ? height - out.top : (out.bottom - out.top + height) / 2;
-      out.right = Math.min(Math.max(east, width - w), w);
+      out.right = Math.min(Math.max(east, width - whole.left), whole.right);
       out.left = width - out.right;
-      out.bottom = Math.min(Math.max(south, height - h), h);
+      out.bottom = Math.min(Math.max(south, height - whole.top), whole.bottom);
       out.top = height - out.bottom;
     }
     return out;
@@ -178,9 +178,9 @@ export function makeStage({ asked, cropped }) {
       const dy = (event.clientY - down.clientY) / px;
       const wanted = { ...from };
       if (!at) {
-        const [w, h] = about.whole;
-        const mx = Math.min(Math.max(dx, from.left - w), w - from.right);
-        const my = Math.min(Math.max(dy, from.top - h), h - from.bottom);
+        const whole = about.whole;
+        const mx = Math.min(Math.max(dx, from.left - whole.left), whole.right - from.right);
+        const my = Math.min(Math.max(dy, from.top - whole.top), whole.bottom - from.bottom);
         region = { left: from.left - mx, right: from.right + mx, top: from.top - my, bottom: from.bottom + my };
       } else {
         if (at.includes("w")) wanted.left = from.left - dx;
