@@ -148,7 +148,7 @@ def test_pixel_pitch(tmp_path, resolution, unit, pitch):
 def test_what_is_of_the_camera_is_not_said_of_the_frame(tmp_path):
     exif = read_exif(jpeg(tmp_path / "a.jpg", {0xA20E: ratio(72, 1), 0xA210: 2}, NAMED))
     assert len(exif.camera_notes) == 1
-    assert "pixel pitch of 353 um" in exif.camera_notes[0]  # 25400 um / 72
+    assert "pixel pitch of 353 µm" in exif.camera_notes[0]  # 25400 um / 72
     assert not any("pitch" in note for note in exif.notes)
 
 

@@ -42,6 +42,7 @@ Tags = Mapping[str, Any]
 # matters of them reaches the frame table as a note of ours.
 logging.getLogger("exifread").setLevel(logging.CRITICAL)
 
+WRONG = "cannot be right, so it is not used."
 UNIT_UM = {2: 25400.0, 3: 10000.0, 4: 1000.0, 5: 1.0}  # ResolutionUnit: inch, cm; mm, um in use
 ISO_OVERFLOW = 65535  # PhotographicSensitivity says 65535 when the value is 65535 or more
 
@@ -220,7 +221,7 @@ def _within(tags: Tags, name: str, limits: tuple[float, float], notes: list[str]
     number = _positive(tags, name)
     if number is None or believable(number, limits):
         return number
-    notes.append(f"A {name.split()[-1]} of {number:.3g} is not real.")
+    notes.append(f"A {name.split()[-1]} of {number:.3g} {WRONG}")
     return None
 
 
@@ -315,7 +316,7 @@ def _gps_place(tags: Tags, notes: list[str]) -> tuple[float, float] | None:
             return None
         angle = sum(abs(part) / 60.0**i for i, part in enumerate(parts[:3]))
         if angle > most:
-            notes.append(f"A GPS {name.lower()} of {angle:.3g} degrees is not real.")
+            notes.append(f"A GPS {name.lower()} of {angle:.3g} degrees {WRONG}")
             return None
         angles.append(angle if side == positive else -angle)
     # What a receiver without a fix writes; the place itself is in the Atlantic.
@@ -363,7 +364,7 @@ def _pitch(tags: Tags, notes: list[str]) -> float | None:
     pitch = UNIT_UM.get(unit, math.nan) / resolution
     if PLAUSIBLE_PITCH_UM[0] <= pitch <= PLAUSIBLE_PITCH_UM[1]:
         return pitch
-    notes.append(f"A pixel pitch of {pitch:.3g} um, from the focal-plane resolution, is not real.")
+    notes.append(f"A pixel pitch of {pitch:.3g} µm, by the focal-plane resolution, {WRONG}")
     return None
 
 
