@@ -8,8 +8,10 @@ import pytest
 
 from limbward.render.space import SRGB
 from limbward.sequences import strip
+from limbward.sequences.bead_marks import EXPECTED, mark_observed
 from limbward.sequences.beads import Bead, Expected
-from limbward.sequences.cut import Cut
+from limbward.sequences.canvas import Canvas
+from limbward.sequences.cut import Cut, View
 from tests.sequences.made_up import MOON, shots
 
 # In the order of taking; second contact at -60 s, third at 60 s.
@@ -140,7 +142,7 @@ def test_ticks_and_labels_stand_at_the_beads():
     assert np.abs(ys - y).max() <= 1.0  # east is to the left of north
     assert [x - xs.max(), x - xs.min()] == pytest.approx([1.03 * radius, 1.2 * radius], abs=1.5)
     # Where the limb makes them, on the Moon: west is to the right.
-    ys, xs = np.nonzero(canvas.picture[1] == strip.EXPECTED[1])
+    ys, xs = np.nonzero(canvas.picture[1] == EXPECTED[1])
     right = [xs[xs > x].min() - x, xs[xs > x].max() - x]
     assert right == pytest.approx([0.84 * radius, 0.92 * radius], abs=1.5)
     texts = [label.text for label in canvas.labels]
@@ -174,3 +176,23 @@ def test_no_moment_is_shown_twice():
     assert frames.light[chosen].tolist() == [0.5, 0.5, 0.5]
     apart = shots(np.arange(-5.0, 6.0), phase="contact")
     assert strip.near_contact(apart, 0.0, 12.0, 4).size == 4
+
+
+def test_angles_of_beads_lie_side_by_side_and_in_the_picture():
+    canvas = Canvas.blank(300, 300)
+    angles = (86.0, 88.0, 90.0, 92.0, 271.0, 272.5)
+    beads = [Bead(a, light, 1.0) for a, light in zip(angles, (1, 3, 2, 1, 5, 1), strict=True)]
+    mark_observed(canvas, beads, View(300, 10.0, 0.0), 150.0, 150.0, 100.0)
+    boxes = []
+    for label in canvas.labels:
+        half = 0.29 * len(label.text) * label.height_px
+        assert half <= label.x <= 300 - half
+        boxes.append((label.x - half, label.x + half, label.y, label.y + 0.9 * label.height_px))
+    for k, (left, right, top, bottom) in enumerate(boxes):
+        for a, b, c, d in boxes[:k]:
+            assert right <= a or b <= left or bottom <= c or d <= top
+
+
+@pytest.mark.parametrize(("seconds", "text"), [(-0.04, "0.0"), (0.26, "+0.3"), (-2.31, "−2.3")])
+def test_a_time_that_rounds_to_nothing_has_no_sign(seconds, text):
+    assert strip._signed(seconds) == text

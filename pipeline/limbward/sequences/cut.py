@@ -17,6 +17,7 @@ from limbward.camera.response import Response
 from limbward.camera.same import read_same
 from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.orientation import Orientation
+from limbward.sequences.rows import row_offsets
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -215,7 +216,10 @@ def colour_box(
         pattern = laid_out(frame.pattern, y0, x0, raw.shape)
         green = clipped & (pattern == GREEN)
         level = (raw - laid_out(frame.black, y0, x0, raw.shape)) / span
-        colours = interpolated(level, pattern, 1 if frame.pattern.shape == (2, 2) else 2)
+        bayer = frame.pattern.shape == (2, 2)
+        if bayer:
+            level -= row_offsets(level)[:, None].astype(np.float32)
+        colours = interpolated(level, pattern, 1 if bayer else 2)
     elif raw.ndim == 2:
         colours = np.repeat(((raw - frame.black.ravel()[0]) / span)[None], 3, axis=0)
     else:

@@ -12,6 +12,7 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from limbward.render.space import SRGB
+from limbward.sequences.bead_marks import mark_expected, mark_observed
 from limbward.sequences.beads import (
     Bead,
     Expected,
@@ -37,11 +38,7 @@ Floats = NDArray[np.float64]
 FIELD = 1.5  # lunar radii from the centre to the sides of a frame
 SOFT = 25.0  # arcsinh: a 25th of white is drawn at a fifth
 LONGEST = 20.0  # exposures this many times the shortest near the contact are left out
-# Ticks, in lunar radii from the centre: observed beads outside the limb, expected ones on the Moon.
-OBSERVED_AT, EXPECTED_AT = np.array([1.03, 1.2]), np.array([0.84, 0.92])
 SAME_S = 0.3  # frames closer than this show one moment
-OBSERVED = np.full(3, 0.8, np.float32)
-EXPECTED = np.array([0.25, 0.62, 0.85], np.float32)  # blue, which no bead is
 
 
 def near_contact(shots: Shots, contact_s: float, span_s: float, count: int) -> NDArray[np.int64]:
@@ -221,9 +218,8 @@ class Strip:
                 continue
             shown = toned(c, np.float32(white / shots.light[i]), pixel)
             x, y = canvas.lighten(shown, *centres[i])
-            _mark(canvas, beads[i] or [], views[i], x, y, radius)
-            for bead in expected[i].beads:
-                _tick(canvas, views[i], bead.position_angle, x, y, radius * EXPECTED_AT, EXPECTED)
+            mark_observed(canvas, beads[i] or [], views[i], x, y, radius)
+            mark_expected(canvas, expected[i].beads, views[i], x, y, radius)
             since = float(self.since_s[i])
             text = f"{shots.clock_text(i, 1)}   {names[i]} {_signed(since)} s"
             canvas.labels.append(Label(text, x, y + 0.53 * cell, max(10.0, 0.05 * cell)))
@@ -301,27 +297,6 @@ def _whitened(made: Cut) -> Pixels:
     return picture
 
 
-def _mark(canvas: Canvas, beads: list[Bead], view: View, x: float, y: float, radius: float) -> None:
-    """Put a tick and the angle outside the limb at each bead."""
-    height = max(10.0, 0.04 * view.side)
-    for bead in beads:
-        ux, uy = _tick(canvas, view, bead.position_angle, x, y, radius * OBSERVED_AT, OBSERVED)
-        tx, ty = x + ux * 1.32 * radius, y + uy * 1.27 * radius - 0.5 * height
-        canvas.labels.append(Label(f"{bead.position_angle:.1f}°", tx, ty, height))
-
-
-def _tick(
-    canvas: Canvas, view: View, angle: float, x: float, y: float, reach: Floats, colour: Pixels
-) -> tuple[float, float]:
-    """Draw a line from the disc's centre outwards; return its direction."""
-    ux, uy = (float(d) for d in view.orientation.towards(angle))
-    for step in np.linspace(reach[0], reach[1], 24):
-        row, column = round(y + uy * step), round(x + ux * step)
-        if 0 <= row < canvas.picture.shape[1] and 0 <= column < canvas.picture.shape[2]:
-            canvas.picture[:, row, column] = colour
-    return ux, uy
-
-
 def centres_of(counts: Sequence[int], cell: int) -> list[tuple[float, float]]:
     """Return the centres (x, y) of rows of cells, each row in the middle; empty rows take no room.
 
@@ -341,7 +316,9 @@ def centres_of(counts: Sequence[int], cell: int) -> list[tuple[float, float]]:
 
 
 def _signed(seconds: float) -> str:
-    return f"{'+' if seconds >= 0 else '−'}{abs(seconds):.1f}"
+    tenths = round(10 * seconds)
+    sign = "+" if tenths > 0 else "−" if tenths < 0 else ""
+    return f"{sign}{abs(tenths) / 10:.1f}"
 
 
 def _entry(

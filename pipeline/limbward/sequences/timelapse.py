@@ -18,6 +18,7 @@ from limbward.sequences.cut import Cut, View
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
 from limbward.sequences.film import dissolve, to_bytes
 from limbward.sequences.layout import evenly, places
+from limbward.sequences.quiet import quieted
 from limbward.sequences.shots import Shots
 from limbward.sequences.steady import corona_light, steadied
 
@@ -335,11 +336,12 @@ class Film:
         entry |= {"factor": round(factor, 5)}
         pixel = shots.scale_arcsec() / view.scale_arcsec
         glow = bloomed(made, pixel)
-        picture = np.empty(glow.shape, np.float32)
-        for rows in by_rows(view.side, glow):
-            value = np.maximum(glow[:, rows] * np.float32(factor * white / light), 0.0)
-            drawn = np.arcsinh(np.float32(SOFT) * value) / np.float32(np.arcsinh(SOFT))
-            picture[:, rows] = SRGB.encode(shouldered(drawn) ** np.float32(1.6))
+        value = glow * np.float32(factor * white / light)
+        del glow
+        np.maximum(value, 0.0, out=value)
+        picture = quieted(value, _drawn)
+        for rows in by_rows(view.side, picture):
+            picture[:, rows] = _drawn(picture[:, rows])
         return entry, picture
 
     def _middle(self, profile: Floats) -> float:
@@ -425,6 +427,12 @@ class Film:
                     )
                 )
         return canvas.drawn()
+
+
+def _drawn(value: Pixels) -> Pixels:
+    """Return linear light without the filter as the film shows it."""
+    drawn = np.arcsinh(np.float32(SOFT) * value) / np.float32(np.arcsinh(SOFT))
+    return SRGB.encode(shouldered(drawn) ** np.float32(1.6))
 
 
 def _number(value: float) -> float | None:
