@@ -53,6 +53,13 @@ def test_light_whose_end_is_out_of_sight_has_none():
     assert (ends(u, light, 0.01, 1.0) == 0.0).all()
 
 
+@pytest.mark.parametrize("contour", [False, True])
+def test_light_that_reaches_beyond_the_last_height_has_no_end_either(contour):
+    u = unrolled(steep(200.0, 5.0), 5.0, contour)
+    assert not ends(u, u.sharp, 0.01, 5.0).any()
+    assert end_sigma(u, np.arange(3), np.full(40, 119.75)) > 30.0
+
+
 def test_sharpening_takes_a_known_blur_out():
     x = np.arange(120.0)
     wave = np.cos(2 * np.pi * x / 12.0)[None, :] * np.ones((60, 1))

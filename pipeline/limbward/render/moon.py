@@ -22,9 +22,10 @@ FADE = 0.08  # of the radius, over which the surface passes into it
 # is stronger beside a brighter corona: powers of the radius, and harmonics of the angle, of it.
 FALLS, HARMONICS = (3, 7, 16), (1, 2, 3, 4)
 FITTED = 20000  # pixels
-# The surface is judged in the inner disc. A fifth of how the glare changes there may be left: on a
-# simulated card with thick haze and nothing on the Moon it was 0.17.
-INNER, GLARE_LEFT = 0.7, 0.2
+# The surface is judged in the inner disc, by what a polynomial of fourth degree leaves: of glare, on
+# a simulated card with thick haze and nothing on the Moon, a twentieth of how it changes there; with
+# maria a third.
+INNER, DEGREE, GLARE_LEFT = 0.6, 4, 0.1
 BLURS_PX = (SMOOTH_PX, 3.0, 6.0)  # the least that brings the noise to half of the surface is taken
 LAG = 3  # pixels between which noise is independent
 SHARPEST_PX = 0.75  # a sharper limb would ring by 2 % when the picture is turned by splines
@@ -126,11 +127,21 @@ def _believed(
         if blur > SMOOTH_PX:
             above = Blur(mask, float(np.sqrt(blur**2 - SMOOTH_PX**2)))(plain)
         left = noise * CORRELATION_PX / float(np.hypot(CORRELATION_PX, blur))
-        seen = float(np.sqrt(max(float(above[inner].var()) - left**2, 0.0)))
+        seen = float(np.sqrt(max(_uneven(above, inner, disc) - left**2, 0.0)))
         if seen > 2.0 * left or 2.0 * blur > GOES_ON * disc.radius:
             break
     error = max(float(np.hypot(left, glare)), 1e-30)
     return above, float(np.clip(seen / error - 1.0, 0.0, 1.0))
+
+
+def _uneven(above: Pixels, inner: NDArray[np.bool_], disc: Disc) -> float:
+    """Return the variance of what changes faster over the disc than glare does."""
+    rows, columns = np.nonzero(inner)
+    u, v = (columns - disc.x) / disc.radius, (rows - disc.y) / disc.radius
+    powers = [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)]
+    smooth = np.stack([u**i * v**j for i, j in powers], axis=1)
+    values = above[inner].astype(np.float64)
+    return float(np.var(values - smooth @ np.linalg.lstsq(smooth, values, rcond=None)[0]))
 
 
 def _uneven_glare(

@@ -158,7 +158,8 @@ def ends(u: Unrolled, light: Floats, least: float, blur_arcsec: float) -> Floats
         k = int(last[i])
         first = max(0, k - below)
         column = light[i, first : k + 2]
-        if column.size < 2 or not np.isfinite(column[-1]):
+        # Light may reach beyond the last height.
+        if column.size < 2 or not np.isfinite(column[-1]) or column[-1] > least:
             continue
         top = float(np.nanmax(column))
         half = height[first] + step * _falls_through(column, max(least, 0.5 * top))
