@@ -12,6 +12,7 @@ from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.render.writers import Caption, place_text, write_png
 from limbward.sequences.cut import View
 from limbward.sequences.film import write_films
+from limbward.sequences.frame_edge import cut_off
 from limbward.sequences.shots import UP_WORDS, Shots
 from limbward.sequences.timelapse import (
     Film,
@@ -100,6 +101,12 @@ def _write(
         sound, silent = sound_of(config, workspace, film)
         count = write_films(paths, pictures, rate, title=caption.description, sound=sound)
         film.notes += [silent] if silent else []
+        cut = int(cut_off(shots).sum())
+        if cut:
+            film.notes.append(
+                f"In {cut} of the film's {len(shots)} photographs the edge of the frame cuts the "
+                "Sun's disc; there the picture fades to black."
+            )
         if config.film.real_time_s is not None and film.look.real is None:
             film.notes.append(NO_TOTALITY)
         if not film.entries:

@@ -51,6 +51,11 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     options = config.prominences
     path = workspace.path(Workspace.corona)
     if not path.exists():
+        if place_and_time.covered(config, place_and_time.eclipse(config)) is None:
+            raise LimbwardError(
+                "The eclipse is not total at the site, so there is no corona with prominences in "
+                "it. Photographs in hydrogen-alpha show them: `limbward chromosphere`."
+            )
         raise LimbwardError(
             f"There is no merged corona ({path.name}) in the workspace, so there are no "
             "prominences to measure: run `limbward run` on a card with totality."

@@ -8,6 +8,7 @@ from limbward.products.shots import caption_of, counted_off, cuts, read_shots
 from limbward.render.space import Space
 from limbward.render.writers import Caption, place_text
 from limbward.sequences.canvas import Canvas, write_pdf
+from limbward.sequences.frame_edge import rather_whole
 from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for, with_deepest
 from limbward.sequences.shots import UP_WORDS
 from limbward.work.reporting import Reporter
@@ -37,6 +38,7 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     total = None
     if options.totality:
         total = read_totality(workspace, Space(config.compose.profile))
+    shots = shots.take(rather_whole(shots, options.count))
     chosen, before = choose(shots, options.steps, options.count, total is not None)
     if options.totality and total is None:
         chosen = with_deepest(shots, options.steps, options.count)

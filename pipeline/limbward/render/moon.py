@@ -22,9 +22,9 @@ FADE = 0.08  # of the radius, over which the surface passes into it
 # is stronger beside a brighter corona: powers of the radius, and harmonics of the angle, of it.
 FALLS, HARMONICS = (3, 7, 16), (1, 2, 3, 4)
 FITTED = 20000  # pixels
-# The surface is judged in the inner disc, by what a polynomial of fourth degree leaves: of glare, on
-# a simulated card with thick haze and nothing on the Moon, a twentieth of how it changes there; with
-# maria a third.
+# The surface is judged in the inner disc, by what a polynomial of fourth degree leaves. With maria
+# that is a third of how the glare changes there; of glare alone, on a simulated card with thick
+# haze, it is a twentieth.
 INNER, DEGREE, GLARE_LEFT = 0.6, 4, 0.1
 BLURS_PX = (SMOOTH_PX, 3.0, 6.0)  # the least that brings the noise to half of the surface is taken
 LAG = 3  # pixels between which noise is independent

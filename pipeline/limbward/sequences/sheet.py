@@ -16,6 +16,7 @@ from limbward.render.space import SRGB
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
+from limbward.sequences.frame_edge import cut_off, faded
 from limbward.sequences.layout import Layout, evenly, places
 from limbward.sequences.shots import Shots
 from limbward.sequences.totality import Totality
@@ -145,12 +146,15 @@ def crescents(
     """
     found: list[Cut | None] = [None] * len(shots)
     notes = []
+    cut = cut_off(shots)
     profiles = np.full((len(shots), RINGS), np.nan)
     for i, disc in made:
         if isinstance(disc, str):
             notes.append(f"{shots.file[i]} is not on the sheet: {disc}")
             continue
         found[i] = disc
+        if cut[i]:
+            notes.append(f"The edge of the frame cuts the Sun's disc in {shots.file[i]}.")
         profiles[i] = disc_profile(disc.picture, disc.clipped, *shots.discs_in(i, views[i]))
     common = common_profile(profiles)
     cells = []
@@ -161,6 +165,7 @@ def crescents(
         light = level(profile, common)
         gain = MIDDLE / light if light > 0 else 1.0
         shown = _faded(c.picture * np.float32(gain), shots.discs_in(i, view)[0])
+        shown = faded(shown, shots, i, view)
         cells.append(SRGB.encode(tinted(shown, tint)))
     return cells, notes
 

@@ -17,6 +17,7 @@ from limbward.sequences.canvas import Canvas, Label, draw_text, wrapped
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
 from limbward.sequences.film import dissolve, to_bytes
+from limbward.sequences.frame_edge import faded
 from limbward.sequences.layout import evenly, places
 from limbward.sequences.quiet import quieted
 from limbward.sequences.shots import Shots
@@ -266,7 +267,7 @@ class Film:
                 if not hold:
                     continue
             entry, picture = self._picture(i, c, white)
-            picture = self._framed(picture)
+            picture = self._framed(faded(picture, self.shots, i, self.views[i]))
             if before is not None:
                 lead = look.dissolve if bool(bare[i]) != was_bare else look.between
                 if even:
