@@ -222,7 +222,7 @@ def test_whole_run(config, workspace):
     )
     assert "up to 90, 92 and 90 % (red, green, blue) of the range" in text
     assert "A sky of 10, 20, 30.5 ADU/s (red, green, blue) was subtracted" in text
-    assert "frames are -0.5 to +2.0 % brighter" in text
+    assert "brightness is off by −0.5 to +2.0 % from" in text
     assert "Y = dark + soft sinh" in text
     assert "The contacts: Beads at C2." in " ".join(text.split())
     assert "position angle: 84.25; beads: 5" in text

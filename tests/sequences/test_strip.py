@@ -159,7 +159,7 @@ def test_ticks_and_labels_stand_at_the_beads():
     assert [b["position_angle"] for b in entries[0]["expected_beads"]] == [91.0, 270.0]
     assert (
         made.numbers(entries)[
-            "of them within a degree and twice the time error of where they were expected"
+            "of them where they were expected, within a degree and twice the error of the time"
         ]
         == "1, 1.00° rms off"
     )

@@ -221,10 +221,10 @@ def _settings(fit: CrescentFit) -> str:
     by = [f"{step.seconds:+.1f} s" for step in fit.steps]
     if len(by) == 1:
         return (
-            "The clock was set during the session: from one partial frame to the next it reads "
-            f"{abs(fit.steps[0].seconds):.1f} s {'more' if fit.steps[0].seconds > 0 else 'less'} "
-            "than it should. Times on both sides are corrected; for frames between those two, what "
-            "they show and the order of their names decide, and their errors say how well."
+            f"The clock was set {'forward' if fit.steps[0].seconds > 0 else 'back'} by "
+            f"{abs(fit.steps[0].seconds):.1f} s between two partial frames. Times on both sides "
+            "are corrected; for frames between those two, what they show and the order of names "
+            "decide, and their errors say how well."
         )
     return (
         f"The clock was set {len(by)} times during the session, by {', '.join(by)} between partial "

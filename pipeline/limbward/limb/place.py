@@ -436,4 +436,6 @@ class Placing:
 
     def say(self, row: int, text: str) -> None:
         """Add to what a person should know of a frame."""
+        if text.endswith(OVERRULE):  # said once, at the end
+            self.note[row] = self.note[row].replace(OVERRULE, "")
         self.note[row] = f"{self.note[row]}; {text}" if self.note[row] else text

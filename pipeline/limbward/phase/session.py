@@ -14,6 +14,15 @@ Floats = NDArray[np.float64]
 Texts = NDArray[np.object_]
 Mask = NDArray[np.bool_]
 
+PICTURES = {
+    "partial": "a partial phase",
+    "contact": "a frame with the photosphere visible",
+    "totality": "a frame of totality",
+    "dark": "a dark frame",
+    "bias": "a bias frame",
+    "flat": "a flat field",
+}
+
 
 @dataclass(frozen=True)
 class Taken:
@@ -106,9 +115,13 @@ def decide_session(
     said = (stated != "") & taken.pictures
     phase[said] = stated[said]
     for i in np.flatnonzero(taken.pictures & (reason != "")):
+        like = PICTURES.get(str(looks[i]))
+        though = (
+            "does not look like a picture of the eclipse" if like is None else f"looks like {like}"
+        )
         reason[i] = (
-            f"taken for {_article(phase[i])}, though it looks like {_article(looks[i])}: "
-            f"{reason[i]} (if that is wrong, set phase under frames in the config)"
+            f"taken for {_article(phase[i])}, though it {though}: {reason[i]} (if that is wrong, "
+            "set phase under frames in the config)"
         )
     for i in np.flatnonzero(said):
         reason[i] = f"its phase is set by {stated_by[i]} in the config"
@@ -116,12 +129,4 @@ def decide_session(
 
 
 def _article(phase: str) -> str:
-    words = {
-        "partial": "a partial phase",
-        "contact": "a frame with the photosphere visible",
-        "totality": "a frame of totality",
-        "dark": "a dark frame",
-        "bias": "a bias frame",
-        "flat": "a flat field",
-    }
-    return words.get(phase, "not a picture of the eclipse")
+    return PICTURES.get(phase, "no picture of the eclipse")

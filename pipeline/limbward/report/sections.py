@@ -207,10 +207,10 @@ def _relative(frames: Sequence[Frame]) -> tuple[list[str], list[Plot]]:
     if not known:
         return [], []
     percent = [100.0 * (f.relative_exposure - 1.0) for f in known.values()]
+    span = f"{min(percent):+.1f} to {max(percent):+.1f} %".replace("-", "−")
     sentence = (
-        f"Relative to their nominal exposures, frames are {min(percent):+.1f} to "
-        f"{max(percent):+.1f} % brighter. A constant offset at each setting is the shutter, and is "
-        "usual; a slow dip is thin cloud."
+        f"The frames' brightness is off by {span} from what their exposures say. An offset that "
+        "stays the same at each setting is the shutter's, and is usual; a slow dip is thin cloud."
     )
     alt = (
         f"Brightness of {counted(len(known), 'frame')} relative to nominal exposure against time, "

@@ -152,13 +152,18 @@ def clock_sentences(clock: ClockAudit) -> list[str]:
             f"This follows from {' and '.join(sources)} ({counted(entry['frames_used'], 'frame')})"
         )
         scatter = entry["residual_rms_s"]
-        text += f"; they scatter by {scatter:.2f} s." if scatter is not None else "."
+        text += f"; they scatter by {_two_digits(scatter)} s." if scatter is not None else "."
         sentences.append(text)
     if limb := entry.get("lunar_limb"):
         sentences.append(limb["said"])
     sentences += _of_beads(entry.get("beads"))
     sentences.append(f"To convert this camera's times to UTC at that moment, {correction(clock)}.")
     return sentences
+
+
+def _two_digits(seconds: float) -> str:
+    """Return a scatter to two digits, no finer than hundredths."""
+    return f"{seconds:.{min(max(1 - math.floor(math.log10(max(seconds, 1e-9))), 0), 2)}f}"
 
 
 def _of_beads(beads: Mapping[str, Any] | None) -> list[str]:

@@ -365,7 +365,7 @@ def _agreement(entries: Sequence[dict[str, Any]]) -> dict[str, str]:
     if not off:
         return {}
     rms = math.sqrt(sum(o * o for o in off) / len(off))
-    name = "of them within a degree and twice the time error of where they were expected"
+    name = "of them where they were expected, within a degree and twice the error of the time"
     return {name: f"{len(off)}, {rms:.2f}° rms off"}
 
 

@@ -101,7 +101,8 @@ def contacts_heading(circumstances: dict[str, Any]) -> str:
         return f"No eclipse of the Sun on {date} at {place}.{there_is}"
     text = f"{kind.capitalize()} eclipse of {date} at {place}, {site['height']:g} m"
     text += f": magnitude {circumstances['magnitude']:.3f}"
-    text += f", {100 * circumstances['obscuration']:.1f} % of the Sun covered"
+    covered = "" if kind == "total" else f"{100 * circumstances['obscuration']:.1f} % of "
+    text += f", {covered or 'all of '}the Sun covered"
     if circumstances.get("duration_s"):
         name = "totality" if kind == "total" else "annularity"
         earlier = light_returns_earlier(circumstances)
