@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
@@ -86,7 +88,8 @@ def earthshine(surface: Pixels, disc: Disc) -> Pixels:
     glare = [np.median(light[known & (ring == k)]) for k in range(rings)]
     above = np.where(known, light - np.interp(r, middle, glare), np.nan)
     above -= _uneven_glare(above, known, r, disc)
-    above, share = _believed(surface.mean(axis=0, dtype=np.float32), light, above, known, r, disc)
+    raw, taken = surface.mean(axis=0, dtype=np.float32), light - above
+    above, share, seen = _believed(raw, light, above, known, r, disc)
     if share == 0.0:
         return np.zeros(light.shape, np.float32)
     low, high = np.nanpercentile(above, [2.0, 98.0])
@@ -98,13 +101,18 @@ def earthshine(surface: Pixels, disc: Disc) -> Pixels:
     above, soft = (map_coordinates(a, at, order=1, mode="nearest") for a in (above, soft))
     # Values carried on as they are would be streaks that point at the corona.
     out = np.clip((r - TRUSTED + FADE) / FADE, 0.0, 1.0)
-    return share * np.clip(above + out * (soft - above), -0.5, 1.5)
+    shown = above + out * (soft - above)
+    # Nearer to the limb, where more glare was taken off than the surface can be told from, it is as
+    # in the middle: what is left there would be a ring.
+    usual = np.float32(np.median(shown[known & (r < INNER)]))
+    shown = usual + _told_from_glare(taken, known, r, seen) * (shown - usual)
+    return share * np.clip(shown, -0.5, 1.5)
 
 
 def _believed(
     raw: Pixels, light: Pixels, above: Pixels, known: NDArray[np.bool_], r: Pixels, disc: Disc
-) -> tuple[Pixels, float]:
-    """Return the surface, smoothed as its noise asks for, and the share of it to be believed.
+) -> tuple[Pixels, float, float]:
+    """Return the surface, smoothed as its noise asks for, the share to be believed, its spread.
 
     Parameters
     ----------
@@ -131,7 +139,31 @@ def _believed(
         if seen > 2.0 * left or 2.0 * blur > GOES_ON * disc.radius:
             break
     error = max(float(np.hypot(left, glare)), 1e-30)
-    return above, float(np.clip(seen / error - 1.0, 0.0, 1.0))
+    return above, float(np.clip(seen / error - 1.0, 0.0, 1.0)), seen
+
+
+def _told_from_glare(taken: Pixels, known: NDArray[np.bool_], r: Pixels, seen: float) -> Pixels:
+    """Return how far the surface can be told from glare at each distance, from 1 to 0.
+
+    Parameters
+    ----------
+    taken : ndarray of float32, shape (h, w)
+        The glare that was taken off.
+    known : ndarray of bool, shape (h, w)
+    r : ndarray of float32, shape (h, w)
+        In radii of the disc.
+    seen : float
+        Spread of the surface.
+    """
+    edges = np.linspace(0.0, TRUSTED, 13)
+    rings = [known & (r >= a) & (r < b) for a, b in pairwise(edges)]
+    least = np.median(taken[known & (r < 0.3)])
+    left = np.array(
+        [0.5 * GLARE_LEFT * np.sqrt(np.mean((taken[m] - least) ** 2)) if m.any() else 0.0
+         for m in rings]
+    )  # fmt: skip
+    share = np.minimum.accumulate(np.clip(seen / np.maximum(left, 1e-30) - 1.0, 0.0, 1.0))
+    return np.interp(r, 0.5 * (edges[1:] + edges[:-1]), share).astype(np.float32)
 
 
 def _uneven(above: Pixels, inner: NDArray[np.bool_], disc: Disc) -> float:
