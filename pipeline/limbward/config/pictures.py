@@ -184,7 +184,7 @@ class ComposeConfig(Section):
         ge=1.1,
         le=100,
         description="Crop to this distance of the nearer edges from the Sun's centre, solar radii; "
-        "null keeps everything.",
+        "null keeps what was seen, also where it reaches further to one side.",
     )
     crop: CropConfig | None = Field(
         default=None,
