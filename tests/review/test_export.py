@@ -101,3 +101,17 @@ def test_what_is_clipped_is_white():
     full = frame(64, 64)
     full.data[10, 10] = 10_100
     assert tuple(tile(frame_view(full), 0, 0, 0, 0.0)[10, 10]) == (255, 255, 255)
+
+
+def test_an_exact_size_is_cut_about_the_sun():
+    picture = np.full((3, 100, 200), 0.1, np.float32)
+    picture[:, 45:56, 35:46] = 1.0
+    size = parse_size("100x100.tif")
+    for sun, column in (((40.0, 50.0), 40.0), ((60.0, 50.0), 30.0), (None, None)):
+        out = resized(picture, size, sun=sun)[1]
+        assert out.shape == (100, 100)
+        shown = np.nonzero(out > 0.5)[1]
+        if column is None:
+            assert not shown.size  # the middle of the picture shows columns 50 to 150
+        else:
+            assert shown.mean() == pytest.approx(column, abs=0.5)

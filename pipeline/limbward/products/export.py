@@ -110,18 +110,27 @@ def _tone(workspace: Workspace) -> ToneCurve:
         # Pictures made before there were these have none.
         return ToneCurve(*curve, *(float(told.get(k, 0.0)) for k in ("brightness", "contrast")))
     except (KeyError, TypeError, ValueError) as error:
-        raise LimbwardError(
-            f"{workspace.path(Workspace.tone)} is damaged: make the picture again with "
-            "`limbward run --from compose`."
-        ) from error
+        raise _damaged(workspace) from error
 
 
 def _sun(config: Config, workspace: Workspace) -> tuple[float, float] | None:
     """Return where the Sun is in the finished picture, if that was not cropped by hand."""
-    if config.compose.crop is not None or not workspace.path(Workspace.tone).exists():
+    if not workspace.path(Workspace.tone).exists():
         return None
-    told = workspace.read_json(Workspace.tone).get("sun")
-    return (float(told["x"]), float(told["y"])) if told else None
+    sun = workspace.read_json(Workspace.tone).get("sun")
+    if sun is None or config.compose.crop is not None:
+        return None
+    try:
+        return float(sun["x"]), float(sun["y"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise _damaged(workspace) from error
+
+
+def _damaged(workspace: Workspace) -> LimbwardError:
+    return LimbwardError(
+        f"{workspace.path(Workspace.tone)} is damaged: make the picture again with "
+        "`limbward run --from compose`."
+    )
 
 
 def _space_of(workspace: Workspace) -> Space:
