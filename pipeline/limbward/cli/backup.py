@@ -109,5 +109,5 @@ def verify(
     if not verdict.ok:
         raise LimbwardError("\n".join(verdict_faults(found)))
     if not as_json:
-        count = f"{verdict.files} files, the backup's own lists included"
-        print(f"{bag}: {count}, {verdict.bytes / 1e9:.3f} GB, all unchanged.")
+        files = f"{verdict.files} files, the backup's own lists included"
+        print(f"{bag}: {files}, {verdict.bytes / 1e9:.3f} GB, all unchanged.")
