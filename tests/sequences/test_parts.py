@@ -208,15 +208,19 @@ def test_prominences_are_as_high_as_they_are():
         )
 
 
-def test_no_corona_no_prominences(tmp_path):
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "says"),
+    [(65.0, -23.4, "no merged corona"), (48.0, 2.0, "not total.*hydrogen-alpha")],
+)
+def test_no_corona_no_prominences(tmp_path, latitude, longitude, says):
     config = Config.model_validate(
         {
-            "site": {"latitude": 0.0, "longitude": 0.0},
+            "site": {"latitude": latitude, "longitude": longitude},
             "eclipse": "2026-08-12",
             "input": {"cards": ["card"]},
         }
     )
-    with pytest.raises(LimbwardError, match="no merged corona"):
+    with pytest.raises(LimbwardError, match=says):
         prominences.run(config, Workspace(tmp_path), SilentReporter())
     assert not list(tmp_path.rglob("*.png"))
 
