@@ -34,6 +34,7 @@ Floats = NDArray[np.float64]
 LEAST_DISCS = 6  # three numbers are solved for
 LEAST_BEND = 1e-4  # by which the squared distances must differ; a wandering Sun's do by 0.1 to 1
 AGREE_ROUNDS = 6
+AGREED = 0.5  # standard errors by which the last of these may still have changed it
 LEAST_POINTS = 60  # of a limb; of fewer the radius is not known
 RADIUS_PX = 0.02  # to which no radius is known better: focus and exposure change the limb
 LEAST_WANDER = 0.03  # of the distance to the corner, that the corona must move to be compared
@@ -205,7 +206,7 @@ def growth_by_discs(discs: Discs, limbs: Limbs, aim: Aim, lens: Lens = STRAIGHT)
     t = np.clip(aim.t, aim.track.first_s, aim.track.last_s)
     expected = aim.track.sun_radius_arcsec(t) / aim.orientation.pixel_scale_arcsec
     points = [limbs(int(row))[0] for row in discs.rows]
-    found = UNTOLD
+    found = rest = UNTOLD
     for _ in range(AGREE_ROUNDS):
         sx, sy, _ = lens.straight_disc(discs.sun_x, discs.sun_y, discs.sun_radius)
         radii = [
@@ -221,7 +222,9 @@ def growth_by_discs(discs: Discs, limbs: Limbs, aim: Aim, lens: Lens = STRAIGHT)
         found = Growth(lens.growth, rest.sigma, "discs")
         if abs(rest.value) < 0.1 * rest.sigma:
             break
-    return found
+    # A Sun that the frame cuts off shows its limb to two sides only: there, making points straight
+    # changes radii by more than distortion does, and each round asks for more of it.
+    return found if abs(rest.value) < AGREED * rest.sigma else UNTOLD
 
 
 def _growth_left(size: Floats, sigma: Floats, floor: Floats, t: Floats, bend: Floats) -> Growth:
