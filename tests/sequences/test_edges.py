@@ -87,8 +87,25 @@ def test_what_blur_is_left_halves_the_wave_that_sharpening_halves():
     assert left_of(0.1, ROUNDS) == 0.375  # pixels show no more
 
 
+def test_a_blur_of_half_a_pixel_is_taken_out_as_the_integral_that_it_is():
+    """A wave of 2.5 pixels keeps exp(-2 (pi 0.5 / 2.5)^2) of itself, less than by samples."""
+    x = np.arange(200.0)
+    kept = np.exp(-2.0 * (np.pi * 0.5 / 2.5) ** 2)
+    wave = np.cos(2 * np.pi * x / 2.5)[None, :] * np.ones((60, 1))
+    sharp = sharpened((kept * wave).astype(np.float32), 0.5, 5)
+    whole = 1 - (1 - kept) ** 6
+    assert sharp[30, 50:150] == pytest.approx(whole * wave[30, 50:150], abs=0.005)
+
+
 def test_a_noisy_picture_is_sharpened_less():
-    assert [rounds_within(n, 0.01) for n in (0.0, 1e-4, 4e-4, 0.01)] == [5, 5, 2, 0]
+    found = [rounds_within(n, 0.01, 1.0) for n in (0.0, 1e-4, 4e-4, 0.01)]
+    assert found == sorted(found, reverse=True)
+    assert (found[0], found[-1]) == (ROUNDS, 0)
+    grain = np.random.default_rng(1).normal(0.0, 4e-4, (256, 256)).astype(np.float32)
+    for rounds in found[2:3]:
+        assert 0 < rounds < ROUNDS
+        assert sharpened(grain, 1.0, rounds).std() < 0.01 / 8.0
+        assert sharpened(grain, 1.0, rounds + 1).std() > 0.01 / 8.0
     grain = np.random.default_rng(1).normal(0.0, 0.02, (400, 300))
     assert noise_of(grain) == pytest.approx(0.02, rel=0.25)
 

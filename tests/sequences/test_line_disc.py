@@ -13,6 +13,7 @@ from limbward.sequences.line_disc import (
     off_limb,
     prominences_of,
     shift_of,
+    unseen_limb,
 )
 from tests.apart.corona import Corona, darkening, disc_mean
 from tests.apart.line import heights
@@ -147,7 +148,8 @@ def test_heights_of_the_other_simulators_prominences():
     found = prominences_of(disc, excess, away)
     truth = {"seed": seed, "solar_radius_arcsec": sun, "solar_north_deg": 0.0}
     at, height = heights(truth | {"settings": {"excess": excess}})
-    runs = np.flatnonzero(height > 12.0)
+    # What is 6 arcsec above the line's limb, which is 4.3 above that of white light.
+    runs = np.flatnonzero(height > 6.0 + excess * sun)
     groups = np.split(runs, np.flatnonzero(np.diff(at[runs]) > 0.8) + 1)
     tall = [p for p in found if p.height_arcsec > 12.0]
     assert len(tall) == len(groups) == 7
@@ -170,3 +172,24 @@ def test_a_frame_that_ends_on_the_disc_leaves_no_line_there():
     relative = stack.relative(cut, 1.0, np.ones((121, 121), np.float32))
     assert np.isnan(relative[:, :31]).all()
     assert np.allclose(relative[:, 34:], 1.0)
+
+
+def test_the_blur_is_told_by_the_moons_limb_before_the_disc():
+    stack = Stack(VIEW, RADIUS)
+    assert np.isnan(stack.disc().blur_px)
+    moon = moon_at(130.0, 350.0)
+    frame, clear = cut(painted(moon, blur=1.5)), stack.clear(moon, 1.5)
+    stack.look(frame, clear)
+    stack.settle()
+    stack.note_blur(stack.relative(frame, 1.0, clear), moon, 1.0)
+    assert stack.disc().blur_px == pytest.approx(np.hypot(1.5, 12**-0.5), rel=0.03)
+
+
+def test_limb_beyond_every_frame_is_told():
+    view = View(121, 20.0, 0.0)
+    stack = Stack(view, 48.0)
+    picture = np.ones((121, 121), np.float32)
+    whole = LineDisc(picture, picture, picture, view, 48.0)
+    assert unseen_limb(whole, stack.away) == 0.0
+    picture[:, 84:] = np.nan  # from half a radius on, that is a third of the limb
+    assert unseen_limb(whole, stack.away) == pytest.approx(1.0 / 3.0, abs=0.02)

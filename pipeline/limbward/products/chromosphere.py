@@ -16,7 +16,14 @@ from limbward.radiance.field import observer_of
 from limbward.radiance.fits import write_picture
 from limbward.render.line import shown
 from limbward.render.writers import Caption, write_png
-from limbward.sequences.line_disc import FEATHER, LineDisc, Stack, flattened, prominences_of
+from limbward.sequences.line_disc import (
+    FEATHER,
+    LineDisc,
+    Stack,
+    flattened,
+    prominences_of,
+    unseen_limb,
+)
 from limbward.sequences.line_session import (
     ROUNDS,
     Session,
@@ -37,6 +44,7 @@ from limbward.workspace.stored import read_stage_table, read_sun_excess
 
 # Heights of the simulators' prominences are within an arcsecond in pixels of up to about 4.
 RESOLVED_ARCSEC = 5.0
+UNSEEN = 0.01  # of the limb, from which it is told
 COARSE = "; these pixels are too coarse for heights within an arcsecond"
 FITS, PNG = Workspace.chromosphere, "sequences/chromosphere.png"
 
@@ -80,6 +88,12 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
             placed, said = add_totality(stack, session, dark, blurs, cutter, advance)
         notes += said
     disc = stack.disc()
+    unseen = unseen_limb(disc, stack.away)
+    if unseen > UNSEEN:
+        notes.append(
+            f"{100.0 * unseen:.0f} % of the Sun's limb lies beyond the edge of every frame; "
+            "prominences there are not seen."
+        )
     found = prominences_of(disc, excess, stack.away)[: config.prominences.count]
     sky = place_and_time.view_at(config, shots.epoch)
     observer = observer_of(sky, config.sky.solar_radius_km)
@@ -93,7 +107,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         "limb darkening and scattered light. Heights are above the limb in white light, to where a "
         "prominence falls to half of its brightness at the top, or to 1 % of the disc's centre, "
         "after the picture's blur was taken out as far as its pixels allow. Their errors hold what "
-        "fine threads and tops near that 1 % leave open" + COARSE * (scale > RESOLVED_ARCSEC) + ".",
+        "fine threads and tops near that 1 % leave open. What rises less than three times the blur "
+        "above the disc cannot be told from its limb" + COARSE * (scale > RESOLVED_ARCSEC) + ".",
         alt="The Sun's disc in hydrogen-alpha with prominences",
         picture=PNG,
         numbers=_numbers(excess, excess_sigma, len(shots), len(placed), found, km),

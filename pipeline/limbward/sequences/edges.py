@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
+from scipy import fft
 from scipy.special import ndtri
 
 Pixels = NDArray[np.float32]
@@ -17,6 +18,7 @@ Floats = NDArray[np.float64]
 # Each round takes out half of what blur the last one left of long waves; after five, waves are back
 # at half of their strength down to 0.56 of the blur, and noise has grown to six times at most.
 ROUNDS = 5
+MARGIN_PX = 16  # around a picture, beyond which its other side is
 CLEAR_OF_NOISE = 8.0  # times the noise that is left, the least light that counts must be
 PIXEL_BLUR = 0.375  # pixels: blur that halves the shortest wave that pixels can show
 # Below its end, in which a prominence's brightness there is looked for; and where blurs are wider,
@@ -26,7 +28,7 @@ BELOW_ARCSEC, BELOW_BLURS = 12.0, 5.0
 # coarser ones without adaptive optics). One with this standard deviation loses the square of the
 # blur over it in brightness, and may fall under the least, or stand above it.
 THREAD_ARCSEC = 4.0
-CONTOUR = 0.3  # of the blur, by which the end of what is not resolved may be off
+HALF = math.sqrt(2.0 * math.log(2.0))  # standard deviations of a Gaussian to half of its top
 
 
 def sharpened(picture: Pixels, blur_px: float, rounds: int = ROUNDS) -> Pixels:
@@ -50,23 +52,75 @@ def sharpened(picture: Pixels, blur_px: float, rounds: int = ROUNDS) -> Pixels:
     known = np.isfinite(picture)
     if blur_px <= 0.0 or rounds <= 0 or not known.any():
         return picture
+    blurred = _Blur(picture.shape, blur_px)
     seen = np.where(known, picture, 0.0).astype(np.float32)
-    share = None
-    if not known.all():
-        share = np.maximum(gaussian_filter(known.astype(np.float32), blur_px), 1e-3)
+    if known.all():
+        return blurred.undone(seen, rounds)
+    share = np.maximum(blurred(known.astype(np.float32)), 1e-3)
     sharp = seen.copy()
     for _ in range(rounds):
-        again = gaussian_filter(sharp, blur_px)
-        sharp += seen - (again if share is None else again / share)
+        sharp += seen - blurred(sharp) / share
         sharp[~known] = 0.0
     return np.where(known, sharp, np.float32(np.nan))
 
 
-def rounds_within(noise: float, least: float) -> int:
-    """Return how often a picture may be sharpened so that its noise stays far below ``least``."""
-    if not noise > 0.0:
-        return ROUNDS
-    return int(np.clip(least / (CLEAR_OF_NOISE * noise) - 1.0, 0, ROUNDS))
+class _Blur:
+    """A Gaussian blur by its transfer function.
+
+    Of a Gaussian narrower than a pixel, samples are not the blur: at 0.5 pixels they leave twice as
+    much of the shortest wave as the Gaussian does.
+    """
+
+    def __init__(self, shape: tuple[int, ...], blur_px: float) -> None:
+        self.margin = int(np.ceil(4.0 * blur_px)) + MARGIN_PX
+        self.padded = [fft.next_fast_len(n + 2 * self.margin, real=True) for n in shape]
+        self.transfer = _transfer(self.padded, blur_px)
+
+    def _through(self, picture: Pixels, transfer: Pixels) -> Pixels:
+        h, w = picture.shape
+        sizes = zip(picture.shape, self.padded, strict=True)
+        around = [(self.margin, padded - n - self.margin) for n, padded in sizes]
+        waves = fft.rfft2(np.pad(picture, around, mode="edge"))
+        whole = fft.irfft2(waves * transfer, self.padded)
+        m = self.margin
+        return np.asarray(whole[m : m + h, m : m + w], np.float32)
+
+    def __call__(self, picture: Pixels) -> Pixels:
+        return self._through(picture, self.transfer)
+
+    def undone(self, picture: Pixels, rounds: int) -> Pixels:
+        """Return what all rounds together make of a picture without gaps."""
+        return self._through(picture, _gain(self.transfer, rounds))
+
+
+def _transfer(shape: Sequence[int], blur_px: float) -> Pixels:
+    """Return what a Gaussian leaves of the waves that a picture's pixels show."""
+    waves = fft.fftfreq(shape[0])[:, None] ** 2 + fft.rfftfreq(shape[1])[None, :] ** 2
+    return np.exp(-2.0 * (np.pi * blur_px) ** 2 * waves).astype(np.float32)
+
+
+def _gain(transfer: Pixels, rounds: int) -> Pixels:
+    """Return by how much rounds of sharpening strengthen waves."""
+    left = 1.0 - transfer
+    return np.asarray(sum((left**k for k in range(1, rounds + 1)), np.ones_like(left)))
+
+
+def rounds_within(noise: float, least: float, blur_px: float) -> int:
+    """Return how often a picture may be sharpened so that its noise stays far below ``least``.
+
+    Parameters
+    ----------
+    noise : float
+        Of a pixel, as large in all waves.
+    least : float
+    blur_px : float
+    """
+    transfer = _transfer((64, 64), blur_px)
+    for rounds in range(ROUNDS, 0, -1):
+        grown = float(np.sqrt(np.mean(_gain(transfer, rounds) ** 2)))
+        if CLEAR_OF_NOISE * noise * grown <= least:
+            return rounds
+    return 0
 
 
 def noise_of(light: Floats) -> float:
@@ -111,6 +165,8 @@ class Unrolled:
     contour : bool
         Whether light ends where it falls to ``least``. Else it ends where it falls to half of its
         brightness just below that, as the light of a line has its own scale.
+    limb_arcsec : float
+        Height below which light may be the limb's own: blurred, ragged, a little out of place.
     """
 
     angle: Floats
@@ -122,6 +178,7 @@ class Unrolled:
     seen_blur_arcsec: float = 0.0
     blur_arcsec: float = 0.0
     contour: bool = False
+    limb_arcsec: float = 0.0
 
     @property
     def step(self) -> float:
@@ -192,19 +249,18 @@ def end_sigma(unrolled: Unrolled, members: NDArray[np.int64], reach: Floats) -> 
     Notes
     -----
     Four parts: by how much the end moves if threads that the blur dims or spreads are as much
-    brighter or fainter as it makes them; half of what sharpening moved it; what a contour of
-    unresolved light is off; and the noise over the slope of the light.
+    brighter or fainter as it makes them; by how much it widens a thread, at half of its brightness;
+    the noise over the slope of the light; and rounding to steps.
     """
     u, top = unrolled, float(reach[members].max())
     part = 1.0 + (u.blur_arcsec / THREAD_ARCSEC) ** 2
-    sharp = u.sharp[members]
     low, high = (
-        float(ends(u, sharp, u.least * f, u.blur_arcsec).max()) for f in (1.0 / part, part)
+        float(ends(u, u.sharp[members], u.least * f, u.blur_arcsec).max())
+        for f in (1.0 / part, part)
     )
-    moved = top - float(ends(u, u.seen[members], u.least, u.seen_blur_arcsec).max())
-    at = int(members[np.argmax(reach[members])])
-    noise = _noise_sigma(u, at, top)
-    return math.hypot(0.5 * (low - high), 0.5 * moved, CONTOUR * u.blur_arcsec, noise, 0.5 * u.step)
+    wider = HALF * (math.hypot(THREAD_ARCSEC, u.blur_arcsec) - THREAD_ARCSEC)
+    noise = _noise_sigma(u, int(members[np.argmax(reach[members])]), top)
+    return math.hypot(0.5 * (low - high), wider, noise, u.step / math.sqrt(12.0))
 
 
 def _noise_sigma(u: Unrolled, at: int, top: float) -> float:

@@ -8,13 +8,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates, maximum_filter, uniform_filter1d
-from scipy.optimize import curve_fit
-from scipy.special import ndtr
 
 from limbward.geometry.disc import Disc
 from limbward.radiance.kernels.video import track_pieces
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.edges import Unrolled, left_of, rounds_within, sharpened
+from limbward.sequences.limb_blur import LIMB_PX, blur_of_edge, blur_of_limb
 from limbward.sequences.prominences import (
     STEP_DEG,
     Prominence,
@@ -29,6 +28,7 @@ BLURS, MOON_PX, FADE_PX = 2.5, 2.0, 3.0  # left out beside the Moon, and the ris
 MIDDLE = 0.12  # radii: the disc's centre, whose median is 1; half of it is within a thousandth
 LEAST_LEVEL = 200  # pixels of the disc that must be free of the Moon to tell a frame's brightness
 DISC = 0.95  # radii: beyond, blur and the chromosphere change the disc's darkening
+BEFORE = 0.9  # radii of the Sun, within which the Moon's limb is an edge before an even disc
 DISC_RINGS = 40  # in which the darkening is gathered, and how often it and the frames are matched
 MATCHES = 8
 # Of the radius, over which a frame's weight rises beside the Moon: what frames differ by, a few
@@ -38,7 +38,12 @@ RINGS = 200  # to a radius, in which darkening and scattered light are measured
 # A prominence ends where it is this part of the disc's centre: quiet ones have 2 to 10 % of it in
 # hydrogen-alpha (common practice), the sky and a clean telescope's scattered light less than 1 %.
 EDGE = 0.01
-LIMB_PX, LIMB_STEP_PX = 6.0, 0.25  # to both sides of the limb, where its blur is measured
+# Of a limb 40 times as bright as `EDGE`, a tenth of a pixel out of place here and there by
+# refraction and ragged by spicules, less than a tenth of `EDGE` is left this many blurs beyond it;
+# 2.5 blurs let some of it pass once it was sharpened.
+LIMB_BLURS = 3.0
+RING_PX, RING_PIXELS = 0.05, 24.0  # width of rings around the limb, and pixels in one at least
+RING_WIDE = 0.03  # radii beyond the limb, in which it is asked whether any frame shows it
 RING_STEP = 4  # of places along the limb, in which a ring's light is taken
 EVEN = 7  # places along the limb, a third of a degree, that are averaged
 REACH_PX = 6.0  # by which a frame of totality may lie beside where its neighbours say
@@ -59,6 +64,8 @@ class LineDisc:
     view : View
     radius : float
         Of the disc as the line shows it, pixels.
+    blur_px : float
+        Standard deviation, by the Moon's limb; NaN where that was not seen.
     """
 
     picture: Pixels
@@ -66,6 +73,7 @@ class LineDisc:
     count: Pixels
     view: View
     radius: float
+    blur_px: float = float("nan")
 
 
 class Stack:
@@ -88,6 +96,7 @@ class Stack:
         self._gain: list[float] = []
         self._rings: list[Floats] = []  # of each frame, NaN where the Moon hides one
         self._law = np.ones(DISC_RINGS)
+        self._blurs: list[tuple[float, float]] = []  # by the Moon's limb, and their weights
 
     def clear(self, moon: Disc | None, blur_px: float, fade_px: float = FADE_PX) -> Pixels:
         """Return how far pixels are free of a Moon, from 0 to 1."""
@@ -150,14 +159,26 @@ class Stack:
         plane = self._light(cut)
         disc = (self.away < DISC) & (clear == 1.0) & np.isfinite(plane)
         if np.count_nonzero(disc) >= LEAST_LEVEL:
-            at = (np.arange(DISC_RINGS) + 0.5) * (DISC / DISC_RINGS)
-            level = float(np.median(plane[disc] / np.interp(self.away[disc], at, self._law)))
+            level = float(np.median(plane[disc] / self._darkening(self.away[disc])))
             self._gain.append(level / light_s)
         elif self._gain:
             level = float(np.median(self._gain)) * light_s
         else:
             return None
         return np.asarray(plane / np.float32(level), np.float32)
+
+    def _darkening(self, away: Pixels) -> Floats:
+        """Return what frames have in common at some distances from the centre."""
+        at = (np.arange(DISC_RINGS) + 0.5) * (DISC / DISC_RINGS)
+        return np.interp(away, at, self._law)
+
+    def note_blur(self, relative: Pixels, moon: Disc, weight: float) -> None:
+        """Take note of how blurred a frame is, by the Moon's limb before the disc."""
+        beyond = np.hypot(self._x - moon.x, self._y - moon.y) - np.float32(moon.radius)
+        near = (np.abs(beyond) < LIMB_PX) & (self.away < BEFORE) & np.isfinite(relative)
+        blur = blur_of_edge(beyond[near], relative[near] / self._darkening(self.away[near]))
+        if blur > 0.0:
+            self._blurs.append((blur, weight))
 
     def add(self, relative: Pixels, clear: Pixels, weight: float) -> None:
         """Add a frame with a weight."""
@@ -180,7 +201,15 @@ class Stack:
             np.asarray(count, np.float32),
             self.view,
             self.radius,
+            self._blur(),
         )
+
+    def _blur(self) -> float:
+        """Return the blur of the sum: variances add up."""
+        if not self._blurs:
+            return float("nan")
+        blur, weight = np.array(self._blurs).T
+        return float(np.sqrt(np.sum(weight * blur**2) / np.sum(weight)))
 
 
 def rings(picture: Pixels, away: Pixels) -> tuple[Floats, Floats]:
@@ -243,42 +272,32 @@ def shift_of(relative: Pixels, template: Pixels, away: Pixels, clear: Pixels) ->
     return None if np.abs(shift).max() > 0.99 * REACH_PX else np.asarray(shift)
 
 
-def blur_of_limb(disc: LineDisc, away: Pixels) -> float:
-    """Return the blur of a stack, pixels, by its limb: what air, lens, pixels and shifts made.
+def usual_at(disc: LineDisc, away: Pixels) -> Pixels:
+    """Return the median of all pixels that are as far from the centre as each.
 
-    The light across the limb, the median of all angles, is an edge that was blurred, with the
-    darkening below it.
+    Rings are 0.05 pixels wide, or as wide as `RING_PIXELS` need.
     """
-    off = (away - 1.0) * disc.radius
-    near = (np.abs(off) < LIMB_PX) & np.isfinite(disc.picture)
-    if not near.any():
-        return 0.0
-    bins = np.round((off[near] + LIMB_PX) / LIMB_STEP_PX).astype(int)
-    order = np.argsort(bins, kind="stable")
-    cuts = np.searchsorted(bins[order], np.unique(bins))[1:]
-    parts = zip(*(np.split(v[near][order], cuts) for v in (off, disc.picture)), strict=True)
-    at, light = np.array([(o.mean(), np.median(v)) for o, v in parts], float).T
-
-    def edge(
-        h: Floats, level: float, slope: float, place: float, blur: float, sky: float
-    ) -> Floats:
-        return np.asarray(level * (1.0 - slope * h) * ndtr((place - h) / blur) + sky)
-
-    start = (float(light[0]), 0.0, 0.0, 0.7, float(light[-1]))
-    try:
-        fitted, _ = curve_fit(edge, at, light, start)
-    except (RuntimeError, TypeError):  # no edge there; fewer places than unknowns
-        return 0.0
-    return float(min(abs(fitted[3]), 0.5 * LIMB_PX))
+    known = np.isfinite(disc.picture)
+    if not known.any():
+        return np.zeros_like(disc.picture)
+    wide = max(RING_PX, RING_PIXELS / (2.0 * np.pi * disc.radius))
+    ring = (away[known] * (disc.radius / wide)).astype(int)
+    order = np.argsort(ring, kind="stable")
+    cuts = np.searchsorted(ring[order], np.unique(ring))[1:]
+    parts = (np.split(v[known][order], cuts) for v in (away, disc.picture))
+    at, median = np.array([(a.mean(), np.median(v)) for a, v in zip(*parts, strict=True)]).T
+    return np.asarray(np.interp(away, at, median), np.float32)
 
 
 def unrolled(disc: LineDisc, away: Pixels) -> Unrolled:
     """Return the light beyond the limb above its ring's, by position angle and height."""
-    blur = blur_of_limb(disc, away)
+    scale = disc.view.scale_arcsec
+    blur = disc.blur_px
+    if not np.isfinite(blur):
+        blur = blur_of_limb(disc.picture, away, disc.radius, scale)
     beyond = disc.picture[(away > 1.05) & np.isfinite(disc.picture)]
     noise = 1.4826 * float(np.median(np.abs(beyond - np.median(beyond)))) if beyond.size else 0.0
-    rounds = rounds_within(noise, EDGE) if blur > 0.0 else 0
-    scale = disc.view.scale_arcsec
+    rounds = rounds_within(noise, EDGE, blur) if blur > 0.0 else 0
     angle = np.arange(0.0, 360.0, STEP_DEG)
     height = heights_of(scale)
     r = disc.radius + height / scale
@@ -295,11 +314,20 @@ def unrolled(disc: LineDisc, away: Pixels) -> Unrolled:
         plane -= np.nan_to_num(np.nanmedian(plane[::RING_STEP], axis=0))
         return np.asarray(uniform_filter1d(plane, EVEN, axis=0, mode="wrap"), float)
 
-    seen = light(disc.picture)
-    sharp = light(sharpened(disc.picture, blur, rounds)) if rounds else seen
+    # The limb is too steep for the pixels: sharpened with it, it leaves waves along its steps.
+    apart = np.asarray(disc.picture - usual_at(disc, away), np.float32)
+    seen = light(apart)
+    sharp = light(sharpened(apart, blur, rounds)) if rounds else seen
     blurs = scale * blur, scale * left_of(blur, rounds)
     # No size of pixels: here no Moon's edge spreads the chromosphere, which would need a margin.
-    return Unrolled(angle, height, seen, sharp, EDGE, 0.0, *blurs)
+    limb = LIMB_BLURS * scale * blur
+    return Unrolled(angle, height, seen, sharp, EDGE, 0.0, *blurs, limb_arcsec=limb)
+
+
+def unseen_limb(disc: LineDisc, away: Pixels) -> float:
+    """Return how much of the limb no frame shows, as a part of it."""
+    ring = (away > 1.0) & (away < 1.0 + RING_WIDE)
+    return float(np.mean(~np.isfinite(disc.picture[ring]))) if ring.any() else 1.0
 
 
 def prominences_of(disc: LineDisc, excess: float, away: Pixels) -> list[Prominence]:

@@ -91,7 +91,9 @@ class Session:
         relative = stack.relative(cut, float(self.shots.light[k]), stack.clear(moon, blur))
         if relative is not None:
             clear = stack.clear(moon, blur, feather * stack.radius)
-            stack.add(relative, clear, max(blur, LEAST_BLUR_PX) ** -4.0)
+            weight = max(blur, LEAST_BLUR_PX) ** -4.0
+            stack.add(relative, clear, weight)
+            stack.note_blur(relative, moon, weight)
         return ""
 
     def shift(self, stack: Stack, k: int, cut: Cut | str, template: Pixels) -> Floats | None:
@@ -217,6 +219,8 @@ def line_header(session: Session, disc: LineDisc, observer: Observer) -> Header:
         header.remove(key)
     header["BUNIT"] = ("", "parts of the brightness of the disc's centre")
     header["RLINE"] = (disc.radius, "[pix] radius of the disc in the line")
+    if np.isfinite(disc.blur_px):
+        header["BLUR"] = (disc.blur_px, "[pix] standard deviation, by the Moon's limb")
     return header
 
 

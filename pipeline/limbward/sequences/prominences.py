@@ -156,7 +156,7 @@ def excess_map(
     red = linear[0] - linear[1]
     with np.errstate(divide="ignore", invalid="ignore"):
         seen = unrolled(red) / behind
-        rounds = rounds_within(noise_of(seen), RED_EXCESS) if blur_px else 0
+        rounds = rounds_within(noise_of(seen), RED_EXCESS, blur_px) if blur_px else 0
         sharp = unrolled(sharpened(red, blur_px, rounds)) / behind if rounds else seen
     if not blur_px:
         return Unrolled(angle, height, seen, sharp, RED_EXCESS, contour=True)
@@ -196,7 +196,8 @@ def find_prominences(unrolled: Unrolled) -> list[Prominence]:
     lowest = height[np.argmax(np.isfinite(light), axis=1)]
     edge = EDGE_PX * pixel
     floor = np.maximum(CHROMOSPHERE_ARCSEC + edge, lowest + 0.5 * pixel)
-    high = (reach > LEAST_HEIGHT_ARCSEC) & (reach > np.minimum(lowest + edge, floor))
+    least = max(LEAST_HEIGHT_ARCSEC, unrolled.limb_arcsec)
+    high = (reach > least) & (reach > np.minimum(lowest + edge, floor))
     if not high.any() or high.all():
         return []
     gap = max(1, round(JOIN_DEG / STEP_DEG))
