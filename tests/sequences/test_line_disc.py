@@ -128,6 +128,20 @@ def test_a_frame_that_shows_nothing_is_not_placed(stacked):
     assert shift_of(np.nan_to_num(relative), template, stacked.away, clear) is None
 
 
+def test_a_gap_beside_the_limb_hides_what_is_in_it_alone(stacked):
+    """The prominence at 60 degrees is beyond the frame, those at 200 and 310 are not."""
+    whole = stacked.disc()
+    picture = whole.picture.copy()
+    y, x = np.indices(picture.shape)
+    u, v = x - VIEW.centre, y - VIEW.centre
+    angle = np.degrees(np.arctan2(-u, -v)) % 360.0
+    picture[(np.abs(angle - 60.0) < 10.0) & (np.hypot(u, v) > 0.9 * RADIUS)] = np.nan
+    cut_off = LineDisc(picture, whole.sigma, whole.count, VIEW, RADIUS)
+    found = prominences_of(cut_off, 0.0, stacked.away)
+    assert [round(0.5 * (p.first + p.last)) for p in found] == [200, 310]
+    assert [p.height_arcsec for p in found] == pytest.approx([90.0, 42.0], abs=1.0)
+
+
 def test_heights_of_the_other_simulators_prominences():
     """At 2 arcsec per pixel: lumps that fade, ragged by texture, of any brightness."""
     scale, sun, excess, seed, fine = 2.0, 960.0, 0.0045, 7, 2

@@ -65,7 +65,9 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         grid, sun, _ = read_geometry(header)
         linear = white_corona(radiance, sun, *read_colours(header))
         del radiance
-        blur_px = hypot(blur_of(merged_limb_widths(workspace)), SAMPLED_PX)
+        widths = merged_limb_widths(workspace)
+        # Light that is clipped up to the Moon's limb ends there without any width.
+        blur_px = hypot(blur_of(widths[widths > 0.0]), SAMPLED_PX)
         found = prominences_of(linear, grid, sun, blur_px)[: options.count]
         found, limb = _above_the_moon(config, found, north_known(header))
         advance()
@@ -101,8 +103,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         title="Prominences",
         caption="Crops of the linear merge at its own scale, enlarged here, each with its "
         "position angle from celestial north and its height above the Sun's limb: where the "
-        "red of hydrogen is half as bright as the corona behind it, by a picture whose blur was "
-        "taken out as far as its pixels allow. The error holds noise, blur and fine threads."
+        "red of hydrogen is half as bright as the corona behind it, less what the picture's blur "
+        "moves that outwards. The error holds noise and blur."
         + (f" Above the Moon: above {limb} there, when it stood lowest in totality." * bool(limb)),
         alt=f"{len(found)} crops of the Sun's limb with prominences",
         picture=OVERVIEW,

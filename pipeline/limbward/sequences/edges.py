@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -28,6 +27,7 @@ BELOW_ARCSEC, BELOW_BLURS = 12.0, 5.0
 # coarser ones without adaptive optics). One with this standard deviation loses the square of the
 # blur over it in brightness, and may fall under the least, or stand above it.
 THREAD_ARCSEC = 4.0
+CONTOUR = 0.3  # of the blur, by which a contour's end was off on painted coronae (rms)
 HALF = math.sqrt(2.0 * math.log(2.0))  # standard deviations of a Gaussian to half of its top
 
 
@@ -123,20 +123,6 @@ def rounds_within(noise: float, least: float, blur_px: float) -> int:
     return 0
 
 
-def noise_of(light: Floats) -> float:
-    """Return the noise of unrolled light, most of which shows nothing, shape (A, H).
-
-    That of the noisier heights: nine in ten have less.
-    """
-    some = light[::8, ::8]  # steps are finer than pixels
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # heights without any value
-        off = np.abs(some - np.nanmedian(some, axis=0))
-        spread = 1.4826 * np.nanmedian(off, axis=0)
-    spread = spread[np.isfinite(spread)]
-    return float(np.quantile(spread, 0.9)) if spread.size else 0.0
-
-
 def left_of(blur_px: float, rounds: int) -> float:
     """Return the blur that sharpening leaves, standard deviation, pixels.
 
@@ -154,14 +140,14 @@ class Unrolled:
     ----------
     angle, height : ndarray, shape (A,), (H,)
         Degrees from celestial north through east; arcsec above the limb.
-    seen, sharp : ndarray, shape (A, H)
-        As the picture has it and `sharpened`; NaN where there is no value.
+    light : ndarray, shape (A, H)
+        NaN where there is no value.
     least : float
         The light from which on it counts.
     pixel_arcsec : float
         Of the picture; 0 where it is as fine as the steps of height.
-    seen_blur_arcsec, blur_arcsec : float
-        Blur of ``seen``, and what of it is left in ``sharp``; standard deviations.
+    blur_arcsec : float
+        Of the light, as far as it was not `sharpened`; standard deviation.
     contour : bool
         Whether light ends where it falls to ``least``. Else it ends where it falls to half of its
         brightness just below that, as the light of a line has its own scale.
@@ -171,11 +157,9 @@ class Unrolled:
 
     angle: Floats
     height: Floats
-    seen: Floats
-    sharp: Floats
+    light: Floats
     least: float
     pixel_arcsec: float = 0.0
-    seen_blur_arcsec: float = 0.0
     blur_arcsec: float = 0.0
     contour: bool = False
     limb_arcsec: float = 0.0
@@ -244,34 +228,38 @@ def end_sigma(unrolled: Unrolled, members: NDArray[np.int64], reach: Floats) -> 
     members : ndarray of int
         The angles.
     reach : ndarray, shape (A,)
-        `ends` of the sharpened light.
+        `ends` of the light.
 
     Notes
     -----
     Four parts: by how much the end moves if threads that the blur dims or spreads are as much
     brighter or fainter as it makes them; by how much it widens a thread, at half of its brightness;
-    the noise over the slope of the light; and rounding to steps.
+    the noise over the slope of the light; and rounding to steps. A contour has its end far below
+    what threads are dimmed to, but is moved by the whole blur: of that, 0.3 is left.
     """
     u, top = unrolled, float(reach[members].max())
+    noise = _noise_sigma(u, int(members[np.argmax(reach[members])]), top)
+    rounding = u.step / math.sqrt(12.0)
+    if u.contour:
+        return math.hypot(CONTOUR * u.blur_arcsec, noise, rounding)
     part = 1.0 + (u.blur_arcsec / THREAD_ARCSEC) ** 2
     low, high = (
-        float(ends(u, u.sharp[members], u.least * f, u.blur_arcsec).max())
+        float(ends(u, u.light[members], u.least * f, u.blur_arcsec).max())
         for f in (1.0 / part, part)
     )
     wider = HALF * (math.hypot(THREAD_ARCSEC, u.blur_arcsec) - THREAD_ARCSEC)
-    noise = _noise_sigma(u, int(members[np.argmax(reach[members])]), top)
-    return math.hypot(0.5 * (low - high), wider, noise, u.step / math.sqrt(12.0))
+    return math.hypot(0.5 * (low - high), wider, noise, rounding)
 
 
 def _noise_sigma(u: Unrolled, at: int, top: float) -> float:
     """Return the noise of the light at a height, where nothing is bright, over the slope there."""
     k = int(np.searchsorted(u.height, top))
     around = slice(max(k - 4, 0), min(k + 5, u.height.size))
-    quiet = u.sharp[:, around]
+    quiet = u.light[:, around]
     quiet = quiet[np.isfinite(quiet) & (np.abs(quiet) < u.least / 2.0)]
     noise = 1.4826 * float(np.median(np.abs(quiet - np.median(quiet)))) if quiet.size else 0.0
-    seen = np.isfinite(u.sharp[at, around])
+    seen = np.isfinite(u.light[at, around])
     if np.count_nonzero(seen) < 3:
         return math.nan
-    slope = np.polyfit(u.height[around][seen], u.sharp[at, around][seen], 1)[0]
+    slope = np.polyfit(u.height[around][seen], u.light[at, around][seen], 1)[0]
     return noise / -float(slope) if slope < 0.0 else math.nan

@@ -46,6 +46,7 @@ RING_PX, RING_PIXELS = 0.05, 24.0  # width of rings around the limb, and pixels 
 RING_WIDE = 0.03  # radii beyond the limb, in which it is asked whether any frame shows it
 RING_STEP = 4  # of places along the limb, in which a ring's light is taken
 EVEN = 7  # places along the limb, a third of a degree, that are averaged
+SHAPE_PX = 0.1  # by which refraction, another in each frame, leaves the limb out of place
 REACH_PX = 6.0  # by which a frame of totality may lie beside where its neighbours say
 SMOOTH_PX = 1.5
 TEMPLATE = 5.0  # noise of the off-limb light, above which it is a pattern to register on
@@ -312,16 +313,19 @@ def unrolled(disc: LineDisc, away: Pixels) -> Unrolled:
         )
         plane[gone > 0.01] = np.nan
         plane -= np.nan_to_num(np.nanmedian(plane[::RING_STEP], axis=0))
-        return np.asarray(uniform_filter1d(plane, EVEN, axis=0, mode="wrap"), float)
+        # A running sum would carry one NaN on to all places after it.
+        known = np.isfinite(plane)
+        even = uniform_filter1d(np.where(known, plane, 0.0).astype(float), EVEN, 0, mode="wrap")
+        share = uniform_filter1d(known.astype(float), EVEN, 0, mode="wrap")
+        return np.where(known, even / np.maximum(share, 1.0 / EVEN), np.nan)
 
     # The limb is too steep for the pixels: sharpened with it, it leaves waves along its steps.
     apart = np.asarray(disc.picture - usual_at(disc, away), np.float32)
-    seen = light(apart)
-    sharp = light(sharpened(apart, blur, rounds)) if rounds else seen
-    blurs = scale * blur, scale * left_of(blur, rounds)
+    sharp = light(sharpened(apart, blur, rounds))
+    left = scale * left_of(blur, rounds)
     # No size of pixels: here no Moon's edge spreads the chromosphere, which would need a margin.
     limb = LIMB_BLURS * scale * blur
-    return Unrolled(angle, height, seen, sharp, EDGE, 0.0, *blurs, limb_arcsec=limb)
+    return Unrolled(angle, height, sharp, EDGE, 0.0, left, limb_arcsec=limb)
 
 
 def unseen_limb(disc: LineDisc, away: Pixels) -> float:
@@ -343,4 +347,12 @@ def prominences_of(disc: LineDisc, excess: float, away: Pixels) -> list[Prominen
     """
     above = disc.radius * (1.0 - 1.0 / (1.0 + excess)) * disc.view.scale_arcsec
     found = find_prominences(unrolled(disc, away))
-    return [replace(p, height_arcsec=p.height_arcsec + above) for p in found]
+    shape = SHAPE_PX * disc.view.scale_arcsec
+    return [
+        replace(
+            p,
+            height_arcsec=p.height_arcsec + above,
+            sigma_arcsec=float(np.hypot(p.sigma_arcsec, shape)),
+        )
+        for p in found
+    ]

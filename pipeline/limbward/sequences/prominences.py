@@ -11,15 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import label, map_coordinates, median_filter
 
 from limbward.geometry.orientation import Orientation
-from limbward.sequences.edges import (
-    Unrolled,
-    end_sigma,
-    ends,
-    left_of,
-    noise_of,
-    rounds_within,
-    sharpened,
-)
+from limbward.sequences.edges import Unrolled, end_sigma, ends
 from limbward.sky.ephemeris import ARCSEC
 
 Pixels = NDArray[np.float32]
@@ -153,15 +145,13 @@ def excess_map(
 
     green = unrolled(linear[1])
     behind = np.where(green > 0, np.fmin(green, _beside(green)), np.nan)
-    red = linear[0] - linear[1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        seen = unrolled(red) / behind
-        rounds = rounds_within(noise_of(seen), RED_EXCESS, blur_px) if blur_px else 0
-        sharp = unrolled(sharpened(red, blur_px, rounds)) / behind if rounds else seen
-    if not blur_px:
-        return Unrolled(angle, height, seen, sharp, RED_EXCESS, contour=True)
-    blurs = scale_arcsec * blur_px, scale_arcsec * left_of(blur_px, rounds)
-    return Unrolled(angle, height, seen, sharp, RED_EXCESS, scale_arcsec, *blurs, contour=True)
+        light = unrolled(linear[0] - linear[1]) / behind
+    # Not sharpened: beside the Moon, where nothing is known, that leaves waves higher than the
+    # least, and a contour's end is found as well without.
+    pixel = scale_arcsec if blur_px else 0.0
+    blur = scale_arcsec * blur_px
+    return Unrolled(angle, height, light, RED_EXCESS, pixel, blur, contour=True)
 
 
 def _beside(green: Floats) -> Floats:
@@ -189,7 +179,7 @@ def find_prominences(unrolled: Unrolled) -> list[Prominence]:
         The highest first. Those cut off by the edge of what was seen are among them only if their
         top is in sight.
     """
-    angle, height, light = unrolled.angle, unrolled.height, unrolled.sharp
+    angle, height, light = unrolled.angle, unrolled.height, unrolled.light
     pixel = unrolled.pixel_arcsec
     # What floats above the limb belongs to what is below it, if that is near.
     reach = ends(unrolled, light, unrolled.least, unrolled.blur_arcsec)
