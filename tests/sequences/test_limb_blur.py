@@ -8,7 +8,7 @@ from scipy.special import ndtr
 from limbward.sequences.limb_blur import blur_of_edge, blur_of_limb
 from tests.apart.corona import darkening
 
-SIDE, FINE, RADIUS = 241, 7, 96.0
+SIDE, FINE, RADIUS = 161, 5, 64.0
 
 
 def limb(blur, spicules=0.0, scale=10.0, noise=0.0):
@@ -33,7 +33,7 @@ SEEN = [(0.4, 0.0, 10.0), (1.5, 0.0, 10.0), (0.6, 0.03, 2.0)]
 def test_the_blur_is_that_of_air_lens_and_pixels(blur, spicules, scale):
     """With a straight line for the darkening half a pixel is read as 0.62."""
     picture, away, true = limb(blur, spicules, scale, noise=5e-4)
-    for off in (-0.3, 0.0, 0.3):
+    for off in (-0.3, 0.3):
         radius = RADIUS + off
         found = blur_of_limb(picture, away * RADIUS / radius, radius, scale)
         assert found == pytest.approx(true, rel=0.03)
