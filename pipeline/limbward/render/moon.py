@@ -169,10 +169,12 @@ def _told_from_glare(taken: Pixels, known: NDArray[np.bool_], r: Pixels, seen: f
 def _uneven(above: Pixels, inner: NDArray[np.bool_], disc: Disc) -> float:
     """Return the variance of what changes faster over the disc than glare does."""
     rows, columns = np.nonzero(inner)
+    step = max(1, rows.size // FITTED)
+    rows, columns = rows[::step], columns[::step]
     u, v = (columns - disc.x) / disc.radius, (rows - disc.y) / disc.radius
     powers = [(i, j) for i in range(DEGREE + 1) for j in range(DEGREE + 1 - i)]
     smooth = np.stack([u**i * v**j for i, j in powers], axis=1)
-    values = above[inner].astype(np.float64)
+    values = above[rows, columns].astype(np.float64)
     return float(np.var(values - smooth @ np.linalg.lstsq(smooth, values, rcond=None)[0]))
 
 
