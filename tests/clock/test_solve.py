@@ -288,7 +288,7 @@ def test_a_clock_set_half_way(track, size, seconds):
     assert found.offset_s == pytest.approx(-20.0, abs=0.6)
     true = found.since_greatest_s(c.reading_s, c.resolution_s, c.order)
     assert true == pytest.approx(t, abs=1.0)
-    assert "set during the session" in found.warnings[0]
+    assert "The clock was set" in found.warnings[0]
 
 
 def test_a_small_setting_near_the_end_is_no_drift(track):
