@@ -32,10 +32,25 @@ MORE_PIECES, LEAST_SPLIT = 4, 5  # settings besides those of the start; frames t
 def in_pieces(
     total: float, p: Floats, model: Model, covered: TotalityEvidence | None
 ) -> tuple[float, Floats, Model, Floats]:
-    """Return the fit with the pieces of the clock that its frames support.
+    """Return a fit with the pieces of the clock that its frames support.
 
-    And the variance that the next piece, if it is nearly supported, adds to offset and drift: a
-    setting of 6 s that passed for a drift of 5 s an hour put a clock 2.5 s off at a stated 0.36.
+    Parameters
+    ----------
+    total : float
+        Chi-square of the fit.
+    p : ndarray, shape (P,)
+        Its parameters.
+    model : Model
+    covered : TotalityEvidence or None
+
+    Returns
+    -------
+    total, p, model
+        Of the fit with its pieces.
+    doubt : ndarray, shape (2,)
+        Variance of offset (s^2) and drift ((s/h)^2) by a further piece that is nearly supported: a
+        setting of 6 s that passed for a drift of 5 s per hour put a clock 2.5 s off at a stated
+        0.36. It is the square of what the piece would change, times its probability.
     """
     total, p, model = without_empty_pieces(total, p, model)
     doubt = np.zeros(2)
