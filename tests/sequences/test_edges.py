@@ -55,8 +55,14 @@ def test_light_whose_end_is_out_of_sight_has_none():
 @pytest.mark.parametrize("contour", [False, True])
 def test_light_that_reaches_beyond_the_last_height_has_no_end_either(contour):
     u = unrolled(steep(200.0, 5.0), 5.0, contour)
-    assert not ends(u, u.sharp, 0.01, 5.0).any()
-    assert end_sigma(u, np.arange(3), np.full(40, 119.75)) > 30.0
+    assert not ends(u, u.light, 0.01, 5.0).any()
+
+
+def test_an_end_that_fainter_threads_may_have_out_of_sight_is_not_known():
+    u = unrolled(steep(114.0, 5.0), 5.0)
+    reach = ends(u, u.light, 0.01, 5.0)
+    assert reach == pytest.approx(114.0, abs=2.0)
+    assert end_sigma(u, np.arange(3), reach) > 30.0
 
 
 def test_sharpening_takes_a_known_blur_out():

@@ -27,7 +27,9 @@ BELOW_ARCSEC, BELOW_BLURS = 12.0, 5.0
 # coarser ones without adaptive optics). One with this standard deviation loses the square of the
 # blur over it in brightness, and may fall under the least, or stand above it.
 THREAD_ARCSEC = 4.0
-CONTOUR = 0.3  # of the blur, by which a contour's end was off on painted coronae (rms)
+# Of the blur, by which a contour's end was off: 0.3 (rms) on painted coronae, 0.1 to 0.7 in three
+# pictures with coarse pixels.
+CONTOUR = 0.5
 HALF = math.sqrt(2.0 * math.log(2.0))  # standard deviations of a Gaussian to half of its top
 
 
@@ -235,7 +237,7 @@ def end_sigma(unrolled: Unrolled, members: NDArray[np.int64], reach: Floats) -> 
     Four parts: by how much the end moves if threads that the blur dims or spreads are as much
     brighter or fainter as it makes them; by how much it widens a thread, at half of its brightness;
     the noise over the slope of the light; and rounding to steps. A contour has its end far below
-    what threads are dimmed to, but is moved by the whole blur: of that, 0.3 is left.
+    what threads are dimmed to, but is moved by the whole blur: of that, half may be left.
     """
     u, top = unrolled, float(reach[members].max())
     noise = _noise_sigma(u, int(members[np.argmax(reach[members])]), top)
