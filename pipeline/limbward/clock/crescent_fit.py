@@ -206,8 +206,7 @@ def _fits_from(
             assert d is not None
             miss = np.abs(used_model.direct_miss_s(q))
             joined[chosen] = miss < LOSS_SIGMA * np.hypot(d.sigma_s, d.coarseness_s)
-        fit = replace(_finish(fitted, q, used_model, used, joined), pulled=pulled)
-        found.append((fitted, fit))
+        found.append((fitted, _finish(fitted, q, used_model, used, joined, pulled)))
     alone = [fit for _, fit in found if not fit.direct_used.any()]
     return [(f, _beside(fit, alone[-1]) if alone else fit) for f, fit in found]
 
@@ -279,7 +278,9 @@ def _first_guess(model: Model, start: _Start) -> Floats:
     return np.asarray(guesses[int(np.argmin(np.median(miss, axis=1)))])
 
 
-def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask) -> CrescentFit:
+def _finish(
+    total: float, p: Floats, model: Model, used: Mask, direct_used: Mask, pulled: Floats
+) -> CrescentFit:
     """Return the posterior around the least-squares solution, and who was left out."""
     free = free_parameters(model, used)
     site_km, worse = site_of(model, p)
@@ -311,7 +312,7 @@ def _finish(total: float, p: Floats, model: Model, used: Mask, direct_used: Mask
         direct_used=direct_used,
         place=place,
         alone_s=float(model.base_s + p[OFFSET]),
-        pulled=np.zeros(2),
+        pulled=pulled,
     )
 
 

@@ -108,5 +108,7 @@ def contradiction(covered: TotalityEvidence | None, model: Model, p: Floats) -> 
     if covered is None:
         return 0.0
     beyond = covered.beyond_s(model.base_s + p[OFFSET] + np.append(0.0, model.jump_s + p[PIECES:]))
+    if beyond == 0.0:  # as usual: how well the offset is known need not be worked out
+        return 0.0
     square = beyond**2 / (offset_variance(model, p) + BEADS_S**2)
     return square / (1.0 + square / LOSS_SIGMA**2)

@@ -96,15 +96,21 @@ def _checked(solution: ClockSolution, covered: TotalityEvidence | None) -> Clock
     if covered is None or solution.steps:
         return solution
     room = CONTRADICTION_SIGMA * solution.offset_sigma_s
-    stated_s = solution.offset_sigma_s
-    solution = _widened(solution, covered)
+    beyond, stated_s = _beyond_s(solution, covered), solution.offset_sigma_s
+    # A setting among crescents of some two hours is in the drift by as many seconds an hour.
+    wider = solution.covariance + np.diag([beyond**2, beyond**2])
+    solution = replace(solution, covariance=wider)
     outside = covered.outside_s(solution.offset_s, solution.drift_s_per_hour) > EDGE_S + room
     if outside.sum() < max(1.0, CONTRADICTION_SHARE * outside.size):
-        doubts = _beside(solution.offset_sigma_s, stated_s)
+        doubts = [
+            f"The frames that show totality fit a clock that is at least {beyond:.0f} s from the "
+            "one that the crescents give; its error covers both. Check whether the clock was set "
+            "during the session."
+        ]
         return replace(
             solution,
             sources=(*solution.sources, "totality"),
-            warnings=(*solution.warnings, *doubts),
+            warnings=(*solution.warnings, *(doubts if beyond > stated_s else [])),
         )
     # Frames that contradict each other allow no clock error at all, so none is named.
     low, high, agrees = covered.bounds_s()
@@ -121,30 +127,16 @@ def _checked(solution: ClockSolution, covered: TotalityEvidence | None) -> Clock
     return replace(solution, warnings=(*solution.warnings, warning))
 
 
-def _beside(sigma_s: float, stated_s: float) -> list[str]:
-    """Return a warning if totality more than doubles the variance of the crescents' clock."""
-    beyond = np.sqrt(max(sigma_s**2 - stated_s**2, 0.0))
-    if beyond <= stated_s:
-        return []
-    return [
-        f"The frames that show totality fit a clock that is at least {beyond:.0f} s from the one "
-        "that the crescents give; its error covers both. Check whether the clock was set during "
-        "the session."
-    ]
-
-
-def _widened(solution: ClockSolution, covered: TotalityEvidence) -> ClockSolution:
-    """Return the solution with an error that reaches the clock by which totality fits.
+def _beyond_s(solution: ClockSolution, covered: TotalityEvidence) -> float:
+    """Return how far the clock is from those by which totality fits, seconds.
 
     A setting between few crescents passes for drift: 20 s an hour put totality 15 s away from where
-    its frames had it, at a stated 3.5. Such a setting among crescents of some two hours is in the
-    drift by as many seconds an hour. Where the site is in doubt, so is when totality was.
+    its frames had it, at a stated 3.5. Where the site is in doubt, so is when totality was.
     """
     place = solution.place
     if place is not None and np.hypot(place.north_km, place.east_km) > MOVED_KM:
-        return solution
-    beyond = covered.beyond_s(solution.offset_s)
-    return replace(solution, covariance=solution.covariance + np.diag([beyond**2, beyond**2]))
+        return 0.0
+    return covered.beyond_s(solution.offset_s)
 
 
 def _from_crescents(
