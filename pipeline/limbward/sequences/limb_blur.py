@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from scipy.special import ndtr
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
 
 LIMB_PX = 6.0  # to both sides of a limb, where its blur is measured
 BIN_PX = 0.05  # as wide as 0.25, bins alone made half a pixel 4 % too wide
@@ -118,9 +120,24 @@ def _across(beyond: Floats, light: Floats) -> tuple[Floats, Floats]:
     """Return places across a limb, pixels outwards, and the median light there."""
     if not beyond.size:
         return np.zeros(0), np.zeros(0)
-    bins = np.round((beyond + LIMB_PX) / BIN_PX).astype(int)
+    return medians(np.round((beyond + LIMB_PX) / BIN_PX).astype(int), beyond, light)
+
+
+def medians(bins: Indices, place: NDArray[Any], light: NDArray[Any]) -> tuple[Floats, Floats]:
+    """Return the mean place and the median light of each bin that is not empty.
+
+    Parameters
+    ----------
+    bins : ndarray of int, shape (N,)
+    place, light : ndarray, shape (N,)
+
+    Returns
+    -------
+    place, light : ndarray, shape (B,)
+        In the order of the bins.
+    """
     order = np.argsort(bins, kind="stable")
     cuts = np.searchsorted(bins[order], np.unique(bins))[1:]
-    parts = zip(*(np.split(v[order], cuts) for v in (beyond, light)), strict=True)
+    parts = zip(*(np.split(v[order], cuts) for v in (place, light)), strict=True)
     at, median = np.array([(b.mean(), np.median(v)) for b, v in parts], float).T
     return at, median

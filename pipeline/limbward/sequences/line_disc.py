@@ -13,7 +13,7 @@ from limbward.geometry.disc import Disc
 from limbward.radiance.kernels.video import track_pieces
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.edges import Unrolled, left_of, rounds_within, sharpened
-from limbward.sequences.limb_blur import LIMB_PX, blur_of_edge, blur_of_limb
+from limbward.sequences.limb_blur import LIMB_PX, blur_of_edge, blur_of_limb, medians
 from limbward.sequences.prominences import (
     STEP_DEG,
     Prominence,
@@ -283,10 +283,7 @@ def usual_at(disc: LineDisc, away: Pixels) -> Pixels:
         return np.zeros_like(disc.picture)
     wide = max(RING_PX, RING_PIXELS / (2.0 * np.pi * disc.radius))
     ring = (away[known] * (disc.radius / wide)).astype(int)
-    order = np.argsort(ring, kind="stable")
-    cuts = np.searchsorted(ring[order], np.unique(ring))[1:]
-    parts = (np.split(v[known][order], cuts) for v in (away, disc.picture))
-    at, median = np.array([(a.mean(), np.median(v)) for a, v in zip(*parts, strict=True)]).T
+    at, median = medians(ring, away[known], disc.picture[known])
     return np.asarray(np.interp(away, at, median), np.float32)
 
 
