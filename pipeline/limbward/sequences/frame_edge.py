@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.radiance.scratch import by_rows
 from limbward.sequences.cut import View
 from limbward.sequences.shots import Shots
 
 Pixels = NDArray[np.float32]
+Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 FADE = 0.08  # solar radii over which a picture fades towards the frame's edge
@@ -55,16 +57,24 @@ def faded(picture: Pixels, shots: Shots, i: int, view: View) -> Pixels:
     last = _last(shots)
     if not min(last) > 0:
         return picture
-    camera, c = shots.orientation[i], np.arange(view.side) - view.centre
-    east, north = view.orientation.to_sky(c[None, :], c[:, None])
-    x, y = camera.to_pixels(east, north)
+    camera, c = shots.orientation[i], np.asarray(np.arange(view.side) - view.centre, np.float64)
     sun = shots.straight(shots.sun[i])
-    x, y = x + sun[0], y + sun[1]
-    room = np.minimum(np.minimum(x, last[0] - x), np.minimum(y, last[1] - y))
-    part = np.clip(room / (FADE * float(sun[2])), 0.0, 1.0)
-    if part.min() >= 1.0:
+
+    def room(across: Floats, down: Floats) -> Floats:
+        """Return how far inside the frame places of the cut lie, parts of the fade."""
+        x, y = camera.to_pixels(*view.orientation.to_sky(across[None, :], down[:, None]))
+        x, y = x + sun[0], y + sun[1]
+        least = np.minimum(np.minimum(x, last[0] - x), np.minimum(y, last[1] - y))
+        return np.asarray(least / (FADE * float(sun[2])))
+
+    # Lines bound the frame, so that no place of a cut is nearer to one than its corners.
+    if room(c[[0, -1]], c[[0, -1]]).min() >= 1.0:
         return picture
-    return picture * (part * part * (3.0 - 2.0 * part)).astype(np.float32)
+    out = np.empty_like(picture)
+    for rows in by_rows(view.side, picture):
+        part = np.clip(room(c, c[rows]), 0.0, 1.0)
+        out[:, rows] = picture[:, rows] * (part * part * (3.0 - 2.0 * part)).astype(np.float32)
+    return out
 
 
 def _last(shots: Shots) -> tuple[float, float]:
