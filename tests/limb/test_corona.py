@@ -2,11 +2,13 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter, map_coordinates
 from skimage.registration import phase_cross_correlation
 
 from limbward.geometry.disc import MeasuredDisc
-from limbward.limb.corona import coarse_turn, corona_detail, crop_corona, register
-from tests.limb.pictures import corona
+from limbward.limb.corona import corona_detail, crop_corona
+from limbward.limb.shift import coarse_turn, register
+from tests.limb.pictures import WHITE, corona
 
 SHAPE = (500, 500)
 R_SUN = 90.0
@@ -57,6 +59,67 @@ def test_a_sky_that_brightens_to_one_side_moves_nothing(one, two):
     found = register(first, second, (250.0, 250.0), (250.0, 250.0))
     assert np.hypot(found.dx, found.dy) < 0.05
     assert found.correlation > 0.8
+
+
+def under(image, cloud, sun):
+    """Return a picture under cloud whose thickness is given by degree, in radii from the Sun."""
+    rows, cols = np.indices(SHAPE)
+    x, y = (cols - sun[0]) / R_SUN, (rows - sun[1]) / R_SUN
+    return (image * np.exp(-sum(k * x**i * y**j for (i, j), k in cloud.items()))).astype(np.float32)
+
+
+@pytest.mark.parametrize(
+    "cloud",
+    [
+        {(3, 0): 0.03, (1, 2): 0.03},
+        {(4, 0): 0.02, (2, 1): 0.02},
+        {(1, 0): 0.2, (0, 3): 0.03, (2, 2): -0.02},
+    ],
+)
+def test_patchy_cloud_moves_nothing(cloud):
+    """Cloud that is thicker by tenths beyond the middle of the picture, in one of two frames."""
+    rng = np.random.default_rng(29)
+    sun, moon = (250.0, 250.0), (252.0, 249.0)
+    disc = MeasuredDisc(*moon, R_MOON, 0.05)
+    details = []
+    for thick in ({}, cloud):
+        image, saturated = corona(
+            SHAPE, (*sun, R_SUN), (*moon, R_MOON), rng, exposure=0.08, threads=0.06
+        )
+        crop = crop_corona(under(image, thick, sun), saturated, 1.0, (0.0, 0.0), disc)
+        details.append(corona_detail(crop, disc))
+    found = register(*details, sun, sun)
+    assert np.hypot(found.dx, found.dy) < 0.03
+
+
+def reflected(image, middle, strength):
+    """Return a picture with itself added, turned by half a turn about a point and blurred."""
+    rows, cols = np.indices(SHAPE)
+    at = [2 * middle[1] - rows, 2 * middle[0] - cols]
+    return (image + strength * map_coordinates(gaussian_filter(image, 3.0), at, order=1)).astype(
+        np.float32
+    )
+
+
+@pytest.mark.parametrize("moved", [(12.0, 0.0), (-6.0, 10.0)])
+def test_a_reflection_that_moves_over_the_corona_pulls_no_frame(moved):
+    """The edge of the Moon in it, 300 px from the Moon's own, moves by twice the camera's move."""
+    rng = np.random.default_rng(31)
+    middle, sun = (250.0 + 150.0, 250.0), (250.0, 250.0)
+    other = (sun[0] + moved[0], sun[1] + moved[1])
+    details = []
+    for at in (sun, other):
+        light, _ = corona(
+            SHAPE, (*at, R_SUN), (*at, R_MOON), rng, exposure=0.3, threads=0.06, white=None
+        )
+        image = reflected(light, middle, 0.02)
+        disc = MeasuredDisc(*at, R_MOON, 0.05)
+        details.append(
+            corona_detail(crop_corona(image, image > WHITE, 1.0, (0.0, 0.0), disc), disc)
+        )
+    # Where its edge lies over the corona, a tenth of the light is the reflection's.
+    found = register(*details, sun, other)
+    assert np.hypot(found.dx, found.dy) < 0.05
 
 
 @pytest.mark.parametrize("degrees", [0.4, -2.0])

@@ -8,10 +8,11 @@ import pytest
 from limbward.geometry.disc import MeasuredDisc
 from limbward.limb import compare as comparing
 from limbward.limb.compare import BENT, compare, level_beside_clipped
-from limbward.limb.corona import Crop, Shift, corona_detail, crop_corona, register
+from limbward.limb.corona import Crop, corona_detail, crop_corona
 from limbward.limb.drowned import DROWNED, clipped_core, is_drowned
 from limbward.limb.frame import find_limbs, look_at
 from limbward.limb.session import Session
+from limbward.limb.shift import Shift, register
 from tests.camera.files import BAYER, frame, repeat
 from tests.limb.pictures import WHITE, corona
 

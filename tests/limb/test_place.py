@@ -26,7 +26,7 @@ from tests.limb.pictures import corona
 
 SITE = Site(65.0, -23.4, 40.0)
 SHAPE, SCALE = (420, 420), 16.0
-N, DROWNED, WRONG, EMPTY = 9, 3, 5, 7
+N, DROWNED, WRONG, EMPTY, GLARE, SHAKEN = 11, 3, 5, 7, 1, 6
 DRAWN_WRONG_PX, CORE = 9.0, 1.9
 
 
@@ -78,13 +78,17 @@ def placed(track: SkyTrack) -> tuple[Placing, np.ndarray, np.ndarray]:
         crops[k] = crop_corona(image, saturated, 1.0, (0.0, 0.0), disc, clipped_core(saturated))
     measured["moon_x"][WRONG] += DRAWN_WRONG_PX
     measured["moon_radius"][WRONG] *= 0.9
+    measured["moon_x"][GLARE] += 1.5  # what passes for a limb is the edge of the glare
+    measured["moon_sigma"][GLARE] = 0.2
+    limb_width = np.ones(N)
+    limb_width[[GLARE, SHAKEN]] = 3.7
     phase = np.full(N, "totality", dtype=object)
     nothing = np.full(N, np.nan)
     best = {name: nothing.copy() for name in (*PLACES, "sun_sigma")}
     best["moon_radius"] = np.where(drowned, np.nan, measured["moon_radius"])
     seen = Seen(
         phase=phase, content=phase, reading_s=t, middle_s=t, time_sigma_s=np.full(N, 0.1),
-        exposure_s=np.full(N, 0.3), limb_width=np.ones(N), trail=nothing,
+        exposure_s=np.full(N, 0.3), limb_width=limb_width, trail=nothing,
         behind_filter=np.zeros(N, bool), clipped=np.ones(N, bool), drowned=drowned,
         measured=measured, best=best,
     )  # fmt: skip
@@ -100,7 +104,7 @@ def off(placed: tuple[Placing, np.ndarray, np.ndarray]) -> np.ndarray:
 
 
 def test_frames_with_limbs_are_where_they_were_drawn(placed):
-    usual = [k for k in range(N) if k not in (DROWNED, WRONG, EMPTY)]
+    usual = [k for k in range(N) if k not in (DROWNED, WRONG, EMPTY, GLARE, SHAKEN)]
     assert off(placed)[usual].max() < 0.15
     assert placed[2][usual].all()
 
@@ -115,6 +119,15 @@ def test_a_frame_without_a_limb_to_go_by_is_placed_by_the_corona(placed, frame, 
     assert merged[frame]
     assert says in placing.note[frame]
     assert "placed by the corona" in placing.note[frame]
+
+
+def test_a_soft_edge_of_the_glare_is_no_sign_of_shaking(placed):
+    placing, _, merged = placed
+    assert merged[GLARE]
+    assert off(placed)[GLARE] < 0.15
+    assert "its limb is 1." in placing.note[GLARE]
+    assert not merged[SHAKEN]
+    assert "shaken or out of focus" in placing.note[SHAKEN]
 
 
 def test_a_frame_with_neither_limb_nor_corona_is_refused_in_words(placed):

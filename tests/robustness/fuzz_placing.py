@@ -25,11 +25,12 @@ from limbward.limb.adjust import Limbs, Pairs, adjust
 from limbward.limb.alike import exposure_levels
 from limbward.limb.alone import place_alone
 from limbward.limb.compare import Comparison
-from limbward.limb.corona import Crop, Shift
+from limbward.limb.corona import Crop
 from limbward.limb.drift import doubted
 from limbward.limb.mergeable import mergeable
 from limbward.limb.place import PLACES, Placing, Seen
 from limbward.limb.session import Session
+from limbward.limb.shift import Shift
 from limbward.limb.small import register_blobs
 from limbward.sky.contacts import local_circumstances
 from limbward.sky.ephemeris import Site

@@ -22,10 +22,11 @@ from limbward.clock.solution import ClockSolution
 from limbward.geometry.lens import MOST, STRAIGHT, UNTOLD, Growth, Lens, best_of
 from limbward.limb.circle import Arc, fit_circles
 from limbward.limb.compare import ALIKE, Crops, detail_of
-from limbward.limb.corona import LEAST_PIXELS, Detail, register
+from limbward.limb.corona import Detail
 from limbward.limb.partial import Discs, Limbs
 from limbward.limb.relief import Aim
 from limbward.limb.session import Session, session
+from limbward.limb.shift import LEAST_PIXELS, register
 from limbward.normal_matrix import inverse
 from limbward.sky.track import SkyTrack
 

@@ -13,15 +13,9 @@ from scipy import ndimage
 from limbward.geometry.disc import MeasuredDisc
 from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.limb.adjust import Pairs, choose_pairs
-from limbward.limb.corona import (
-    Crop,
-    Detail,
-    Shift,
-    coarse_turn,
-    corona_detail,
-    register,
-)
+from limbward.limb.corona import Crop, Detail, corona_detail
 from limbward.limb.session import Session
+from limbward.limb.shift import Shift, coarse_turn, register
 from limbward.limb.small import SMALL_RADIUS, register_blobs
 
 Floats = NDArray[np.float64]
@@ -34,11 +28,11 @@ FURTHEST_SIGMA = 3.0  # of the limbs' errors: how far two frames may be from whe
 TURNED_RADII = 0.05  # lunar radii: with limbs known worse a turn is not told from a shift
 KEPT = 24  # frames' details held in memory; partners are within 14 frames
 # Of the level beside what is clipped: above, a response may bend. Drowned frames of hard simulated
-# sessions are put 0.17 px off (rms), and up to 0.9 px if all below the clipping is compared.
+# sessions were put up to 0.9 px off if all below the clipping was compared.
 BENT = 0.8
 PARTNERS = 5  # frames of the nearest exposures that one without a limb is compared with
-# Times its formal error that such a pair is off: cloud, a sky that turns over and the lens's
-# reflection change the outer corona as a shift does (0.2 px for 0.06 in hard simulated sessions).
+# Times its formal error that such a pair is off: what is left of cloud, a sky that turns over and
+# the lens's reflection changes the outer corona as a shift does (hard simulated sessions: 2 to 4).
 FAR_OUT = 3.0
 
 

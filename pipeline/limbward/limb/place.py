@@ -131,6 +131,8 @@ class Placing:
         self.tied = np.zeros(n, bool)
         # Why a frame's limb is not believed, which the corona may place all the same.
         self._loose = np.full(n, "", dtype=object)
+        # Whose limb is clipped and off: an edge of the glare, which says nothing of sharpness.
+        self._glare = np.zeros(n, bool)
 
     def place_body(
         self,
@@ -400,6 +402,7 @@ class Placing:
             if self._loose[row]:
                 continue
             if not found.limb_used[i] and found.held_by_pairs[i]:
+                self._glare[row] = self.seen.clipped[row]
                 self.say(
                     row, f"its limb is {found.limb_miss_px[i]:.1f} px off; placed by the corona"
                 )
@@ -419,7 +422,7 @@ class Placing:
             self.say(s.rows[i], f"moved by {trail[i]:.0f} px during the exposure" + OVERRULE)
             self.sun_sigma[s.rows[i]] = np.nan
         # A limb that is not believed has no width either.
-        seen = np.isfinite(limb_width) & (self._loose[s.rows] == "")
+        seen = np.isfinite(limb_width) & (self._loose[s.rows] == "") & ~self._glare[s.rows]
         if seen.sum() < 4:
             return
         usual = float(np.median(limb_width[seen]))

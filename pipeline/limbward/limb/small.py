@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from limbward.geometry.disc import MeasuredDisc
-from limbward.limb.corona import FLOOR_PX, REACH, Crop, Shift
+from limbward.limb.corona import REACH, Crop
+from limbward.limb.shift import FLOOR_PX, Shift
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -103,7 +104,7 @@ def register_blobs(
     sun_first, sun_second : tuple of float
         Assumed centres of the Sun (x, y), full raw pixels.
     turn_deg : float
-        Assumed turn of the second frame onto the first, as for `limbward.limb.corona.register`.
+        Assumed turn of the second frame onto the first, as for `limbward.limb.shift.register`.
     gain : float
         Electrons an ADU.
 
