@@ -93,7 +93,7 @@ MUTATIONS = (
              f"{CORONA}::test_a_reflection_that_moves_over_the_corona_pulls_no_frame"),
     Mutation("limb/veil.py", "FACTOR_DEGREE, LIGHT_TERMS = 4", "FACTOR_DEGREE, LIGHT_TERMS = 2",
              f"{CORONA}::test_patchy_cloud_moves_nothing"),
-    Mutation("limb/shift.py", "gy * vx[both] - gx", "gy * vx[both] + gx",
+    Mutation("limb/shift.py", "gy * vx[both] - gx * vy", "gx * vx[both] - gy * vy",
              f"{CORONA}::test_a_small_turn_is_measured"),
     Mutation("limb/adjust.py", "np.sqrt(0.5 * (variances", "np.sqrt(1.0 * (variances", ADJUST),
     Mutation("limb/adjust.py", "(2.0 / np.maximum(miss, 2.0)) ** 2", "1.0", ADJUST),
