@@ -43,8 +43,9 @@ def polynomial(x: Floats, y: Floats, degree: int = FACTOR_DEGREE) -> Floats:
     >>> polynomial(np.array([2.0]), np.array([3.0]), 2).tolist()
     [[1.0, 3.0, 2.0, 9.0, 6.0, 4.0]]
     """
+    of_x, of_y = (np.vander(a, degree + 1, increasing=True) for a in (x, y))
     powers = [(i, total - i) for total in range(degree + 1) for i in range(total + 1)]
-    return np.stack([x**i * y**j for i, j in powers], axis=1)
+    return np.stack([of_x[:, i] * of_y[:, j] for i, j in powers], axis=1)
 
 
 def smooth_parts(places: Floats, log: Floats, light: int = LIGHT_TERMS) -> Floats:
