@@ -142,6 +142,14 @@ def test_a_trailed_frame_is_found_and_its_length_measured():
     assert list(too_blurred(excess, sigma, registered.exposure)) == [3]
 
 
+def test_two_sharp_frames_take_the_place_of_a_blurred_one():
+    """Noise grows by a fifth; a blur of 3 px would stay."""
+    excess = np.array([0.0, 0.1, -0.1, 0.2, -0.2, 9.0])
+    exposure = np.array([1.0, 1.0, 1.0, 1 / 100, 1 / 100, 1 / 100])
+    assert list(too_blurred(excess, np.full(6, 0.1), exposure)) == [5]
+    assert too_blurred(excess[1:], np.full(5, 0.1), np.delete(exposure, 3)) == {}
+
+
 def test_a_blurred_frame_stays_if_no_other_can_take_its_place():
     excess = np.array([0.0, 0.1, -0.1, 9.0])
     alone = too_blurred(excess, np.full(4, 0.1), np.array([1.0, 1.0, 1.0, 1 / 100]))

@@ -14,8 +14,8 @@ NEAREST, FARTHEST = 1.1, 2.2  # solar radii: where the corona is steep, beside t
 RESAMPLING = 0.003  # of the brightness: error of a pixel of the small grid besides noise
 LEAST = 1.0  # pixels squared, by which a frame's blur must exceed the others'
 SIGMAS = 5.0  # standard errors of it
-SCATTERS = 6.0  # and as many times the scatter of all frames
-ENOUGH = 4  # sharp frames within a factor of three in exposure that must be left
+SCATTERS = 5.0  # and as many times the scatter of all frames
+ENOUGH = 2  # sharp frames within a factor of three in exposure that must be left
 ALIKE = 3.0
 FEWEST = 200  # places
 
