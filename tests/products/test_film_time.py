@@ -6,7 +6,8 @@ from astropy.time import TimeDelta
 
 from limbward.config import Config, place_and_time
 from limbward.products.film_time import real_part, sound_of
-from limbward.sequences.timelapse import Film, Look, Usual
+from limbward.sequences.timelapse import Film, Look
+from limbward.sequences.usual import Usual
 from limbward.workspace import Workspace
 from tests.sequences.made_up import shots
 from tests.sequences.test_sound import clip

@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import binary_dilation
 
 from limbward.render.space import SRGB
-from limbward.sequences import timelapse
+from limbward.sequences import timelapse, usual
 from limbward.sequences.steady import CORONA_RING, steadied
 from limbward.sequences.timelapse import Film, Look
 from tests.sequences.made_up import corona_cut, disc_cut, shots
@@ -26,8 +26,7 @@ def film(look=LOOK, gains=GAINS, light=1.0):
         (i, (disc_cut if PHASE[i] == "partial" else corona_cut)(frames, i, views[i], g * light_))
         for i, (g, light_) in enumerate(zip(gains, frames.light, strict=True))
     ]
-    usual = timelapse.learn(frames, views, made)
-    return Film(frames, views, look, usual), made
+    return Film(frames, views, look, usual.learn(frames, views, made)), made
 
 
 def test_so_many_solar_radii_reach_from_the_middle_to_a_side():
@@ -123,11 +122,11 @@ def test_one_exposure_of_a_bracket_is_shown():
 
 def test_what_is_learnt_comes_from_all_over_the_film():
     frames = shots(np.arange(100.0), phase=["partial"] * 60 + ["contact"] * 5 + ["totality"] * 35)
-    some = timelapse.some_to_learn_from(frames)
+    some = usual.some_to_learn_from(frames)
     assert {*some.tolist()} >= {0, 59, 65, 99}
     assert np.diff(some).max() <= 6
     assert set(frames.phase[some]) == {"partial", "totality"}
-    assert some.size == 2 * timelapse.LEARNT_FROM
+    assert some.size == 2 * usual.LEARNT_FROM
 
 
 @pytest.mark.parametrize(

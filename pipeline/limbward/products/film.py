@@ -20,9 +20,8 @@ from limbward.sequences.timelapse import (
     choose,
     film_scale,
     film_size,
-    learn,
-    some_to_learn_from,
 )
+from limbward.sequences.usual import learn, some_to_learn_from
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.product import Product, artefact, write_product

@@ -15,20 +15,20 @@ from limbward.render.space import SRGB
 from limbward.sequences.bloom import bloomed, shouldered
 from limbward.sequences.canvas import Canvas, Label, draw_text, wrapped
 from limbward.sequences.cut import Cut, View
-from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
+from limbward.sequences.deflicker import RINGS, disc_profile, level
 from limbward.sequences.film import dissolve, to_bytes
 from limbward.sequences.frame_edge import faded
 from limbward.sequences.layout import evenly, places
 from limbward.sequences.quiet import quieted
 from limbward.sequences.shots import Shots
 from limbward.sequences.steady import corona_light, steadied
+from limbward.sequences.usual import Usual
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 MIDDLE = 0.72  # linear: how bright the disc's middle is shown behind the filter
 SOFT = 60.0  # arcsinh: the corona's range in a film
-LEARNT_FROM = 16  # frames from which the disc's darkening and the corona's usual light are taken
 SAME_EXPOSURE = 1.3  # ratio
 GLARE = 2.0  # times the corona's light, shown of what lies around a diamond ring
 MOST_GAIN = 3.0  # beyond, a frame is dark for a reason of its own, such as thick cloud
@@ -82,59 +82,6 @@ def film_scale(shots: Shots, field_radii: float, side: int) -> float:
     """Return the scale, arcsec per pixel, at which so many radii reach from middle to side."""
     scale = float(np.median(shots.straight(shots.sun)[:, 2])) * shots.scale_arcsec()
     return scale * (field_radii / (side / 2.0))
-
-
-@dataclass(frozen=True)
-class Usual:
-    """How bright the frames of a film usually are, for the exposure of each.
-
-    Attributes
-    ----------
-    profile : ndarray, shape (RINGS,)
-        The disc's own fall of brightness, from `common_profile`.
-    disc, corona : float
-        The disc's middle behind the filter, and the corona in `CORONA_RING`; NaN where not known.
-    """
-
-    profile: Floats
-    disc: float
-    corona: float
-
-
-def some_to_learn_from(shots: Shots) -> NDArray[np.int64]:
-    """Return frames spread evenly over those of the disc and of totality, for `learn`."""
-    disc = np.flatnonzero((shots.phase == "partial") & np.isfinite(shots.sun[:, 0]))
-    corona = np.flatnonzero(shots.phase == "totality")
-    parts = [rows[evenly(shots.middle_s[rows], LEARNT_FROM)] for rows in (disc, corona)]
-    return np.concatenate(parts)
-
-
-def learn(shots: Shots, views: Sequence[View], made: Iterable[tuple[int, Cut | str]]) -> Usual:
-    """Return what is usual in some frames of a film.
-
-    Parameters
-    ----------
-    shots : Shots
-        Of `some_to_learn_from`.
-    views : sequence of View
-        One a frame.
-    made : iterable of tuple
-        Number of the frame, and its disc cut out or the sentence that says why there is none.
-    """
-    profiles, rings = [], []
-    for i, c in made:
-        if isinstance(c, str):
-            continue
-        if shots.phase[i] == "partial":
-            profile = disc_profile(c.picture, c.clipped, *shots.discs_in(i, views[i]))
-            profiles.append(profile / shots.light[i])
-        else:
-            rings.append(corona_light(c, shots, i, views[i]))
-    common = common_profile(np.array(profiles)) if profiles else np.full(RINGS, np.nan)
-    levels = np.array([level(p, common) for p in profiles])
-    usual = float(np.nanmedian(levels)) if np.isfinite(levels).any() else math.nan
-    known = np.array([r for r in rings if math.isfinite(r)])
-    return Usual(common, usual, float(np.median(known)) if known.size else math.nan)
 
 
 @dataclass(frozen=True)
