@@ -60,6 +60,27 @@ def difference(grid: np.ndarray, moon: TurnedMoon, every: int) -> np.ndarray:
     return limb.radius_arcsec[::every] - search(grid, moon, limb.position_angle[::every])
 
 
+def test_the_map_is_kept_unpacked_and_a_damaged_copy_made_anew(monkeypatch, tmp_path):
+    whole, places = ours._counts(), []
+
+    def place_of(name):
+        places.append(tmp_path / name)
+        return places[-1]
+
+    monkeypatch.setattr(ours, "place_of", place_of)
+    for damage in (b"", b"nothing of the kind"):
+        if places:
+            places[-1].write_bytes(damage)
+        ours._counts.cache_clear()
+        np.testing.assert_array_equal(ours._counts(), whole)
+        np.testing.assert_array_equal(np.load(places[-1]), whole)
+    # A map that is kept is taken as it is.
+    np.save(places[-1], np.zeros_like(whole))
+    ours._counts.cache_clear()
+    assert not ours._counts().any()
+    ours._counts.cache_clear()
+
+
 def test_the_packaged_relief_is_searched_as_in_space():
     grid = ours._counts() * np.float32(ours.COUNT_KM)
     found = difference(grid, turned_moon(MIDDLE, SITE), 20)

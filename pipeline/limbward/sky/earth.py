@@ -10,6 +10,7 @@ import numpy as np
 from astropy.time import Time
 from numpy.typing import NDArray
 
+from limbward.sky.leap_seconds import take_leap_seconds
 from limbward.sky.ut1 import ut1_minus_utc_at, ut1_table
 
 # ERFA calls years before 1960 and from five years after its release on dubious, once a call: leap
@@ -18,6 +19,8 @@ from limbward.sky.ut1 import ut1_minus_utc_at, ut1_table
 warnings.filterwarnings(
     "ignore", r"ERFA function .* yielded .*dubious year", erfa.ErfaWarning, append=True
 )
+
+take_leap_seconds()
 
 Floats = NDArray[np.float64]
 

@@ -6,16 +6,14 @@ takes.
 
 from __future__ import annotations
 
-import tempfile
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from platformdirs import user_cache_dir
 
-from limbward.regular import take_place
+from limbward.sky.kept import keep, kept, place_of
 
 Floats = NDArray[np.float64]
 
@@ -27,14 +25,11 @@ def ut1_table() -> Floats:
     Measured values and, at the end, a year of predicted ones (IERS Bulletins A and B).
     """
     path = _kept_at()
-    try:
-        found = np.load(path, allow_pickle=False)
-        if found.ndim == 2 and len(found) == 2:
-            return np.asarray(found, float)
-    except (OSError, ValueError, EOFError):
-        pass  # not there yet, or damaged: it is made anew
+    found = kept(path)
+    if found is not None and found.ndim == 2 and len(found) == 2:
+        return np.asarray(found, float)
     read = _read()
-    _keep(read, path)
+    keep(read, path)
     return read
 
 
@@ -63,20 +58,4 @@ def ut1_minus_utc_at(mjd: Floats) -> Floats:
 
 
 def _kept_at() -> Path:
-    name = f"ut1-{version('astropy-iers-data')}-{version('astropy')}.npy"
-    return Path(user_cache_dir("limbward", appauthor=False)) / name
-
-
-def _keep(table: Floats, path: Path) -> None:
-    """Write the table beside what other versions wrote; where that cannot be, it is read again."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as file:
-            np.save(file, table)
-        part = Path(file.name)
-        try:
-            take_place(part, path)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError:
-        return
+    return place_of(f"ut1-{version('astropy-iers-data')}-{version('astropy')}.npy")
