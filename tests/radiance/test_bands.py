@@ -12,12 +12,15 @@ from limbward.geometry.grid import Grid
 from limbward.geometry.lens import Lens
 from limbward.radiance.bands import (
     BASE_BYTES,
+    DECODER_BYTES,
     MOST,
     ROWS,
     Band,
     Merging,
+    Sizes,
     bands_within,
     merge_in_bands,
+    rows_of,
     rows_seen,
 )
 from limbward.radiance.calibrate import Calibration
@@ -80,7 +83,7 @@ def test_bands_give_what_the_merge_at_once_gives_to_the_byte(session, tmp_path, 
     edges[-1] = merging.grid.height
     calls = []
     parts, part_disc = merge_in_bands(
-        merging, bands_of(edges), lambda: enumerate(raws), calibrations,
+        merging, bands_of(edges), partial(rows_of, list(enumerate(raws))), calibrations,
         partial(room_on_disk, folder=tmp_path), progress=lambda: calls.append(1),
     )  # fmt: skip
     assert len(calls) == number * len(raws)
@@ -100,9 +103,9 @@ def test_a_frame_that_can_no_longer_be_read_is_named(session):
     frames, raws, _, _ = session
     readings = iter([LimbwardError("the card is gone"), raws[3]])
 
-    def decode():
+    def decode(rows):
         third = next(readings)
-        return [(k, third if k == 3 else raw) for k, raw in enumerate(raws)]
+        return rows_of([(k, third if k == 3 else raw) for k, raw in enumerate(raws)], rows)
 
     merging, calibrations = merging_of(session)
     made, _ = merge_in_bands(
@@ -132,16 +135,20 @@ def test_there_are_no_more_bands_than_memory_demands(megapixels):
     side = int(np.sqrt(megapixels * 1e6))
     grid = Grid(side, side, 2.0, 0.0)
     pixels = side * side
-    found = []
+    found, at_work = [], []
     for memory in np.geomspace(0.5, 64.0, 15) * GIGA:
-        bands = bands_within(memory, grid, pixels, 2, 2)
+        bands, workers = bands_within(memory, Sizes(grid, pixels, 2), 2)
         assert bands[0].first == 0
         assert bands[-1].last == side
         assert all(a.last == b.first for a, b in pairwise(bands))
         assert all(b.first % ROWS == 0 for b in bands)
-        held = BASE_BYTES + 10 * pixels + (38 + 15) * pixels / len(bands)
-        assert held < 1.15 * memory or len(bands) == MOST
-        found.append(len(bands))
+        # Of frames the numbers of decoder and program; of a band sums, a batch and what is sent.
+        held = BASE_BYTES + workers * (DECODER_BYTES + 2) * pixels
+        held += (38 + 15 + 2 * (workers + 1)) * pixels / len(bands)
+        assert held < 1.15 * memory or (len(bands), workers) == (MOST, 1)
+        found.append(len(bands) / workers)
+        at_work.append(workers)
     assert found == sorted(found, reverse=True)
     assert found[0] == MOST
-    assert found[-1] == 1
+    assert found[-1] == 0.5
+    assert at_work == sorted(at_work)

@@ -1,6 +1,5 @@
 """Master darks, biases and flats, hot pixels, and which master belongs to a frame."""
 
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import log
@@ -14,6 +13,7 @@ from limbward.camera.frame import RawFrame
 from limbward.camera.raw import read_raw
 from limbward.compiled import kernel
 from limbward.errors import LimbwardError
+from limbward.radiance.scratch import Room, by_rows, let_go, room_on_disk
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -56,7 +56,10 @@ class Master:
 
 
 def master_dark(
-    paths: Sequence[str | Path], setting: Setting, read: Callable[[Path], RawFrame] = read_raw
+    paths: Sequence[str | Path],
+    setting: Setting,
+    read: Callable[[Path], RawFrame] = read_raw,
+    room: Room = room_on_disk,
 ) -> Master:
     """Combine darks, or biases, of one setting.
 
@@ -67,6 +70,8 @@ def master_dark(
         Of all of them.
     read : callable
         Decodes a file.
+    room : callable
+        Makes arrays, of all frames together as well; on disk by default.
 
     Returns
     -------
@@ -77,7 +82,12 @@ def master_dark(
     LimbwardError
         If there are none, one cannot be decoded, or their shapes differ.
     """
-    return _combine(paths, setting, lambda frame: frame.data.astype(np.float32), read)
+    return _combine(paths, setting, _fill, read, room)
+
+
+def _fill(frame: RawFrame, out: Image) -> None:
+    for rows in by_rows(frame.height, out, frame.data):
+        out[..., rows, :] = frame.data[..., rows, :]
 
 
 def master_flat(
@@ -85,6 +95,7 @@ def master_flat(
     setting: Setting,
     dark: Master | None = None,
     read: Callable[[Path], RawFrame] = read_raw,
+    room: Room = room_on_disk,
 ) -> Master:
     """Combine flats; the light may differ between them.
 
@@ -96,6 +107,8 @@ def master_flat(
         Dark or bias to take off; without one, the black level of each file is.
     read : callable
         Decodes a file.
+    room : callable
+        Makes arrays, of all frames together as well; on disk by default.
 
     Returns
     -------
@@ -108,19 +121,21 @@ def master_flat(
         As `master_dark`, and if a flat is dark.
     """
 
-    def relative(frame: RawFrame) -> Image:
-        level = dark.image if dark is not None else black_image(frame)
+    def relative(frame: RawFrame, out: Image) -> None:
         if dark is not None and dark.image.shape != frame.data.shape:
             raise LimbwardError("The flats and their dark have different sizes.")
-        above = frame.data.astype(np.float32) - level
-        for plane in colour_planes(above, frame.pattern):
+        image = None if dark is None else dark.image
+        for rows in by_rows(frame.height, out, image, frame.data):
+            level = _black_rows(frame, rows) if image is None else image[..., rows, :]
+            out[..., rows, :] = frame.data[..., rows, :].astype(np.float32) - level
+        for plane in colour_planes(out, frame.pattern):
             middle = float(np.median(plane))
             if middle <= 0:
                 raise LimbwardError("A flat is black; leave it out of the flats.")
             plane /= np.float32(middle)
-        return above
+            let_go(out)
 
-    return _combine(paths, setting, relative, read)
+    return _combine(paths, setting, relative, read, room)
 
 
 def hot_pixels(dark: Master, pattern: NDArray[np.int8]) -> Mask:
@@ -170,11 +185,24 @@ def best_match(setting: Setting, masters: Sequence[Master]) -> Master | None:
 
 def black_image(frame: RawFrame) -> Image:
     """Return the black level of each sample of a frame, ADU."""
+    return _black_rows(frame, slice(0, frame.height))
+
+
+def _black_rows(frame: RawFrame, rows: slice) -> Image:
     if frame.data.ndim == 3:
-        return np.broadcast_to(frame.black[:, None, None], frame.data.shape)
+        return np.broadcast_to(frame.black[:, None, None], frame.data[:, rows].shape)
     ph, pw = frame.black.shape
-    tiles = (-(-frame.height // ph), -(-frame.width // pw))
-    return np.tile(frame.black, tiles)[: frame.height, : frame.width]
+    y, x = np.arange(frame.height)[rows] % ph, np.arange(frame.width) % pw
+    return frame.black[np.ix_(y, x)]
+
+
+def blacks_of(frame: RawFrame) -> list[float]:
+    """Return the black level of the first sample of each of `colour_planes`, ADU."""
+    if frame.data.ndim == 3:
+        return [float(level) for level in frame.black]
+    ph, pw = frame.pattern.shape
+    th, tw = frame.black.shape
+    return [float(frame.black[y % th, x % tw]) for y in range(ph) for x in range(pw)]
 
 
 def colour_planes(image: NDArray[Any], pattern: NDArray[np.int8]) -> list[NDArray[Any]]:
@@ -206,32 +234,34 @@ def clipped_mean(stack: Image, sigma: float = CLIP_SIGMA) -> tuple[Image, NDArra
 def _combine(
     paths: Sequence[str | Path],
     setting: Setting,
-    values: Callable[[RawFrame], Image],
+    fill: Callable[[RawFrame, Image], None],
     read: Callable[[Path], RawFrame],
+    room: Room,
 ) -> Master:
-    """Average frames pixel by pixel, holding one frame and one band of all of them in memory."""
+    """Average frames pixel by pixel, holding one band of all of them in memory.
+
+    ``fill`` writes what counts of a frame into an array of its shape.
+    """
     if not paths:
         raise LimbwardError("There are no frames to combine.")
-    with tempfile.TemporaryFile() as store:
-        shape: tuple[int, ...] = ()
-        for path in paths:
-            frame = values(read(Path(path)))
-            if shape and frame.shape != shape:
-                raise LimbwardError(
-                    f"{Path(path).name} differs in size from the frames it is combined with."
-                )
-            shape = frame.shape
-            store.write(frame.tobytes())
-        store.flush()
-        pixels = int(np.prod(shape))
-        stack = np.memmap(store, np.float32, mode="r", shape=(len(paths), pixels))
-        mean, count = np.empty(pixels, np.float32), np.empty(pixels, np.uint16)
-        band = max(1, BAND_BYTES // (4 * len(paths)))
-        for start in range(0, pixels, band):
-            part = slice(start, start + band)
-            mean[part], count[part] = clipped_mean(stack[:, part])
-        del stack
-    return Master(mean.reshape(shape), count.reshape(shape), setting, len(paths))
+    stack: Image | None = None
+    for k, path in enumerate(paths):
+        frame = read(Path(path))
+        if stack is None:
+            stack = room((len(paths), *frame.data.shape), np.float32)
+        if frame.data.shape != stack.shape[1:]:
+            raise LimbwardError(
+                f"{Path(path).name} differs in size from the frames it is combined with."
+            )
+        fill(frame, stack[k])
+        let_go(stack, frame.data)
+    assert stack is not None
+    mean, count = room(stack.shape[1:], np.float32), room(stack.shape[1:], np.uint16)
+    height, width = stack.shape[-2:]
+    rows = max(1, BAND_BYTES // (4 * len(paths) * width))
+    for part in by_rows(height, stack, mean, count, rows=rows):
+        mean[..., part, :], count[..., part, :] = clipped_mean(stack[..., part, :])
+    return Master(mean, count, setting, len(paths))
 
 
 def _clipped_loop(stack: Image, sigma: float, mean: Image, count: NDArray[np.uint16]) -> None:

@@ -75,6 +75,21 @@ def read_raw(path: str | Path) -> RawFrame:
         raise UnreadableFrame(f"{path.name} cannot be read ({reason}).") from error
 
 
+def samples_declared(path: Path) -> int:
+    """Return how many values a frame has by its header, without decoding it.
+
+    Of files that are no RAW files it is a guess by their size, as if they were not compressed.
+    """
+    if kind_of(path.name) == "raw":
+        with rawpy.RawPy() as raw:
+            try:
+                raw.open_file(str(path))
+                return int(raw.sizes.raw_height * raw.sizes.raw_width)
+            except (rawpy.LibRawError, UnicodeEncodeError, RuntimeError):
+                pass  # decoding says what is wrong with it
+    return path.stat().st_size // LIBRAW_BYTES
+
+
 def decode_raw(path: Path) -> RawFrame:
     """Decode a RAW file through LibRaw; see `read_raw`."""
     with path.open("rb"):

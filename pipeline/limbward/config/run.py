@@ -45,9 +45,10 @@ class RunConfig(Section):
         default=None,
         ge=0.5,
         le=4096,
-        description="Gigabytes that the merge is to keep within, all processes together; null is a "
-        "quarter of the machine's memory, 1.5 at least. With less, the merge is done in bands of "
-        "rows, and each frame is decoded for each band.",
+        description="Gigabytes that measuring and merging frames are to keep within, all processes "
+        "together; null is a quarter of the machine's memory, 1.5 at least. With less, fewer "
+        "frames are measured at a time, and the merge is done in bands of rows, for each of which "
+        "most frames are decoded again.",
     )
     executor: Literal["local", "dask"] = Field(
         default="local",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -13,7 +13,15 @@ from numpy.typing import NDArray
 from limbward.camera.frame import GREEN, RawFrame
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
-from limbward.radiance.bands import Band, Merging, Room, bands_within, merge_in_bands
+from limbward.radiance.bands import (
+    ALL,
+    Band,
+    Merging,
+    Sizes,
+    bands_within,
+    merge_in_bands,
+    rows_of,
+)
 from limbward.radiance.batch import Limits
 from limbward.radiance.comparison import Compared, compare, frames_to_merge
 from limbward.radiance.corona import Corona, without_sky
@@ -23,6 +31,7 @@ from limbward.radiance.masters import Masters
 from limbward.radiance.merge import Merged, MergeFrame, merge, moon_box
 from limbward.radiance.noise import NoiseRecord
 from limbward.radiance.noisy import noise_warning
+from limbward.radiance.scratch import Room, let_go, room_on_disk
 from limbward.radiance.selection import Files, Frames, calibration_files
 from limbward.radiance.survey import Survey, Surveyed
 from limbward.radiance.veil import cloud_record, cloud_warning
@@ -80,14 +89,18 @@ class Plan:
             veil.change if veil.cloudy else None,
         )
 
-    def bands(self, memory: float, workers: int) -> list[Band]:
-        """Return the bands that so many bytes of memory suffice for, if so many processes decode.
-
-        See `limbward.radiance.bands.bands_within`.
-        """
+    def bands(self, memory: float, workers: int) -> tuple[list[Band], int]:
+        """Return what `limbward.radiance.bands.bands_within` does of this merge."""
         pixels = self.frames.width * self.frames.height
-        of_one = (frame.data.nbytes // pixels for frame in self.survey.kept.values())
-        return bands_within(memory, self.field.grid, pixels, max(of_one, default=2), workers)
+        of_one = max(
+            (frame.data.nbytes // pixels for frame in self.survey.kept.values()), default=2
+        )
+        maps = [m for f in self.todo for m in (f.weight, f.veil) if m is not None]
+        calibration = 0 if self.masters is None else self.masters.pixel_bytes
+        sizes = Sizes(
+            self.field.grid, pixels, of_one, sum(m.nbytes for m in maps), calibration
+        )  # fmt: skip
+        return bands_within(memory, sizes, workers)
 
 
 @dataclass(frozen=True)
@@ -123,6 +136,7 @@ def plan_merge(
     linear_up_to: float,
     moon_margin_px: float,
     warn: Callable[[str], None],
+    room: Room = room_on_disk,
 ) -> Plan:
     """Compare frames at reduced size, after decoding a few to survey the camera.
 
@@ -143,10 +157,12 @@ def plan_merge(
         Pixels beside the lunar limb that are left out.
     warn : callable
         Told of calibration frames that are not used.
+    room : callable
+        Makes arrays of the size of a frame; best on disk.
     """
     calibrating = calibration_files(files, frames)
     survey = Survey(calibrating, frames, read)
-    masters = Masters(calibrating, frames, survey, warn)
+    masters = Masters(calibrating, frames, survey, warn, room)
     vignetting = None
     scale = field.camera.pixel_scale_arcsec
     plane = shows_a_plane(frames.width, frames.height, scale)
@@ -168,7 +184,7 @@ def plan_merge(
 
 def merge_pixels(
     plan: Plan,
-    decode: Callable[[Sequence[int]], Iterable[tuple[int, RawFrame | LimbwardError]]],
+    decode: Callable[[Sequence[int], slice], Iterable[tuple[int, RawFrame | LimbwardError]]],
     bands: Sequence[Band],
     room: Room,
     *,
@@ -182,9 +198,10 @@ def merge_pixels(
     ----------
     plan : Plan
     decode : callable
-        Takes numbers of frames and returns them as `limbward.radiance.merge.merge` takes them.
+        Takes numbers of frames and which rows are wanted of them, and returns these as
+        `limbward.radiance.merge.merge` takes frames.
     bands : sequence of Band
-        In which the merge is done. With more than one, all frames are decoded for each.
+        In which the merge is done. With more than one, frames are decoded for each.
     room : callable
         As `limbward.radiance.bands.merge_in_bands` takes it, if there are several bands.
     moon_margin_px, bloom_px : float
@@ -203,13 +220,19 @@ def merge_pixels(
     survey, of = plan.survey, plan.merging(moon_margin_px, bloom_px)
     if len(bands) == 1:
         return merge(
-            of.frames, chain(survey.released(), decode(plan.undecoded)), of.grid, of.factor,
+            of.frames, chain(survey.released(), decode(plan.undecoded, ALL)), of.grid, of.factor,
             of.predicted, plan.masters,
             limits=of.limits, box=of.box, change=of.change, progress=progress,
         )  # fmt: skip
-    order = plan.order
-    survey.kept.clear()
-    return merge_in_bands(of, bands, lambda: decode(order), plan.masters, room, progress)
+    undecoded = plan.undecoded
+
+    def rows(wanted: slice) -> Iterator[tuple[int, RawFrame | LimbwardError]]:
+        for k, frame in survey.kept.items():
+            yield from rows_of([(k, frame)], wanted)
+            let_go(frame.data)
+        yield from decode(undecoded, wanted)
+
+    return merge_in_bands(of, bands, rows, plan.masters, room, progress)
 
 
 def make_corona(

@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import DTypeLike, NDArray
+from numpy.typing import NDArray
 
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
@@ -34,11 +33,12 @@ from limbward.radiance.merge import (
 )
 from limbward.radiance.registered import sharpness
 from limbward.radiance.scatter import Coarse, beyond_noise, widen
-from limbward.radiance.scratch import let_go
+from limbward.radiance.scratch import Room, let_go
 
 Pixels = NDArray[np.float32]
-Room = Callable[[tuple[int, ...], DTypeLike], NDArray[Any]]
-Decode = Callable[[], Iterable[tuple[int, RawFrame | LimbwardError]]]
+ALL = slice(None)
+# Takes rows of the frames, returns them as `limbward.radiance.merge.merge` takes frames.
+Decode = Callable[[slice], Iterable[tuple[int, RawFrame | LimbwardError]]]
 Calibrations = Callable[[int, RawFrame], Calibration]
 
 ROWS = 48  # a band's rows are a multiple: blocks and pieces of work are then those of a whole merge
@@ -50,6 +50,7 @@ MOST = 12  # bands; each decodes all frames once more, and six take twice the ti
 SUMS_BYTES = 38  # per pixel of the result
 BASE_BYTES = 0.45e9  # of the main process without pixels
 WORKER_BYTES = 0.06e9  # of a process that decodes, beside what all share, without pixels
+DECODER_BYTES = 2  # per pixel of a frame: the decoder's own numbers, of which ours are a copy
 
 
 @dataclass(frozen=True)
@@ -60,31 +61,66 @@ class Band:
     last: int
 
 
-def bands_within(
-    memory: float, grid: Grid, frame_pixels: int, pixel_bytes: int, workers: int
-) -> list[Band]:
-    """Return the fewest bands, of about as many rows each, that memory suffices for.
+@dataclass(frozen=True)
+class Sizes:
+    """What a merge takes in memory.
+
+    Attributes
+    ----------
+    grid : Grid
+        Of the result.
+    frame_pixels, pixel_bytes : int
+        Of a frame, and of one of its pixels in memory.
+    maps_bytes : int
+        Of the maps of all frames on the small grid.
+    calibration_bytes : int
+        Of a pixel's dark, flat and mark as hot.
+    """
+
+    grid: Grid
+    frame_pixels: int
+    pixel_bytes: int
+    maps_bytes: int = 0
+    calibration_bytes: int = 0
+
+    def bands(self, memory: float, workers: int) -> float:
+        """Return how many bands so many bytes suffice for, with all processes.
+
+        Each of ``workers`` decodes a frame, of which the decoder has its own copy, and hands over
+        the rows of a band. Infinite if that alone is too much.
+        """
+        frame, grid = self.frame_pixels, self.grid
+        fixed = BASE_BYTES + self.maps_bytes
+        fixed += workers * (WORKER_BYTES + frame * (DECODER_BYTES + self.pixel_bytes))
+        shared = SUMS_BYTES * grid.width * grid.height
+        shared += frame * (BATCH * (self.pixel_bytes + 1) + (workers + 1) * self.pixel_bytes)
+        shared += frame * self.calibration_bytes
+        return shared / (memory - fixed) if memory > fixed else np.inf
+
+
+def bands_within(memory: float, sizes: Sizes, workers: int) -> tuple[list[Band], int]:
+    """Return bands, of about as many rows each, that memory suffices for.
 
     Parameters
     ----------
     memory : float
         Bytes for the run with all its processes.
-    grid : Grid
-        Of the result.
-    frame_pixels, pixel_bytes : int
-        Of a frame, and of one of its pixels in memory.
+    sizes : Sizes
     workers : int
-        Processes that decode; each has a frame, and another one is handed over.
+        Processes that may decode.
 
-    Notes
-    -----
-    There are at most `MOST`, whether memory suffices or not.
+    Returns
+    -------
+    list of Band
+        At most `MOST`, whether memory suffices or not.
+    int
+        How many processes decode: as many as decode all bands soonest, since what each holds is
+        lost to the bands.
     """
-    fixed = BASE_BYTES + workers * WORKER_BYTES
-    fixed += frame_pixels * pixel_bytes * (2 * workers + 1)
-    shared = SUMS_BYTES * grid.width * grid.height + BATCH * (pixel_bytes + 1) * frame_pixels
-    wanted = shared / max(memory - fixed, shared / MOST)
-    return bands_of(grid, min(int(np.ceil(wanted)), MOST))
+    tried = {n: sizes.bands(memory, n) for n in range(workers, 0, -1)}
+    within = {n: int(np.ceil(wanted)) for n, wanted in tried.items() if wanted <= MOST} or {1: MOST}
+    best = min(within, key=lambda n: within[n] / n)
+    return bands_of(sizes.grid, within[best]), best
 
 
 def bands_of(grid: Grid, number: int) -> list[Band]:
@@ -107,6 +143,8 @@ class Strip:
     coarse : Coarse
     disc : Merged or None
         Rows of the Moon's disc.
+    disc_top : int
+        The first of them in the Moon's box.
     pattern : ndarray of int8
         The tile of the frames' mosaic.
     """
@@ -116,6 +154,7 @@ class Strip:
     coarse: Coarse
     disc: Merged | None
     pattern: NDArray[np.int8]
+    disc_top: int = 0
 
 
 @dataclass(frozen=True)
@@ -135,7 +174,7 @@ class Merging:
 def merge_band(
     merging: Merging,
     band: Band,
-    decoded: Iterable[tuple[int, RawFrame | LimbwardError]],
+    decode: Decode,
     calibrations: Calibrations,
     progress: Callable[[], None] | None = None,
 ) -> Strip:
@@ -145,8 +184,11 @@ def merge_band(
     ----------
     merging : Merging
     band : Band
-    decoded, calibrations, progress
-        As `limbward.radiance.merge.merge` takes them.
+    decode : callable
+        Takes the rows of the frames that are wanted, and returns frames of these rows as
+        `limbward.radiance.merge.merge` takes whole ones as ``decoded``, always in the same order.
+    calibrations, progress
+        As `limbward.radiance.merge.merge` takes them; calibrations are of whole frames.
     """
     frames, grid, box = merging.frames, merging.grid, merging.box
     part = None if box is None else _rows_of_box(box, band, grid.height)
@@ -162,12 +204,14 @@ def merge_band(
     )
     if box is not None and part is not None:
         running.add_disc(box, part)
-    failed = running.take(_rows_of(decoded, seen), _Rows(calibrations, seen), progress)
+    parts = _Rows(calibrations, seen)
+    failed = running.take(decode(seen), parts, progress)
+    parts.let_go()
     coarse = Coarse.of(running.sums)
     made = running.sums.result()
     disc = None if running.disc is None else running.disc.result()
     merged = Merged(made.radiance, made.sigma, made.count, failed)
-    return Strip(band, merged, coarse, disc, running.pattern)
+    return Strip(band, merged, coarse, disc, running.pattern, 0 if part is None else part[0])
 
 
 def join_bands(
@@ -191,19 +235,25 @@ def join_bands(
         The Moon's disc in its box.
     """
     grid, frames = merging.grid, merging.frames
-    shape = 3, grid.height, grid.width
-    light, sigma = room(shape, np.float32), room(shape, np.float32)
-    count = room(shape[1:], np.uint16)
+    out = _nothing(grid.height, grid.width, room)
+    light, sigma, count = out.radiance, out.sigma, out.count
     failed: dict[int, str] = {}
     coarse: list[Coarse] = []
-    discs: list[Merged] = []
+    box = merging.box
+    disc = None if box is None else _nothing(box.height, box.width, room)
+    found_disc = False
     pattern: NDArray[np.int8] | None = None
     for strip in strips:
         here, made = slice(strip.band.first, strip.band.last), strip.merged
         light[:, here], sigma[:, here], count[here] = made.radiance, made.sigma, made.count
         failed |= made.failed
         coarse.append(strip.coarse)
-        discs += [] if strip.disc is None else [strip.disc]
+        if strip.disc is not None and disc is not None:
+            found_disc = True
+            rows = slice(strip.disc_top, strip.disc_top + len(strip.disc.count))
+            disc.radiance[:, rows], disc.sigma[:, rows] = strip.disc.radiance, strip.disc.sigma
+            disc.count[rows] = strip.disc.count
+            let_go(disc.radiance, disc.sigma, disc.count)
         pattern = strip.pattern if len(made.failed) < len(frames) else pattern
         del strip, made  # before there is another
         let_go(light, sigma, count)
@@ -213,7 +263,7 @@ def join_bands(
         whole = Coarse.below_each_other(coarse)
         extra = beyond_noise(whole, frames, taps.build(pattern), sharp, place, merging.change)
         widen(sigma, light, extra)
-    return Merged(light, sigma, count, failed), _joined(discs)
+    return Merged(light, sigma, count, failed), disc if found_disc else None
 
 
 def merge_in_bands(
@@ -232,8 +282,7 @@ def merge_in_bands(
     bands : sequence of Band
         From the top.
     decode : callable
-        Called for each band; returns what `limbward.radiance.merge.merge` takes as ``decoded``, in
-        the same order each time.
+        As `merge_band` takes it; called for each band.
     calibrations
         As `limbward.radiance.merge.merge` takes them.
     room : callable
@@ -246,7 +295,7 @@ def merge_in_bands(
     Merged, Merged or None
         Of `join_bands`.
     """
-    strips = (merge_band(merging, band, decode(), calibrations, progress) for band in bands)
+    strips = (merge_band(merging, band, decode, calibrations, progress) for band in bands)
     return join_bands(merging, strips, room)
 
 
@@ -290,9 +339,10 @@ def rows_seen(
     return slice(first, last)
 
 
-def _rows_of(
+def rows_of(
     decoded: Iterable[tuple[int, RawFrame | LimbwardError]], rows: slice
 ) -> Iterator[tuple[int, RawFrame | LimbwardError]]:
+    """Yield rows of whole frames."""
     for k, raw in decoded:
         if isinstance(raw, LimbwardError):
             yield k, raw
@@ -319,6 +369,11 @@ class _Rows:
             self._known[id(whole)] = whole, part
         return self._known[id(whole)][1]
 
+    def let_go(self) -> None:
+        """Take what lies on disk out of memory."""
+        for whole, _ in self._known.values():
+            let_go(whole.dark, whole.inverse_flat, whole.hot)
+
 
 def _rows_of_box(box: MoonBox, band: Band, height: int) -> tuple[int, int] | None:
     """Return which of a box's rows are merged with a band, None if there are none.
@@ -334,11 +389,7 @@ def _rows_of_box(box: MoonBox, band: Band, height: int) -> tuple[int, int] | Non
     return None if last <= first else (first, last)
 
 
-def _joined(parts: Sequence[Merged]) -> Merged | None:
-    if not parts:
-        return None
-    return Merged(
-        np.concatenate([p.radiance for p in parts], axis=1),
-        np.concatenate([p.sigma for p in parts], axis=1),
-        np.concatenate([p.count for p in parts], axis=0),
-    )
+def _nothing(height: int, width: int, room: Room) -> Merged:
+    """Return room for a merge."""
+    shape = 3, height, width
+    return Merged(room(shape, np.float32), room(shape, np.float32), room(shape[1:], np.uint16))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ from scipy.ndimage import gaussian_filter
 from limbward.camera.calibration import colour_planes
 from limbward.camera.frame import RawFrame
 from limbward.compiled import kernel
+from limbward.radiance.scratch import Room, by_rows, let_go
 
 Pixels = NDArray[np.float32]
 
@@ -48,7 +49,9 @@ def black_tile(frame: RawFrame) -> Pixels:
     return np.asarray(frame.black, np.float32)[None]
 
 
-def inverse_of_flat(flat: Pixels, pattern: NDArray[np.int8], noise: float) -> tuple[Pixels, float]:
+def inverse_of_flat(
+    flat: Pixels, pattern: NDArray[np.int8], noise: float, room: Room = np.empty
+) -> tuple[Pixels, float]:
     """Return what to multiply a frame by, 1 in each colour over the middle fifth of the frame.
 
     Parameters
@@ -58,6 +61,8 @@ def inverse_of_flat(flat: Pixels, pattern: NDArray[np.int8], noise: float) -> tu
     pattern : ndarray, shape (th, tw)
     noise : float
         Photon noise of a pixel of the flat, relative.
+    room : callable
+        Makes the array that is returned, such as one on disk.
 
     Returns
     -------
@@ -72,11 +77,12 @@ def inverse_of_flat(flat: Pixels, pattern: NDArray[np.int8], noise: float) -> tu
     noise**2)`` that belongs to the sensor (N. Wiener, 1949), s being the spread of sensitivities.
     Vignetting and dust, which are wider, stay whole.
     """
-    out = np.empty_like(flat)
+    out = room(flat.shape, np.float32)
     left = 0.0
     for part, target in zip(colour_planes(flat, pattern), colour_planes(out, pattern), strict=True):
-        wide = gaussian_filter(part, 4.0, mode="nearest")
-        own = part / np.maximum(wide, 1e-6) - 1.0
+        wide = np.asarray(gaussian_filter(part, 4.0, mode="nearest"))
+        own = np.asarray(part / np.maximum(wide, 1e-6) - 1.0)
+        let_go(flat)
         seen2 = (1.4826 * float(np.median(np.abs(own - np.median(own))))) ** 2
         sensor2 = max(seen2 - noise**2, 0.0)
         trust = sensor2 / seen2 if seen2 > 0 else 0.0
@@ -84,7 +90,13 @@ def inverse_of_flat(flat: Pixels, pattern: NDArray[np.int8], noise: float) -> tu
         rows, columns = part.shape
         middle = wide[rows * 2 // 5 : rows * 3 // 5 + 1, columns * 2 // 5 : columns * 3 // 5 + 1]
         level = float(middle.mean())
-        target[...] = level / np.maximum(wide * (1.0 + trust * own), 0.05 * level)
+        own *= trust
+        own += 1.0
+        own *= wide
+        np.maximum(own, 0.05 * level, out=own)
+        np.divide(level, own, out=own)
+        target[...] = own
+        let_go(out)
     return out, left
 
 
@@ -101,28 +113,34 @@ def reduced_flat(inverse: Pixels, pattern: NDArray[np.int8], factor: int) -> Pix
     """
     rows, columns = inverse.shape[-2] // factor, inverse.shape[-1] // factor
     part = inverse[..., : rows * factor, : columns * factor]
-    bins = part.reshape(*part.shape[:-2], rows, factor, columns, factor)
-    if inverse.ndim == 3:
-        return np.asarray(bins.mean(axis=(2, 4)), np.float32)
-    th, tw = pattern.shape
-    index = np.arange(factor)
-    colour = pattern[np.ix_(index % th, index % tw)]
     out = np.ones((3, rows, columns), np.float32)
-    for c in range(3):
-        own = colour == c if pattern.size > 1 else np.ones_like(colour, bool)
-        if own.any():
-            weight = (own / own.sum()).astype(np.float32)
-            out[c] = np.einsum("iajb,ab->ij", bins, weight)
+    th, tw = pattern.shape if inverse.ndim == 2 else (1, 1)
+    index = np.arange(factor)
+    for row in range(rows):
+        here = part[..., row * factor : (row + 1) * factor, :]
+        bins = here.reshape(*here.shape[:-1], columns, factor)
+        if inverse.ndim == 3:
+            out[:, row] = bins.mean(axis=(1, 3))
+            continue
+        colour = pattern[np.ix_(index % th, index % tw)]
+        for c in range(3):
+            own = colour == c if pattern.size > 1 else np.ones_like(colour, bool)
+            if own.any():
+                weight = (own / own.sum()).astype(np.float32)
+                out[c, row] = np.einsum("ajb,ab->j", bins, weight)
+    let_go(inverse)
     return out
 
 
-def find_hot(frames: Iterable[RawFrame]) -> NDArray[np.bool_] | None:
+def find_hot(frames: Sequence[RawFrame], room: Room = np.empty) -> NDArray[np.bool_] | None:
     """Return pixels that stand out by themselves in every frame given.
 
     Parameters
     ----------
-    frames : iterable of RawFrame
+    frames : sequence of RawFrame
         Two or more, of long exposures.
+    room : callable
+        Makes the array that is returned, such as one on disk.
 
     Returns
     -------
@@ -135,13 +153,12 @@ def find_hot(frames: Iterable[RawFrame]) -> NDArray[np.bool_] | None:
     deviation) its next neighbours, of whatever colour, get at least a third of its excess. What has
     a neighbour with a quarter is kept.
     """
-    common: NDArray[np.bool_] | None = None
-    n = 0
-    for frame in frames:
-        hot = _stand_out(frame)
-        common = hot if common is None else common & hot
-        n += 1
-    return common if n >= 2 else None
+    if len(frames) < 2:
+        return None
+    common = room(frames[0].data.shape, np.bool_)
+    for rows in by_rows(frames[0].height, common, *(frame.data for frame in frames)):
+        common[..., rows, :] = np.logical_and.reduce([_stand_out(f, rows) for f in frames])
+    return common
 
 
 def _mark_alone(data: Any, th: int, tw: int, out: NDArray[np.bool_]) -> None:
@@ -185,11 +202,15 @@ def _mark_alone(data: Any, th: int, tw: int, out: NDArray[np.bool_]) -> None:
 mark_alone = kernel(_mark_alone)
 
 
-def _stand_out(frame: RawFrame) -> NDArray[np.bool_]:
+def _stand_out(frame: RawFrame, rows: slice) -> NDArray[np.bool_]:
+    """Return which pixels of some rows stand out by themselves."""
     th, tw = frame.pattern.shape if frame.pattern.size else (1, 1)
-    out = np.zeros(frame.data.shape, bool)
-    mark_alone(planes(frame.data), th, tw, planes(out))
-    return out
+    # Looked at are the next pixels of a colour, and those of the next pixels of any.
+    first, last = max(rows.start - th - 2, 0), min(rows.stop + th + 2, frame.height)
+    data = np.ascontiguousarray(frame.data[..., first:last, :])
+    out = np.zeros(data.shape, bool)
+    mark_alone(planes(data), th, tw, planes(out))
+    return out[..., rows.start - first : rows.stop - first, :]
 
 
 def _mend(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +22,7 @@ from limbward.camera.calibration import (
 from limbward.camera.frame import RawFrame
 from limbward.errors import LimbwardError
 from limbward.radiance.calibrate import Calibration, find_hot, inverse_of_flat, reduced_flat
+from limbward.radiance.scratch import Room, by_rows, room_on_disk
 from limbward.radiance.selection import CalibrationFiles, Frames
 from limbward.radiance.survey import Survey
 from limbward.radiance.vignetting import Vignetting
@@ -32,7 +32,12 @@ class Masters:
     """The calibration of each frame; one dark is held at a time, since exposures come in order."""
 
     def __init__(
-        self, files: CalibrationFiles, frames: Frames, survey: Survey, warn: Callable[[str], None]
+        self,
+        files: CalibrationFiles,
+        frames: Frames,
+        survey: Survey,
+        warn: Callable[[str], None],
+        room: Room = room_on_disk,
     ) -> None:
         self.frames = frames
         self.pattern = survey.pattern
@@ -40,6 +45,7 @@ class Masters:
         self.noise = survey.noise
         self.spread: float | None = None
         self.warn = warn
+        self._room = room
         self.used: list[str] = []
         self._files = files
         self._flats: set[Path] = set()
@@ -64,11 +70,19 @@ class Masters:
         """Whether anything is known of how the lens darkens the corners."""
         return self._inverse_flat is not None
 
+    @property
+    def pixel_bytes(self) -> int:
+        """How many bytes the calibration of a pixel has."""
+        parts = self._files["dark"], self.flat_fielded, self._hot is not None
+        return sum(size for part, size in zip(parts, (4, 4, 1), strict=True) if part)
+
     def take(self, found: Vignetting) -> None:
         """Calibrate frames by what they show of the lens themselves."""
-        flat = found.inverse_flat(self.frames.height, self.frames.width)
+        height, width = self.frames.height, self.frames.width
         colours = next(iter(self.survey.kept.values())).data.shape[:-2]
-        self._inverse_flat = np.ascontiguousarray(np.broadcast_to(flat, (*colours, *flat.shape)))
+        self._inverse_flat = self._room((*colours, height, width), np.float32)
+        for rows in by_rows(height, self._inverse_flat):
+            self._inverse_flat[..., rows, :] = found.inverse_flat(height, width, rows)
         self.used.append(found.words())
 
     def _combined(self, kind: str, wanted: Setting) -> Master | None:
@@ -87,16 +101,15 @@ class Masters:
         key = (kind, match.setting)
         if key not in self._masters:
             try:
-                master = master_dark(self._files[kind][match.setting], match.setting, self._read)
+                master = master_dark(
+                    self._files[kind][match.setting], match.setting, self._read, self._room
+                )
             except LimbwardError as error:
                 self.warn(f"The {kind} frames are left out: {error}")
                 self._files[kind].pop(match.setting)
                 return None
-            # On disk: there may be one for each exposure, of 100 MB.
-            with tempfile.TemporaryFile() as file:  # the map keeps it open
-                image = np.memmap(file, np.float32, mode="w+", shape=master.image.shape)
-            image[...] = master.image
-            self._masters[key] = replace(master, image=image, count=np.empty(0, np.uint16))
+            # There may be one for each exposure, of 100 MB: their pixels lie on disk.
+            self._masters[key] = replace(master, count=np.empty(0, np.uint16))
         return self._masters[key]
 
     def _read(self, path: Path) -> RawFrame:
@@ -110,13 +123,13 @@ class Masters:
             dark = self._combined("dark", wanted) or self._combined("bias", wanted)
             self._flats = set(paths)
             try:
-                flat = master_flat(paths, wanted, dark, self._read)
+                flat = master_flat(paths, wanted, dark, self._read, self._room)
             except LimbwardError as error:
                 self.warn(f"The flats are left out: {error}")
                 continue
             self.used.append(f"Flat-fielded with {len(paths)} flats.")
             inverse, self.spread = inverse_of_flat(
-                flat.image, self.pattern, self._flat_noise(paths, wanted)
+                flat.image, self.pattern, self._flat_noise(paths, wanted), self._room
             )
             return inverse
         return None
@@ -129,14 +142,15 @@ class Masters:
 
     def _find_hot(self) -> NDArray[np.bool_] | None:
         """Return hot pixels as the longest darks show them, or else the frames themselves."""
-        longest = max(self._files["dark"], key=lambda s: s.exposure_s or 0.0, default=None)
-        dark = None if longest is None else self._combined("dark", longest)
+        setting = max(self._files["dark"], key=lambda s: s.exposure_s or 0.0, default=None)
+        dark = None if setting is None else self._combined("dark", setting)
         if dark is not None:
             return hot_pixels(dark, self.pattern)
         kept = self.survey.kept
         frames = self.frames
         longest_s = max((frames.exposure_s[k] for k in kept), default=0.0)
-        return find_hot(f for k, f in kept.items() if frames.exposure_s[k] > 0.7 * longest_s)
+        longest = [f for k, f in kept.items() if frames.exposure_s[k] > 0.7 * longest_s]
+        return find_hot(longest, self._room)
 
     def _setting(self, k: int) -> Setting:
         frames = self.frames

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-from limbward.camera.calibration import black_image, colour_planes
+from limbward.camera.calibration import blacks_of, colour_planes
 from limbward.camera.frame import RawFrame, smallest_step
 from limbward.radiance.kernels.noise import sample_variance
 
@@ -117,12 +117,11 @@ def _bins(
     """
     levels, thirds = [], []
     unit = _unit(frame)
-    blacks = colour_planes(black_image(frame), frame.pattern)
+    blacks = blacks_of(frame)
     planes = colour_planes(frame.data, frame.pattern)
     others = planes if other is None else colour_planes(other.data, frame.pattern)
     top_level = saturation * frame.white
-    for plane, second, dark in zip(planes, others, blacks, strict=True):
-        black = float(dark[0, 0])
+    for plane, second, black in zip(planes, others, blacks, strict=True):
         step = max(1, plane.size // ENOUGH)
         d = plane[::step].astype(np.float32)
         if other is not None:

@@ -19,7 +19,7 @@ from scipy.ndimage import map_coordinates, uniform_filter
 from limbward.radiance.kernels.inputs import BLOCK
 from limbward.radiance.kernels.sums import SHARPER
 from limbward.radiance.registered import effective_number
-from limbward.radiance.scratch import let_go
+from limbward.radiance.scratch import ROWS, let_go
 from limbward.radiance.taps import Taps
 
 if TYPE_CHECKING:
@@ -131,6 +131,8 @@ def widen(sigma: Pixels, radiance: Pixels, relative: Pixels) -> None:
     x, middles = np.arange(sigma.shape[2]), _middles(columns)
     for c in range(3):
         for y in range(sigma.shape[1]):
+            if y % ROWS == 0:
+                let_go(sigma, radiance)
             v = min(max((y - _middles(1)[0]) / BLOCK, 0.0), rows - 1.0)
             i = min(int(v), max(rows - 2, 0))
             j = min(i + 1, rows - 1)

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-# Makes an array of float32: ``numpy.empty``, or `room_on_disk` where memory is short.
-Room = Callable[[tuple[int, ...], type[np.float32]], NDArray[np.float32]]
+# Makes an array of a shape and type: ``numpy.empty``, or `room_on_disk` where memory is short.
+Room = Callable[[tuple[int, ...], DTypeLike], NDArray[Any]]
 
 ROWS = 256  # gone through at a time: 10 MB of each plane at 61 megapixels
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from limbward.geometry.grid import Grid, read_geometry
 from limbward.geometry.law import POWERS
 from limbward.normal_matrix import inverse
+from limbward.radiance.scratch import ROWS, let_go
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -77,6 +78,7 @@ def _blocks(image: Pixels, factor: int) -> Floats:
     for i in range(rows):
         band = image[:, i * factor : (i + 1) * factor, : columns * factor]
         out[:, i] = band.reshape(3, factor, columns, factor).mean(axis=(1, 3), dtype=np.float64)
+        let_go(image)
     return out
 
 
@@ -168,6 +170,8 @@ def sky_rows(rows: Pixels, grid: Grid, sky: Sky, sign: float, top: int) -> None:
 def _add(image: Pixels, sun_x: float, sun_y: float, sky: Sky, sign: float) -> None:
     x = np.arange(image.shape[2]) - sun_x
     for y in range(image.shape[1]):
+        if y % ROWS == 0:
+            let_go(image)
         level = sky.level[:, None] + sky.slope_x[:, None] * x
         level += (sky.slope_y * (y - sun_y))[:, None]
         image[:, y] += (sign * level).astype(np.float32)

@@ -14,7 +14,7 @@ from limbward.camera.calibration import Setting
 from limbward.camera.clipping import clip_level
 from limbward.camera.colours import write_colours
 from limbward.camera.frame import RawFrame
-from limbward.errors import LimbwardError
+from limbward.errors import LimbwardError, UnreadableFile
 from limbward.radiance.noise import (
     CONVERTER,
     MeasuredNoise,
@@ -23,6 +23,7 @@ from limbward.radiance.noise import (
     measure_pairs,
     nominal_noise,
 )
+from limbward.radiance.scratch import let_go
 from limbward.radiance.selection import CalibrationFiles, Frames
 
 SAME_EXPOSURE = 0.05  # of it, by which frames of a pair may differ
@@ -119,6 +120,7 @@ class Survey(Surveyed):
                 if frame is not None:
                     self.kept[k] = frame
                     self.white = min(self.white, clip_level(frame) or np.inf)
+                    let_go(frame.data)
         for k, frame in self.kept.items():
             self.kept[k] = replace(frame, white=min(frame.white, self.white))
         for iso, sets in sets_of.items():
@@ -127,6 +129,7 @@ class Survey(Surveyed):
             first = first or (decoded[0] if decoded else None)
             white = decoded[0].white if decoded else CONVERTER
             self.noise[iso], self.method[iso] = self._noise(iso, files, frames, sets, white)
+            let_go(*(f.data for f in (*self.kept.values(), *self.calibration.values())))
         if first is None:
             raise LimbwardError(
                 f"{frames.path[0]} and others can no longer be decoded; is the card still "
@@ -193,7 +196,7 @@ class Survey(Surveyed):
     def _try_read(self, path: Path) -> RawFrame | None:
         try:
             return self._decode(path)
-        except LimbwardError:
+        except UnreadableFile:
             return None  # the merge itself meets it again and says so in the table
 
 

@@ -57,9 +57,9 @@ class Vignetting:
     b: float
     sigma: float
 
-    def inverse_flat(self, height: int, width: int) -> Pixels:
-        """Return what to multiply a frame by, (height, width), 1 in its middle."""
-        y, x = np.arange(height, dtype=np.float64)[:, None], np.arange(width, dtype=np.float64)
+    def inverse_flat(self, height: int, width: int, rows: slice = slice(None)) -> Pixels:
+        """Return rows of what to multiply a frame (height, width) by, 1 in its middle."""
+        y, x = np.arange(height, dtype=np.float64)[rows, None], np.arange(width, dtype=np.float64)
         return np.asarray(1.0 / _light(_squares(x, y, width, height), self.a, self.b), np.float32)
 
     def words(self) -> str:

@@ -31,6 +31,7 @@ from limbward.stages.phasing import decide_phases
 from limbward.stages.videos import stack_videos
 from limbward.stages.wide import forget_small_suns, set_wide_aside
 from limbward.work.executors import crew
+from limbward.work.memory import allowed_memory
 from limbward.work.reach import CardWatch
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -173,7 +174,8 @@ def measure_part(config: Config, workspace: Workspace, part: int, parts: int, ra
         return len(mine)
     watch = CardWatch(card_paths(config))
     with part_begun(workspace) as add, crew(config.run.jobs, "local", None) as hands:
-        for key, row in measure_all(todo, hands):
+        memory = allowed_memory(config.run.memory)
+        for key, row in measure_all(todo, hands, memory=memory):
             watch.see(todo[key].file.path, row)
             add(key, row)
     return len(mine)
@@ -218,6 +220,7 @@ def _measured(
         t.file.path for key, t in zip(keys, tasks, strict=True) if "sha256" in known.get(key, ())
     ]
     watch = CardWatch(card_paths(config), good)
+    memory = allowed_memory(config.run.memory)
     with (
         journal_begun(workspace, known) as add,
         crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
@@ -226,7 +229,7 @@ def _measured(
         def measure(wanted: dict[str, Task], label: str) -> None:
             todo = {key: task for key, task in wanted.items() if key not in known}
             with reporter.progress(len(todo), label) as advance:
-                for key, row in measure_all(todo, hands):
+                for key, row in measure_all(todo, hands, memory=memory):
                     watch.see(todo[key].file.path, row)
                     known[key] = row
                     add(key, row)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import nan
 from pathlib import Path
@@ -12,7 +12,7 @@ from limbward.camera.bands import is_narrow
 from limbward.camera.card import IMAGE_KINDS, MADE_OF_RAW, CardFile
 from limbward.camera.classify import Content, named_content
 from limbward.camera.exif import read_exif
-from limbward.camera.raw import UnreadableFrame, read_raw
+from limbward.camera.raw import UnreadableFrame, read_raw, samples_declared
 from limbward.camera.response import Response
 from limbward.config.bodies import band_said
 from limbward.config.frames import BodyRule
@@ -42,6 +42,11 @@ NOT_MEASURED = {
     "video": "A video; `limbward clips` can use it.",
     "other": "Not a photograph.",
 }
+
+
+# As seen with frames of 61 and 100 megapixels in which stars are looked for: the main process and
+# the one that forks, a process that measures, and what it takes besides for each sample.
+MAIN_BYTES, WORKER_BYTES, SAMPLE_BYTES = 0.3e9, 0.1e9, 9.0
 
 
 @dataclass(frozen=True)
@@ -92,7 +97,10 @@ def unreadable_row(file: CardFile, reason: str) -> Row:
 
 
 def measure_all(
-    tasks: Mapping[str, Task], crew: Crew, work: Callable[[Task], Row] | None = None
+    tasks: Mapping[str, Task],
+    crew: Crew,
+    work: Callable[[Task], Row] | None = None,
+    memory: float | None = None,
 ) -> Iterator[tuple[str, Row]]:
     """Measure files in several processes and yield each row, with its key, when it is there.
 
@@ -103,6 +111,8 @@ def measure_all(
     crew : Crew
     work : callable, optional
         `measure_file`, or what does more than that.
+    memory : float, optional
+        Bytes to keep within, with all processes: of large frames fewer are measured at a time.
 
     Yields
     ------
@@ -117,11 +127,31 @@ def measure_all(
     """
     with FileMap(crew) as files:
         todo = (FileTask(key, task.file.path, (task,)) for key, task in tasks.items())
-        for done, result in files.each(work or measure_file, todo):
+        most = None
+        if memory is not None and tasks and crew.shares_memory:
+            most = _at_a_time(files, [t.file for t in tasks.values()], crew.workers, memory)
+        for done, result in files.each(work or measure_file, todo, in_flight=most):
             if isinstance(result, Failure):
                 yield done.key, _failed_row(files, tasks[done.key].file, result)
             else:
                 yield done.key, result
+
+
+def _at_a_time(
+    files: FileMap, those: Sequence[CardFile], workers: int, memory: float
+) -> int | None:
+    """Return how many files may be measured at a time, None if that is as many as there can be."""
+    frames = [file for file in those if file.kind in IMAGE_KINDS]
+    if workers == 1 or not frames:
+        return None
+    # Its bytes say most of a frame's size, but not how well it is compressed.
+    largest = max(frames, key=lambda file: file.size)
+    samples = files.one(samples_declared, FileTask(0, largest.path, (largest.path,)))
+    if isinstance(samples, Failure):
+        return None
+    each = WORKER_BYTES + SAMPLE_BYTES * samples
+    most = max(1, int((memory - MAIN_BYTES) / each))
+    return most if most < workers else None
 
 
 def _failed_row(files: FileMap, file: CardFile, failure: Failure) -> Row:

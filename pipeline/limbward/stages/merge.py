@@ -137,6 +137,7 @@ def decoder_of(config: Config, workspace: Workspace, ingest: Table) -> Iterator[
             hands,
             {path: digest for path, digest in digests.items() if digest},
             {path: curve for path, curve in curves.items() if curve is not None},
+            workspace.root,
         ) as decoder,
     ):
         yield decoder

@@ -72,8 +72,8 @@ def prepare_merge(config: Config, workspace: Workspace, frames_per_task: int) ->
             found = pieces.prepared()
             if found is None:
                 plan = compared(work, frames, field)
-                memory = plan.bands(allowed_memory(config.run.memory), decoder.workers)
-                number = max(len(memory), ceil(len(frames.row) / frames_per_task))
+                bands, _ = plan.bands(allowed_memory(config.run.memory), decoder.workers)
+                number = max(len(bands), ceil(len(frames.row) / frames_per_task))
                 merging = plan.merging(options.moon_margin_px, options.bloom_px)
                 pieces.prepare(plan, merging, bands_of(field.grid, number))
                 found = pieces.prepared()

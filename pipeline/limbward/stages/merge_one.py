@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -11,15 +12,14 @@ from limbward.compiled import at_most
 from limbward.config import Config, place_and_time
 from limbward.config.pointing import pointing_in_force
 from limbward.radiance.assembly import Made, Plan, make_corona, merge_pixels, plan_merge
-from limbward.radiance.bands import Room
 from limbward.radiance.corona import write_corona
 from limbward.radiance.field import Field, field_of, shared_sigma
 from limbward.radiance.join.choice import Candidate
 from limbward.radiance.merge import Merged
-from limbward.radiance.scratch import room_on_disk
+from limbward.radiance.scratch import Room, room_on_disk
 from limbward.radiance.selection import Files, Frames
 from limbward.stages.merge_pieces import FOLDER, MergePieces
-from limbward.work.decoding import Decoder
+from limbward.work.decoding import Decoded, Decoder
 from limbward.work.memory import GIGA, allowed_memory
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -114,6 +114,7 @@ def compared(work: Work, frames: Frames, field: Field) -> Plan:
             linear_up_to=options.linear_up_to,
             moon_margin_px=options.moon_margin_px,
             warn=work.reporter.warn,
+            room=partial(room_on_disk, folder=work.workspace.root),
         )
 
 
@@ -121,19 +122,24 @@ def _merged(work: Work, plan: Plan, room: Room) -> tuple[Plan, Merged, Merged | 
     """Merge the pixels of one body here."""
     options, reporter, frames = work.config.merge, work.reporter, plan.frames
     memory = allowed_memory(work.config.run.memory)
-    bands = plan.bands(memory, work.decoder.workers)
+    bands, workers = plan.bands(memory, work.decoder.workers)
     if len(bands) > 1:
         reporter.note(
-            f"The merge is done in {len(bands)} bands, each frame being decoded for each, to keep "
+            f"The merge is done in {len(bands)} bands, most frames being decoded for each, to keep "
             f"within {memory / GIGA:.3g} GB (run.memory in the config)."
         )
+
+    def decode(order: Sequence[int], rows: slice) -> Iterator[tuple[int, Decoded]]:
+        pixels = frames.width * frames.height
+        return work.decoder.ahead(frames.path, order, pixels, rows, workers)
+
     with (
         at_most(work.config.run.jobs),
         reporter.progress(len(plan.todo) * len(bands), "merging frames") as advance,
     ):
         merged, surface = merge_pixels(
             plan,
-            partial(work.decoder.ahead, frames.path, pixels=frames.width * frames.height),
+            decode,
             bands,
             room,
             moon_margin_px=options.moon_margin_px,

@@ -19,12 +19,13 @@ import numpy as np
 from limbward.camera.frame import RawFrame, UnreadableFrame
 from limbward.errors import LimbwardError
 from limbward.radiance.assembly import Plan
-from limbward.radiance.bands import Band, Merging, Room, Strip, join_bands, merge_band
+from limbward.radiance.bands import Band, Merging, Strip, join_bands, merge_band, rows_of
 from limbward.radiance.calibrate import Calibration
 from limbward.radiance.comparison import Compared
 from limbward.radiance.field import Field
 from limbward.radiance.masters import note_use
 from limbward.radiance.merge import Merged, MergeFrame
+from limbward.radiance.scratch import Room
 from limbward.radiance.selection import Frames
 from limbward.radiance.survey import Surveyed
 from limbward.workspace import Workspace
@@ -188,7 +189,7 @@ class MergePieces:
         strip = merge_band(
             prepared.merging,
             prepared.bands[number],
-            self._decoded(prepared.order),
+            lambda rows: rows_of(self._decoded(prepared.order), rows),
             lambda k, _: known[prepared.calibration[k]],
         )
         write_plain(path, strip)

@@ -22,6 +22,7 @@ BLOCK = 24  # cells: small beside the corona's fall, many samples in each
 NARROW, WIDE = 0.8, 2.5  # cells, widths of the filter that lets points pass
 SIGNIFICANT = 3.5
 MOST = 200  # points of a frame, the strongest
+PIECE = 256  # rows of cells gone through at a time
 HALF = 4  # pixels of the window in which a point is measured
 RING = 8  # pixels: its background is measured out to here
 WIDTHS = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # pixels, of a point's Gaussian
@@ -67,9 +68,9 @@ def find_points(frame: RawFrame, plane: Plane) -> Floats:
     """
     plane = _all_colours(frame, plane)
     snr = _significance(plane)
-    peak = (snr > SIGNIFICANT) & (snr == maximum_filter(snr, 3))
-    rows, columns = np.nonzero(peak)
+    rows, columns = _peaks(snr)
     order = np.argsort(-snr[rows, columns], kind="stable")[:MOST]
+    del snr
     x = plane.origin[0] + plane.scale * columns[order]
     y = plane.origin[1] + plane.scale * rows[order]
     boxes = _boxes(frame, list(zip(x.tolist(), y.tolist(), strict=True)))
@@ -132,6 +133,19 @@ def _significance(plane: Plane) -> Pixels:
     out[maximum_filter(plane.saturated, 7)] = 0.0
     out[:2], out[-2:], out[:, :2], out[:, -2:] = 0.0, 0.0, 0.0, 0.0
     return out
+
+
+def _peaks(snr: Pixels) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return rows and columns of the cells that stand out most among their neighbours."""
+    found = []
+    for top in range(0, len(snr), PIECE):
+        first, last = max(top - 1, 0), min(top + PIECE + 1, len(snr))
+        piece = snr[first:last]
+        peak = (piece > SIGNIFICANT) & (piece == maximum_filter(piece, 3))
+        rows, columns = np.nonzero(peak[top - first : top - first + PIECE])
+        found.append((rows + top, columns))
+    rows, columns = (np.concatenate(part) for part in zip(*found, strict=True))
+    return rows, columns
 
 
 def _enlarged(blocks: Pixels, shape: tuple[int, ...], rows: slice) -> Pixels:

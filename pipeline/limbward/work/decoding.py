@@ -1,28 +1,33 @@
-"""Decoding frames for the merge in other processes; pixels come back in shared memory."""
+"""Decoding frames for the merge in other processes; pixels come in shared memory or on disk."""
 
 from __future__ import annotations
 
+import tempfile
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
+
+import numpy as np
 
 from limbward.camera.frame import RawFrame, UnreadableFrame
 from limbward.camera.response import Response
 from limbward.camera.same import read_same
 from limbward.errors import LimbwardError
+from limbward.radiance.scratch import let_go, room_on_disk
 from limbward.work.executors import Crew
 from limbward.work.map import Failure, FileMap, Task
-from limbward.work.shared import AVAILABLE, Slot, put
+from limbward.work.shared import AVAILABLE, Slot, name_of, put, write
 
 LARGEST = 12  # bytes a pixel: three colours in single precision
+ALL = slice(None)
 Decoded = RawFrame | LimbwardError
 
 
 @dataclass(frozen=True)
 class InShared:
-    """A frame whose pixels lie in shared memory; ``frame.data`` is empty."""
+    """A frame whose pixels lie in shared memory, or in a file; ``frame.data`` is empty."""
 
     frame: RawFrame
     shape: tuple[int, ...]
@@ -30,12 +35,30 @@ class InShared:
 
 
 def decode_into(
-    path: Path, digest: str, response: Response | None, slot: str | None
+    path: Path, digest: str, response: Response | None, rows: slice, slot: str | None
 ) -> InShared | RawFrame:
-    """Decode a frame into shared memory of a name; one that does not fit is returned whole."""
+    """Decode rows of a frame into shared memory of a name; what does not fit is returned."""
     frame = read_same(path, digest, response)
+    if rows != ALL:  # a copy, so that the others take no memory any more
+        part: Any = frame.data[..., rows, :].copy()
+        frame = replace(frame, data=part)
     if slot is None or not put(frame.data, slot):
         return frame
+    return _lies_there(frame)
+
+
+def decode_to_file(
+    path: Path, digest: str, response: Response | None, file: str | None
+) -> InShared | RawFrame:
+    """Decode a frame into a file of a name; without one it is returned whole."""
+    frame = read_same(path, digest, response)
+    if file is None:
+        return frame
+    write(frame.data, file)
+    return _lies_there(frame)
+
+
+def _lies_there(frame: RawFrame) -> InShared:
     nothing = frame.data[..., :0, :0].copy()
     return InShared(replace(frame, data=nothing), frame.data.shape, frame.data.dtype.str)
 
@@ -50,6 +73,8 @@ class Decoder:
         SHA-256 of the files; one that is another now is not decoded.
     responses : mapping of Path to Response, optional
         Of files whose values are not in proportion to light, the curves that make them so.
+    folder : Path, optional
+        Where frames that are read one by one lie, in files without a name; in memory if not given.
     """
 
     def __init__(
@@ -57,10 +82,12 @@ class Decoder:
         crew: Crew,
         digests: Mapping[Path, str] | None = None,
         responses: Mapping[Path, Response] | None = None,
+        folder: Path | None = None,
     ) -> None:
         self._digests = digests or {}
         self._responses = responses or {}
         self._workers = crew.workers
+        self._folder = folder
         self._shared = crew.shares_memory and AVAILABLE
         self._files = FileMap(crew, again="run again with --from merge")
 
@@ -76,23 +103,34 @@ class Decoder:
         self._files.__exit__()
 
     def read(self, path: Path) -> RawFrame:
-        """Decode one frame.
+        """Decode one frame; its pixels take no memory but where they are looked at.
 
         Raises
         ------
         UnreadableFrame
             With a sentence that says why, if it cannot be decoded.
         """
-        result = self._files.one(read_same, Task(0, path, self._told(path)))
-        if isinstance(result, Failure):
-            raise UnreadableFrame(result.sentence)
-        return result
+        with tempfile.TemporaryFile(dir=self._folder) as file:  # a map keeps it open
+            place = name_of(file.fileno()) if self._shared and self._folder else None
+            arguments = (*self._told(path), place)
+            result = self._files.one(decode_to_file, Task(0, path, arguments))
+            if isinstance(result, Failure):
+                raise UnreadableFrame(result.sentence)
+            if isinstance(result, InShared):
+                pixels = np.memmap(file, result.dtype, "r+", shape=result.shape)
+                return replace(result.frame, data=pixels)
+        return result if self._folder is None else _on_disk(result, self._folder)
 
     def _told(self, path: Path) -> tuple[Path, str, Response | None]:
         return path, self._digests.get(path, ""), self._responses.get(path)
 
     def ahead(
-        self, paths: Sequence[Path], order: Sequence[int], pixels: int
+        self,
+        paths: Sequence[Path],
+        order: Sequence[int],
+        pixels: int,
+        rows: slice = ALL,
+        workers: int | None = None,
     ) -> Iterator[tuple[int, Decoded]]:
         """Decode frames, some ahead of the one that is asked for.
 
@@ -103,13 +141,18 @@ class Decoder:
             Which of them, in which order.
         pixels : int
             Of a frame.
+        rows : slice
+            Those that are wanted of each.
+        workers : int, optional
+            Processes at work at a time; all by default.
 
         Yields
         ------
         tuple of int and RawFrame or LimbwardError
             The number of the frame. Its pixels are valid until the next one is asked for.
         """
-        rooms = min(self._workers, len(order)) + 1 if self._shared else 0
+        at_work = min(workers or self._workers, self._workers)
+        rooms = min(at_work, len(order)) + 1 if self._shared else 0
         slots = [Slot(LARGEST * pixels) for _ in range(rooms)]
         free, held = deque(slots), dict[int, Slot]()
 
@@ -118,9 +161,9 @@ class Decoder:
                 if self._shared:  # one more than there are in flight
                     held[k] = free.popleft()
                 slot = held[k].name if self._shared else None
-                yield Task(k, paths[k], (*self._told(paths[k]), slot))
+                yield Task(k, paths[k], (*self._told(paths[k]), rows, slot))
 
-        results = self._files.each(decode_into, tasks(), ordered=True, in_flight=self._workers)
+        results = self._files.each(decode_into, tasks(), ordered=True, in_flight=at_work)
         try:
             for task, result in results:
                 if isinstance(result, Failure):
@@ -139,3 +182,11 @@ class Decoder:
             results.close()
             for slot in slots:
                 slot.close()
+
+
+def _on_disk(frame: RawFrame, folder: Path) -> RawFrame:
+    """Return a frame that was sent through a pipe, its pixels on disk."""
+    pixels = room_on_disk(frame.data.shape, frame.data.dtype, folder)
+    pixels[...] = frame.data
+    let_go(pixels)
+    return replace(frame, data=pixels)

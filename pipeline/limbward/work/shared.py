@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from limbward.errors import LimbwardError
+
 AVAILABLE = hasattr(os, "memfd_create")
 
 
@@ -22,7 +24,7 @@ class Slot:
         self._file = os.memfd_create("limbward-frame")
         os.ftruncate(self._file, max(1, size))
         self._memory = mmap(self._file, max(1, size))
-        self.name = f"/proc/{os.getpid()}/fd/{self._file}"
+        self.name = name_of(self._file)
 
     def array(self, shape: tuple[int, ...], dtype: str) -> NDArray[Any]:
         """Return what another process has put there, without a copy."""
@@ -31,6 +33,29 @@ class Slot:
     def close(self) -> None:
         """Take the name away; the memory goes with the last array in it."""
         os.close(self._file)
+
+
+def name_of(descriptor: int) -> str:
+    """Return the name by which other processes of this user open what this one has open."""
+    return f"/proc/{os.getpid()}/fd/{descriptor}"
+
+
+def write(values: NDArray[Any], file: str) -> None:
+    """Write an array to a file of a name, not through a map, whose pages would count as memory.
+
+    Raises
+    ------
+    LimbwardError
+        If there is no room for it.
+    """
+    try:
+        with open(file, "r+b") as out:
+            out.write(np.ascontiguousarray(values).reshape(-1).view(np.uint8).data)
+    except OSError as error:
+        raise LimbwardError(
+            f"A decoded frame cannot be written beside the workspace ({error.strerror}). Free some "
+            "room on that disk and run again."
+        ) from error
 
 
 def put(values: NDArray[Any], slot: str) -> bool:
