@@ -61,7 +61,7 @@ def frames(folder: Path) -> Found:
 
 
 def memory(folder: Path) -> Found:
-    """Return the memory of merges of six frames, and of the filter and picture of each."""
+    """Return the memory of measuring and merging six frames, and of their pictures and report."""
     found: Found = {}
     for megapixels, allowed in ALLOWED.items():
         own = folder / f"{megapixels:g}"
@@ -70,10 +70,10 @@ def memory(folder: Path) -> Found:
         config, _ = merge_speed.session(own, shots, len(shots))
         with config.open("a") as file:
             file.write(f"run: {{memory: {allowed}}}\n")
-        merge_speed.run(config, "--until", "align")
+        found[f"measuring-{megapixels:g}"] = [merge_speed.run(config, "--until", "align")]
         cost = limbward("run", config, "--from", "merge", "--until", "merge")
         found[f"memory-{megapixels:g}"] = [cost]
-        cost = limbward("run", config, "--from", "enhance", "--until", "compose")
+        cost = limbward("run", config, "--from", "enhance")
         found[f"pictures-{megapixels:g}"] = [cost]
     return found
 

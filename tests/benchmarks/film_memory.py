@@ -1,14 +1,16 @@
 """Memory of a film of many frames: the frames of a finished card, over and over.
 
-Usage: python tests/benchmarks/film_memory.py CONFIG [FRAMES]
+Usage: python -m tests.benchmarks.film_memory CONFIG [FRAMES [SIDE]]
 
-Prints the process's memory after every hundred frames: it should not grow with their number.
+Prints the most memory of all processes together since the last fifty frames: it should not grow
+with their number.
 """
 
 from __future__ import annotations
 
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 
@@ -22,28 +24,37 @@ from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.sequences.film import write_films
 from limbward.sequences.timelapse import choose, film_scale
 from limbward.workspace import Workspace
+from tests.benchmarks.measuring import SAMPLE_S, memory_of
 
 SIDE = 480
 
 
-def main(path: Path, count: int) -> None:
+def main(path: Path, count: int, side: int) -> None:
     """Make the film and watch the memory."""
     config = with_jobs(load_config(path), 1)
     workspace = Workspace(config.resolve(config.workspace))
     shots = read_shots(config, workspace, PHASES, None, "film")
     shots = shots.take(choose(shots, None))
     shots = shots.take(np.arange(count) % len(shots))
-    views = shots.views(SIDE, film_scale(shots, 2.4, SIDE), "solar_north")
+    views = shots.views(side, film_scale(shots, 2.4, side), "solar_north")
     film = film_of(config, shots, views)
-    process, done, begun = psutil.Process(), 0, time.perf_counter()
+    process, done, begun, most = psutil.Process(), 0, time.perf_counter(), 0.0
+
+    def watch() -> None:
+        nonlocal most
+        while True:
+            most = max(most, memory_of(process))
+            time.sleep(SAMPLE_S)
 
     def advance() -> None:
-        nonlocal done
+        nonlocal done, most
         done += 1
-        if done % 100 == 0:
-            size = process.memory_info().rss / 1e6
-            print(f"{done} frames: {size:.0f} MB, {time.perf_counter() - begun:.0f} s", flush=True)
+        if done % 50 == 0:
+            passed = time.perf_counter() - begun
+            print(f"{done} frames: {most / 1e6:.0f} MB, {passed:.0f} s", flush=True)
+            most = 0.0
 
+    threading.Thread(target=watch, daemon=True).start()
     with tempfile.TemporaryDirectory() as folder:
         made = counted_off(cuts(config, shots, shots.sun[:, :2], views), advance)
         pictures = write_films({"mp4": f"{folder}/film.mp4"}, film.pictures(made), config.film.rate)
@@ -51,4 +62,5 @@ def main(path: Path, count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1000)
+    given = [int(text) for text in sys.argv[2:]]
+    main(Path(sys.argv[1]), *(given + [1000, SIDE][len(given) :]))

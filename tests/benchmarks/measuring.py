@@ -24,7 +24,8 @@ class Cost:
     peak: float = 0.0
 
 
-def _memory(process: psutil.Process) -> float:
+def memory_of(process: psutil.Process) -> float:
+    """Return the proportional set size of a process and all below it, bytes."""
     total = 0.0
     for each in [process, *process.children(recursive=True)]:
         try:
@@ -80,7 +81,7 @@ def timed(
         try:
             seen = psutil.Process(process.pid)
             while process.poll() is None:
-                peak = max(peak, _memory(seen))
+                peak = max(peak, memory_of(seen))
                 time.sleep(SAMPLE_S)
         except psutil.Error:
             return

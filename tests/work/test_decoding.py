@@ -9,7 +9,7 @@ import pytest
 from limbward.camera import same
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.errors import LimbwardError
-from limbward.work import worker
+from limbward.work import decoding, worker
 from limbward.work.decoding import Decoder
 from limbward.work.executors import Crash, Crew, local_pool
 from tests.camera.files import dng, noise
@@ -59,6 +59,36 @@ def test_pixels_are_those_of_the_file_in_the_order_asked_for(card, shared):
             assert isinstance(data, UnreadableFrame)
         else:
             np.testing.assert_array_equal(data, read_raw(card[k]).data)
+
+
+@pytest.mark.parametrize("shared", [True, False])
+def test_rows_alone_come_if_they_are_asked_for(card, shared):
+    with Decoder(Crew(lambda workers: Inline(), 2, shared)) as decoder:
+        for k, frame in decoder.ahead(card, [2, 0], 60 * 80, slice(12, 31), workers=1):
+            np.testing.assert_array_equal(frame.data, read_raw(card[k]).data[12:31])
+
+
+@pytest.mark.parametrize("shared", [True, False])
+def test_a_frame_by_itself_lies_on_disk(card, shared, tmp_path):
+    folder = tmp_path / "beside"
+    folder.mkdir()
+    with Decoder(Crew(lambda workers: Inline(), 2, shared), folder=folder) as decoder:
+        frames = [decoder.read(path) for path in card[:3]]
+    for path, frame in zip(card, frames, strict=False):
+        assert isinstance(frame.data, np.memmap)
+        np.testing.assert_array_equal(frame.data, read_raw(path).data)
+    assert not list(folder.iterdir())
+
+
+def test_a_full_disk_is_told_and_is_not_the_files_fault(card, tmp_path, monkeypatch):
+    def full(values, file):
+        raise LimbwardError("no room")
+
+    monkeypatch.setattr(decoding, "write", full)
+    with Decoder(Crew(lambda workers: Inline(), 2, True), folder=tmp_path) as decoder:
+        with pytest.raises(LimbwardError, match="no room") as told:
+            decoder.read(card[0])
+        assert not isinstance(told.value, UnreadableFrame)
 
 
 @pytest.mark.parametrize("shared", [True, False])

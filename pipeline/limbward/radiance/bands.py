@@ -115,11 +115,11 @@ def bands_within(memory: float, sizes: Sizes, workers: int) -> tuple[list[Band],
         At most `MOST`, whether memory suffices or not.
     int
         How many processes decode: as many as decode all bands soonest, since what each holds is
-        lost to the bands.
+        lost to the bands; of equals those that decode least.
     """
     tried = {n: sizes.bands(memory, n) for n in range(workers, 0, -1)}
     within = {n: int(np.ceil(wanted)) for n, wanted in tried.items() if wanted <= MOST} or {1: MOST}
-    best = min(within, key=lambda n: within[n] / n)
+    best = min(within, key=lambda n: (within[n] / n, within[n]))
     return bands_of(sizes.grid, within[best]), best
 
 

@@ -214,6 +214,20 @@ def read_rows(hdu: Any, plane: int | None, out: Pixels | None = None) -> Pixels:
     return out
 
 
+class PlaneRows:
+    """Rows of one colour of an open picture, read each time that they are asked for."""
+
+    def __init__(self, hdu: Any, plane: int) -> None:
+        self._hdu, self._plane = hdu, plane
+
+    def __getitem__(self, rows: slice) -> NDArray[np.float32]:
+        """Return rows, counted from the top."""
+        height = self._hdu.shape[-2]
+        first, last, _ = rows.indices(height)
+        band = self._hdu.section[self._plane, height - last : height - first]
+        return np.asarray(band[::-1], np.float32)
+
+
 def planes_of(hdu: Any, first: int = 0) -> Iterator[NDArray[np.float32]]:
     """Read a picture's colours one after the other, rows from the top: never two at once."""
     for c in range(first, hdu.shape[0]):

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.disc import Disc
-from limbward.radiance.scratch import by_rows
+from limbward.radiance.scratch import thinned
 
 Pixels = NDArray[np.float32]
 
@@ -15,7 +15,6 @@ DETAIL = 0.01  # solar radii: a pixel where 8 radii are 800 pixels across, as on
 RING = 0.1  # solar radii
 FROM, LEAST_PIXELS = 1.1, 50
 SHARE = 0.5  # of the rings from there on, that are noisy too
-ROWS = 32  # of those that are looked at, gone through at a time
 
 
 def noisy_from(radiance: Pixels, sigma: Pixels, sun: Disc) -> tuple[float, float] | None:
@@ -35,7 +34,7 @@ def noisy_from(radiance: Pixels, sigma: Pixels, sun: Disc) -> tuple[float, float
         where it is clear.
     """
     step = max(1, int(min(radiance.shape) / 700))
-    value, error = (_thinned(image, step) for image in (radiance, sigma))
+    value, error = (thinned(image, step) for image in (radiance, sigma))
     y, x = np.indices(value.shape, dtype=np.float32)
     r = np.hypot(step * x - np.float32(sun.x), step * y - np.float32(sun.y)) / sun.radius
     known = np.isfinite(value) & np.isfinite(error) & (value > 0) & (r >= FROM)
@@ -54,15 +53,6 @@ def noisy_from(radiance: Pixels, sigma: Pixels, sun: Disc) -> tuple[float, float
             there = min(k + round(0.5 / RING), noise.size - 1)
             return float(FROM + RING * rings[k]), float(noise[there])
     return None
-
-
-def _thinned(image: Pixels, step: int) -> Pixels:
-    """Return every so many pixels; what is on disk of the others takes no memory."""
-    parts = [
-        image[rows][::step, ::step].copy()
-        for rows in by_rows(image.shape[0], image, rows=step * ROWS)
-    ]
-    return np.concatenate(parts)
 
 
 def noise_warning(radiance: Pixels, sigma: Pixels, sun: Disc, frames: int) -> str:

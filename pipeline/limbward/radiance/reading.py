@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from limbward.geometry.disc import Disc
 from limbward.radiance.depth import GREEN, hide_shallow
-from limbward.radiance.fits import planes_of, read_rows
-from limbward.radiance.scratch import Room, let_go
+from limbward.radiance.fits import PlaneRows, read_rows
+from limbward.radiance.scratch import Room, by_rows, let_go
 
 Pixels = NDArray[np.float32]
 
@@ -39,28 +39,29 @@ def read_deep(hdus: fits.HDUList, sun: Disc, room: Room = np.empty) -> Pixels:
     """
     radiance = read_whole(hdus[0], room)
     if "SIGMA" in hdus:
-        noise = np.empty(radiance.shape[1:], np.float32)
+        noise = room(radiance.shape[1:], np.float32)
         read_rows(hdus["SIGMA"], GREEN, noise)
         hide_shallow(radiance, noise, sun)
         let_go(radiance)
     return radiance
 
 
-def read_surface(hdus: fits.HDUList) -> tuple[Pixels, int, int] | None:
+def read_surface(hdus: fits.HDUList, room: Room = np.empty) -> tuple[Pixels, int, int] | None:
     """Return the Moon's side (3, h, w) and its top row and left column; None if not merged."""
     if "MOON" not in hdus:
         return None
     header = hdus[0].header
-    surface = np.stack(list(planes_of(hdus["MOON"])))
+    surface = read_whole(hdus["MOON"], room)
     return surface, int(header["MOONTOP"]), int(header["MOONLEFT"])
 
 
 def mean_of_colours(hdu: Any, room: Room = np.empty) -> Pixels:
     """Return the mean (H, W) of a picture's colours, in an array that ``room`` makes."""
     out = room(hdu.shape[1:], np.float32)
-    read_rows(hdu, 0, out)
-    for plane in planes_of(hdu, 1):
-        out += plane
-    out /= hdu.shape[0]
-    let_go(out)
+    first, *others = (PlaneRows(hdu, c) for c in range(hdu.shape[0]))
+    for rows in by_rows(len(out), out):
+        out[rows] = first[rows]
+        for plane in others:
+            out[rows] += plane[rows]
+        out[rows] /= hdu.shape[0]
     return out

@@ -65,6 +65,24 @@ def by_rows(height: int, *arrays: NDArray[Any] | None, rows: int = ROWS) -> Iter
         let_go(*arrays)
 
 
+def thinned(image: NDArray[Any], step: int) -> NDArray[Any]:
+    """Return every so many pixels of a picture (H, W); what is on disk of it is let go."""
+    rows = step * max(1, ROWS // step)
+    return np.concatenate(
+        [image[part][::step, ::step].copy() for part in by_rows(image.shape[0], image, rows=rows)]
+    )
+
+
+def parked(picture: NDArray[Any], room: Room) -> NDArray[Any]:
+    """Return a picture (C, H, W) in an array of ``room``; one plane in C colours stays one."""
+    same = picture.shape[0] > 1 and picture.strides[0] == 0
+    planes = picture[:1] if same else picture
+    out = room(planes.shape, picture.dtype)
+    for rows in by_rows(picture.shape[1], out, picture):
+        out[:, rows] = planes[:, rows]
+    return np.broadcast_to(out, picture.shape, subok=True) if same else out
+
+
 def on_disk(array: NDArray[Any], folder: Path) -> NDArray[Any]:
     """Return an array's values in a file without a name, which ends with its last reader.
 

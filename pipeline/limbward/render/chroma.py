@@ -130,7 +130,7 @@ def chromaticity(
         # factor^2 of the picture's.
         green = radiance[1, :rows:factor, :columns:factor]
         part = sigma[:rows:factor, :columns:factor] / np.maximum(green, np.float32(1e-30))
-        let_go(radiance)
+        let_go(radiance, sigma)
         np.multiply(np.nan_to_num(part, nan=0.0, posinf=0.0), light, out=spread)
         spread /= np.float32(factor)
         np.nan_to_num(spread, copy=False, nan=0.0)

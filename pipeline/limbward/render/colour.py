@@ -46,7 +46,11 @@ def solar_white(radiance: Pixels, rho: Pixels, daylight: Pixels) -> Pixels:
     sky, which is bluer, tints it by some per cent.
     """
     for inner, outer in (MID_CORONA, *FURTHER_OUT):
-        light = radiance[:, (rho > inner) & (rho < outer)]
+        parts = []
+        for rows in by_rows(len(rho), radiance, rho):
+            ring = (rho[rows] > inner) & (rho[rows] < outer)
+            parts.append(radiance[:, rows][:, ring])
+        light = np.concatenate(parts, axis=1)
         good = np.isfinite(light).all(axis=0) & (light > 0).all(axis=0)
         if np.count_nonzero(good) < max(100, SEEN * good.size):
             continue

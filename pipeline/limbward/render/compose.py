@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from limbward.geometry.disc import Disc
+from limbward.radiance.fits import PlaneRows
 from limbward.radiance.scratch import Room, by_rows, let_go
 from limbward.render.chroma import Box, around, to_chromaticity
 from limbward.render.colour import (
@@ -122,7 +123,7 @@ class Composite:
 
 def compose(
     radiance: Pixels,
-    sigma: Iterable[Pixels] | None,
+    sigma: Iterable[Pixels | PlaneRows] | None,
     structure: Pixels | None,
     sun: Disc,
     moon: Disc,
@@ -240,7 +241,7 @@ def level_sky(radiance: Pixels, rho: Pixels) -> None:
 
 
 def luminance_noise(
-    sigma: Iterable[Pixels] | None,
+    sigma: Iterable[Pixels | PlaneRows] | None,
     white: Pixels,
     to_srgb: Pixels,
     shape: tuple[int, ...],

@@ -362,4 +362,6 @@ def write_png(
     if caption.text():
         info.add_itxt("Description", caption.text())
     info.add_itxt("XML:com.adobe.xmp", xmp(caption))
-    Image.fromarray(data, "RGB").save(path, format="PNG", pnginfo=info, dpi=(DPI, DPI), **QUICK)
+    image = Image.fromarray(data, "RGB")
+    del data  # of which Pillow has its own copy, 4 bytes per pixel
+    image.save(path, format="PNG", pnginfo=info, dpi=(DPI, DPI), **QUICK)

@@ -45,10 +45,12 @@ def embed(path: Path, long_side: int, quality: int) -> Picture:
             # Pillow warns of pictures above 89 megapixels, which cameras do make.
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
             with Image.open(path) as image:
-                picture = image.convert("RGB")
+                # Not converted where it need not be: of 100 megapixels that is a copy of 0.4 GB.
+                picture = image if image.mode == "RGB" else image.convert("RGB")
+                picture.thumbnail((long_side, long_side), Image.Resampling.LANCZOS)
+                picture.load()  # one that was small enough has not been read yet
     except OSError as error:
         raise LimbwardError(f"{path} cannot be read ({error}); delete it and run again.") from error
-    picture.thumbnail((long_side, long_side), Image.Resampling.LANCZOS)
     buffer = io.BytesIO()
     picture.save(buffer, format="JPEG", quality=quality, optimize=True, progressive=True)
     return Picture(_uri(buffer.getvalue()), *picture.size)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from limbward.geometry.law import mean_corona
+from limbward.radiance.scratch import thinned
 from limbward.report.material import Corona, Floats
 
 RING_RADII = 0.03
@@ -67,12 +68,12 @@ def radial_profile(corona: Corona) -> Profile:
     y, x = np.arange(0, height, step)[:, None], np.arange(0, width, step)[None, :]
     rho = np.hypot(x - corona.sun_x, y - corona.sun_y) / corona.sun_radius
     moon = np.hypot(x - corona.moon_x, y - corona.moon_y) < corona.moon_radius
-    value, sigma = corona.radiance[::step, ::step], corona.sigma[::step, ::step]
+    value, sigma = thinned(corona.radiance, step), thinned(corona.sigma, step)
     known = np.isfinite(value) & np.isfinite(sigma) & ~moon & (rho > 1.0)
     ring = np.floor((rho[known] - 1.0) / RING_RADII).astype(np.int64)
     order = np.argsort(ring, kind="stable")
     bounds = np.searchsorted(ring[order], np.arange(ring.max(initial=-1) + 2))
-    planes = [p[known][order] for p in (rho, value, sigma, _plane(corona.count)[::step, ::step])]
+    planes = [p[known][order] for p in (rho, value, sigma, thinned(_plane(corona.count), step))]
     rows = []
     for a, b in itertools.pairwise(bounds):
         if b - a < MIN_PIXELS:

@@ -13,6 +13,7 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.runs.place import require_own_place
 from limbward.runs.records import Records
 from limbward.runs.stage import ORDER, Stage
+from limbward.work.memory import give_back
 from limbward.work.reporting import Reporter
 from limbward.work.worker import one_thread_of_blas
 from limbward.workspace import Workspace
@@ -137,6 +138,7 @@ def _run(stage: Stage, records: Records, reporter: Reporter, stages: Sequence[St
     begun = time.perf_counter()
     with altered_inputs(stage.name, records, stages, reads, reporter), one_thread_of_blas():
         stage.run(config, workspace, reporter)
+    give_back()
     seconds = time.perf_counter() - begun
     for name in owned:
         if before[name] is not None and _identity(workspace, name) == before[name]:

@@ -17,7 +17,7 @@ from limbward.geometry.grid import Grid, north_known, read_geometry
 from limbward.geometry.merged import check_merge
 from limbward.picture.resampling import shrink
 from limbward.radiance.disc import sun_white
-from limbward.radiance.fits import open_picture, planes_of, read_picture
+from limbward.radiance.fits import PlaneRows, open_picture, read_picture
 from limbward.radiance.reading import mean_of_colours, read_deep, read_surface
 from limbward.radiance.scratch import room_on_disk
 from limbward.render.compose import compose, tone_json
@@ -85,14 +85,14 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         try:
             made = compose(
                 radiance,
-                planes_of(hdus["SIGMA"]) if "SIGMA" in hdus else None,
+                [PlaneRows(hdus["SIGMA"], c) for c in range(3)] if "SIGMA" in hdus else None,
                 structure,
                 sun,
                 moon,
                 daylight,
                 matrix,
                 look_of(config, workspace),
-                read_surface(hdus),
+                read_surface(hdus, room),
                 room,
             )
         except ValueError as error:

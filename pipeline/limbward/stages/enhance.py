@@ -16,10 +16,11 @@ from limbward.geometry.merged import check_merge, geometry_of
 from limbward.radiance.depth import GREEN
 from limbward.radiance.fits import open_picture, read_rows
 from limbward.radiance.reading import read_deep, read_whole
-from limbward.radiance.scratch import Room, let_go, room_on_disk
+from limbward.radiance.scratch import Room, let_go, parked, room_on_disk
 from limbward.render.filtered import Colours, colours_of, picture_of, write_filtered
 from limbward.runs.stage import Stage
 from limbward.stages.captions import caption_of_merge
+from limbward.work.memory import give_back
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 
@@ -43,21 +44,27 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
         asked = filters.takes_noise(first)
         sigma = read_whole(hdus["SIGMA"], room) if asked and "SIGMA" in hdus else None
         restore = any(recipe.colour == "restored" for recipe in config.enhance)
-        colours = _colours(image, hdus, geometry) if restore else None
+        colours = _colours(image, hdus, geometry, room) if restore else None
     with reporter.progress(len(config.enhance), "filtering") as advance:
         for recipe in config.enhance:
             result, done = filters.apply_steps(
                 image, sigma, geometry, ((s.filter, s.params) for s in recipe.steps)
             )
             let_go(image, sigma)
+            result = parked(result, room)
+            give_back()
             _write(config, workspace, recipe, result, header, done, geometry, colours, room)
             advance()
 
 
-def _colours(image: Pixels, hdus: HDUList, geometry: Geometry) -> Colours | None:
+def _colours(image: Pixels, hdus: HDUList, geometry: Geometry, room: Room) -> Colours | None:
     """Return the colours of a merge, without their noise."""
-    noise = read_rows(hdus["SIGMA"], GREEN) if "SIGMA" in hdus else None
-    return colours_of(image, noise, hdus[0].header, geometry)
+    noise = None
+    if "SIGMA" in hdus:
+        noise = read_rows(hdus["SIGMA"], GREEN, room(image.shape[1:], np.float32))
+        let_go(noise)
+    found = colours_of(image, noise, hdus[0].header, geometry)
+    return None if found is None else (parked(found[0], room), found[1])
 
 
 def _write(

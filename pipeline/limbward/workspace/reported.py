@@ -10,14 +10,16 @@ from typing import Any
 
 import numpy as np
 from astropy.table import Table
+from numpy.typing import NDArray
 
 from limbward.camera.card import dcf_number
 from limbward.clock.wording import clock_drift, clock_error, clock_name, clock_zone
 from limbward.errors import LimbwardError
 from limbward.limb.darkening import limb_darkening
 from limbward.limb.measure import measure
-from limbward.radiance.fits import history_of, read_picture
+from limbward.radiance.fits import history_of, open_picture, read_picture, read_rows
 from limbward.radiance.noise import NoiseRecord
+from limbward.radiance.scratch import let_go, room_on_disk
 from limbward.report import ClockAudit, Corona, Frame, Product, Sample
 from limbward.report.corona import corona_of
 from limbward.report.limbs import LimbView, furthest_off
@@ -125,15 +127,29 @@ def read_corona(workspace: Workspace, noise: NoiseRecord | None) -> Corona | Non
     path = there(workspace, Workspace.corona)
     if path is None:
         return None
-    green, header, more = read_picture(path, ["SIGMA", "COUNT"], plane=GREEN)
+    with open_picture(path, ["SIGMA", "COUNT"]) as hdus:
+        header = hdus[0].header
+        # On disk: few of the pixels are looked at.
+        planes = {
+            name: _on_disk(hdus[name], workspace) for name in (0, "SIGMA", "COUNT") if name in hdus
+        }
     return corona_of(
-        green,
+        planes[0],
         header,
-        sigma=more.get("SIGMA"),
-        count=more.get("COUNT"),
+        sigma=planes.get("SIGMA"),
+        count=planes.get("COUNT"),
         noise={} if noise is None else noise.by_iso(),
         history=history_of(header),
     )
+
+
+def _on_disk(hdu: Any, workspace: Workspace) -> NDArray[Any]:
+    """Return a picture's green plane, or its only one."""
+    kind = np.float32 if hdu.header["BITPIX"] < 0 else np.uint16
+    out = room_on_disk(hdu.shape[-2:], kind, workspace.root)
+    read_rows(hdu, GREEN if len(hdu.shape) == 3 else None, out)
+    let_go(out)
+    return out
 
 
 def read_stars_seen(workspace: Workspace) -> list[StarsSeen]:
