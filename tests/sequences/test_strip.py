@@ -109,6 +109,19 @@ def test_saturated_light_glows_softly_whatever_the_exposure(clip):
     assert (np.diff(row[1, 60:118]) > 0).all()
 
 
+@pytest.mark.parametrize("gain", [0.06, 0.2])
+def test_a_long_exposures_diamond_is_white_in_the_middle(gain):
+    """Its aureole falls by little around what is clipped, which is photosphere all the same."""
+    y, x = np.indices((200, 200), dtype=float)
+    away = np.maximum(np.hypot(x - 120.0, y - 80.0) - 20.0, 0.0)
+    picture = np.repeat(np.exp(-0.02 * away).astype(np.float32)[None], 3, axis=0)
+    row = strip.toned(Cut(picture, away == 0.0), np.float32(gain))[1, 80]
+    assert row[120] > 0.9
+    assert (np.diff(row[60:118]) > 0).all()
+    # Softly: no step anywhere is larger than a line of 20 pixels from grey to white makes.
+    assert np.diff(row).max() < 0.1
+
+
 def test_a_saturated_pixel_has_no_colour():
     """Only red is known beside the edge, and blue lies where it should not: neither is shown."""
     cut, _ = diamond(0.95)

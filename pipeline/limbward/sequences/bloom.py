@@ -16,10 +16,13 @@ Pixels = NDArray[np.float32]
 REACH = 1.5  # pixels of the camera that interpolated colours take from beside a clipped one
 STEEPEST = 0.35  # of the logarithm of the light, per pixel: a sharp lens' aureole
 MOST = 30.0  # times the light at the edge of what is clipped
+# What is clipped in white light is photosphere, thousands of times as bright as the corona for
+# which contacts are exposed: its middle is drawn so many times as bright as white, or brighter.
+AT_LEAST = 8.0
 KNEE = 4.0  # a larger one is a harder knee
 
 
-def bloomed(made: Cut, pixel: float = 1.0) -> Pixels:
+def bloomed(made: Cut, pixel: float = 1.0, white: float = 1.0) -> Pixels:
     """Return a cut in which light goes on where the sensor was saturated.
 
     Parameters
@@ -27,6 +30,8 @@ def bloomed(made: Cut, pixel: float = 1.0) -> Pixels:
     made : Cut
     pixel : float
         Size of a pixel of the camera in pixels of the cut.
+    white : float
+        Light of the cut that is drawn as white: more than 1 in exposures longer than others.
 
     Returns
     -------
@@ -37,19 +42,23 @@ def bloomed(made: Cut, pixel: float = 1.0) -> Pixels:
     Notes
     -----
     Around a diamond ring the light falls like the wings of the lens' blur, so its logarithm is
-    carried on inwards with the slope that it has in the unsaturated pixels around. How bright the
-    middle really was no such frame tells; it is shown as white.
+    carried on inwards with the slope that it has in the unsaturated pixels around, or with a
+    steeper one by which its middle is white. How bright that really was no such frame tells.
     """
     picture = made.picture
     if not made.clipped.any() or made.clipped.all():
         return picture
     reach = REACH * max(pixel, 1.0)
-    white = _without_colour(made)
-    if not white.any():
+    bare = _without_colour(made)
+    if not bare.any():
         return picture
-    outwards, depth = distance_transform_edt(~white), distance_transform_edt(white)
+    outwards, depth = distance_transform_edt(~bare), distance_transform_edt(bare)
     light = np.log(np.maximum(picture.mean(axis=0), np.float32(1e-6)))
-    glow = light + np.minimum(_slope(light, outwards - reach, reach) * depth, math.log(MOST))
+    rise = math.log(max(AT_LEAST * white, 1.0))
+    # Rounding the ridge takes a third off a cone's height.
+    least = min(rise / (0.67 * float(depth.max())), STEEPEST)
+    slope = max(_slope(light, outwards - reach, reach), least)
+    glow = light + np.minimum(slope * depth, max(1.5 * rise, math.log(MOST)))
     # The ridge in the middle, where two sides meet, is rounded.
     soft = gaussian_filter(glow, 0.25 * float(depth.max()))
     glow += np.clip((depth - reach) / (2.0 * reach), 0.0, 1.0) * np.maximum(

@@ -285,7 +285,7 @@ def toned(made: Cut, gain: np.float32, pixel: float = 1.0) -> Pixels:
     pixel : float
         Size of a pixel of the camera in pixels of the cut.
     """
-    value = np.maximum(bloomed(made, pixel) * gain, np.float32(0.0))
+    value = np.maximum(bloomed(made, pixel, 1.0 / float(gain)) * gain, np.float32(0.0))
     drawn = np.arcsinh(np.float32(SOFT) * value) / np.float32(np.arcsinh(SOFT))
     return SRGB.encode(shouldered(drawn) ** 2)
 
