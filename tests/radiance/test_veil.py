@@ -1,6 +1,7 @@
 """Cloud, blur and reflections put into simulated stacks, and found again."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from limbward.camera.clipping import clip_level
 from limbward.radiance.blur import excess_blur, too_blurred
 from limbward.radiance.ghost import find_ghost, ghost_on_grid
 from limbward.radiance.registered import predict, register_frames
-from limbward.radiance.veil import _percentile, find_veil, unveiled
+from limbward.radiance.veil import _clearest, _percentile, find_veil, unveiled
 from tests.radiance.scene import RATE, SKY, Scene, Shot, radiance
 
 EXPOSURES = (1 / 60, 1 / 30, 1 / 15, 1 / 8) * 2
@@ -91,6 +92,19 @@ def test_a_drifting_bank_of_cloud_is_found_to_a_percent():
         np.median(np.nanstd(v[:, seen], axis=0) / np.nanmean(v[:, seen], axis=0)) for v in light
     )
     assert after < before / 3
+
+
+def test_a_rim_that_one_frame_alone_shows_does_not_darken_what_all_show():
+    """Nothing tells what that frame's splines are there; here a seventh of the light."""
+    n, h, w = 6, 60, 90
+    signal, logs = np.ones((n, 3, h, w), np.float32), np.zeros((n, h, w))
+    signal[1:, :, :, 80:] = np.nan
+    logs[0, :, 75:] = np.log(1 / 7)
+    frames = SimpleNamespace(
+        signal=signal, sun_radius_px=100.0, factor=4, grid=Scene(w, h, RADIUS, up=0.0).grid
+    )
+    clear, _ = _clearest(frames, np.ones(n), logs)
+    assert np.abs(clear).max() < 0.01
 
 
 def test_a_clear_sky_is_left_alone_and_its_slope_is_found():

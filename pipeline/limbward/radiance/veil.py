@@ -41,6 +41,9 @@ PATCHY = 0.003  # of the transmission, root mean square in a frame: less is not 
 SURE = 3.0  # standard errors of it
 CLOUDY_PART = 0.15  # of the frames, in which cloud must be seen
 LONGEST = 0.2  # of the longest exposure, from which frames tell what is clear
+# Frames, fewer of which do not: with none to compare it with, one that alone shows a rim of the
+# field may be anything there (a short one at a seventh made a corner 40 % too dark).
+AGREEING = 3
 
 
 @dataclass(frozen=True)
@@ -403,12 +406,14 @@ def _clearest(
 ) -> tuple[Floats, Floats]:
     """Return the logarithm of the clearest frames' transmission by place, and its deviation.
 
-    Of the frames that show a place, those of the longest exposures tell their transmission best.
+    Of the frames that show a place, those of the longest exposures tell their transmission best. A
+    place that few show is taken to be as the nearest that more do.
     """
     seen = np.isfinite(registered.signal).all(axis=1)
     light = seen * exposure[:, None, None]
     told = seen & (light >= LONGEST * light.max(axis=0))
-    some = told.any(axis=0)
+    frames = told.sum(axis=0)
+    some = frames >= max(1, min(AGREEING, int(frames.max(initial=0))))
     if not some.any():
         return np.zeros(logs.shape[1:]), np.zeros(logs.shape[1:])
     values = np.where(told, logs, np.nan)[:, some]
