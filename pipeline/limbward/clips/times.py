@@ -86,10 +86,11 @@ def clock_of(
     zone_hours : float
         What the creation time is said to be ahead of UTC; it is taken off in ``reading_s``.
     """
-    utc, sigma = solution.since_greatest_s(reading_s, 0.0), solution.sigma_s(reading_s, 0.0)
+    utc = solution.since_greatest_s(reading_s, 0.0)
     pace = (utc[-1] - utc[0]) / max(at_s[-1] - at_s[0], 1e-9)  # of UTC, by the film's own time
     start = utc[0] - pace * at_s[0]
     started = reading_s[0] - at_s[0]
+    sigma = float(solution.sigma_s(np.array([started]), 0.0)[0])
     _, hours, rest = split_zone(started - start + 3600.0 * zone_hours, zone_hours)
     notes = [*solution.warnings, *clip.notes]
     if not clip.stamped and abs(rest - clip.duration_s) < min(5.0, 0.1 * clip.duration_s):
@@ -97,7 +98,7 @@ def clock_of(
     rms = solution.residual_rms_s
     return {
         "start_utc": iso_utc(epoch + TimeDelta(float(start), format="sec")),
-        "start_sigma_s": round(float(np.median(sigma)), 3),
+        "start_sigma_s": round(sigma, 3),
         "clock": {
             "utc_offset_hours": hours,
             "offset_s": round(rest, 3),
@@ -191,7 +192,7 @@ def words_of(entry: dict[str, Any]) -> str:
     began = "start not known"
     if entry["start_utc"]:
         began = f"{entry['start_utc'][11:22]} UTC ± {entry['start_sigma_s']:.2f} s"
-    long = f"{entry['pictures']} pictures"
+    long = f"{entry['pictures']} frames"
     if entry["duration_s"] is not None:
-        long = f"{entry['duration_s']:.1f} s at {entry['rate']:g} a second"
+        long = f"{entry['duration_s']:.1f} s at {entry['rate']:g} frames per second"
     return f"{long}, {entry['width']} x {entry['height']}, {began}"
