@@ -120,8 +120,8 @@ def test_a_film_on_a_card_becomes_frames_that_are_measured_and_dated(tmp_path):
     assert set(stills["looks_like"]) == {"partial"}
     assert np.allclose(stills["measured_sun_x"], 160.0, atol=0.4)  # it drifts by 0.3 px
     assert np.allclose(stills["measured_sun_y"], 120.0, atol=0.1)
-    assert "Stacked of" in stills["note"][0]
-    assert "Stacked to 6 stills" in table[table["kind"] == "video"]["note"][0]
+    assert "Stacked from" in stills["note"][0]
+    assert "Stacked into 6 stills" in table[table["kind"] == "video"]["note"][0]
     timing.run(config, workspace, reporter)
     (clock,) = workspace.read_json("clock.json")["cameras"]
     assert abs(clock["offset_s"] - 0.02) < 0.05

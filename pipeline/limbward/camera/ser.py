@@ -170,11 +170,11 @@ def read_ser(path: Path) -> SerFilm:
         raise UnreadableFilm(f"{name} holds no whole picture; it was cut off at its start.")
     if declared <= 0:
         notes.append(
-            f"{name} does not say how many pictures it has: its recording was cut short. "
+            f"{name} does not say how many frames it has: its recording was cut short. "
             f"{pictures} are there."
         )
     elif pictures < declared:
-        notes.append(f"{name} is cut off: {pictures} of {declared} pictures are there.")
+        notes.append(f"{name} is cut off: {pictures} of {declared} frames are there.")
     if summed:
         notes.append(
             f"{name} has a mosaic of cyan, yellow and magenta; four pixels are added up to one "
@@ -209,7 +209,7 @@ def read_ser(path: Path) -> SerFilm:
 def _check(name: str, colour: int, width: int, height: int, depth: int) -> None:
     if not (width > 0 and height > 0 and width * height <= LARGEST):
         raise UnreadableFilm(
-            f"{name} declares pictures of {width} x {height} pixels; its header is damaged."
+            f"{name} declares frames of {width} x {height} pixels; its header is damaged."
         )
     if not 1 <= depth <= 16:
         raise UnreadableFilm(f"{name} declares {depth} bits per pixel; 1 to 16 are possible.")

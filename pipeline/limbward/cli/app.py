@@ -225,8 +225,8 @@ def contacts(
 ) -> None:
     """Print contact times of an eclipse: C1, C2, greatest, C3, C4.
 
-    These are for a smooth Moon. Of a total or annular eclipse, C2, C3 and the beads by the
-    mountains and valleys of the Moon's limb follow, or come first if light returns earlier by them.
+    These are for a smooth Moon. For a total or annular eclipse a second table has C2, C3 and the
+    beads by the mountains and valleys of the Moon's limb; it comes first if its C3 is earlier.
 
     P and V say where on the Sun's limb the Moon touches it (at greatest eclipse, where the Moon's
     centre lies): degrees from celestial north (P) and from the zenith (V), through east, which is

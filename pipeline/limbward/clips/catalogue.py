@@ -119,7 +119,7 @@ def read_clip(path: Path) -> Clip:
                 linear=stream.codec_context.name in UNCOMPRESSED,
             )
     except (av.FFmpegError, ValueError, ArithmeticError) as error:
-        raise UnreadableClip(f"{path.name} cannot be read as a film ({error}).") from error
+        raise UnreadableClip(f"{path.name} cannot be read as a video ({error}).") from error
     except OSError as error:
         raise UnreadableClip(f"{path.name} cannot be read ({error.strerror or error}).") from error
 
@@ -145,7 +145,7 @@ def _read_ser(path: Path) -> Clip:
         rate, duration = 1.0 / step, float(since[-1]) + step
     else:
         notes.append(
-            f"{path.name} has no time for each picture, so only the time of its start can be known."
+            f"{path.name} has no time for each frame, so only the time of its start can be known."
         )
     _check(path, film.width, film.height, duration if paced else 0.0, rate)
     return Clip(
@@ -170,10 +170,10 @@ def _check(path: Path, width: int, height: int, duration_s: float, rate: float) 
     """Raise if what a film says about itself cannot be true of one that a device has taken."""
     name = path.name
     if not (width > 0 and height > 0):
-        raise UnreadableClip(f"{name} does not say how large its pictures are; it is damaged.")
+        raise UnreadableClip(f"{name} does not say how large its frames are; it is damaged.")
     if width * height > MAX_PIXELS:
         raise UnreadableClip(
-            f"{name} declares pictures of {width} x {height} pixels; films of up to "
+            f"{name} declares frames of {width} x {height} pixels; videos of up to "
             f"{MAX_PIXELS / 1e6:.0f} megapixels are read."
         )
     if duration_s > 3600.0 * MAX_HOURS:

@@ -132,7 +132,7 @@ def pictures_at(clip: Clip, seconds: Sequence[float]) -> Iterator[Picture]:
                         continue
                     if frame.width * frame.height > MAX_PIXELS:
                         raise UnreadableClip(
-                            f"{clip.path.name} has pictures of {frame.width} x {frame.height} "
+                            f"{clip.path.name} has frames of {frame.width} x {frame.height} "
                             "pixels inside, unlike what its header says; it is damaged."
                         )
                     now = frame.pts * base - start

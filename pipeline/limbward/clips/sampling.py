@@ -68,7 +68,7 @@ def sample(path: Path, samples: int, radius_ratio: float) -> Sampled:
             )
         )  # fmt: skip
     if not found:
-        raise UnreadableClip(f"{path.name} holds no picture that can be decoded.")
+        raise UnreadableClip(f"{path.name} holds no frame that can be decoded.")
     return Sampled(clip, np.array(at), found)
 
 

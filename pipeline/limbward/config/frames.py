@@ -79,7 +79,7 @@ class BodyRule(Section):
         default=None,
         gt=0,
         le=100000,
-        description="Its focal length as in frames.ecsv, within 2 percent.",
+        description="Its focal length as in frames.ecsv, within 2 %.",
     )
 
     band: str | None = Field(
@@ -95,7 +95,7 @@ class BodyRule(Section):
         ge=-0.04,
         le=0.04,
         description="By how much of itself its lens draws the corner of the frame further from the "
-        "middle than without distortion: 0.004 if that is 0.4 percent, negative if nearer. Null "
+        "middle than without distortion: 0.004 if that is 0.4 %, negative if nearer. Null "
         "measures it and leaves it at 0 where it does not show.",
     )
     lens: str | None = Field(

@@ -71,7 +71,7 @@ class LandscapeConfig(Section):
         default=None,
         ge=1,
         le=60,
-        description="Set Suns photographed by a telescope into the picture of the Sun's path, so "
+        description="Set Suns photographed by a telescope into the picture of the Sun's path, this "
         "many times as large as they stood in the sky; null takes the wide frames' own.",
     )
     telescope: str | None = Field(

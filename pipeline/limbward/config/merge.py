@@ -57,15 +57,15 @@ class MergeConfig(Section):
         min_length=1,
         description="Names, models or serial numbers of the cameras whose frames are merged into "
         "one picture. Null takes the one with the most usable frames of totality and all whose "
-        "orientation is known, with five frames or more, of pixels up to four times finer or "
+        "orientation is known, with five frames or more, and pixels at most four times finer or "
         "coarser.",
     )
     largest_megapixels: float = Field(
         default=64.0,
         gt=0.01,
         le=4000,
-        description="To about so many megapixels the picture of several cameras is cut around "
-        "the Sun, but not below the field of the finest of them.",
+        description="The picture of several cameras is cropped around the Sun to about this many "
+        "megapixels, but never to less than the field of the finest camera.",
     )
     linear_up_to: float = Field(
         default=0.9,

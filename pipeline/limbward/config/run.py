@@ -27,7 +27,7 @@ class ExportConfig(Section):
         ge=200,
         le=20000,
         description="Write a JPEG of each finished picture and product to exports/web, with a "
-        "longer side of no more than so many pixels; 2048 suits a page or a message. null writes "
+        "longer side of at most this many pixels; 2048 suits a page or a message. null writes "
         "none.",
     )
 

@@ -116,8 +116,8 @@ class FilmConfig(Section):
         default=None,
         ge=0,
         le=600,
-        description="Play in real time from so many seconds before second contact to as many after "
-        "third; `speed` or `hold` apply before and after. null has no such part.",
+        description="Play in real time from this many seconds before second contact to as many "
+        "after third; `speed` or `hold` apply before and after. null has no such part.",
     )
     average: int = Field(
         default=5,

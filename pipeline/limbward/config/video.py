@@ -12,15 +12,15 @@ class VideoConfig(Section):
 
     stack: bool = Field(
         default=True,
-        description="Whether the sharpest pictures of these videos are stacked to stills, which go "
+        description="Whether the sharpest frames of these videos are stacked into stills, which go "
         "on like any frame.",
     )
     share: float = Field(
         default=0.02,
         gt=0,
         le=1,
-        description="Part of the pictures, the sharpest in each place, that make a still; at least "
-        "8 are taken.",
+        description="Fraction of the video frames, the sharpest in each place, that make a still; "
+        "at least 8 are taken.",
     )
     still_s: float = Field(
         default=5.0,
@@ -33,6 +33,6 @@ class VideoConfig(Section):
         default=None,
         gt=0,
         le=60,
-        description="Exposure of a picture, which these videos do not say. Without it a still is "
-        "measured and dated, but not merged.",
+        description="Exposure of one video frame, which these videos do not say. Without it a "
+        "still is measured and dated, but not merged.",
     )

@@ -201,10 +201,10 @@ class ShadowFilm:
         level, off = self.light.level, np.abs(np.log(self.light.factor))
         return {
             "photographs": str(len(self.entries)),
-            "pictures": f"{count} at {rate:g} a second, {count / rate:.1f} s",
+            "pictures": f"{count} at {rate:g} per second, {count / rate:.1f} s",
             "size": f"{self.size[0]} x {self.size[1]} px",
             "sky, brightest over darkest": f"{level.max() / level.min():.3g}",
-            "evened out": f"{100 * float(np.median(off)):.1f} % on the median, "
+            "evened out": f"{100 * float(np.median(off)):.1f} % in the median, "
             f"{100 * float(off.max()):.0f} % at most",
         }
 

@@ -99,7 +99,7 @@ class LimbVerdict:
 def told(amplitude: float, sigma: float) -> str:
     """Return how far the predicted limb is found, to two digits after the point or to three."""
     digits = 2 if sigma >= 0.01 else 3
-    return f"{amplitude:.{digits}f} ± {sigma:.{digits}f}"
+    return f"{amplitude:.{digits}f} ± {sigma:.{digits}f}".replace("-", "−")
 
 
 @dataclass(frozen=True)

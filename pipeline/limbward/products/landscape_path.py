@@ -37,7 +37,7 @@ def write(output: Output, solved: Solved, developed: Developer) -> None:
     if not solved.frames[ground].seen.dark and solved.share[ground] > GONE:
         output.notes.append(
             f"The foreground {place} has the uncovered Sun's own glare in it; "
-            "landscape.foreground names another."
+            "name another as landscape.foreground in the config."
         )
     if times is None:
         total = [] if plan.total is None or plan.total == ground else [plan.total]

@@ -74,7 +74,7 @@ def registration_section(material: Material) -> Section:
                 text += (
                     f" The lens draws the corner of the frame {100 * grown:+.2f} ± "
                     f"{100 * p['distortion_sigma']:.2f} % further from the middle than it should, "
-                    f"told by {p['distortion_source']}; places and merge are without that."
+                    f"told by {p['distortion_source']}; positions and merge are corrected for it."
                 )
         sentences.append(text)
         drawn += _registration_plots(numbered, camera, k)

@@ -55,9 +55,9 @@ def notes_of(
         entry = entries[name]
         made.setdefault(entry["video"], []).append(name)
         notes[still.file] = (
-            f"Stacked of {entry['used']:.0f} of {entry['pictures']} pictures of {entry['video']}, "
+            f"Stacked from {entry['used']:.0f} of {entry['pictures']} frames of {entry['video']}, "
             "the sharpest in each place."
         )
     for video, names in made.items():
-        notes[video] = f"Stacked to {len(names)} stills, {names[0]} and on."
+        notes[video] = f"Stacked into {len(names)} stills, from {names[0]} on."
     return notes
