@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from limbward.geometry.law import mean_corona
+from limbward.radiance.vignetting import Vignetting
 from limbward.report import Corona, Sample, build_report, measure_coverage
 from limbward.report.checks import advise
 from limbward.report.coverage import MIN_SNR, frames_at, reach_spans, thin_places
@@ -191,3 +192,11 @@ def test_a_corona_without_flats_is_said_to_have_the_lens_in_it(flats):
     said = [a for a in advise(shown) if "vignetting" in a.what]
     assert (not said) == flats
     assert all("input.cards" in a.todo for a in said)
+
+
+def test_shading_that_was_taken_out_without_flats_is_not_said_to_be_there():
+    history = ("12 frames.", Vignetting(0.3, 0.06, 0.01).words())
+    shown = material(corona=Corona(**{**vars(corona()), "history": history}), contacts=contacts())
+    (said,) = [a.what for a in advise(shown) if "vignetting" in a.what]
+    assert "taken out" in said
+    assert "still in the corona" not in said

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from limbward.limb.relief import LimbVerdict
 from limbward.report import Coverage, Reach
 from limbward.report.build import left_out
+from limbward.report.charts import coverage_charts
 from limbward.report.checks import advise, missing_numbers
 from limbward.report.sections import tone_section
 from limbward.report.timeline import central_span, contact_times, whole_span, within
@@ -175,6 +176,15 @@ def test_thin_coverage_asks_for_other_exposures():
     assert [w for w in whats if w.startswith("Within 1.20")]
     assert [w for w in whats if w.startswith("Beyond 1.90")]
     assert [w for w in whats if w.startswith("Between 1.50 and 1.70")]
+
+
+def test_names_of_exposures_have_room_whatever_their_length():
+    """The browser cuts off on the left what does not fit: of 1/4000 s the 0 s was left."""
+    edges = np.linspace(1.0, 2.0, 11)
+    reaches = [Reach(1 / 4000, iso, 12, edges[:-1] < 1.5) for iso in (100.0, 400.0)]
+    bars, _ = coverage_charts(Coverage(edges, reaches), "")
+    assert max(map(len, bars.y.names)) == len("1/4000 s, ISO 100 × 12")
+    assert bars.gutter > 6.5 * len("1/4000 s, ISO 100 × 12")
 
 
 def test_cloud_and_a_reflection_are_told_with_their_size():

@@ -47,6 +47,15 @@ def test_lifted_noise_is_smoothed_and_what_is_bright_stays_sharp():
     assert not after[:, :, 200:].any()
 
 
+def test_lifted_noise_has_no_colour():
+    """Sky as strong as the noise of its mean: what colour is left is a third of what there was."""
+    rng = np.random.default_rng(3)
+    noise = gaussian_filter(rng.standard_normal((3, 240, 240)), (0.0, 3.0, 3.0))
+    picture = np.maximum(2e-3 + 3.5e-3 * noise / noise.std(), 0.0).astype(np.float32)
+    before, after = (np.ptp(drawn(p), axis=0).mean() for p in (picture, quieted(picture, drawn)))
+    assert after < before / 3.0
+
+
 def test_a_quiet_picture_is_left_alone():
     picture = np.full((3, 60, 60), 0.2, np.float32)
     assert quieted(picture, drawn) is picture

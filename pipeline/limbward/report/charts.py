@@ -35,7 +35,7 @@ MARKS = {
     "other": "P",
     "unreadable": "X",
 }
-NAMES_PX = 108  # room for "1/2000 s × 12"
+NAMES_PX, LETTER_PX = 108, 7  # room for "1/2000 s × 12"; what each letter more of a name takes
 RADII = "distance from the Sun's centre, solar radii"
 
 
@@ -332,6 +332,7 @@ def coverage_charts(coverage: Coverage, title: str) -> list[Chart]:
         bars.append(Series("", "accent", np.where(good, float(k), math.nan).tolist(), "bar"))
     thin = [(a, b) for a, b, _ in thin_places(coverage)]
     names = Axis("", -0.6, len(labels) - 0.4, "names", names=labels, down=True)
+    gutter = max([NAMES_PX, *(16 + LETTER_PX * len(label) for label in labels)])
     top = 1.1 * max(3, int(count.max()))
     return [
         Chart(
@@ -343,7 +344,7 @@ def coverage_charts(coverage: Coverage, title: str) -> list[Chart]:
             [t for t in told for _ in range(2)],
             shades=thin,
             height=70 + 22 * len(labels),
-            gutter=NAMES_PX,
+            gutter=gutter,
             heading="Distances that each exposure time covers; grey: fewer than 3 frames",
         ),
         Chart(
@@ -355,7 +356,7 @@ def coverage_charts(coverage: Coverage, title: str) -> list[Chart]:
             told,
             shades=thin,
             height=190,
-            gutter=NAMES_PX - 20,  # the axis has a label besides
+            gutter=gutter - 20,  # the axis has a label besides
             heading="Number of well-exposed frames",
         ),
     ]

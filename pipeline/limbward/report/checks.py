@@ -154,13 +154,24 @@ def _no_flats(material: Material) -> list[Advice]:
     corona = material.corona
     if corona is None or not corona.linear or any("Flat-fielded" in h for h in corona.history):
         return []
+    flats = (
+        "Flats can still be taken: photograph an evenly lit white surface with the same lens, "
+        "focus and aperture, and put the frames under input.cards. Until then do not compare "
+        "the brightness of places far apart."
+    )
+    if any("Corners brightened" in h for h in corona.history):
+        return [
+            Advice(
+                "There are no flats, so the shading of the lens (vignetting) was found from the "
+                "colour of the sky and taken out; about a tenth of it may be left.",
+                flats,
+            )
+        ]
     return [
         Advice(
             "There are no flats, so the shading of the lens (vignetting) is still in the corona: "
             "towards the corners it is darker than it was, by a tenth to a third with many lenses.",
-            "Flats can still be taken: photograph an evenly lit white surface with the same lens, "
-            "focus and aperture, and put the frames under input.cards. Until then do not compare "
-            "the brightness of places far apart.",
+            flats,
         )
     ]
 

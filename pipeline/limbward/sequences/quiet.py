@@ -14,7 +14,7 @@ Pixels = NDArray[np.float32]
 
 TARGET = 0.012  # of the range of what is shown: noise that may stay
 BLUR_PX = 4.0  # at which noise is measured: in a sensor's rows it falls more slowly
-PALE = 2.0  # times the light; below such noise colours are kept
+PALE = 0.5  # times the light; below such noise, of the mean of colours, these are kept
 LAG = 16  # pixels between which it is independent then
 DARKEST = 0.5  # share of the picture in which it is measured
 BEYOND = 9  # pixels each way that are all black beyond the frame
