@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from limbward.phase.decide import Timed, decide
+from limbward.phase.decide import NEVER, Timed, decide
 from limbward.phase.evidence import BARE_SUN, PHASES, Evidence, behind_filter, usual_light
 from limbward.phase.small import with_small_suns
 
@@ -143,6 +143,32 @@ def test_thin_crescents_are_no_totality_however_they_look():
         assert found.phase.tolist() == phase.tolist()
         assert all("taken" not in text for text in found.reason)
         assert (found.reason[thin] != "").all()
+
+
+def test_rings_of_an_annular_eclipse_are_filtered_and_no_contacts():
+    """The Sun shines around the Moon then; on a simulated card a 35th of the peak in the median."""
+    at = np.concatenate([np.arange(-3000.0, -200.0, 400.0), np.arange(-130.0, 131.0, 10.0)])
+    at = np.sort(np.concatenate([at, -at[at < -200.0]]))
+    ring, n = np.abs(at) < 150.0, at.size
+    exposure = np.where(ring, np.resize([ORDINARY, 2 * ORDINARY, 4 * ORDINARY], n), ORDINARY)
+    light = np.minimum(1.0, 0.3 * FILTERED * exposure * 100 / 64)
+    nothing = np.full(n, "", dtype=object)
+    evidence = Evidence(
+        looks=np.full(n, "partial", dtype=object),
+        said=nothing,
+        named=nothing,
+        reading_s=at,
+        exposure_s=exposure,
+        iso=np.full(n, 100.0),
+        f_number=np.full(n, 8.0),
+        peak=light,
+        middle=np.full(n, 1e-5),
+        limb_peak=np.where(ring, light, np.nan),
+        limb_level=np.where(ring, light / 35.0, np.nan),
+        limb_faintest=np.where(ring, light / 200.0, np.nan),
+    )
+    found = decide(evidence, Timed(at, np.full(n, 0.3), NEVER))
+    assert set(found.phase) == {"partial"}
 
 
 def test_beads_that_were_taken_for_corona_are_contact():

@@ -104,6 +104,9 @@ def decide(e: Evidence, timed: Timed | None = None) -> Decided:
     e = with_small_suns(e.sensible())
     usual = usual_light(e)
     own = terms(e, usual)
+    if timed is not None and timed.totality_s == NEVER:
+        # Around the Moon of a ring the Sun itself shines, behind a filter as well as without one.
+        own["limb"][e.looks == "partial"] = 0.0
     fits = np.sum(list(own.values()), axis=0)
     for i, said in enumerate(e.said):
         kind = "dark" if said == "bias" else said
