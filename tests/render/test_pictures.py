@@ -333,6 +333,22 @@ def test_figures_are_pictures_of_the_sky(tmp_path):
             assert image.size[0] >= 300
 
 
+@pytest.mark.parametrize("times", [1, 12])
+def test_words_below_a_small_picture_are_not_cut_off(tmp_path, times):
+    picture = np.zeros((3, 200, 300), np.float32)
+    line = "   ".join(["a dashed circle"] * times)
+    annotate(tmp_path / "a.png", picture, Scene(30.0, 30.0, 10.0, 25.0, True, (line,), "title"))
+    with Image.open(tmp_path / "a.png") as image:
+        foot = np.asarray(image.convert("L")).astype(float)[200:]
+    inked = foot > 60
+    assert inked.any(axis=0)[:60].any()
+    for edge in (inked[:, -2:], inked[:2], inked[-2:]):
+        assert not edge.any()
+    # The title, and below it what takes three lines: 210 letters of four pixels in 293.
+    rows = np.diff(inked.any(axis=1).astype(int)) == 1
+    assert rows.sum() == (2 if times == 1 else 4)
+
+
 @pytest.mark.parametrize("scale_arcsec", [0.2, 3.0, 60.0, 300.0, 3000.0])
 def test_any_scale_has_its_bar(tmp_path, scale_arcsec):
     """A fisheye's Sun has four pixels: five minutes of arc a pixel."""

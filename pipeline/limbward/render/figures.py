@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike
@@ -12,6 +13,7 @@ from astropy.io.fits import Header
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle
+from matplotlib.textpath import TextPath
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
@@ -129,7 +131,9 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
     height, width = small.shape[1:]
     radius = scene.sun_radius_px / factor
     size = max(width / 110.0, 7.0)
-    foot = round(size * (2.6 + 1.5 * len(scene.lines)))
+    words = ((scene.title,) if scene.title else ()) + scene.lines
+    lines = [part for line in words for part in _wrapped(line, 0.72 * size, 0.976 * width)]
+    foot = round(size * (2.6 + 1.5 * len(lines)))
     figure = _canvas(width, height + foot)
     axes = figure.add_axes((0.0, foot / (height + foot), 1.0, height / (height + foot)))
     axes.imshow(np.moveaxis(small, 0, -1), interpolation="nearest")
@@ -173,12 +177,27 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
     _stars(axes, (width, height), size, scene, factor)
     below = figure.add_axes((0.0, 0.0, 1.0, foot / (height + foot)))
     below.set_axis_off()
-    lines = ((scene.title,) if scene.title else ()) + scene.lines
     below.text(
         0.012, 0.5, "\n".join(lines), color="#e8e8e8", fontsize=0.72 * size, va="center",
         linespacing=1.5,
     )  # fmt: skip
     _save(figure, path)
+
+
+def _wrapped(line: str, points: float, width: float) -> list[str]:
+    """Return a line in as many as fit into a width, pixels; what stands apart keeps its gap."""
+
+    def long(text: str) -> float:
+        extents = TextPath((0.0, 0.0), text, size=points * DPI / 72.0).get_extents()
+        return float(extents.width) if text else 0.0
+
+    found = [""]
+    for word in re.findall(r"\s*\S+", line):
+        if found[-1] and long(found[-1] + word) > width:
+            found.append(word.strip())
+        else:
+            found[-1] += word
+    return found
 
 
 def _solar_north(
