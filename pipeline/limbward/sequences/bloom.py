@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, gaussian_filter, label
 
+from limbward.radiance.scratch import by_rows
 from limbward.sequences.cut import Cut
 
 Pixels = NDArray[np.float32]
@@ -64,8 +65,13 @@ def bloomed(made: Cut, pixel: float = 1.0, white: float = 1.0) -> Pixels:
     glow += np.clip((depth - reach) / (2.0 * reach), 0.0, 1.0) * np.maximum(
         soft - glow, light - glow
     )
-    pale = np.exp(-np.maximum(outwards - reach, 0.0) / (2.0 * reach)).astype(np.float32)
-    return np.asarray(picture + pale * (np.exp(glow).astype(np.float32) - picture), np.float32)
+    del light, soft, depth
+    out = np.empty(picture.shape, np.float32)
+    for rows in by_rows(len(glow), picture):
+        pale = np.exp(-np.maximum(outwards[rows] - reach, 0.0) / (2.0 * reach)).astype(np.float32)
+        part = picture[:, rows]
+        out[:, rows] = part + pale * (np.exp(glow[rows]).astype(np.float32) - part)
+    return out
 
 
 def _without_colour(made: Cut) -> NDArray[np.bool_]:

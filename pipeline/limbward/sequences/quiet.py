@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 
+from limbward.radiance.scratch import by_rows
 from limbward.render.smooth import CORRELATION_PX, depth_of, smooth_to_depth
 
 Pixels = NDArray[np.float32]
@@ -45,6 +46,7 @@ def quieted(value: Pixels, tone: Callable[[Pixels], Pixels]) -> Pixels:
     # Noise that was cut off at black leaves single pixels at 0; the frame's end more.
     known = ~maximum_filter(minimum_filter(light <= 0, BEYOND), BEYOND)
     soft = gaussian_filter(light, BLUR_PX)
+    del light
     if known.sum() < LEAST:
         return value
     dark = known & (soft <= np.quantile(soft[known][::7], DARKEST))
@@ -54,14 +56,20 @@ def quieted(value: Pixels, tone: Callable[[Pixels], Pixels]) -> Pixels:
     if not (shown[dark] > TARGET).any():
         return value
     depth = depth_of(np.asarray(shown, np.float32), TARGET)
+    del shown, dark
     out = np.empty_like(value)
     for plane, into in zip(value, out, strict=True):
         smooth_to_depth(plane, depth, into)
-    # Where that is as strong as the light, its colour is noise, too.
-    colour = 1.0 / (1.0 + (noise / (PALE * np.maximum(soft, 1e-9))) ** 2)
-    grey = out.mean(axis=0)
-    out = grey + colour.astype(np.float32) * (out - grey)
-    return np.asarray(out * known, np.float32)  # nothing shines beyond the frame's edge
+    for rows in by_rows(len(soft)):  # whole, copies of three colours would be in memory at once
+        # Where that is as strong as the light, its colour is noise, too.
+        colour = 1.0 / (1.0 + (noise / (PALE * np.maximum(soft[rows], 1e-9))) ** 2)
+        part = out[:, rows]
+        grey = part.mean(axis=0)
+        part -= grey
+        part *= colour.astype(np.float32)
+        part += grey
+        part *= known[rows]  # nothing shines beyond the frame's edge
+    return out
 
 
 def _noise(soft: Pixels, dark: NDArray[np.bool_]) -> float:
