@@ -346,11 +346,12 @@ def write_png(
     """
     caption = _caption(caption)
     height, width = picture.shape[1:]
-    data = np.empty((height, width, 3), np.uint8)
-    for top in range(0, height, ROWS):  # in bands: the sRGB of a wide picture is not held whole
-        part = data[top : top + ROWS]
+    image = Image.new("RGB", (width, height))
+    for top in range(0, height, ROWS):  # in bands: Pillow's own 4 bytes per pixel are enough
         encoded = to_srgb(picture[:, top : top + ROWS], space)
+        part = np.empty((*encoded.shape[1:], 3), np.uint8)
         in_threads(to_8_bits, len(part), encoded, top, part)
+        image.paste(Image.fromarray(part, "RGB"), (0, top))
         let_go(picture)
     info = PngImagePlugin.PngInfo()
     info.add(b"sRGB", b"\x00")
@@ -362,6 +363,4 @@ def write_png(
     if caption.text():
         info.add_itxt("Description", caption.text())
     info.add_itxt("XML:com.adobe.xmp", xmp(caption))
-    image = Image.fromarray(data, "RGB")
-    del data  # of which Pillow has its own copy, 4 bytes per pixel
     image.save(path, format="PNG", pnginfo=info, dpi=(DPI, DPI), **QUICK)
