@@ -16,6 +16,7 @@ Pixels = NDArray[np.float32]
 
 REACH = 1.5  # pixels of the camera that interpolated colours take from beside a clipped one
 STEEPEST = 0.35  # of the logarithm of the light, per pixel: a sharp lens' aureole
+FADED = 33.0  # times that reach: there the glow's share of the light is a ten-millionth
 MOST = 30.0  # times the light at the edge of what is clipped
 # What is clipped in white light is photosphere, thousands of times as bright as the corona for
 # which contacts are exposed: its middle is drawn so many times as bright as white, or brighter.
@@ -53,25 +54,49 @@ def bloomed(made: Cut, pixel: float = 1.0, white: float = 1.0) -> Pixels:
     bare = _without_colour(made)
     if not bare.any():
         return picture
+    depth = distance_transform_edt(bare[_around(bare, 1)])
+    deepest = float(depth.max())
+    del depth
+    out = picture.copy()
+    # A film's picture has 59 MB in each array of its size, of which there would be ten.
+    box = _around(bare, math.ceil(max(FADED * reach, deepest)))
+    _carry_on(out[(slice(None), *box)], bare[box], reach, deepest, white)
+    return out
+
+
+def _around(mask: NDArray[np.bool_], margin: int) -> tuple[slice, slice]:
+    """Return the rows and columns of a picture (h, w) with a mask and so much around it."""
+    rows, columns = (
+        slice(max(0, int(at[0]) - margin), int(at[-1]) + 1 + margin)
+        for at in (np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0))
+    )
+    return rows, columns
+
+
+def _carry_on(
+    picture: Pixels, bare: NDArray[np.bool_], reach: float, deepest: float, white: float
+) -> None:
+    """Let light go on where it is not known, in a picture (3, h, w) with what is around that.
+
+    ``deepest`` is the largest distance of such a pixel from what is known.
+    """
     outwards, depth = distance_transform_edt(~bare), distance_transform_edt(bare)
     light = np.log(np.maximum(picture.mean(axis=0), np.float32(1e-6)))
     rise = math.log(max(AT_LEAST * white, 1.0))
     # Rounding the ridge takes a third off a cone's height.
-    least = min(rise / (0.67 * float(depth.max())), STEEPEST)
+    least = min(rise / (0.67 * deepest), STEEPEST)
     slope = max(_slope(light, outwards - reach, reach), least)
     glow = light + np.minimum(slope * depth, max(1.5 * rise, math.log(MOST)))
     # The ridge in the middle, where two sides meet, is rounded.
-    soft = gaussian_filter(glow, 0.25 * float(depth.max()))
+    soft = gaussian_filter(glow, 0.25 * deepest)
     glow += np.clip((depth - reach) / (2.0 * reach), 0.0, 1.0) * np.maximum(
         soft - glow, light - glow
     )
     del light, soft, depth
-    out = np.empty(picture.shape, np.float32)
-    for rows in by_rows(len(glow), picture):
+    for rows in by_rows(len(glow)):
         pale = np.exp(-np.maximum(outwards[rows] - reach, 0.0) / (2.0 * reach)).astype(np.float32)
         part = picture[:, rows]
-        out[:, rows] = part + pale * (np.exp(glow[rows]).astype(np.float32) - part)
-    return out
+        part += pale * (np.exp(glow[rows]).astype(np.float32) - part)
 
 
 def _without_colour(made: Cut) -> NDArray[np.bool_]:

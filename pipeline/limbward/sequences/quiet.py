@@ -52,10 +52,12 @@ def quieted(value: Pixels, tone: Callable[[Pixels], Pixels]) -> Pixels:
     dark = known & (soft <= np.quantile(soft[known][::7], DARKEST))
     # As white noise that such a blur would leave so much of.
     noise = _noise(soft, dark) * float(np.hypot(CORRELATION_PX, BLUR_PX)) / CORRELATION_PX
-    shown = tone(soft + np.float32(noise)) - tone(soft)
+    shown = np.empty_like(soft)
+    for rows in by_rows(len(soft)):
+        shown[rows] = tone(soft[rows] + np.float32(noise)) - tone(soft[rows])
     if not (shown[dark] > TARGET).any():
         return value
-    depth = depth_of(np.asarray(shown, np.float32), TARGET)
+    depth = depth_of(shown, TARGET)
     del shown, dark
     out = np.empty_like(value)
     for plane, into in zip(value, out, strict=True):

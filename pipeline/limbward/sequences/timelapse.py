@@ -283,9 +283,9 @@ class Film:
             factor = 1.0 / glare if glare > 1.0 and self.look.deflicker else 1.0
         entry |= {"factor": round(factor, 5)}
         pixel = shots.scale_arcsec() / view.scale_arcsec
-        glow = bloomed(made, pixel)
-        value = glow * np.float32(factor * white / light)
-        del glow
+        value = bloomed(made, pixel)
+        own = None if value is made.picture else value
+        value = np.multiply(value, np.float32(factor * white / light), out=own)
         np.maximum(value, 0.0, out=value)
         picture = quieted(value, _drawn)
         for rows in by_rows(view.side, picture):
