@@ -20,9 +20,9 @@ def measured(monkeypatch):
     names = []
     genuine = ingest.measure_all
 
-    def counting(tasks, jobs):
+    def counting(tasks, jobs, **more):
         names.extend(task.file.path.name for task in tasks.values())
-        return genuine(tasks, jobs)
+        return genuine(tasks, jobs, **more)
 
     monkeypatch.setattr(ingest, "measure_all", counting)
     return names

@@ -164,6 +164,14 @@ def test_two_sharp_frames_take_the_place_of_a_blurred_one():
     assert too_blurred(excess[1:], np.full(5, 0.1), np.delete(exposure, 3)) == {}
 
 
+def test_a_frame_among_others_as_soft_stays():
+    """Noise widens what is found of the shortest exposures, all of them."""
+    excess = np.array([0.0, 0.1, -0.1, 0.05, 1.0, 1.0, 1.8])
+    exposure = np.array([1.0, 1.0, 1.0, 1.0, 0.002, 0.002, 0.002])
+    assert too_blurred(excess, np.full(7, 0.1), exposure) == {}
+    assert list(too_blurred(np.append(excess[:6], 9.0), np.full(7, 0.1), exposure)) == [6]
+
+
 def test_a_blurred_frame_stays_if_no_other_can_take_its_place():
     excess = np.array([0.0, 0.1, -0.1, 9.0])
     alone = too_blurred(excess, np.full(4, 0.1), np.array([1.0, 1.0, 1.0, 1 / 100]))

@@ -98,11 +98,14 @@ def too_blurred(excess: Floats, sigma: Floats, exposure: Floats) -> dict[int, st
     middle = float(np.median(excess[known]))
     scatter = 1.4826 * float(np.median(np.abs(excess[known] - middle)))
     more = np.where(known, excess - middle, 0.0)
-    bad = more > np.maximum(np.maximum(LEAST, SCATTERS * scatter), SIGMAS * np.nan_to_num(sigma))
+    limit = np.maximum(np.maximum(LEAST, SCATTERS * scatter), SIGMAS * np.nan_to_num(sigma))
+    bad = more > limit
     out = {}
     for k in np.flatnonzero(bad):
         ratio = np.abs(np.log(exposure / exposure[k]))
-        if np.count_nonzero((ratio < np.log(ALIKE)) & ~bad) >= ENOUGH:
+        like = known & ~bad & (ratio < np.log(ALIKE))
+        # Noise makes all of the shortest exposures look blurred, and none of them worse.
+        if like.sum() >= ENOUGH and excess[k] - np.median(excess[like]) > limit[k]:
             out[int(k)] = (
                 f"trailed or blurred by {np.sqrt(more[k]):.1f} px (standard deviation) more than "
                 "other frames"
