@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from limbward.errors import UnreadableFile
 
 RED, GREEN, BLUE = 0, 1, 2
+ALL_ROWS = slice(None)  # of a frame, where fewer may be asked for
 FULL_SCALE = 65535.0  # ADU that numbers from 0 to 1 are brought to, as those of 16 bits
 LEAST_RANGE = 255.0  # of a converter
 

@@ -10,11 +10,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.camera.frame import GREEN, RawFrame
+from limbward.camera.frame import ALL_ROWS, GREEN, RawFrame
 from limbward.errors import LimbwardError
 from limbward.geometry.disc import Disc
 from limbward.radiance.bands import (
-    ALL,
     Band,
     Merging,
     Sizes,
@@ -220,8 +219,8 @@ def merge_pixels(
     survey, of = plan.survey, plan.merging(moon_margin_px, bloom_px)
     if len(bands) == 1:
         return merge(
-            of.frames, chain(survey.released(), decode(plan.undecoded, ALL)), of.grid, of.factor,
-            of.predicted, plan.masters,
+            of.frames, chain(survey.released(), decode(plan.undecoded, ALL_ROWS)),
+            of.grid, of.factor, of.predicted, plan.masters,
             limits=of.limits, box=of.box, change=of.change, progress=progress,
         )  # fmt: skip
     undecoded = plan.undecoded

@@ -36,7 +36,6 @@ from limbward.radiance.scatter import Coarse, beyond_noise, widen
 from limbward.radiance.scratch import Room, let_go
 
 Pixels = NDArray[np.float32]
-ALL = slice(None)
 # Takes rows of the frames, returns them as `limbward.radiance.merge.merge` takes frames.
 Decode = Callable[[slice], Iterable[tuple[int, RawFrame | LimbwardError]]]
 Calibrations = Callable[[int, RawFrame], Calibration]

@@ -11,7 +11,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from limbward.camera.frame import RawFrame, UnreadableFrame
+from limbward.camera.frame import ALL_ROWS, RawFrame, UnreadableFrame
 from limbward.camera.response import Response
 from limbward.camera.same import read_same
 from limbward.errors import LimbwardError
@@ -21,7 +21,6 @@ from limbward.work.map import Failure, FileMap, Task
 from limbward.work.shared import AVAILABLE, Slot, name_of, put, write
 
 LARGEST = 12  # bytes a pixel: three colours in single precision
-ALL = slice(None)
 Decoded = RawFrame | LimbwardError
 
 
@@ -39,7 +38,7 @@ def decode_into(
 ) -> InShared | RawFrame:
     """Decode rows of a frame into shared memory of a name; what does not fit is returned."""
     frame = read_same(path, digest, response)
-    if rows != ALL:  # a copy, so that the others take no memory any more
+    if rows != ALL_ROWS:  # a copy, so that the others take no memory any more
         part: Any = frame.data[..., rows, :].copy()
         frame = replace(frame, data=part)
     if slot is None or not put(frame.data, slot):
@@ -129,7 +128,7 @@ class Decoder:
         paths: Sequence[Path],
         order: Sequence[int],
         pixels: int,
-        rows: slice = ALL,
+        rows: slice = ALL_ROWS,
         workers: int | None = None,
     ) -> Iterator[tuple[int, Decoded]]:
         """Decode frames, some ahead of the one that is asked for.
