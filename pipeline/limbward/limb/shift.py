@@ -22,6 +22,9 @@ LEAST_PIXELS, MOST_PIXELS = 500, 10000  # compared; more make it slower, not bet
 FURTHEST, FURTHEST_TURN = 12.0, 0.1  # pixels of a crop, radians; limbs put frames much nearer
 SETTLED_PX = 0.003
 BELIEVED = 0.25  # trust of a pixel, see `limbward.limb.veil`, by which frames are told to be alike
+# Terms of the factor and of the added light that likeness is told without: second and first degree.
+# Without more of them, a corona of few streamers has nothing left to be alike in.
+PLAIN_FACTOR, PLAIN_LIGHT = 6, 3
 STEPS, LEAST_STEPS = 12, 4  # what is to be doubted shows in the first few
 FLOOR_PX = 0.01  # no pair of frames is registered better
 
@@ -249,7 +252,8 @@ def _equations(
 def _likeness(both: _Equations, points: _Points, trust: Floats) -> float | None:
     """Return the correlation of the streamers where they are believed, None without any."""
     believed = trust > BELIEVED
-    smooth = veil.smooth_parts(points.smooth[both.seen][:, :6], both.logs[0], 3)[believed]
+    places = points.smooth[both.seen][:, :PLAIN_FACTOR]
+    smooth = veil.smooth_parts(places, both.logs[0], PLAIN_LIGHT)[believed]
     radius = np.hypot(points.x[both.seen], points.y[both.seen])[believed]
     a, b = (_streamers(_without(log[believed], smooth), radius) for log in both.logs)
     if a.size < 2 or a.std() == 0.0 or b.std() == 0.0:

@@ -103,8 +103,8 @@ def fit(
     -------
     solution : ndarray, shape (m,)
     trust : ndarray, shape (n,)
-        None instead if the pixels do not tell all unknowns: a corona without structure, or the
-        same in all directions, can be shifted or turned freely.
+        None instead of both if the pixels do not tell all unknowns: a corona without structure, or
+        the same in all directions, can be shifted or turned freely.
 
     Notes
     -----

@@ -284,7 +284,7 @@ class Film:
         entry |= {"factor": round(factor, 5)}
         pixel = shots.scale_arcsec() / view.scale_arcsec
         value = bloomed(made, pixel)
-        own = None if value is made.picture else value
+        own = None if value is made.picture else value  # the cut's own where nothing is clipped
         value = np.multiply(value, np.float32(factor * white / light), out=own)
         np.maximum(value, 0.0, out=value)
         picture = quieted(value, _drawn)
