@@ -96,7 +96,9 @@ def kernel(
 
     def decorate(plain: Callable[..., Any]) -> Any:
         flags = set(fastmath) if isinstance(fastmath, frozenset) else fastmath
-        options = {"nogil": True, "fastmath": flags, "inline": inline}
+        # A division by nothing gives infinity or NaN, as NumPy's does. Python's error would be a
+        # branch in the loop, and LLVM makes no vector code of a loop with branches.
+        options = {"nogil": True, "fastmath": flags, "inline": inline, "error_model": "numpy"}
         if inner:
             options["forceinline"] = True
         # Numba reads its setting when it decorates. It is put back, so that other packages in this

@@ -31,7 +31,7 @@ from limbward.radiance.kernels.inputs import (
 )
 from limbward.radiance.kernels.outliers import SORTED, judge
 from limbward.radiance.kernels.sampling import ALIGNED, RING, RUN, sample_aligned, sample_turned
-from limbward.radiance.kernels.sums import add, differ_by, finish, grow, tally, uncover
+from limbward.radiance.kernels.sums import add, collect, differ_by, finish, grow, tally, uncover
 from limbward.radiance.kernels.weights import enlarge, weigh
 from limbward.radiance.taps import RADIUS
 
@@ -61,7 +61,7 @@ def first_columns(affine: Floats, upper: int, tw: int) -> Numbers:
 
 
 @kernel(inner=True)
-def add_up(y: int, left: int, columns: Numbers, row: Row, sums: Sums) -> None:
+def add_up(y: int, left: int, columns: Numbers, row: Row, memory: Memory, sums: Sums) -> None:
     """Add a row of all frames to row y of the sums; ``columns`` (B, 2) have any weight."""
     for b in range(len(columns)):
         begin, end = columns[b]
@@ -71,7 +71,7 @@ def add_up(y: int, left: int, columns: Numbers, row: Row, sums: Sums) -> None:
             differ_by(
                 row.values[b, c, begin:end], row.errors[b, c, begin:end], weights[c], good,
                 sums.light[c, y, here], sums.weight[c, y, here], sums.variance[c, y, here],
-                left + begin, sums.scatter[c, y // BLOCK], sums.expected[c, y // BLOCK],
+                memory.part[begin:end], memory.squares[c, begin:end], memory.noise[c, begin:end],
             )  # fmt: skip
             add(
                 row.values[b, c, begin:end], row.errors[b, c, begin:end], weights[c], good,
@@ -134,11 +134,16 @@ def gather_piece(
                 if frames.flat.size > 0:
                     flat = frames.flat[table.plane[c]]
                     grow(y, begin, end, a, frames.first, flat, row.errors[b, c])
-        if high <= low:
-            continue
-        if piece.reject:
-            judge(y - sums.first, low, high, piece.left, row, sums, trial)
-        add_up(y - sums.first, piece.left, columns, row, sums)
+        if high > low:
+            if piece.reject:
+                judge(y - sums.first, low, high, piece.left, row, sums, trial)
+            add_up(y - sums.first, piece.left, columns, row, memory, sums)
+        below = y + 1 - sums.first
+        if below % BLOCK == 0 or y + 1 == piece.lower:
+            block = (below - 1) // BLOCK
+            for c in range(3):
+                collect(piece.left, memory.squares[c], sums.scatter[c, block])
+                collect(piece.left, memory.noise[c], sums.expected[c, block])
 
 
 def gather(
@@ -199,6 +204,9 @@ def new_memory(n_planes: int, tw: int, base: Numbers, width: int) -> Memory:
         np.empty((4, width), np.float32),
         np.ones((3, width), np.float32),
         np.empty((3, width), np.float32),
+        np.empty(width, np.float32),
+        np.zeros((3, width), np.float32),
+        np.zeros((3, width), np.float32),
         np.empty((n_frames, n_planes, RING, tw, ring_width), np.float32),
         np.full((n_frames, RING), -1, np.int64),
         base,

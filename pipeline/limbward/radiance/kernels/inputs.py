@@ -155,6 +155,9 @@ class Memory(NamedTuple):
         Of each frame, those of the row at hand that have any weight.
     veil : ndarray of float32, shape (4, T)
     power, sharp : ndarray of float32, shape (3, T)
+    part : ndarray of float32, shape (T,)
+    squares, noise : ndarray of float32, shape (3, T)
+        By how much frames differ in the rows of a block, and may by their noise.
     rings, which, base, linear, run
         Those of `Ring`, the first three with an axis for the frames before.
     """
@@ -163,6 +166,9 @@ class Memory(NamedTuple):
     veil: Pixels
     power: Pixels
     sharp: Pixels
+    part: Pixels
+    squares: Pixels
+    noise: Pixels
     rings: Pixels
     which: Numbers
     base: Numbers

@@ -12,6 +12,7 @@ from limbward.radiance.kernels.noise import variance_of
 # second is the less noisy and the first the sharper. Weights go from the inverse of the power of
 # the taps (0.25 to 1) to its cube, which the factor makes as large on the whole.
 SHARPER = np.float32(16.0)
+STRETCH = 64  # pixels over which a frame that is hardly turned keeps to a row
 
 
 @kernel(fastmath=SUMS, inner=True)
@@ -60,41 +61,64 @@ def differ_by(
     light: Pixels,
     weight: Pixels,
     variance: Pixels,
-    column: int,
-    scatter: Pixels,
-    expected: Pixels,
+    part: Pixels,
+    squares: Pixels,
+    noise: Pixels,
 ) -> None:
-    """Add to the blocks of a row how a frame differs from the mean before, and may by its noise.
+    """Add to a row of sums how a frame differs from the mean before, and may by its noise.
 
     The sums of squares about the final mean grow so (D. H. D. West, Comm. ACM 22 (1979) 532).
-    ``column`` is the first value's column in the result.
+    ``part`` is memory for a row.
     """
     one, none = np.float32(1.0), np.float32(0.0)
-    x = 0
-    while x < values.size:
-        block = (column + x) // BLOCK
-        end = min(values.size, (block + 1) * BLOCK - column)
-        squares, noise = none, none
-        for i in range(x, end):
-            w, before = weights[i] * good[i], weight[i]
-            known = before > none
-            inverse = one / (before if known else one)
-            part = w * before / (before + w) if known else none
-            off = values[i] - light[i] * inverse
-            squares += part * off * off
-            noise += part * (errors[i] + variance[i] * inverse * inverse)
-        scatter[block] += squares
-        expected[block] += noise
-        x = end
+    # In three loops: LLVM makes no vector code of one that has more than a few arrays.
+    for x in range(values.size):
+        w, before = weights[x] * good[x], weight[x]
+        both = w + before
+        part[x] = w * before / (both if both > none else one)
+    for x in range(values.size):
+        before = weight[x]
+        off = values[x] - light[x] / (before if before > none else one)
+        squares[x] += part[x] * off * off
+    for x in range(values.size):
+        before = weight[x]
+        inverse = one / (before if before > none else one)
+        noise[x] += part[x] * (errors[x] + variance[x] * inverse * inverse)
+
+
+@kernel(fastmath=SUMS, inner=True)
+def collect(column: int, sums: Pixels, blocks: Pixels) -> None:
+    """Add a row of sums, the first of them of a column of the result, to blocks; empty the row."""
+    for x in range(sums.size):
+        blocks[(column + x) // BLOCK] += sums[x]
+        sums[x] = np.float32(0.0)
 
 
 @kernel(inner=True)
+def nearest(x: int, y: int, a: Floats) -> tuple[int, int]:
+    """Return the row and column of a frame that are nearest to a place of the result."""
+    fx = a[0, 0] * x + a[0, 1] * y + a[0, 2]
+    fy = a[1, 0] * x + a[1, 1] * y + a[1, 2]
+    return int(fy + 0.5), int(fx + 0.5)
+
+
+@kernel(fastmath=SUMS, inner=True)
 def grow(y: int, begin: int, end: int, a: Floats, first: int, flat: Pixels, errors: Pixels) -> None:
     """Raise the errors where the flat, whose first row is that of the frame, raised the signal."""
-    for x in range(begin, end):
-        fx = a[0, 0] * x + a[0, 1] * y + a[0, 2]
-        fy = a[1, 0] * x + a[1, 1] * y + a[1, 2]
-        errors[x] *= flat[int(fy + 0.5) - first, int(fx + 0.5)]
+    x = begin
+    while x < end:
+        after = min(x + STRETCH, end)
+        row, column = nearest(x, y, a)
+        last_row, last_column = nearest(after - 1, y, a)
+        if row == last_row and last_column - column == after - 1 - x:
+            factor, target = flat[row - first, column : last_column + 1], errors[x:after]
+            for i in range(target.size):
+                target[i] *= factor[i]
+        else:  # the frame is turned, or a step to the next row or column lies within
+            for i in range(x, after):
+                row, column = nearest(i, y, a)
+                errors[i] *= flat[row - first, column]
+        x = after
 
 
 @kernel(fastmath=SUMS, inner=True)
