@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+import limbward.limb.measure as limb_measure
 from limbward.limb.darkening import edge_inset, limb_darkening
 from limbward.limb.measure import measure
+from limbward.limb.measurement import outline as covered_outline
 from tests.limb.pictures import corona, crescent
 
 SHAPE = (816, 1224)
@@ -56,6 +58,30 @@ def test_totality_from_weak_to_twelve_times_saturated(exposure):
     bar = 0.05 if not saturated.any() else 0.2
     assert (found.moon.x, found.moon.y) == pytest.approx((mx, my), abs=bar)
     assert found.moon.radius == pytest.approx(R_MOON, abs=2.0)
+
+
+def test_an_overexposed_corona_is_not_fitted_as_a_ring_beside_the_moon(monkeypatch):
+    """That fit takes seconds and comes to nothing; only a circle around the Moon can be a ring."""
+    rng = np.random.default_rng(6)
+    x, y = place(rng)
+    scene = corona(SHAPE, (x, y, R_SUN), (x + 3.0, y - 4.0, R_MOON), rng, exposure=1.0)
+    found, discs = measure(*scene, radius_ratio=RATIO), []
+
+    def fitted(frame, disc, *_):
+        discs.append(disc)
+
+    monkeypatch.setattr(limb_measure, "measure_by_edges", lambda *_: None)
+    monkeypatch.setattr(limb_measure, "may_be_filtered", lambda *_: True)
+    monkeypatch.setattr(limb_measure, "measure_as_a_whole", fitted)
+    for beside, tries in ((1.5 * R_MOON, 0), (0.05 * R_MOON, 1)):
+
+        def outline(points, *, bright_inside, side, beside=beside):
+            moon = covered_outline(points, bright_inside=False, side=side)
+            return moon[0] + beside * moon[2] / R_MOON, moon[1], 1.05 * moon[2]
+
+        monkeypatch.setattr(limb_measure, "outline", outline)
+        assert measure(*scene, radius_ratio=RATIO).moon == found.moon
+        assert len(discs) == tries
 
 
 def test_a_prominence_does_not_pull_the_moon():

@@ -11,7 +11,15 @@ from limbward.geometry.disc import MeasuredDisc
 from limbward.limb.covered import measure_totality
 from limbward.limb.edges import EdgePoints, edge_points
 from limbward.limb.filtered import may_be_filtered, measure_as_a_whole, measure_by_edges
-from limbward.limb.measurement import Floats, Image, LimbFrame, LimbMeasurement, Mask, outline
+from limbward.limb.measurement import (
+    Floats,
+    Image,
+    LimbFrame,
+    LimbMeasurement,
+    Mask,
+    Start,
+    outline,
+)
 from limbward.picture.binning import block_mean
 
 COARSE_SIDE = 640  # px of the image that limbs are first looked for in
@@ -19,6 +27,7 @@ LIT_SIGMA, LIT_PIXELS = 8.0, 5  # what stands out of the noise: more than a hot 
 BRIGHT = 0.02  # of the brightest: the inner corona, not the sky
 SMALL_PX, ENLARGED = 220, 4  # of a lit part: enlarged so often if no limb is found in it
 ALL_AROUND = 0.6  # of the Moon's limb: a crescent's inner limb is half a circle at most
+RING = 1.1  # of the Sun's radius, within which all of the Moon is in a ring, with what both are off
 CUT_SHARE = 0.25  # what is lit along a side, of the frame: if less, only its surroundings are used
 
 
@@ -106,13 +115,20 @@ def _look(
     covered = measure_totality(frame, points)
     # A crescent's inner limb passes for the Moon's in front of a corona, but not all around; that
     # of a ring does so all around, but ends at the Sun's limb, beyond which it is dark.
-    all_around = covered.moon is not None and covered.coverage > ALL_AROUND
-    if all_around and not (disc is not None and may_be_filtered(frame, frame.fine(disc))):
-        return covered
+    if covered.moon is not None and covered.coverage > ALL_AROUND:
+        sun = None if disc is None else frame.fine(disc)
+        if sun is None or not _encloses(sun, covered.moon) or not may_be_filtered(frame, sun):
+            return covered
     whole = measure_as_a_whole(frame, disc, ratio, flattening_sigma)
     if whole is not None:
         return whole
     return covered if filtered is None or covered.moon is not None else filtered
+
+
+def _encloses(sun: Start, moon: MeasuredDisc) -> bool:
+    """Return whether the Moon lies within a bright disc, as it does when that is a ring."""
+    away = float(np.hypot(moon.x - sun[0], moon.y - sun[1]))
+    return away + moon.radius < RING * sun[2]
 
 
 def _look_closer(frame: LimbFrame) -> LimbMeasurement | None:

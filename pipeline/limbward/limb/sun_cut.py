@@ -159,14 +159,15 @@ def _glow(small: Floats, radius: float, box: tuple[slice, slice]) -> Floats:
         slice(max(s.start - pad, 0), min(s.stop + pad, n))
         for s, n in zip(box, small.shape, strict=True)
     )
-    light = np.maximum(small[wide], 0.0)
+    # In single precision: it is good to a millionth, and a wing need be to a few per cent.
+    light = np.maximum(small[wide], 0.0).astype(np.float32)
     inner = tuple(
         slice(s.start - o.start, s.stop - o.start) for s, o in zip(box, wide, strict=True)
     )
     shape = [fft.next_fast_len(n + 2 * pad, real=True) for n in light.shape]
     spectrum = fft.rfft2(light, shape)
     fy, fx = fft.fftfreq(shape[0])[:, None], fft.rfftfreq(shape[1])[None, :]
-    k = 2 * np.pi * np.hypot(fx, fy)
+    k = (2 * np.pi * np.hypot(fx, fy)).astype(np.float32)
     # exp(-r / s) / r, whose transform is 1 / sqrt(1 + (k s)^2), of unit sum.
     # Wings as narrow as the blur would be the picture itself.
     lengths = [max(s * radius, n) for s, n in zip(SCALES, SHORTEST_BINS, strict=True)]
