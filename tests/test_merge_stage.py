@@ -1,5 +1,7 @@
 """The stages merge, enhance and compose on frames whose truth is known."""
 
+from types import SimpleNamespace
+
 import astropy.units as u
 import numpy as np
 import pytest
@@ -15,7 +17,8 @@ from limbward.errors import ConfigError, LimbwardError
 from limbward.radiance import bands
 from limbward.radiance.fits import read_picture
 from limbward.regular import sha256
-from limbward.stages import compose, enhance, merge
+from limbward.stages import compose, enhance, merge, merge_one
+from limbward.work.decoding import Shelf
 from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from tests.radiance.scene import Scene, Shot
@@ -220,15 +223,20 @@ def test_another_run_makes_the_same_corona(session):
     np.testing.assert_array_equal(before, after)
 
 
-def test_little_memory_makes_the_same_corona_in_bands(session, monkeypatch):
+@pytest.mark.parametrize("room", [True, False], ids=["decoded-once", "for-each-band"])
+def test_little_memory_makes_the_same_corona_in_bands(session, monkeypatch, room):
     config, workspace, *_ = session
     before, header, others = read_picture(workspace.path(Workspace.corona), ["SIGMA", "COUNT"])
     monkeypatch.setattr(bands, "BASE_BYTES", 1e15)
-    said = []
+    said, shelves = [], []
     reporter = SilentReporter()
     monkeypatch.setattr(reporter, "note", said.append)
+    if not room:
+        monkeypatch.setattr(merge_one, "disk_usage", lambda _: SimpleNamespace(free=0))
+    monkeypatch.setattr(merge_one, "Shelf", lambda *a: shelves.append(a) or Shelf(*a))
     merge.run(config, workspace, reporter)
-    assert any("in 12 bands" in sentence for sentence in said)
+    assert any("in 12 bands" in sentence for sentence in said) != room
+    assert len(shelves) == room
     after, again, theirs = read_picture(workspace.path(Workspace.corona), ["SIGMA", "COUNT"])
     np.testing.assert_array_equal(after, before)
     for name in ("SIGMA", "COUNT"):

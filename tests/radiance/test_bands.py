@@ -152,3 +152,18 @@ def test_there_are_no_more_bands_than_memory_demands(megapixels):
     assert found[0] == MOST
     assert found[-1] == 0.5
     assert (at_work[0], at_work[-1]) == (1, 2)
+
+
+@pytest.mark.parametrize(("megapixels", "least"), [(4, 1), (24, 3), (61, 8), (102, 11)])
+def test_frames_that_are_decoded_once_are_merged_in_more_bands_than_memory_demands(
+    megapixels, least
+):
+    side = int(np.sqrt(megapixels * 1e6))
+    sizes = Sizes(Grid(side, side, 2.0, 0.0), side * side, 2)
+    bands, workers = bands_within(64.0 * GIGA, sizes, 2, shelved=True)
+    assert least <= len(bands) <= MOST
+    assert workers == 2
+    assert sizes.shared(2) / len(bands) < 0.6 * GIGA
+    for memory in (1.2, 1.7, 3.0):
+        tight, _ = bands_within(memory * GIGA, sizes, 2, shelved=True)
+        assert len(tight) >= len(bands_within(memory * GIGA, sizes, 2)[0]) or len(tight) == MOST

@@ -10,7 +10,7 @@ from limbward.camera import same
 from limbward.camera.raw import UnreadableFrame, read_raw
 from limbward.errors import LimbwardError
 from limbward.work import decoding, worker
-from limbward.work.decoding import Decoder
+from limbward.work.decoding import Decoder, Shelf
 from limbward.work.executors import Crash, Crew, local_pool
 from tests.camera.files import dng, noise
 
@@ -77,6 +77,27 @@ def test_a_frame_by_itself_lies_on_disk(card, shared, tmp_path):
     for path, frame in zip(card, frames, strict=False):
         assert isinstance(frame.data, np.memmap)
         np.testing.assert_array_equal(frame.data, read_raw(path).data)
+    assert not list(folder.iterdir())
+
+
+@pytest.mark.parametrize("each", [60 * 80 * 2, 10], ids=["fits", "too-large"])
+def test_frames_on_a_shelf_are_decoded_once_for_all_bands(card, tmp_path, monkeypatch, each):
+    folder = tmp_path / "beside"
+    folder.mkdir()
+    tasks = []
+    submit = Inline.submit
+    monkeypatch.setattr(Inline, "submit", lambda self, *a: tasks.append(a) or submit(self, *a))
+    with (
+        Decoder(Crew(lambda workers: Inline(), 2, True)) as decoder,
+        Shelf(folder, each) as shelf,
+    ):
+        for rows in (slice(0, 25), slice(12, 60)):
+            got = dict(decoder.shelved(card, [4, 3, 0], rows, shelf))
+            assert list(got) == [4, 3, 0]
+            assert isinstance(got.pop(3), UnreadableFrame)
+            for k, frame in got.items():
+                np.testing.assert_array_equal(frame.data, read_raw(card[k]).data[rows])
+        assert len(tasks) == 3
     assert not list(folder.iterdir())
 
 

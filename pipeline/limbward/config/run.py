@@ -47,8 +47,9 @@ class RunConfig(Section):
         le=4096,
         description="Gigabytes that measuring and merging frames are to keep within, all processes "
         "together; null is a quarter of the machine's memory, 1.5 at least. With less, fewer "
-        "frames are measured at a time, and the merge is done in bands of rows, for each of which "
-        "most frames are decoded again.",
+        "frames are measured at a time, and the merge is done in more bands of rows. Large frames "
+        "lie decoded on the disk of the workspace meanwhile; without room there, they are decoded "
+        "for each band.",
     )
     executor: Literal["local", "dask"] = Field(
         default="local",

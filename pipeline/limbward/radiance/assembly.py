@@ -38,6 +38,8 @@ from limbward.radiance.vignetting import cells_of, find_vignetting, shows_a_plan
 
 Pixels = NDArray[np.float32]
 
+USUAL_BYTES = 2  # of a raw sample
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -88,18 +90,19 @@ class Plan:
             veil.change if veil.cloudy else None,
         )
 
-    def bands(self, memory: float, workers: int) -> tuple[list[Band], int]:
+    @property
+    def frame_bytes(self) -> int:
+        """Bytes of a frame's pixels, as those kept of the survey tell."""
+        known = (frame.data.nbytes for frame in self.survey.kept.values())
+        return max(known, default=USUAL_BYTES * self.frames.width * self.frames.height)
+
+    def bands(self, memory: float, workers: int, shelved: bool = False) -> tuple[list[Band], int]:
         """Return what `limbward.radiance.bands.bands_within` does of this merge."""
         pixels = self.frames.width * self.frames.height
-        of_one = max(
-            (frame.data.nbytes // pixels for frame in self.survey.kept.values()), default=2
-        )
-        maps = [m for f in self.todo for m in (f.weight, f.veil) if m is not None]
+        maps = sum(m.nbytes for f in self.todo for m in (f.weight, f.veil) if m is not None)
         calibration = 0 if self.masters is None else self.masters.pixel_bytes
-        sizes = Sizes(
-            self.field.grid, pixels, of_one, sum(m.nbytes for m in maps), calibration
-        )  # fmt: skip
-        return bands_within(memory, sizes, workers)
+        sizes = Sizes(self.field.grid, pixels, self.frame_bytes // pixels, maps, calibration)
+        return bands_within(memory, sizes, workers, shelved)
 
 
 @dataclass(frozen=True)
@@ -200,7 +203,7 @@ def merge_pixels(
         Takes numbers of frames and which rows are wanted of them, and returns these as
         `limbward.radiance.merge.merge` takes frames.
     bands : sequence of Band
-        In which the merge is done. With more than one, frames are decoded for each.
+        In which the merge is done. With more than one, frames are asked for again for each.
     room : callable
         As `limbward.radiance.bands.merge_in_bands` takes it, if there are several bands.
     moon_margin_px, bloom_px : float

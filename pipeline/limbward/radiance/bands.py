@@ -2,7 +2,7 @@
 
 Of a result of 24 megapixels the running sums take 0.9 GB and the frames at hand half of that; both
 grow with the sensor. A band needs its own rows of the sums, and of each frame the rows that it
-looks at. Frames are decoded anew for each band, the card being read as often.
+looks at. Frames are decoded once, to a file, or anew for each band where the disk has no room.
 """
 
 from __future__ import annotations
@@ -45,8 +45,9 @@ ROWS = 48  # a band's rows are a multiple: blocks and pieces of work are then th
 # edges, and taps, bloom and hot pixels look at neighbours.
 MARGIN = int(EDGE_FADE_PX) + 8
 EDGE = 9  # places along an edge
-MOST = 12  # bands; each decodes all frames once more, and six take twice the time of one
+MOST = 12  # bands; where each decodes all frames once more, six take twice the time of one
 SUMS_BYTES = 38  # per pixel of the result
+EASY_BYTES = 0.4e9  # of a band, of which more cost nothing: four at 24 megapixels
 BASE_BYTES = 0.45e9  # of the main process without pixels
 WORKER_BYTES = 0.06e9  # of a process that decodes, beside what all share, without pixels
 DECODER_BYTES = 2  # per pixel of a frame: the decoder's own numbers, of which ours are a copy
@@ -82,22 +83,27 @@ class Sizes:
     maps_bytes: int = 0
     calibration_bytes: int = 0
 
+    def shared(self, workers: int) -> float:
+        """Return the bytes of sums and frames, of which a band has its part."""
+        frame = self.frame_pixels
+        at_hand = BATCH * (self.pixel_bytes + 1) + (workers + 1) * self.pixel_bytes
+        sums = SUMS_BYTES * self.grid.width * self.grid.height
+        return sums + frame * (at_hand + self.calibration_bytes)
+
     def bands(self, memory: float, workers: int) -> float:
         """Return how many bands so many bytes suffice for, with all processes.
 
         Each of ``workers`` decodes a frame, of which the decoder has its own copy, and hands over
         the rows of a band. Infinite if that alone is too much.
         """
-        frame, grid = self.frame_pixels, self.grid
         fixed = BASE_BYTES + self.maps_bytes
-        fixed += workers * (WORKER_BYTES + frame * (DECODER_BYTES + self.pixel_bytes))
-        shared = SUMS_BYTES * grid.width * grid.height
-        shared += frame * (BATCH * (self.pixel_bytes + 1) + (workers + 1) * self.pixel_bytes)
-        shared += frame * self.calibration_bytes
-        return shared / (memory - fixed) if memory > fixed else np.inf
+        fixed += workers * (WORKER_BYTES + self.frame_pixels * (DECODER_BYTES + self.pixel_bytes))
+        return self.shared(workers) / (memory - fixed) if memory > fixed else np.inf
 
 
-def bands_within(memory: float, sizes: Sizes, workers: int) -> tuple[list[Band], int]:
+def bands_within(
+    memory: float, sizes: Sizes, workers: int, shelved: bool = False
+) -> tuple[list[Band], int]:
     """Return bands, of about as many rows each, that memory suffices for.
 
     Parameters
@@ -107,6 +113,9 @@ def bands_within(memory: float, sizes: Sizes, workers: int) -> tuple[list[Band],
     sizes : Sizes
     workers : int
         Processes that may decode.
+    shelved : bool
+        Whether frames are decoded once for all bands: more bands then cost nothing, and of a large
+        result there are so many that each takes `EASY_BYTES`.
 
     Returns
     -------
@@ -118,8 +127,11 @@ def bands_within(memory: float, sizes: Sizes, workers: int) -> tuple[list[Band],
     """
     tried = {n: sizes.bands(memory, n) for n in range(workers, 0, -1)}
     within = {n: int(np.ceil(wanted)) for n, wanted in tried.items() if wanted <= MOST} or {1: MOST}
-    best = min(within, key=lambda n: (within[n] / n, within[n]))
-    return bands_of(sizes.grid, within[best]), best
+    best = min(within, key=lambda n: ((1 if shelved else within[n]) / n, within[n]))
+    number = within[best]
+    if shelved:
+        number = min(max(number, int(np.ceil(sizes.shared(best) / EASY_BYTES))), MOST)
+    return bands_of(sizes.grid, number), best
 
 
 def bands_of(grid: Grid, number: int) -> list[Band]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
+from shutil import disk_usage
 
 from astropy.table import Table
 
@@ -19,7 +21,7 @@ from limbward.radiance.merge import Merged
 from limbward.radiance.scratch import Room, room_on_disk
 from limbward.radiance.selection import Files, Frames
 from limbward.stages.merge_pieces import FOLDER, MergePieces
-from limbward.work.decoding import Decoded, Decoder
+from limbward.work.decoding import Decoded, Decoder, Shelf
 from limbward.work.memory import GIGA, allowed_memory
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -28,6 +30,8 @@ from limbward.workspace.earlier import keep_better
 from limbward.workspace.merge_table import ALONE, Told
 from limbward.workspace.noise import write_noise
 from limbward.workspace.stored import planes_of_rows, read_pointings
+
+SPARE = 1.2  # times the decoded frames: other things are written beside them
 
 
 @dataclass(frozen=True)
@@ -122,21 +126,30 @@ def _merged(work: Work, plan: Plan, room: Room) -> tuple[Plan, Merged, Merged | 
     """Merge the pixels of one body here."""
     options, reporter, frames = work.config.merge, work.reporter, plan.frames
     memory = allowed_memory(work.config.run.memory)
-    bands, workers = plan.bands(memory, work.decoder.workers)
-    if len(bands) > 1:
+    needed = SPARE * plan.frame_bytes * len(frames.row)
+    shelved = work.decoder.can_shelve and disk_usage(work.workspace.root).free > needed
+    bands, workers = plan.bands(memory, work.decoder.workers, shelved)
+    if len(bands) > 1 and not shelved:
         reporter.note(
             f"The merge is done in {len(bands)} bands, most frames being decoded for each, to keep "
-            f"within {memory / GIGA:.3g} GB (run.memory in the config)."
+            f"within {memory / GIGA:.3g} GB (run.memory in the config). With {needed / GIGA:.3g} "
+            "GB free on the disk of the workspace they would be decoded once."
         )
+    with ExitStack() as stack:
+        shelf = None
+        if len(bands) > 1 and shelved:
+            shelf = stack.enter_context(Shelf(work.workspace.root, plan.frame_bytes))
 
-    def decode(order: Sequence[int], rows: slice) -> Iterator[tuple[int, Decoded]]:
-        pixels = frames.width * frames.height
-        return work.decoder.ahead(frames.path, order, pixels, rows, workers)
+        def decode(order: Sequence[int], rows: slice) -> Iterator[tuple[int, Decoded]]:
+            if shelf is not None:
+                return work.decoder.shelved(frames.path, order, rows, shelf, workers)
+            pixels = frames.width * frames.height
+            return work.decoder.ahead(frames.path, order, pixels, rows, workers)
 
-    with (
-        at_most(work.config.run.jobs),
-        reporter.progress(len(plan.todo) * len(bands), "merging frames") as advance,
-    ):
+        stack.enter_context(at_most(work.config.run.jobs))
+        advance = stack.enter_context(
+            reporter.progress(len(plan.todo) * len(bands), "merging frames")
+        )
         merged, surface = merge_pixels(
             plan,
             decode,

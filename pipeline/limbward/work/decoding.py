@@ -57,9 +57,62 @@ def decode_to_file(
     return _lies_there(frame)
 
 
+def decode_to_shelf(
+    path: Path, digest: str, response: Response | None, file: str, place: int, most: int
+) -> InShared | RawFrame:
+    """Decode a frame into a file of a name, from a place on; one of more bytes is returned."""
+    frame = read_same(path, digest, response)
+    if frame.data.nbytes > most:
+        return frame
+    write(frame.data, file, place)
+    return _lies_there(frame)
+
+
 def _lies_there(frame: RawFrame) -> InShared:
     nothing = frame.data[..., :0, :0].copy()
     return InShared(replace(frame, data=nothing), frame.data.shape, frame.data.dtype.str)
+
+
+class Shelf:
+    """Frames that are decoded once and looked at again, in one file without a name.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the file.
+    each : int
+        Bytes of a frame.
+    """
+
+    def __init__(self, folder: Path, each: int) -> None:
+        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 – closed by __exit__
+        self.each = each
+        self.name = name_of(self._file.fileno())
+        self._known: dict[int, InShared | Decoded] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+
+    def __contains__(self, k: int) -> bool:
+        return k in self._known
+
+    def keep(self, k: int, found: InShared | Decoded) -> None:
+        """Note that frame k lies in its place, or what there is instead."""
+        self._known[k] = found
+
+    def rows(self, k: int, rows: slice) -> Decoded:
+        """Return rows of frame k; they take memory only while they are looked at."""
+        found = self._known[k]
+        if isinstance(found, LimbwardError):
+            return found
+        if isinstance(found, RawFrame):
+            return replace(found, data=found.data[..., rows, :])
+        place = k * self.each
+        data = np.memmap(self._file, found.dtype, "r", place, found.shape)
+        return replace(found.frame, data=data[..., rows, :])
 
 
 class Decoder:
@@ -94,6 +147,11 @@ class Decoder:
     def workers(self) -> int:
         """How many processes decode."""
         return self._workers
+
+    @property
+    def can_shelve(self) -> bool:
+        """Whether other processes can write to a file that this one has open."""
+        return self._shared
 
     def __enter__(self) -> Self:
         return self
@@ -165,15 +223,14 @@ class Decoder:
         results = self._files.each(decode_into, tasks(), ordered=True, in_flight=at_work)
         try:
             for task, result in results:
-                if isinstance(result, Failure):
-                    yield task.key, UnreadableFrame(result.sentence)
-                elif isinstance(result, InShared):
-                    pixel = held[task.key].array(result.shape, result.dtype)
-                    yield task.key, replace(result.frame, data=pixel)
+                found = _frame_or_why(result)
+                if isinstance(found, InShared):
+                    pixel = held[task.key].array(found.shape, found.dtype)
+                    yield task.key, replace(found.frame, data=pixel)
                     del pixel
                 else:
-                    yield task.key, result
-                del result
+                    yield task.key, found
+                del result, found
                 if self._shared:
                     free.append(held.pop(task.key))
         finally:
@@ -181,6 +238,40 @@ class Decoder:
             results.close()
             for slot in slots:
                 slot.close()
+
+    def shelved(
+        self,
+        paths: Sequence[Path],
+        order: Sequence[int],
+        rows: slice,
+        shelf: Shelf,
+        workers: int | None = None,
+    ) -> Iterator[tuple[int, Decoded]]:
+        """Yield rows of frames as `ahead` does; what the shelf does not have is decoded to it."""
+
+        def tasks() -> Iterator[Task[int]]:
+            for k in order:
+                if k not in shelf:
+                    told = (*self._told(paths[k]), shelf.name, k * shelf.each, shelf.each)
+                    yield Task(k, paths[k], told)
+
+        at_work = min(workers or self._workers, self._workers)
+        results = self._files.each(decode_to_shelf, tasks(), ordered=True, in_flight=at_work)
+        try:
+            for k in order:
+                while k not in shelf:
+                    task, result = next(results)
+                    shelf.keep(task.key, _frame_or_why(result))
+                frame = shelf.rows(k, rows)
+                yield k, frame
+                if isinstance(frame, RawFrame):
+                    let_go(frame.data)
+        finally:
+            results.close()
+
+
+def _frame_or_why(result: InShared | RawFrame | Failure) -> InShared | Decoded:
+    return UnreadableFrame(result.sentence) if isinstance(result, Failure) else result
 
 
 def _on_disk(frame: RawFrame, folder: Path) -> RawFrame:

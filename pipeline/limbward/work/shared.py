@@ -40,8 +40,10 @@ def name_of(descriptor: int) -> str:
     return f"/proc/{os.getpid()}/fd/{descriptor}"
 
 
-def write(values: NDArray[Any], file: str) -> None:
+def write(values: NDArray[Any], file: str, place: int = 0) -> None:
     """Write an array to a file of a name, not through a map, whose pages would count as memory.
+
+    ``place`` is that of its first byte in the file.
 
     Raises
     ------
@@ -50,6 +52,7 @@ def write(values: NDArray[Any], file: str) -> None:
     """
     try:
         with open(file, "r+b") as out:
+            out.seek(place)
             out.write(np.ascontiguousarray(values).reshape(-1).view(np.uint8).data)
     except OSError as error:
         raise LimbwardError(
