@@ -33,6 +33,8 @@ LIBRARIES = [
     "scipy.ndimage",
     "scipy.optimize",
     "tifffile",
+    "limbward.stages.measuring",
+    "limbward.work.decoding",
 ]
 
 

@@ -65,19 +65,21 @@ def add_up(y: int, left: int, columns: Numbers, row: Row, memory: Memory, sums: 
     """Add a row of all frames to row y of the sums; ``columns`` (B, 2) have any weight."""
     for b in range(len(columns)):
         begin, end = columns[b]
-        here = slice(left + begin, left + end)
-        weights, good = row.weights[b, :, begin:end], row.good[b, begin:end]
+        here, good = slice(left + begin, left + end), row.good[b, begin:end]
+        # Rows are cut from the whole arrays at once: numba knows only of these that their values
+        # lie side by side, and makes vector code of loops over them.
         for c in range(3):
+            values, errors = row.values[b, c, begin:end], row.errors[b, c, begin:end]
+            weights = row.weights[b, c, begin:end]
+            light, weight = sums.light[c, y, here], sums.weight[c, y, here]
+            variance = sums.variance[c, y, here]
             differ_by(
-                row.values[b, c, begin:end], row.errors[b, c, begin:end], weights[c], good,
-                sums.light[c, y, here], sums.weight[c, y, here], sums.variance[c, y, here],
+                values, errors, weights, good, light, weight, variance,
                 memory.part[begin:end], memory.squares[c, begin:end], memory.noise[c, begin:end],
             )  # fmt: skip
-            add(
-                row.values[b, c, begin:end], row.errors[b, c, begin:end], weights[c], good,
-                sums.light[c, y, here], sums.weight[c, y, here], sums.variance[c, y, here],
-            )  # fmt: skip
-        tally(weights, good, sums.counted[y, here])
+            add(values, errors, weights, good, light, weight, variance)
+        red, green, blue = row.weights[b, 0], row.weights[b, 1], row.weights[b, 2]
+        tally(red[begin:end], green[begin:end], blue[begin:end], good, sums.counted[y, here])
 
 
 @kernel(fastmath=SUMS)

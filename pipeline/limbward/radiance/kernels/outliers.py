@@ -96,8 +96,10 @@ def swap(low: Pixels, high: Pixels) -> None:
 
 @kernel(fastmath=ORDER, inner=True)
 def middle(
-    values: Pixels,
-    weights: Pixels,
+    row: Row,
+    c: int,
+    begin: int,
+    end: int,
     light: Pixels,
     weight: Pixels,
     count: Counts,
@@ -108,16 +110,17 @@ def middle(
     """Compare with the median where fewer than five frames were merged before.
 
     It is that of the frames at hand, at most five, and of the mean before; where there are three of
-    these or more, and with what was merged five frames, it becomes the reference. ``values`` and
-    ``weights`` are (B, T) of one colour.
+    these or more, and with what was merged five frames, it becomes the reference. It is that of
+    columns ``begin`` to before ``end`` of colour ``c``.
     """
     infinite, none, one = np.float32(np.inf), np.float32(0.0), np.float32(1.0)
     size = count.size
     ranks[:, :size] = infinite
     number, here = ranks[SORTED, :size], ranks[SORTED + 1, :size]
     here[:] = none
-    for b in range(values.shape[0]):
-        target, value, w = ranks[b, :size], values[b], weights[b]
+    for b in range(row.values.shape[0]):
+        value, w = row.values[b, c, begin:end], row.weights[b, c, begin:end]
+        target = ranks[b, :size]
         for x in range(count.size):
             target[x] = value[x] if w[x] > none else infinite
             here[x] += one if w[x] > none else none
@@ -168,14 +171,15 @@ def judge(y: int, begin: int, end: int, left: int, row: Row, sums: Sums, trial: 
         light = sums.light[c, y, left + begin : left + end]
         weight = sums.weight[c, y, left + begin : left + end]
         variance = sums.variance[c, y, left + begin : left + end]
-        values, errors = row.values[:, c, begin:end], row.errors[:, c, begin:end]
-        weights = row.weights[:, c, begin:end]
         refer(before, light, weight, variance, reference, limit)
         if fewest < OUTLIER_FRAMES:
-            middle(values, weights, light, weight, before, trial.ranks, reference, limit)
+            middle(row, c, begin, end, light, weight, before, trial.ranks, reference, limit)
         total[:] = worst[:] = second[:] = number[:] = np.float32(0.0)
         for b in range(n_frames):
-            differ(values[b], weights[b], reference, total, worst, second, number)
+            values, weights = row.values[b, c, begin:end], row.weights[b, c, begin:end]
+            differ(values, weights, reference, total, worst, second, number)
         allow(total, worst, second, number, limit)
         for b in range(n_frames):
-            check(values[b], errors[b], weights[b], reference, limit, row.good[b, begin:end])
+            values, errors = row.values[b, c, begin:end], row.errors[b, c, begin:end]
+            weights = row.weights[b, c, begin:end]
+            check(values, errors, weights, reference, limit, row.good[b, begin:end])

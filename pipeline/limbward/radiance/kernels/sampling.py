@@ -41,9 +41,13 @@ def fetch(raw: Samples, frames: BatchSamples, y: int, ring: Ring) -> None:
             for i in range(n):
                 linear[i] *= factor[i]
         elif flat.size > 0:
+            for q in range(tw):
+                level_q = black[p, y % th, q]
+                for i in range(q, n, tw):
+                    linear[i] -= level_q
             factor = flat[p, here, base : base + n]
             for i in range(n):
-                linear[i] = (linear[i] - black[p, y % th, i % tw]) * factor[i]
+                linear[i] *= factor[i]
         for q in range(tw):
             m = (n - q + tw - 1) // tw
             target = ring.rows[p, y % RING, q]
@@ -89,12 +93,23 @@ def sum_taps(
 
 @kernel(fastmath=SUMS, inner=True)
 def sample_run(
-    ix: int, iy: int, sub: int, th: int, ring: Ring, table: Table, values: Pixels, power: Pixels
+    ix: int,
+    iy: int,
+    sub: int,
+    th: int,
+    ring: Ring,
+    table: Table,
+    run: tuple[int, int],
+    values: Pixels,
+    power: Pixels,
 ) -> None:
-    """Interpolate pixels (3, n) that share a place between the pixels, the first near (ix, iy)."""
-    tw, n, buffer = ring.rows.shape[2], values.shape[1], ring.run
+    """Interpolate a run of columns that share a place between the pixels, the first near (ix, iy).
+
+    ``values`` and ``power`` (3, T) are filled.
+    """
+    tw, n, buffer = ring.rows.shape[2], run[1] - run[0], ring.run
     for c in range(3):
-        target, powers = values[c], power[c]
+        target, powers = values[c, run[0] : run[1]], power[c, run[0] : run[1]]
         for q in range(min(tw, n)):
             phase = (iy % th) * tw + (ix + q) % tw
             m = (n - q + tw - 1) // tw
@@ -161,8 +176,7 @@ def sample_aligned(
                     fetch(raw, frames, r, ring)
                     ring.which[r % RING] = r
             sub = min(int(ty), STEPS - 1) * STEPS + min(int(tx), STEPS - 1)
-            run = slice(x, x + n)
-            sample_run(ix, iy, sub, th, ring, table, values[:, run], power[:, run])
+            sample_run(ix, iy, sub, th, ring, table, (x, x + n), values, power)
         else:
             values[:, x : x + n] = np.float32(0.0)
         x += n

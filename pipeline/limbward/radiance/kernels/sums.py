@@ -141,9 +141,8 @@ def add(
 
 
 @kernel(fastmath=SUMS, inner=True)
-def tally(weights: Pixels, good: Pixels, count: Counts) -> None:
-    """Count a frame at the pixels to which it gave any colour."""
-    red, green, blue = weights[0], weights[1], weights[2]
+def tally(red: Pixels, green: Pixels, blue: Pixels, good: Pixels, count: Counts) -> None:
+    """Count a frame at the pixels where the weight of any colour is above 0."""
     for x in range(count.size):
         seen = (red[x] + green[x] + blue[x]) * good[x] > np.float32(0.0)
         count[x] += np.uint16(1) if seen else np.uint16(0)
