@@ -2,8 +2,8 @@
 
 Simulates 24 frames of totality once, warms the file cache and the compiled kernels, and times:
 
-a  ``limbward run`` on 12, 24 and 48 of them (the 48 are the 24 and as many copies that differ in
-   their last byte); until the merge, and for 24 frames the whole run;
+a  ``limbward run`` on 12, 24 and 48 of them (the 48 are the 24 and as many copies of which a sample
+   differs by one); until the merge, and for 24 frames the whole run;
 b  ``rawpy.postprocess`` of each frame (linear demosaic, 16 bit, no brightening) by as many
    processes as there are cores;
 c  a plain script with OpenCV and NumPy: demosaic, phase correlation, warpAffine, weighted mean.
@@ -65,10 +65,10 @@ def session(folder: Path, frames: list[dict], count: int) -> tuple[Path, list[Pa
         source, target = folder / frame["file"], root / "card" / f"F{n:04d}.DNG"
         if n < len(frames):
             os.link(source, target)
-        else:  # the same file twice would be taken for a copy
-            shutil.copyfile(source, target)
-            with target.open("ab") as file:
-                file.write(b"\0")
+        else:  # the same picture twice would be merged once
+            content = bytearray(source.read_bytes())
+            content[len(content) // 4 * 2] ^= 1
+            target.write_bytes(content)
         paths.append(target)
     # A time signal was photographed with every eighth frame: the clock is not what is timed.
     references = "".join(

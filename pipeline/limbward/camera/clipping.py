@@ -6,12 +6,13 @@ import numpy as np
 
 from limbward.camera.calibration import colour_planes
 from limbward.camera.frame import RawFrame
-from limbward.camera.luminance import SATURATED
+from limbward.camera.luminance import SATURATED, reaches
 
 PILE_WIDTH = 0.005  # of the range: numbers at the end of the scale lie within that
 PILE_PART = 1e-4  # of the pixels of a plane, which must be there
 PILE_TIMES = 4.0  # as many as in the same width below
 ENDED = 0.992  # of the number at which they pile up
+LEAST_END = 0.3  # of the range, below which no camera's numbers end
 SAMPLED = 1e6  # pixels of a plane that are looked at: 100 of them are the least pile
 
 
@@ -37,13 +38,17 @@ def clip_level(frame: RawFrame, wanted: float = 0.99) -> float | None:
         values = values[np.isfinite(values)] if plane.dtype.kind == "f" else values.ravel()
         if values.size == 0:
             continue
+        bright = values[reaches(values, black + LEAST_END * span)]
         # A hot pixel or a cosmic ray may lie above the pile: the end is where the pile is.
-        end = float(np.quantile(values, 1.0 - 0.5 * PILE_PART))
+        above = int(0.5 * PILE_PART * values.size)
+        if bright.size <= above:
+            continue
+        end = float(np.partition(bright, bright.size - 1 - above)[bright.size - 1 - above])
         width = PILE_WIDTH * span
         top = np.count_nonzero(values >= end - width)
         below = np.count_nonzero((values >= end - 2.0 * width) & (values < end - width))
         enough = max(PILE_PART * values.size, 30.0)
-        if end > black + 0.3 * span and top >= enough and top >= PILE_TIMES * below:
+        if top >= enough and top >= PILE_TIMES * below:
             ends.append(end)
     if not ends or min(ends) >= black + wanted * span:
         return None

@@ -27,7 +27,9 @@ def preview_pixels(frame: RawFrame, reduced: Reduced) -> NDArray[np.uint8]:
     known = np.isfinite(colours).all(axis=-1)
     if not known.any():
         return np.full(colours.shape, 255, np.uint8)
-    low, high = np.quantile(colours[known], (0.02, 0.998))
+    # A quarter of the pixels says it as well.
+    some = colours[::2, ::2][known[::2, ::2]]
+    low, high = np.quantile(some if some.size else colours[known], (0.02, 0.998))
     # A frame of noise is drawn dark, not stretched to the full range.
     high = max(high, low + 0.002 * frame.white)
     scaled = np.clip((colours - low) / (high - low), 0.0, 1.0)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, maximum_filter
+from scipy.ndimage import gaussian_filter
 from scipy.special import erf
 
 from limbward.camera.frame import GREEN, RawFrame
-from limbward.camera.luminance import SATURATED, Plane
+from limbward.camera.luminance import SATURATED, Plane, reaches
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
+Mask = NDArray[np.bool_]
 
 COLUMNS = ("x", "y", "place_sigma", "signal", "signal_sigma")
 SHORTEST_S = 0.03  # a star of magnitude 8 gives some 500 electrons then through 100 mm of lens
@@ -22,10 +24,11 @@ BLOCK = 24  # cells: small beside the corona's fall, many samples in each
 NARROW, WIDE = 0.8, 2.5  # cells, widths of the filter that lets points pass
 SIGNIFICANT = 3.5
 MOST = 200  # points of a frame, the strongest
-PIECE = 256  # rows of cells gone through at a time
+BESIDE = 3  # cells: nearer to a clipped one nothing is a point
 HALF = 4  # pixels of the window in which a point is measured
 RING = 8  # pixels: its background is measured out to here
 WIDTHS = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8)  # pixels, of a point's Gaussian
+STEPS = 15  # of a fit, at most
 STRONGEST = 8  # points that tell the width of all
 ALL_IN_ONE = 0.8  # of the light: a hot pixel has all of it, the sharpest star six tenths
 
@@ -68,20 +71,22 @@ def find_points(frame: RawFrame, plane: Plane) -> Floats:
     """
     plane = _all_colours(frame, plane)
     snr = _significance(plane)
-    rows, columns = _peaks(snr)
+    rows, columns = _peaks(snr, plane.saturated)
     order = np.argsort(-snr[rows, columns], kind="stable")[:MOST]
     del snr
-    x = plane.origin[0] + plane.scale * columns[order]
-    y = plane.origin[1] + plane.scale * rows[order]
-    boxes = _boxes(frame, list(zip(x.tolist(), y.tolist(), strict=True)))
-    width = _width_of(boxes)
-    found = []
-    for box in boxes:
-        fit = _fitted(box, width)
-        if fit is not None and fit.signal > SIGNIFICANT * fit.signal_sigma:
-            place = (box.column + fit.u, box.row + fit.v, fit.place_sigma)
-            found.append((*place, fit.signal, fit.signal_sigma))
-    out = np.array(found).reshape(-1, len(COLUMNS))
+    if order.size == 0:
+        return np.empty((0, len(COLUMNS)))
+    x: Floats = plane.origin[0] + plane.scale * columns[order].astype(float)
+    y: Floats = plane.origin[1] + plane.scale * rows[order].astype(float)
+    boxes = _boxes(frame, x, y)
+    if len(boxes.column) == 0:
+        return np.empty((0, len(COLUMNS)))
+    fits = _fitted(boxes, _width_of(boxes))
+    kept = fits.found & (fits.signal > SIGNIFICANT * fits.signal_sigma)
+    out = np.column_stack(
+        [boxes.column + fits.u, boxes.row + fits.v, fits.place_sigma, fits.signal,
+         fits.signal_sigma]
+    )[kept]  # fmt: skip
     return _once(out[np.argsort(-out[:, 3] / out[:, 4], kind="stable")])
 
 
@@ -100,7 +105,7 @@ def _all_colours(frame: RawFrame, greens: Plane) -> Plane:
         for j in (0, 1):
             raw = frame.data[i : 2 * h : 2, j : 2 * w : 2]
             total += raw
-            clipped |= raw >= SATURATED * frame.white
+            clipped |= reaches(raw, SATURATED * frame.white)
     if greens.saturated.shape == clipped.shape:
         clipped |= greens.saturated
     return Plane(0.25 * total - np.float32(frame.black.mean()), clipped, 2.0, (0.5, 0.5))
@@ -111,7 +116,7 @@ def _rim(image: Pixels) -> Pixels:
 
 
 def _significance(plane: Plane) -> Pixels:
-    """Return how far each cell stands out as a point, in standard deviations; 0 where clipped.
+    """Return how far each cell stands out as a point, in standard deviations.
 
     All is done in place and by rows of blocks: of a large sensor each plane has 60 MB and more.
     """
@@ -122,29 +127,36 @@ def _significance(plane: Plane) -> Pixels:
         return np.zeros_like(out)
     middle, spread = np.empty((2, h, w), np.float32)
     for i in range(h):
-        row = out[i * BLOCK : (i + 1) * BLOCK, : w * BLOCK].reshape(BLOCK, w, BLOCK)
-        blocks = row.swapaxes(0, 1).reshape(w, BLOCK * BLOCK)
+        # Every second row: filtered cells say much the same as those beside them.
+        row = out[i * BLOCK : (i + 1) * BLOCK : 2, : w * BLOCK].reshape(-1, w, BLOCK)
+        blocks = row.swapaxes(0, 1).reshape(w, -1)
         middle[i] = np.median(blocks, axis=1)
         spread[i] = 1.4826 * np.median(np.abs(blocks - middle[i, :, None]), axis=1)
     for top in range(0, len(out), BLOCK):
         rows = slice(top, min(top + BLOCK, len(out)))
         out[rows] -= _enlarged(middle, out.shape, rows)
         out[rows] /= np.maximum(_enlarged(spread, out.shape, rows), 1e-6)
-    out[maximum_filter(plane.saturated, 7)] = 0.0
-    out[:2], out[-2:], out[:, :2], out[:, -2:] = 0.0, 0.0, 0.0, 0.0
     return out
 
 
-def _peaks(snr: Pixels) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return rows and columns of the cells that stand out most among their neighbours."""
-    found = []
-    for top in range(0, len(snr), PIECE):
-        first, last = max(top - 1, 0), min(top + PIECE + 1, len(snr))
-        piece = snr[first:last]
-        peak = (piece > SIGNIFICANT) & (piece == maximum_filter(piece, 3))
-        rows, columns = np.nonzero(peak[top - first : top - first + PIECE])
-        found.append((rows + top, columns))
-    rows, columns = (np.concatenate(part) for part in zip(*found, strict=True))
+def _peaks(snr: Pixels, saturated: Mask) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return rows and columns of the cells that stand out most among their neighbours.
+
+    Those beside clipped cells and at the edges are left out.
+    """
+    rows, columns = np.nonzero(snr > SIGNIFICANT)
+    h, w = snr.shape
+    edge = BESIDE + 1
+    inside = (rows >= edge) & (rows < h - edge) & (columns >= edge) & (columns < w - edge)
+    rows, columns = rows[inside], columns[inside]
+    for j in (-1, 0, 1):
+        for i in (-1, 0, 1):
+            highest = snr[rows, columns] >= snr[rows + j, columns + i]
+            rows, columns = rows[highest], columns[highest]
+    for j in range(-BESIDE, BESIDE + 1):
+        for i in range(-BESIDE, BESIDE + 1):
+            clear = ~saturated[rows + j, columns + i]
+            rows, columns = rows[clear], columns[clear]
     return rows, columns
 
 
@@ -161,95 +173,122 @@ def _enlarged(blocks: Pixels, shape: tuple[int, ...], rows: slice) -> Pixels:
     return np.asarray(across[:, j] * (1 - v) + across[:, j + 1] * v, np.float32)
 
 
-def _boxes(frame: RawFrame, places: list[tuple[float, float]]) -> list[Box]:
-    """Return the surroundings of those places that lie well inside."""
-    found = []
-    for x, y in places:
-        column, row = round(x), round(y)
-        left, top = column - RING, row - RING
-        if min(left, top) < 0 or left + 2 * RING >= frame.width or top + 2 * RING >= frame.height:
-            continue
-        value, spread = _level(frame, left, top)
-        if value is not None and spread is not None:
-            found.append(Box(column, row, value, spread, (x - column, y - row)))
-    return found
-
-
 @dataclass(frozen=True)
-class Box:
-    """Pixels around ``column`` and ``row`` without their sky, their noise, and where to begin."""
+class Boxes:
+    """Pixels around N places.
 
-    column: int
-    row: int
+    Attributes
+    ----------
+    column, row : ndarray of int, shape (N,)
+        Of the middle.
+    value, spread : ndarray, shape (N, S, S)
+        Pixels without their sky, in units of green, and the noise of each.
+    start : ndarray, shape (N, 2)
+        Where in it to begin, x and y from the middle.
+    """
+
+    column: NDArray[np.int64]
+    row: NDArray[np.int64]
     value: Floats
     spread: Floats
-    start: tuple[float, float]
+    start: Floats
 
 
 @dataclass(frozen=True)
-class Fit:
-    """A point fitted: its place from the box's middle, signal, standard errors, and misfit."""
+class Fits:
+    """Points fitted in N boxes, (N,) each; only those that are ``found`` mean anything.
 
-    u: float
-    v: float
-    signal: float
-    signal_sigma: float
-    place_sigma: float
-    misfit: float
+    Place from the box's middle, signal, standard errors, and misfit.
+    """
+
+    found: Mask
+    u: Floats
+    v: Floats
+    signal: Floats
+    signal_sigma: Floats
+    place_sigma: Floats
+    misfit: Floats
 
 
-def _width_of(boxes: list[Box]) -> float:
+def _boxes(frame: RawFrame, x: Floats, y: Floats) -> Boxes:
+    """Return the surroundings of those places that lie well inside and have a sky."""
+    column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
+    left, top = column - RING, row - RING
+    inside = (left >= 0) & (left + 2 * RING < frame.width)
+    inside &= (top >= 0) & (top + 2 * RING < frame.height)
+    column, row, start = column[inside], row[inside], np.column_stack([x - column, y - row])[inside]
+    value, spread, good = _levels(frame, left[inside], top[inside])
+    return Boxes(column[good], row[good], value[good], spread[good], start[good])
+
+
+def _width_of(boxes: Boxes) -> float:
     """Return how wide points are in a frame, pixels: what fits its strongest ones best."""
+    first = slice(0, STRONGEST)
+    strongest = Boxes(
+        boxes.column[first], boxes.row[first], boxes.value[first], boxes.spread[first],
+        boxes.start[first],
+    )  # fmt: skip
     worst = []
     for width in WIDTHS:
-        fits = [_fitted(box, width) for box in boxes[:STRONGEST]]
-        worst.append(float(np.median([f.misfit for f in fits if f is not None] or [np.inf])))
+        fits = _fitted(strongest, width)
+        worst.append(float(np.median(fits.misfit[fits.found])) if fits.found.any() else np.inf)
     return WIDTHS[int(np.argmin(worst))]
 
 
-def _fitted(box: Box, width: float) -> Fit | None:
-    """Return a point of a given width by weighted least squares; None for what is none."""
+def _fitted(boxes: Boxes, width: float) -> Fits:
+    """Return points of a given width by weighted least squares, all boxes at a time."""
     near = np.arange(-HALF, HALF + 1).astype(float)
     inner = slice(RING - HALF, RING + HALF + 1)
-    value, weight = box.value[inner, inner], 1.0 / box.spread[inner, inner] ** 2
-    u, v = box.start
-    amplitude, level = 0.0, 0.0  # what the sky's fit around leaves here goes with the point
-    normal = np.eye(4)
-    for step in range(15):
-        (gx, dx), (gy, dy) = _profile(near - u, width), _profile(near - v, width)
-        shape = gy[:, None] * gx[None, :]
+    value, weight = boxes.value[:, inner, inner], 1.0 / boxes.spread[:, inner, inner] ** 2
+    n = len(value)
+    u, v = boxes.start.T.copy()
+    # What the sky's fit around leaves here, the level, goes with the point.
+    amplitude, level, misfit = np.zeros((3, n))
+    found, going = np.ones(n, bool), np.ones(n, bool)
+    normal = np.tile(np.eye(4), (n, 1, 1))
+    for step in range(STEPS):
+        k = np.flatnonzero(going)
+        if k.size == 0:
+            break
+        (gx, dx), (gy, dy) = (_profile(near - at[k, None], width) for at in (u, v))
+        shape = gy[:, :, None] * gx[:, None, :]
         if step == 0:
-            amplitude = float((weight * shape * value).sum() / (weight * shape**2).sum())
-            if amplitude <= 0.0:
-                return None
+            matched = (weight * shape * value).sum(axis=(1, 2))
+            amplitude = matched / (weight * shape**2).sum(axis=(1, 2))
+        a = amplitude[k, None, None]
         slopes = np.stack(
             [
                 shape,
-                amplitude * gy[:, None] * dx[None, :],
-                amplitude * dy[:, None] * gx[None, :],
+                a * gy[:, :, None] * dx[:, None, :],
+                a * dy[:, :, None] * gx[:, None, :],
                 np.ones_like(shape),
-            ]
-        )
-        rest = value - amplitude * shape - level
-        normal = np.einsum("aij,bij,ij->ab", slopes, slopes, weight)
-        try:
-            change = np.linalg.solve(normal, np.einsum("aij,ij,ij->a", slopes, rest, weight))
-        except np.linalg.LinAlgError:
-            return None
-        amplitude, level = amplitude + float(change[0]), level + float(change[3])
-        u, v = u + float(np.clip(change[1], -0.7, 0.7)), v + float(np.clip(change[2], -0.7, 0.7))
-        if amplitude <= 0.0 or max(abs(u), abs(v)) > HALF / 2:
-            return None
-        if np.abs(change[1:3]).max() < 1e-3:
-            break
+            ],
+            axis=1,
+        ).reshape(k.size, 4, -1)
+        rest = (value[k] - a * shape - level[k, None, None]).reshape(k.size, -1)
+        weighed = slopes * weight[k].reshape(k.size, 1, -1)
+        normal[k] = weighed @ slopes.swapaxes(1, 2) + _ridge(weighed, slopes)
+        misfit[k] = np.mean(rest**2 * weight[k].reshape(k.size, -1), axis=1)
+        change = np.linalg.solve(normal[k], weighed @ rest[:, :, None])[:, :, 0]
+        amplitude[k] += np.where(amplitude[k] > 0.0, change[:, 0], 0.0)
+        level[k] += change[:, 3]
+        u[k] += np.clip(change[:, 1], -0.7, 0.7)
+        v[k] += np.clip(change[:, 2], -0.7, 0.7)
+        found[k] = (amplitude[k] > 0.0) & (np.maximum(np.abs(u[k]), np.abs(v[k])) <= HALF / 2)
+        going[k] = found[k] & (np.abs(change[:, 1:3]).max(axis=1) >= 1e-3)
     covariance = np.linalg.inv(normal)
-    core = (np.abs(near - u) <= 1.5)[None, :] & (np.abs(near - v) <= 1.5)[:, None]
-    light = value[core] - level
-    if light.size == 0 or light.max() > ALL_IN_ONE * light.sum():
-        return None
-    place = float(np.sqrt(0.5 * (covariance[1, 1] + covariance[2, 2])))
-    misfit = float(np.mean(rest**2 * weight))
-    return Fit(u, v, amplitude, float(np.sqrt(covariance[0, 0])), place, misfit)
+    core = (np.abs(near - v[:, None]) <= 1.5)[:, :, None]
+    core = core & (np.abs(near - u[:, None]) <= 1.5)[:, None, :]
+    light = np.where(core, value - level[:, None, None], 0.0).reshape(n, -1)
+    found &= light.max(axis=1, initial=0.0) <= ALL_IN_ONE * light.sum(axis=1)
+    place = np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2]))
+    return Fits(found, u, v, amplitude, np.sqrt(covariance[:, 0, 0]), place, misfit)
+
+
+def _ridge(weighed: Floats, slopes: Floats) -> Floats:
+    """Return what keeps normal equations (N, 4, 4) of points without light soluble."""
+    size = np.sum(weighed * slopes, axis=(1, 2))
+    return np.asarray(1e-12 * size[:, None, None] * np.eye(4))
 
 
 def _profile(x: Floats, width: float) -> tuple[Floats, Floats]:
@@ -259,40 +298,80 @@ def _profile(x: Floats, width: float) -> tuple[Floats, Floats]:
     return 0.5 * (erf(high) - erf(low)), slope
 
 
-def _level(frame: RawFrame, left: int, top: int) -> tuple[Floats, Floats] | tuple[None, None]:
-    """Return a box of pixels less their sky in units of green, and each one's noise."""
-    side = 2 * RING + 1
-    rows, columns = slice(top, top + side), slice(left, left + side)
+def _levels(
+    frame: RawFrame, left: NDArray[np.int64], top: NDArray[np.int64]
+) -> tuple[Floats, Floats, Mask]:
+    """Return boxes of pixels less their sky in units of green, each one's noise, and which can be.
+
+    ``left`` and ``top`` (N,) are of their first pixels.
+    """
+    side = np.arange(2 * RING + 1)
+    rows, columns = (top[:, None] + side)[:, :, None], (left[:, None] + side)[:, None, :]
     if frame.data.ndim == 3:
         value = frame.data[GREEN, rows, columns].astype(float) - float(frame.black.ravel()[GREEN])
-        colour = np.zeros((side, side), int)
     else:
         value = frame.data[rows, columns].astype(float)
-        at = np.ix_(*((start + np.arange(side)) % n for start, n in zip(
-            (top, left), frame.pattern.shape, strict=True
-        )))  # fmt: skip
-        black = frame.black if frame.black.shape == frame.pattern.shape else None
-        value -= frame.black.ravel()[0] if black is None else black[at]
-        colour = frame.pattern[at] if frame.is_mosaic else np.zeros((side, side), int)
-    if not np.isfinite(value).all():
-        return None, None
-    outside = _OUTSIDE
-    skies = {c: float(np.median(value[outside & (colour == c)])) for c in np.unique(colour)}
+        if frame.black.shape == frame.pattern.shape:
+            value -= frame.black[rows % frame.pattern.shape[0], columns % frame.pattern.shape[1]]
+        else:
+            value -= frame.black.ravel()[0]
+    noise, good = np.empty_like(value), np.isfinite(value).all(axis=(1, 2))
+    for mine, colours in _alike(frame, left, top):
+        value[mine], good[mine] = _in_green(value[mine], colours, good[mine])
+        value[mine], noise[mine] = _without_sky(value[mine], colours)
+    return value, noise, good
+
+
+def _alike(
+    frame: RawFrame, left: NDArray[np.int64], top: NDArray[np.int64]
+) -> Iterator[tuple[NDArray[np.int64], dict[int, Mask]]]:
+    """Yield numbers of boxes in which a mosaic lies alike, and where in them each colour is."""
+    side = 2 * RING + 1
+    if frame.data.ndim == 3 or not frame.is_mosaic:
+        yield np.arange(len(left)), {GREEN: np.ones((side, side), bool)}
+        return
+    h, w = frame.pattern.shape
+    for y in range(h):
+        for x in range(w):
+            mine = np.flatnonzero((top % h == y) & (left % w == x))
+            if mine.size:
+                at = np.ix_((y + np.arange(side)) % h, (x + np.arange(side)) % w)
+                colour = frame.pattern[at]
+                yield mine, {int(c): colour == c for c in np.unique(colour)}
+
+
+def _in_green(value: Floats, colours: dict[int, Mask], good: Mask) -> tuple[Floats, Mask]:
+    """Return boxes (N, S, S) with all colours at the level of green, and which have a sky."""
+    skies = {c: np.median(value[:, _OUTSIDE & at], axis=1) for c, at in colours.items()}
     green = skies.get(GREEN, next(iter(skies.values())))
-    if min(skies.values()) <= 0.0:
-        return None, None
-    for c, sky in skies.items():
-        value[colour == c] *= green / sky
-    # The corona falls and bends within a box; what does so is the same in all colours.
-    kept = outside
+    good = good & (np.min(list(skies.values()), axis=0) > 0.0)
+    out = value.copy()
+    for c, at in colours.items():
+        out[:, at] *= (green / np.where(good, skies[c], 1.0))[:, None]
+    return np.where(good[:, None, None], out, 1.0), good
+
+
+def _without_sky(value: Floats, colours: dict[int, Mask]) -> tuple[Floats, Floats]:
+    """Return boxes (N, S, S) less their sky, and the noise of each pixel.
+
+    The corona falls and bends within a box; what does so is the same in all colours.
+    """
+    terms = _SMOOTH.reshape(-1, _SMOOTH.shape[-1])
+    flat, outside = value.reshape(len(value), -1), _OUTSIDE.ravel()
+    kept = np.broadcast_to(outside, flat.shape).astype(float)
+    rest: Floats = flat
     for _ in range(2):
-        smooth, *_ = np.linalg.lstsq(_SMOOTH[kept], value[kept], rcond=None)
-        rest = value - _SMOOTH @ smooth
-        kept = outside & (np.abs(rest) < 4.0 * 1.4826 * np.median(np.abs(rest[outside])) + 1e-6)
-    noise = np.empty_like(rest)
-    for c in skies:
-        mine = colour == c
-        noise[mine] = max(1.4826 * float(np.median(np.abs(rest[outside & mine]))), 1e-6)
+        weighed = kept[:, None, :] * terms.T
+        normal = weighed @ terms + 1e-9 * np.eye(terms.shape[1])
+        smooth = np.linalg.solve(normal, weighed @ flat[:, :, None])
+        rest = flat - (terms @ smooth)[:, :, 0]
+        spread = 1.4826 * np.median(np.abs(rest[:, outside]), axis=1)
+        kept = (outside & (np.abs(rest) < 4.0 * spread[:, None] + 1e-6)).astype(float)
+    rest = rest.reshape(value.shape)
+    noise: Floats = np.empty_like(rest)
+    for at in colours.values():
+        spread = 1.4826 * np.median(np.abs(rest[:, _OUTSIDE & at]), axis=1)
+        noise[:, at] = np.maximum(spread, 1e-6)[:, None]
     return rest, noise
 
 
