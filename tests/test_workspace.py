@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import astropy.units as u
@@ -14,8 +17,16 @@ from astropy.table import MaskedColumn, QTable, Table
 from hypothesis import given
 from hypothesis import strategies as st
 
+from limbward import regular
 from limbward.errors import LimbwardError
-from limbward.workspace import TEMPORARY, Workspace, atomic_path, to_json, write_text
+from limbward.workspace import (
+    TEMPORARY,
+    Workspace,
+    atomic_path,
+    ledger,
+    to_json,
+    write_text,
+)
 
 
 @pytest.fixture
@@ -204,3 +215,25 @@ def test_names_of_artefacts():
     assert Workspace.enhanced("radial")[0] == "enhanced/radial.fits"
     assert Workspace(Path("w")).path(Workspace.corona) == Path("w/corona.fits")
     assert to_json({}) == "{}\n"
+
+
+def test_a_file_that_is_as_it_was_is_read_once_for_its_digest(tmp_path, monkeypatch):
+    read = []
+    monkeypatch.setattr(ledger, "sha256", lambda path: read.append(path) or regular.sha256(path))
+    old, young = tmp_path / "old", tmp_path / "young"
+    for path in (old, young):
+        path.write_bytes(b"corona")
+    long_ago = time.time_ns() - 10**9
+    os.utime(old, ns=(long_ago, long_ago))
+    moved = tmp_path / "moved"
+    first = ledger.known_digest(old)
+    old.rename(moved)
+    assert ledger.known_digest(moved) == first == hashlib.sha256(b"corona").hexdigest()
+    assert read == [old]
+    moved.write_bytes(b"crown!")
+    os.utime(moved, ns=(long_ago, long_ago + 1))
+    assert ledger.known_digest(moved) == hashlib.sha256(b"crown!").hexdigest()
+    # Written just now: another change might have the same time.
+    ledger.known_digest(young)
+    ledger.known_digest(young)
+    assert read[2:] == [young, young]

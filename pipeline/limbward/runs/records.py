@@ -12,9 +12,9 @@ import limbward
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.imports import PACKAGE, sources, stamp
-from limbward.regular import sha256
 from limbward.runs.stage import Stage
 from limbward.workspace import KEPT, TEMPORARY, Workspace
+from limbward.workspace.ledger import known_digest
 
 HASHES = "state/hashes.json"
 
@@ -135,7 +135,7 @@ class Records:
         known = self._hashes.get(name)
         if isinstance(known, list) and known[:-1] == [status.st_size, status.st_mtime_ns]:
             return str(known[-1])
-        digest = sha256(path)
+        digest = known_digest(path)
         self._hashes[name] = [status.st_size, status.st_mtime_ns, digest]
         return digest
 
