@@ -130,15 +130,17 @@ def widen(sigma: Pixels, radiance: Pixels, relative: Pixels) -> None:
     rows, columns = relative.shape[1:]
     x, middles = np.arange(sigma.shape[2]), _middles(columns)
     for c in range(3):
+        across = np.array([np.interp(x, middles, line) for line in relative[c]], np.float32)
         for y in range(sigma.shape[1]):
             if y % ROWS == 0:
                 let_go(sigma, radiance)
             v = min(max((y - _middles(1)[0]) / BLOCK, 0.0), rows - 1.0)
             i = min(int(v), max(rows - 2, 0))
             j = min(i + 1, rows - 1)
-            line = relative[c, i] * (1.0 - (v - i)) + relative[c, j] * (v - i)
-            more = np.interp(x, middles, line) * radiance[c, y].astype(np.float64) ** 2
-            sigma[c, y] = np.sqrt(sigma[c, y].astype(np.float64) ** 2 + more)
+            more = across[i] + np.float32(v - i) * (across[j] - across[i])
+            more *= np.square(radiance[c, y])
+            more += np.square(sigma[c, y])
+            np.sqrt(more, out=sigma[c, y])
         let_go(sigma, radiance)
 
 
@@ -147,7 +149,11 @@ def _middles(n: int) -> Floats:
 
 
 def _blocks(image: Pixels) -> Floats:
-    down = np.add.reduceat(image, np.arange(0, image.shape[0], BLOCK), axis=0, dtype=np.float64)
+    # Strided sums take a third of the time of one along the columns.
+    down = np.zeros((-(-image.shape[0] // BLOCK), image.shape[1]))
+    for k in range(BLOCK):
+        part = image[k::BLOCK]
+        down[: len(part)] += part
     return np.asarray(np.add.reduceat(down, np.arange(0, image.shape[1], BLOCK), axis=1))
 
 
