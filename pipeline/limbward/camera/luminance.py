@@ -95,6 +95,15 @@ def green_plane(frame: RawFrame, *, any_colour: bool = False, colour: int = GREE
         _bayer_cells(
             view, first, second, float(black[greens].sum()), ceiling, any_colour, image, saturated
         )
+    elif greens.shape == (n, n) and greens.sum() == 1 and not any_colour:
+        i, j = (int(k[0]) for k in np.nonzero(greens))
+        one = view[i::n, j::n]
+        np.subtract(one, np.float32(black[i, j]), out=image, dtype=np.float32)
+        saturated = reaches(one, ceiling)
+        if one.dtype.kind == "f":
+            missing = ~np.isfinite(image)
+            image[missing] = 0.0
+            saturated |= missing
     else:
         _cells(view, n, greens, black, ceiling, any_colour, image, saturated)
     return Plane(image, saturated, float(n), (x0 + cell.centre[1], y0 + cell.centre[0]))

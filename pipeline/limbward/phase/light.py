@@ -132,6 +132,7 @@ def brightest(value: NDArray[np.float32], many: int) -> tuple[Indices, Indices]:
     least = -np.inf
     if highest.size > many:
         least = float(np.partition(highest, highest.size - many)[highest.size - many])
-    y, x = np.nonzero(value >= least)
-    chosen = np.argpartition(value[y, x], y.size - many)[-many:]
-    return y[chosen], x[chosen]
+    high = np.flatnonzero(value >= least)
+    chosen = high[np.argpartition(value.ravel()[high], high.size - many)[-many:]]
+    y, x = np.divmod(chosen, columns)
+    return y, x
