@@ -134,8 +134,13 @@ class _Fit:
         self.ys = cut.origin[1] + cut.step * ((np.arange(h * n) + 0.5) / n - 0.5)
         # Two bins of empty sky around the cut, so that the blur does not wrap around.
         self.shape = tuple(fft.next_fast_len((m + 4) * n, real=True) for m in (h, w))
-        self.fy = fft.fftfreq(self.shape[0])[:, None] * n / cut.step
-        self.fx = fft.rfftfreq(self.shape[1])[None, :] * n / cut.step
+        fy = fft.fftfreq(self.shape[0])[:, None] * n / cut.step
+        fx = fft.rfftfreq(self.shape[1])[None, :] * n / cut.step
+        # Of the exponent of a Gaussian's transform, in single precision as all that is transformed.
+        squares = (-2.0 * np.pi**2 * k for k in (fx**2, 2.0 * fx * fy, fy**2))
+        self.squares = tuple(k.astype(np.float32) for k in squares)
+        self.transfer_of: tuple[float, float, float] | None = None
+        self.transfer = np.empty((0, 0), np.float32)
         y, x = np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
         self.plane = np.ones((h, w)), x, y
         self.soft = SOFT * cut.step / n
@@ -175,13 +180,15 @@ class _Fit:
 
     def _blurred(self, sharp: Floats, p: Floats) -> Floats:
         """Return a picture on the samples, blurred by what its soft limbs lack, in bins."""
-        xx, xy, yy = _covariance(*self._split(p)[2][2:])
-        fx, fy = self.fx, self.fy
-        transfer = np.exp(-2 * np.pi**2 * (xx * fx**2 + 2 * xy * fx * fy + yy * fy**2))
+        blur = _covariance(*self._split(p)[2][2:])
+        if blur != self.transfer_of:  # most steps are of places and radii
+            xx, xy, yy = (np.float32(v) for v in blur)
+            of_x, of_both, of_y = self.squares
+            self.transfer_of, self.transfer = blur, np.exp(xx * of_x + xy * of_both + yy * of_y)
         h, w = self.cut.value.shape
         n = self.cut.over
         light = fft.rfft2(sharp.astype(np.float32), self.shape)
-        whole = fft.irfft2(light * transfer.astype(np.float32), self.shape)[: h * n, : w * n]
+        whole = fft.irfft2(light * self.transfer, self.shape)[: h * n, : w * n]
         # Strided sums: a mean over two axes of numpy's takes six times as long.
         rows = sum(whole[k::n] for k in range(1, n)) + whole[::n]
         return sum((rows[:, k::n].astype(np.float64) for k in range(n)), np.zeros((h, w))) / n**2
