@@ -26,7 +26,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from functools import cache
 from hashlib import blake2b
 from importlib.metadata import PackageNotFoundError, version
@@ -36,12 +36,15 @@ from typing import Any, ParamSpec, TypeVar, overload
 
 import llvmlite.binding
 import numba
+from filelock import FileLock
+from numba.core.compiler_lock import global_compiler_lock
 from platformdirs import user_cache_dir
 
 from limbward.imports import PACKAGE, sources, stamp
 
 KEEP_DAYS = 30.0
 PARTS = 4  # into which a thread's share of the work is cut
+WAIT_S = 120.0  # for what another process compiles; the longest takes a tenth of that
 TOUCH_DAYS = 1.0  # a folder in use is marked as used at most this often
 # Every kernel may reorder sums and fuse products, but keeps NaN and infinity: samples have both.
 SUMS = frozenset({"contract", "reassoc", "nsz"})
@@ -110,11 +113,35 @@ def kernel(
             before = numba.config.CACHE_DIR
             numba.config.CACHE_DIR = str(folder)
             try:
-                return numba.njit(cache=True, **options)(plain)
+                return _compiled_once(numba.njit(cache=True, **options)(plain), folder)
             finally:
                 numba.config.CACHE_DIR = before
 
     return decorate if function is None else decorate(function)
+
+
+def _compiled_once(dispatcher: Any, folder: Path) -> Any:
+    """Let one process at a time compile the kernels of a folder; the others load what it leaves.
+
+    Processes that begin together meet the same kernels together: on two cores the first run took
+    twice the processor time for each.
+    """
+    compile_one, lock = dispatcher.compile, _lock_of(folder)
+
+    def compile_or_wait(signature: Any) -> Any:
+        # Numba's own lock first: a thread that has it may come for this one.
+        with global_compiler_lock, ExitStack() as stack:
+            with suppress(OSError, NotImplementedError):  # no lock, or a very long wait: without it
+                stack.enter_context(lock.acquire(timeout=WAIT_S))
+            return compile_one(signature)
+
+    dispatcher.compile = compile_or_wait
+    return dispatcher
+
+
+@cache
+def _lock_of(folder: Path) -> FileLock:
+    return FileLock(folder / "lock")
 
 
 def in_threads(function: Callable[..., None], count: int, *arguments: Any, first: int = 0) -> None:

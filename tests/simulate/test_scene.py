@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from limbward.geometry.law import mean_corona
 from limbward.simulate.corona import corona
 from limbward.simulate.moon import moon
-from limbward.simulate.scene import WINGS, Placement, Scene, blur, paint
+from limbward.simulate.scene import Placement, Scene, paint
+from limbward.simulate.spread import WINGS, blur
 from limbward.sky.contacts import overlap_fraction
 
 SHAPE = (400, 500)

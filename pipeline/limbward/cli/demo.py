@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import replace
@@ -17,6 +16,7 @@ from limbward.simulate.conditions import CONDITIONS, EFFECTS, under
 from limbward.simulate.scenario import Scenario
 from limbward.sky.ephemeris import Site
 from limbward.sky.limb_profile import LimbProfile, read_profile
+from limbward.work.executors import cores, local_pool
 from limbward.work.reporting import Advance, Reporter
 
 SCENARIOS = {
@@ -145,7 +145,12 @@ def simulate(
             before = done
 
         return simulate_card(
-            directory, scenario, seed=seed, jobs=jobs or os.cpu_count() or 1, progress=show
+            directory,
+            scenario,
+            seed=seed,
+            jobs=jobs or cores(),
+            progress=show,
+            open_pool=local_pool,
         )
 
 

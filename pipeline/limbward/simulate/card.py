@@ -6,7 +6,7 @@ import json
 import os
 import textwrap
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import UTC
 from multiprocessing import get_context
@@ -108,6 +108,7 @@ def simulate_card(
     seed: int = 1,
     jobs: int = 1,
     progress: Callable[[int, int], None] | None = None,
+    open_pool: Callable[[int], Executor] | None = None,
 ) -> Path:
     """Write a card dump, its configuration and its truth.
 
@@ -124,6 +125,8 @@ def simulate_card(
         Processes.
     progress : callable, optional
         Called with frames done and frames in all.
+    open_pool : callable, optional
+        Opens a pool of so many processes; by default each begins from nothing.
 
     Returns
     -------
@@ -157,12 +160,17 @@ def simulate_card(
     truth = truth_json(scenario, rows, circumstances, contacts, seed)
     try:
         root.mkdir(parents=True, exist_ok=True)
-        _write_all(root, scenario, files, seed, jobs, progress)
+        _write_all(root, scenario, files, seed, jobs, progress, open_pool or _new_processes)
         (root / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
         config.write_text(_config(scenario, circumstances, files), encoding="utf-8")
     except OSError as error:
         raise LimbwardError(f"The card dump cannot be written: {error}") from error
     return config
+
+
+def _new_processes(count: int) -> Executor:
+    """Return fresh processes: a forked one would inherit the threads in an undefined state."""
+    return ProcessPoolExecutor(count, mp_context=get_context("spawn"))
 
 
 def _write_all(
@@ -172,6 +180,7 @@ def _write_all(
     seed: int,
     jobs: int,
     progress: Callable[[int, int], None] | None,
+    open_pool: Callable[[int], Executor],
 ) -> None:
     report = progress or (lambda done, total: None)
     report(0, len(files))
@@ -180,8 +189,7 @@ def _write_all(
             write_frame(root, scenario, file, seed)
             report(done, len(files))
         return
-    # Fresh processes: a forked one would inherit the parent's threads in an undefined state.
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+    with open_pool(jobs) as pool:
         futures = [pool.submit(write_frame, root, scenario, file, seed) for file in files]
         try:
             for done, future in enumerate(as_completed(futures), start=1):

@@ -20,7 +20,8 @@ from limbward.simulate.corona import corona
 from limbward.simulate.limb import moon_at
 from limbward.simulate.plan import eclipse_of
 from limbward.simulate.scenario import Scenario
-from limbward.simulate.scene import Placement, blur, paint
+from limbward.simulate.scene import Placement, paint
+from limbward.simulate.spread import blur
 from limbward.sky.air import standard_air
 from limbward.sky.ephemeris import view
 from limbward.sky.refraction import refraction_matrix

@@ -24,10 +24,13 @@ def binned(image: NDArray[np.float32], cell: int) -> Floats:
     rows, columns = image.shape
     if cell > 1:
         image = np.pad(image, ((0, -rows % cell), (0, -columns % cell)), mode="edge")
-    h, w = image.shape[0] // cell, image.shape[1] // cell
-    # Row by row first: summing along both axes at once takes four times as long.
-    lines = np.add.reduceat(image, np.arange(0, h * cell, cell), axis=0, dtype=np.float64)
-    sums = np.add.reduceat(lines, np.arange(0, w * cell, cell), axis=1)
+    # Whole planes at a time: `numpy.add.reduceat` takes three times as long.
+    lines = image[::cell].astype(np.float64)
+    for k in range(1, cell):
+        lines += image[k::cell]
+    sums = lines[:, ::cell].copy()
+    for k in range(1, cell):
+        sums += lines[:, k::cell]
     return np.asarray(sums / cell**2)
 
 
@@ -44,11 +47,10 @@ def _cell_at_kernel(pixel: int, cell: int, count: int) -> Any:
 cell_at = kernel(inline="always")(_cell_at_kernel)
 
 
-def _between_kernel(grid: Any, i: int, fi: float, j: int, fj: float) -> float:
-    """Interpolate linearly between four neighbours of a grid."""
-    upper = grid[i, j] * (1.0 - fj) + grid[i, j + 1] * fj
-    lower = grid[i + 1, j] * (1.0 - fj) + grid[i + 1, j + 1] * fj
-    return float(upper * (1.0 - fi) + lower * fi)
+def _fill_line_kernel(grid: Any, i: int, part: float, line: Any) -> None:
+    """Fill a line with what lies between two rows of a grid, ``part`` of the way from row i on."""
+    for j in range(len(line)):
+        line[j] = grid[i, j] * (1.0 - part) + grid[i + 1, j] * part
 
 
-between = kernel(inline="always")(_between_kernel)
+fill_line = kernel(inline="always")(_fill_line_kernel)

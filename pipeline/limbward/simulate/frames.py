@@ -26,7 +26,8 @@ from limbward.simulate.optics import lateral_colour
 from limbward.simulate.passage import Ghost, Passage, gain_nodes, pass_through
 from limbward.simulate.plan import FLAT_LEVEL, Shot, clock_reading, shots
 from limbward.simulate.scenario import Camera, Scenario, Weather
-from limbward.simulate.scene import Placement, Scene, blur, paint
+from limbward.simulate.scene import Placement, Scene, paint
+from limbward.simulate.spread import blur
 from limbward.sky.air import standard_air
 from limbward.sky.contacts import overlap_fraction
 from limbward.sky.ephemeris import SkyView, view

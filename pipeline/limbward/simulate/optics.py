@@ -76,46 +76,81 @@ def _between(t: float) -> tuple[float, float, float, float]:
 _weights = kernel(inline="always")(_between)
 
 
+def _undistorted_kernel(far: float, per_square: float) -> float:
+    """Return by how much of itself a distance is drawn larger, for the square of where it is drawn.
+
+    r (1 + k r^2) is where r is drawn; each round leaves 2 k r^2 of the error.
+    """
+    near = 1.0
+    for _ in range(ROUNDS):
+        near = 1.0 / (1.0 + per_square * far * near * near)
+    return 1.0 / near
+
+
+_undistorted = kernel(inline="always")(_undistorted_kernel)
+
+
+def _place_kernel(at: float, count: int) -> Any:
+    """Return the sample before a place and the weights of the four about it.
+
+    The outermost pixels, of which a neighbour is missing, repeat the last one.
+    """
+    i = min(max(int(at), 1), count - 3)
+    return i, _weights(min(max(at - i, 0.0), 1.0))
+
+
+_place = kernel(inline="always")(_place_kernel)
+
+
 def _magnify_kernel(
-    image: Any, out: Any, pattern: Any, grown: Any, axis: Any, per_square: float
+    image: Any, out: Any, box: Any, pattern: Any, grown: Any, axis: Any, per_square: float
 ) -> None:
-    """Fill ``out`` with what each colour of the mosaic sees of an image, and distortion bends."""
+    """Fill a box of ``out`` with what each colour of the mosaic sees of an image, bent by the lens.
+
+    The box is of first and last row and column, the last ones behind it.
+    """
     rows, columns = image.shape
-    for y in range(rows):
-        for x in range(columns):
-            by = grown[pattern[y & 1, x & 1]]
+    top, bottom, left, right = box
+    middle_x, middle_y = axis
+    for y in range(top, bottom):
+        for first in range(left, left + 2):  # pixels of one colour
+            by = grown[pattern[y & 1, first & 1]]
             if by == 1.0 and per_square == 0.0:
-                out[y, x] = image[y, x]
+                for x in range(first, right, 2):
+                    out[y, x] = image[y, x]
                 continue
-            if per_square != 0.0:
-                # r (1 + k r^2) is where r is drawn; each round leaves 2 k r^2 of the error.
-                far = (x - axis[0]) ** 2 + (y - axis[1]) ** 2
-                near = 1.0
-                for _ in range(ROUNDS):
-                    near = 1.0 / (1.0 + per_square * far * near * near)
-                by = by / near
-            u = axis[0] + (x - axis[0]) / by
-            v = axis[1] + (y - axis[1]) / by
-            # The outermost pixels, of which a neighbour is missing, repeat the last one.
-            j = min(max(int(u), 1), columns - 3)
-            i = min(max(int(v), 1), rows - 3)
-            a, b, c, d = _weights(min(max(u - j, 0.0), 1.0))
-            e, f, g, h = _weights(min(max(v - i, 0.0), 1.0))
-            total = 0.0
-            for k in range(4):
-                p = i - 1 + k
-                weight = e if k == 0 else f if k == 1 else g if k == 2 else h
-                total += weight * (
-                    a * image[p, j - 1]
-                    + b * image[p, j]
-                    + c * image[p, j + 1]
-                    + d * image[p, j + 2]
-                )
-            # A cubic undershoots beside an edge, and there is no light below none.
-            out[y, x] = max(total, 0.0)
+            i, (e, f, g, h) = _place(middle_y + (y - middle_y) / by, rows)
+            for x in range(first, right, 2):
+                u = middle_x + (x - middle_x) / by
+                if per_square != 0.0:
+                    far = (x - middle_x) ** 2 + (y - middle_y) ** 2
+                    both = by * _undistorted(far, per_square)
+                    u = middle_x + (x - middle_x) / both
+                    i, (e, f, g, h) = _place(middle_y + (y - middle_y) / both, rows)
+                j, (a, b, c, d) = _place(u, columns)
+                total = 0.0
+                for k in range(4):
+                    p = i - 1 + k
+                    weight = e if k == 0 else f if k == 1 else g if k == 2 else h
+                    total += weight * (
+                        a * image[p, j - 1]
+                        + b * image[p, j]
+                        + c * image[p, j + 1]
+                        + d * image[p, j + 2]
+                    )
+                # A cubic undershoots beside an edge, and there is no light below none.
+                out[y, x] = max(total, 0.0)
 
 
 _magnify = kernel(fastmath=True)(_magnify_kernel)
+
+
+def _lit(lines: NDArray[np.bool_], reach: int) -> tuple[int, int]:
+    """Return the first line with light, and the one behind the last, widened by a reach."""
+    found = np.flatnonzero(lines)
+    if not found.size:
+        return 0, 0
+    return max(0, int(found[0]) - reach), min(len(lines), int(found[-1]) + reach + 1)
 
 
 def lateral_colour(
@@ -146,8 +181,13 @@ def lateral_colour(
     """
     if lateral == (0.0, 0.0) and distortion == 0.0:
         return image
-    out = np.empty_like(image)
+    # Prominences are in a small part of the frame.
+    shift = max(*map(abs, lateral), abs(distortion)) * float(np.hypot(*image.shape))
+    reach = 4 + int(2.0 * shift)
+    light = image != 0.0
+    out = np.zeros_like(image)
+    box = (*_lit(light.any(axis=1), reach), *_lit(light.any(axis=0), reach))
     grown = np.array([1.0 + lateral[0], 1.0, 1.0 + lateral[1]])
     per_square = distortion / (np.hypot(*image.shape) / 2) ** 2
-    _magnify(image, out, pattern, grown, np.array(axis), float(per_square))
+    _magnify(image, out, box, pattern, grown, axis, float(per_square))
     return out

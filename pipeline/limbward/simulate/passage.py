@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from scipy import fft
 from limbward.compiled import kernel
 from limbward.simulate.air import aureole_sigmas
 from limbward.simulate.cloud import FORWARD, FORWARD_ARCSEC
-from limbward.simulate.coarse import between, binned, cell_at
+from limbward.simulate.coarse import binned, cell_at, fill_line
 from limbward.simulate.scene import Scene
 
 Floats = NDArray[np.float64]
@@ -77,16 +78,23 @@ def _finish_kernel(
     rows, columns = white.shape
     h, w = spread.shape
     gh, gw = gain.shape
+    added, passed = np.empty(w), np.empty(gw)
+    j_of, fj_of = np.empty(columns, np.int64), np.empty(columns)
+    m_of, a_of = np.empty(columns, np.int64), np.empty(columns)
+    for x in range(columns):
+        j_of[x], fj_of[x] = cell_at(x, cell, w)
+        m_of[x] = min(int(x / step), gw - 2)
+        a_of[x] = x / step - m_of[x]
     for y in range(rows):
         i, fi = cell_at(y, cell, h)
+        fill_line(spread, i, fi, added)
         b = y / step
         k = min(int(b), gh - 2)
+        fill_line(gain, k, b - k, passed)
         for x in range(columns):
-            j, fj = cell_at(x, cell, w)
-            a = x / step
-            m = min(int(a), gw - 2)
-            through = core * between(gain, k, b - k, m, a - m)
-            white[y, x] = through * white[y, x] + between(spread, i, fi, j, fj)
+            j, fj, m, a = j_of[x], fj_of[x], m_of[x], a_of[x]
+            through = core * (passed[m] * (1.0 - a) + passed[m + 1] * a)
+            white[y, x] = through * white[y, x] + added[j] * (1.0 - fj) + added[j + 1] * fj
             pink[y, x] = through * pink[y, x]
 
 
@@ -103,15 +111,19 @@ def gain_nodes(shape: tuple[int, int], step: float) -> tuple[Floats, Floats]:
 def _at(nodes: Floats, step: float, y: Floats, x: Floats) -> Floats:
     """Interpolate linearly in a grid of nodes, at rows y and columns x in pixels."""
 
-    def taps(places: Floats, count: int) -> Floats:
-        at = np.clip(places / step, 0.0, count - 1.0)
-        i = np.minimum(at.astype(int), count - 2)
-        out = np.zeros((len(places), count))
-        rows = np.arange(len(places))
-        out[rows, i], out[rows, i + 1] = 1.0 - (at - i), at - i
-        return out
+    def rows_at(grid: Floats, places: Floats) -> Floats:
+        at = np.clip(places / step, 0.0, len(grid) - 1.0)
+        i = np.minimum(at.astype(int), len(grid) - 2)
+        part = (at - i)[:, None]
+        return np.asarray(grid[i] * (1.0 - part) + grid[i + 1] * part)
 
-    return np.asarray(taps(y, nodes.shape[0]) @ nodes @ taps(x, nodes.shape[1]).T)
+    return rows_at(rows_at(nodes, y).T.copy(), x).T.copy()
+
+
+@lru_cache(maxsize=4)
+def _gaussians(size: tuple[int, int], sigmas: tuple[float, ...]) -> Floats:
+    """Return the mean transfer function of Gaussians, the same in all frames of a camera."""
+    return np.asarray(sum(_gaussian(size, s) for s in sigmas) / len(sigmas))
 
 
 def _gaussian(size: tuple[int, int], sigma: float) -> Floats:
@@ -160,22 +172,25 @@ def pass_through(scene: Scene, passage: Passage) -> Scene:
     step = max(scene.white.shape) if passage.gain is None else passage.gain_step
     gain = _at(nodes, float(step), y, x)
     margin = math.ceil(MARGIN_SIGMAS * max(sigmas) / cell)
-    size = tuple(fft.next_fast_len(n + margin, real=True) for n in (h, w))
+    size = (
+        fft.next_fast_len(h + margin, real=True),
+        fft.next_fast_len(w + margin, real=True),
+    )
 
     # Double precision: a bead of photosphere is 1e9 times brighter than the sky beside it.
     spectrum = fft.rfft2(coarse * gain, size)
     total = np.zeros_like(spectrum)
     if passage.aureole:
-        transfer = sum(_gaussian(size, float(s) / cell) for s in wings)
-        total += passage.aureole / len(wings) * transfer * spectrum
+        transfer = _gaussians(size, tuple(float(s) / cell for s in wings))
+        total += passage.aureole * transfer * spectrum
     if ghost:
         # The middle of cell 0 is pixel (cell - 1) / 2. Under a cell of blur, a point would ring.
         centre = tuple((a - 0.5 * (cell - 1)) / cell for a in ghost.axis)
-        soft = _gaussian(size, max(ghost.sigma_px / cell, 1.1))
+        soft = _gaussians(size, (max(ghost.sigma_px / cell, 1.1),))
         total += ghost.part * soft * _mirrored(spectrum, size, (centre[0], centre[1]))
     if passage.gain is not None:
         lost = fft.rfft2(coarse * (1.0 - gain), size)
-        total += FORWARD * _gaussian(size, forward / cell) * lost
+        total += FORWARD * _gaussians(size, (forward / cell,)) * lost
     spread = np.maximum(fft.irfft2(total, size)[:h, :w], 0.0) + passage.glow * (1.0 - gain)
     _finish(scene.white, scene.pink, nodes, float(step), spread, cell, 1.0 - passage.aureole)
     return scene

@@ -1,4 +1,4 @@
-"""One exposure's sky as the optics see it: Sun, corona, Moon and stray light, before the camera.
+"""One exposure's sky before optics and camera: Sun, corona and Moon.
 
 Brightness is in units of the mean solar disc. Two images are enough for every colour: sunlight,
 which is white, and the light of chromosphere and prominences, which is pink.
@@ -12,23 +12,18 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
-from scipy.ndimage import gaussian_filter
 
 from limbward.compiled import kernel
-from limbward.geometry.law import FACTORS as LAW
-from limbward.geometry.law import UNIT as LAW_UNIT
-from limbward.simulate.coarse import between, binned, cell_at
 from limbward.simulate.corona import (
     ANGLES,
     HEIGHTS,
-    OUTER,
     PINK_ANGLES,
     PINK_HEIGHTS,
     PINK_TOP,
     Corona,
 )
 from limbward.simulate.moon import ALBEDO_SIZE, LIMB_ANGLES, Moon
+from limbward.simulate.polar import ANGLE, MEAN, RADIUS, ROW, polar_line, turn_of
 
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -42,12 +37,6 @@ DARKENING_MEAN = LIMB_DARKENING[0] + 2 / 3 * LIMB_DARKENING[1] + LIMB_DARKENING[
 # Earthshine: the full Moon is 2.5e-6 of the Sun's surface brightness (-12.7 against -26.7 mag),
 # and the Earth lights the new Moon about 1e-4 as strongly as the Sun lights the full one.
 EARTHSHINE = 2.5e-10
-
-# Scattered light round every bright point: (fraction, Gaussian sigma in arcsec).
-WINGS = ((0.006, 12.0), (0.0015, 60.0), (0.0004, 300.0))
-TURN = 1.0 / (2.0 * math.pi)
-PER_LOG = (HEIGHTS - 1) / math.log(OUTER)  # rows of the corona's table
-CELLS_ACROSS = 1300  # the wings are computed on a grid of at most about this many cells
 
 
 @dataclass(frozen=True)
@@ -132,7 +121,7 @@ _edge = kernel(inline="always")(_edge_kernel)
 
 
 class _Places(NamedTuple):
-    """What `Placement` says, as the kernel takes it: pixels, arcsec and radians."""
+    """What `Placement` says, as the kernel takes it: pixels, arcsec and turns."""
 
     sun_x: float
     sun_y: float
@@ -155,13 +144,13 @@ class _Tables(NamedTuple):
     albedo: Any
 
 
-def _moon_kernel(e: float, n: float, r: float, place: Any, limb: Any, reach: float) -> Any:
+def _moon_kernel(e: float, n: float, r: float, place: Any, a: Any, limb: Any, reach: float) -> Any:
     """Return what `_edge` does of the Moon with its mountains, nothing of it ``reach`` outside."""
     cover, ux, uy = 0.0, 0.0, 0.0
     if r < place.moon_radius - reach:
         cover = 1.0
     elif r < place.moon_radius + reach:
-        where = math.atan2(e, n) * TURN * LIMB_ANGLES + LIMB_ANGLES
+        where = turn_of(e, n) * LIMB_ANGLES + LIMB_ANGLES
         i = int(where)
         f = where - i
         height = limb[i % LIMB_ANGLES] * (1.0 - f) + limb[(i + 1) % LIMB_ANGLES] * f
@@ -170,7 +159,7 @@ def _moon_kernel(e: float, n: float, r: float, place: Any, limb: Any, reach: flo
             n,
             r,
             place.moon_radius + height,
-            place.to_sky,
+            a,
             place.moon_trail_x,
             place.moon_trail_y,
         )
@@ -202,21 +191,15 @@ def _free_kernel(sun_cover: float, moon_cover: float, together: float) -> Any:
 _free = kernel(inline="always")(_free_kernel)
 
 
-def _sky_kernel(free: float, e: float, n: float, r: float, place: Any, tables: Any) -> Any:
-    """Return the white and the pink light of a pixel of which a part is sky."""
-    rho = max(r / place.sun_radius, 1.0)
-    angle = (math.atan2(e, n) - place.axis) * TURN
-    angle -= math.floor(angle)
-    i1 = 1.0 / (rho * rho)
-    i2 = i1 * i1
-    i8 = i2 * i2 * i2 * i2
-    mean = (LAW[0] * i1 / math.sqrt(rho) + LAW[1] * i2 * i1 / rho + LAW[2] * i8 / rho) * LAW_UNIT
-    row = min(math.log(rho) * PER_LOG, HEIGHTS - 1.0)
-    white = free * mean * _table(tables.structure, row, angle * ANGLES, HEIGHTS, ANGLES)
+def _sky_kernel(x: int, lines: Any, sun_radius: float, structure: Any, pinks: Any) -> Any:
+    """Return the white and the pink light of a pixel of sky."""
+    angle = lines[ANGLE, x]
+    white = lines[MEAN, x] * _table(structure, lines[ROW, x], angle * ANGLES, HEIGHTS, ANGLES)
     pink = 0.0
+    rho = max(lines[RADIUS, x] / sun_radius, 1.0)
     if rho < PINK_TOP:
         row = (rho - 1.0) / (PINK_TOP - 1.0) * (PINK_HEIGHTS - 1)
-        pink = free * _table(tables.pink, row, angle * PINK_ANGLES, PINK_HEIGHTS, PINK_ANGLES)
+        pink = _table(pinks, row, angle * PINK_ANGLES, PINK_HEIGHTS, PINK_ANGLES)
     return white, pink
 
 
@@ -227,17 +210,21 @@ def _paint_kernel(white: Any, pink: Any, place: Any, tables: Any, earthshine: fl
     rows, columns = white.shape
     a, sun_r, moon_r = place.to_sky, place.sun_radius, place.moon_radius
     reach = 3.0 * max(abs(a[0, 0]) + abs(a[0, 1]), abs(a[1, 0]) + abs(a[1, 1])) + 8.0
+    # Each look into a tuple of arrays counts a reference, which would take most of the time.
+    structure, pinks, limb, albedo = tables.structure, tables.pink, tables.limb, tables.albedo
+    lines = np.empty((4, columns))
     for y in range(rows):
+        polar_line(y, place, lines)
         for x in range(columns):
-            dx, dy = x - place.sun_x, y - place.sun_y
-            e = a[0, 0] * dx + a[0, 1] * dy
-            n = a[1, 0] * dx + a[1, 1] * dy
-            r = math.sqrt(e * e + n * n) + 1e-9
+            r = lines[RADIUS, x]
             mx, my = x - place.moon_x, y - place.moon_y
             me = a[0, 0] * mx + a[0, 1] * my
             mn = a[1, 0] * mx + a[1, 1] * my
             mr = math.sqrt(me * me + mn * mn) + 1e-9
-            moon_cover, ux, uy = _moon(me, mn, mr, place, tables.limb, reach)
+            if mr > moon_r + reach and r > sun_r + reach:  # most pixels, and nothing to divide
+                white[y, x], pink[y, x] = _sky(x, lines, sun_r, structure, pinks)
+                continue
+            moon_cover, ux, uy = _moon(me, mn, mr, place, a, limb, reach)
 
             w, p = 0.0, 0.0
             if moon_cover < 1.0:
@@ -245,6 +232,9 @@ def _paint_kernel(white: Any, pink: Any, place: Any, tables: Any, earthshine: fl
                 if r < sun_r - reach:
                     sun_cover = 1.0
                 elif r < sun_r + reach:
+                    dx, dy = x - place.sun_x, y - place.sun_y
+                    e = a[0, 0] * dx + a[0, 1] * dy
+                    n = a[1, 0] * dx + a[1, 1] * dy
                     sun_cover, vx, vy = _edge(e, n, r, sun_r, a, 0.0, 0.0)
                 sun_free, sky_free = _free(sun_cover, moon_cover, ux * vx + uy * vy)
                 if sun_free > 0.0:
@@ -253,77 +243,19 @@ def _paint_kernel(white: Any, pink: Any, place: Any, tables: Any, earthshine: fl
                     dark = LIMB_DARKENING[0] + mu * (LIMB_DARKENING[1] + mu * LIMB_DARKENING[2])
                     w += sun_free * dark / DARKENING_MEAN
                 if sky_free > 0.0:
-                    of_sky, p = _sky(sky_free, e, n, r, place, tables)
-                    w += of_sky
+                    of_sky, of_limb = _sky(x, lines, sun_r, structure, pinks)
+                    w += sky_free * of_sky
+                    p = sky_free * of_limb
             if moon_cover > 0.0:
                 scale = 0.5 * (ALBEDO_SIZE - 1)
                 i = int(min(max((mn / moon_r + 1.0) * scale, 0.0), 2.0 * scale))
                 j = int(min(max((me / moon_r + 1.0) * scale, 0.0), 2.0 * scale))
-                w += moon_cover * earthshine * tables.albedo[i, j]
+                w += moon_cover * earthshine * albedo[i, j]
             white[y, x] = w
             pink[y, x] = p
 
 
 _paint = kernel(fastmath=True)(_paint_kernel)
-
-
-def _trail(image: Pixels, dx: float, dy: float) -> Pixels:
-    """Smear an image along a straight path of (dx, dy) pixels centred on where it was."""
-    length = math.hypot(dx, dy)
-    steps = max(2, math.ceil(length * 1.5))
-    weights: dict[tuple[int, int], float] = {}
-    for k in range(steps):
-        t = (k + 0.5) / steps - 0.5
-        x, y = t * dx, t * dy
-        i, j = math.floor(y), math.floor(x)
-        fi, fj = y - i, x - j
-        for di, wi in ((0, 1 - fi), (1, fi)):
-            for dj, wj in ((0, 1 - fj), (1, fj)):
-                key = (i + di, j + dj)
-                weights[key] = weights.get(key, 0.0) + wi * wj / steps
-    pad = max(max(abs(i), abs(j)) for i, j in weights)
-    padded = np.pad(image, pad, mode="edge")
-    rows, columns = image.shape
-    out = np.zeros_like(image)
-    for (i, j), weight in weights.items():
-        # Light at (y, x) goes to (y + i, x + j).
-        part = padded[pad - i : pad - i + rows, pad - j : pad - j + columns]
-        out += np.float32(weight) * part
-    return out
-
-
-def _wings(image: Pixels, scale_arcsec: float) -> tuple[Floats, int]:
-    """Return the scattered light of an image on a coarser grid, and the cell size in pixels."""
-    rows, columns = image.shape
-    cell = max(1, math.ceil(max(rows, columns) / CELLS_ACROSS))
-    coarse = binned(image, cell)
-    h, w = coarse.shape
-    sigmas = [s / scale_arcsec / cell for _, s in WINGS]
-    margin = math.ceil(3 * max(sigmas))
-    size = [fft.next_fast_len(n + margin, real=True) for n in (h, w)]
-    # Double precision: a bead of photosphere is 1e9 times brighter than the sky beside it.
-    spectrum = fft.rfft2(coarse, size)
-    fy, fx = np.fft.fftfreq(size[0]), np.fft.rfftfreq(size[1])
-    transfer = np.zeros(spectrum.shape)
-    for (fraction, _), sigma in zip(WINGS, sigmas, strict=True):
-        gy = np.exp(-2 * (np.pi * sigma * fy) ** 2)
-        gx = np.exp(-2 * (np.pi * sigma * fx) ** 2)
-        transfer += fraction * gy[:, None] * gx
-    spread = fft.irfft2(spectrum * transfer, size)[:h, :w]
-    return np.maximum(spread, 0.0), cell
-
-
-def _add_wings_kernel(image: Any, coarse: Any, cell: int, core: float) -> None:
-    rows, columns = image.shape
-    h, w = coarse.shape
-    for y in range(rows):
-        i, fi = cell_at(y, cell, h)
-        for x in range(columns):
-            j, fj = cell_at(x, cell, w)
-            image[y, x] = core * image[y, x] + between(coarse, i, fi, j, fj)
-
-
-_add_wings = kernel(_add_wings_kernel)
 
 
 def paint(
@@ -355,42 +287,11 @@ def paint(
         place.moon_y,
         place.sun_radius_arcsec,
         place.moon_radius_arcsec,
-        math.radians(place.sun_axis_position_angle),
+        place.sun_axis_position_angle / 360.0,
         place.moon_trail_x,
         place.moon_trail_y,
         np.ascontiguousarray(place.to_sky, dtype=float),
     )
     tables = _Tables(corona.structure, corona.pink, moon.limb_arcsec, moon.albedo)
     _paint(white, pink, places, tables, earthshine)
-    return Scene(white, pink)
-
-
-def blur(scene: Scene, place: Placement, psf_sigma_px: float) -> Scene:
-    """Return the scene as the optics, the air and the mount spread it.
-
-    Parameters
-    ----------
-    scene : Scene
-    place : Placement
-    psf_sigma_px : float
-        Gaussian core. The wings are ``WINGS``; they take their light from the core.
-    """
-    white, pink = scene.white, scene.pink
-    trailed = math.hypot(place.trail_x, place.trail_y) > 0.05
-    if trailed:
-        white = _trail(white, place.trail_x, place.trail_y)
-    white = gaussian_filter(white, psf_sigma_px, truncate=4.0, mode="nearest")
-    coarse, cell = _wings(white, place.pixel_scale_arcsec)
-    _add_wings(white, coarse, cell, 1.0 - sum(fraction for fraction, _ in WINGS))
-
-    # The pink light lies in a ring round the Sun; only its box is worth blurring.
-    reach = PINK_TOP * place.sun_radius_arcsec / place.pixel_scale_arcsec + 8 * psf_sigma_px
-    reach += abs(place.trail_x) + abs(place.trail_y) + 2
-    rows = slice(max(0, int(place.sun_y - reach)), max(0, int(place.sun_y + reach) + 1))
-    columns = slice(max(0, int(place.sun_x - reach)), max(0, int(place.sun_x + reach) + 1))
-    box = pink[rows, columns]
-    if box.size:
-        if trailed:
-            box = _trail(box, place.trail_x, place.trail_y)
-        pink[rows, columns] = gaussian_filter(box, psf_sigma_px, truncate=4.0, mode="nearest")
     return Scene(white, pink)
