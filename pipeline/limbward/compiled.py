@@ -126,13 +126,13 @@ def _compiled_once(dispatcher: Any, folder: Path) -> Any:
     Processes that begin together meet the same kernels together: on two cores the first run took
     twice the processor time for each.
     """
-    compile_one, lock = dispatcher.compile, _lock_of(folder)
+    compile_one = dispatcher.compile
 
     def compile_or_wait(signature: Any) -> Any:
         # Numba's own lock first: a thread that has it may come for this one.
         with global_compiler_lock, ExitStack() as stack:
             with suppress(OSError, NotImplementedError):  # no lock, or a very long wait: without it
-                stack.enter_context(lock.acquire(timeout=WAIT_S))
+                stack.enter_context(_lock_of(folder, os.getpid()).acquire(timeout=WAIT_S))
             return compile_one(signature)
 
     dispatcher.compile = compile_or_wait
@@ -140,7 +140,8 @@ def _compiled_once(dispatcher: Any, folder: Path) -> Any:
 
 
 @cache
-def _lock_of(folder: Path) -> FileLock:
+def _lock_of(folder: Path, process: int) -> FileLock:
+    """Return a process's own lock; one that it has from before it was forked cannot be taken."""
     return FileLock(folder / "lock")
 
 
