@@ -21,9 +21,9 @@ OpenPool = Callable[[int], Executor]  # takes a number of workers
 Crash = BrokenProcessPool  # what a future raises whose process has died
 
 CONNECT_S = 20.0
-# What workers import beside this package: with these loaded a worker begins in 0.5 s of processor
-# time, else in 2.4 s.
-LIBRARIES = [
+# What workers import, most of it for long; with all of it loaded before they are forked each begins
+# at once, without our own modules in 0.4 s of processor time, without the others in 2.4 s.
+LOADED_BEFORE = [
     "astropy.io.fits",
     "astropy.table",
     "av",
@@ -72,7 +72,7 @@ def beginning() -> BaseContext:
     if sys.platform == "linux":
         from multiprocessing import forkserver
 
-        forkserver.set_forkserver_preload(LIBRARIES)
+        forkserver.set_forkserver_preload(LOADED_BEFORE)
         # The server's socket has its place among temporary files: they may be full, or their path
         # longer than the 107 bytes that a socket's may have.
         with suppress(OSError):
