@@ -12,8 +12,9 @@ import numpy as np
 from astropy.io.fits import Header
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Circle
-from matplotlib.textpath import TextPath
+from matplotlib.textpath import text_to_path
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
@@ -186,10 +187,11 @@ def annotate(path: str | PathLike[str], picture: Pixels, scene: Scene) -> None:
 
 def _wrapped(line: str, points: float, width: float) -> list[str]:
     """Return a line in as many as fit into a width, pixels; what stands apart keeps its gap."""
+    size = FontProperties(size=points * DPI / 72.0)
 
     def long(text: str) -> float:
-        extents = TextPath((0.0, 0.0), text, size=points * DPI / 72.0).get_extents()
-        return float(extents.width) if text else 0.0
+        # By the font's advances: outlines of all letters take a hundred times as long.
+        return float(text_to_path.get_text_width_height_descent(text, size, ismath=False)[0])
 
     found = [""]
     for word in re.findall(r"\s*\S+", line):
