@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from limbward.geometry.lens import Lens
-from limbward.sequences.frame_edge import FADE, cut_off, faded, rather_whole
+from limbward.sequences.frame_edge import FADE, cut_off, fading, rather_whole
 from tests.sequences.made_up import shots
 
 TIMES = [0.0, 10.0, 600.0, 1190.0, 1200.0]
@@ -29,14 +29,13 @@ def test_a_cut_disc_is_left_out_if_a_whole_one_is_near():
 def test_a_cut_disc_ends_softly_where_the_frame_does():
     made = frames([60.0] * 5)
     view = made.views(301, made.scale_arcsec(), "camera")[0]
-    white = np.ones((3, 301, 301), np.float32)
-    shown = faded(white, made, 0, view)
+    shown = fading(made, 0, view)(slice(0, 301))
     camera = made.orientation[0]
     c = np.arange(301) - 150.0
     x = camera.to_pixels(*view.orientation.to_sky(c[None, :], c[:, None]))[0] + 60.0
-    assert not shown[:, x < 0].any()
-    assert (shown[:, x > FADE * 100.0 + 0.01] == 1.0).all()
-    edge = shown[1][(x > 0.4 * FADE * 100.0) & (x < 0.6 * FADE * 100.0)]
+    assert not shown[x < 0].any()
+    assert (shown[x > FADE * 100.0 + 0.01] == 1.0).all()
+    edge = shown[(x > 0.4 * FADE * 100.0) & (x < 0.6 * FADE * 100.0)]
     assert abs(np.median(edge) - 0.5) < 0.1
     whole = frames([500.0] * 5)
-    assert faded(white, whole, 0, view) is white
+    assert fading(whole, 0, view) is None

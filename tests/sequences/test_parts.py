@@ -16,9 +16,10 @@ from limbward.geometry.orientation import Orientation
 from limbward.products import prominences
 from limbward.sequences.beads import find_beads
 from limbward.sequences.canvas import Canvas, Label
-from limbward.sequences.cut import View, colour_box, cut
+from limbward.sequences.cut import View, cut
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
-from limbward.sequences.film import dissolve, to_bytes
+from limbward.sequences.film import blended, to_bytes
+from limbward.sequences.frame_box import FrameBox
 from limbward.sequences.layout import evenly, places
 from limbward.sequences.prominences import excess_map, find_prominences
 from limbward.simulate.corona import PINK, corona
@@ -226,9 +227,15 @@ def test_no_corona_no_prominences(tmp_path, latitude, longitude, says):
 
 
 def test_a_dissolve_leads_from_one_to_the_other():
-    a, b = np.zeros((3, 2, 2), np.float32), np.ones((3, 2, 2), np.float32)
-    assert [float(p.mean()) for p in dissolve(a, b, 3)] == [0.25, 0.5, 0.75]
-    assert list(dissolve(a, b, 0)) == []
+    """Faint slopes have no steps on the way, and what is alike stays as it is."""
+    slope = np.broadcast_to(np.linspace(0.20, 0.22, 64)[:, None], (400, 64, 3))
+    before, after = ((65535.0 * (slope + more)).astype(np.uint16) for more in (0.0, 0.5))
+    for share in (0.25, 0.5, 1.0):
+        shown = blended(before, after, share).mean(axis=(0, 2))
+        assert shown == pytest.approx(255.0 * (slope[0, :, 0] + 0.5 * share), abs=0.1)
+        alike = blended(before, before, share).astype(int) - blended(before, before, 1.0)
+        assert np.abs(alike).max() <= 1
+        assert np.count_nonzero(alike) < 1e-3 * alike.size
 
 
 def test_bytes_keep_the_mean_of_a_faint_slope():
@@ -320,11 +327,13 @@ def test_a_small_bead_is_saturated_below_the_stated_white_but_a_bright_disc_is_n
     data = np.full((60, 60), 3000.0) + rng.normal(0.0, 20.0, (60, 60))
     data[20:23, 30:32] = 15700.0 + rng.normal(0.0, 16.0, (3, 2))
     bead = frame(np.minimum(data, 15729.0).astype(np.uint16), white=16200.0)
-    _, clipped, _ = colour_box(bead, (30.0, 21.0), 20)
+    box = FrameBox(bead, (30.0, 21.0), 20)
+    _, clipped = box.colours(0, 0, box.height, box.width)
     assert np.count_nonzero(clipped[0]) == 6
     assert np.count_nonzero(clipped[1]) == 3  # every second pixel is green
     y, x = np.indices((60, 60)) - 30.0
     disc = 15500.0 * np.sqrt(np.clip(1.0 - (x**2 + y**2) / 25.0**2, 0.01, 1.0))
     disc += rng.normal(0.0, 80.0, disc.shape)
-    _, clipped, _ = colour_box(frame(disc.astype(np.uint16), white=16200.0), (30.0, 30.0), 28)
+    box = FrameBox(frame(disc.astype(np.uint16), white=16200.0), (30.0, 30.0), 28)
+    _, clipped = box.colours(0, 0, box.height, box.width)
     assert not clipped.any()

@@ -73,6 +73,7 @@ def test_crescents_are_equally_bright_and_keep_their_darkening():
     views = frames.views(161, sheet.scale_for(frames, 161), "celestial_north")
     made = [(i, disc_cut(frames, i, views[i], g)) for i, g in enumerate(gains)]
     cells, notes = sheet.crescents(frames, views, made)
+    cells = list(cells)
     assert notes == []
     for i, cell in enumerate(cells):
         true = sheet.MIDDLE * disc_cut(frames, i, views[i]).picture[1]
@@ -85,20 +86,23 @@ def test_a_crescent_that_cannot_be_read_is_a_sentence_and_a_dark_cell():
     views = frames.views(81, sheet.scale_for(frames, 81), "celestial_north")
     made = [(0, "it is gone"), (1, disc_cut(frames, 1, views[1]))]
     cells, notes = sheet.crescents(frames, views, made)
+    cells = list(cells)
     assert notes == ["0.dng is not on the sheet: it is gone"]
     assert cells[0].max() == 0.0
     assert cells[1].max() > 0.5
 
 
-def test_registration_is_measured_on_the_picture():
+def test_registration_is_measured_on_the_picture(monkeypatch):
     """The sheet's own cells, one moved by two pixels."""
     frames = shots([-1500.0, 1500.0])
     views = frames.views(241, sheet.scale_for(frames, 241), "celestial_north")
     made = [(i, disc_cut(frames, i, v)) for i, v in enumerate(views)]
-    cells, _ = sheet.crescents(frames, views, made)
+    cells = list(sheet.crescents(frames, views, made)[0])
     cells[1] = np.roll(cells[1], 2, axis=1)
-    off = sheet.registration(cells, views, frames)
+    off = [sheet.off_centre(cells[i], views[i], frames, i) for i in (0, 1)]
     assert off == pytest.approx([0.0, 2.0], abs=0.2)
+    monkeypatch.setattr(sheet, "MEASURED_PX", 150)  # in means of four pixels half as well
+    assert sheet.off_centre(cells[1], views[1], frames, 1) == pytest.approx(2.0, abs=0.4)
 
 
 def test_cusps_lie_where_the_limbs_cross():
@@ -154,16 +158,16 @@ def test_what_is_up_in_totality_is_up_on_the_sheet():
 def test_a_drawn_sheet_has_a_time_at_each_crescent(layout):
     frames = shots([-3000.0, -1500.0, 1500.0, 3000.0])
     views = frames.views(90, sheet.scale_for(frames, 90), "celestial_north")
-    cells, _ = sheet.crescents(
-        frames, views, [(i, disc_cut(frames, i, v)) for i, v in enumerate(views)]
-    )
+    made = [(i, disc_cut(frames, i, v)) for i, v in enumerate(views)]
+    cells = list(sheet.crescents(frames, views, made)[0])
     drawn = sheet.Sheet(frames, views, 2, layout, "celestial_north", True)
-    canvas, at = drawn.drawn(cells, total(), "below")
+    canvas, at, off = drawn.drawn(cells, total(), "below")
+    assert off == pytest.approx([0.0] * 4, abs=0.3)
     texts = [label.text for label in canvas.labels]
     assert texts == ["16:56:00", "17:21:00", "18:11:00", "18:36:00", "17:46:00", "below"]
     for label, (x, y) in zip(canvas.labels, at, strict=False):
         assert (label.x, label.y > y) == (x, True)
-    bare, _ = sheet.Sheet(frames, views, 2, layout, "celestial_north", False).drawn(cells, None, "")
+    bare = sheet.Sheet(frames, views, 2, layout, "celestial_north", False).drawn(cells, None, "")[0]
     assert [label.text for label in bare.labels] == [""]
     rows = drawn.rows(at)
     assert [row["x"] for row in rows] == [x for x, _ in at]
@@ -179,11 +183,11 @@ def test_a_tint_is_a_colour_times_the_brightness():
     frames = shots([-1500.0])
     views = frames.views(161, sheet.scale_for(frames, 161), "celestial_north")
     plain, _ = sheet.crescents(frames, views, [(0, disc_cut(frames, 0, views[0]))])
-    light = SRGB.decode(plain[0])
+    light = SRGB.decode(next(plain))
     seen = light[1] > 0.1
     for tint, colour in sheet.TINTS.items():
         made, _ = sheet.crescents(frames, views, [(0, disc_cut(frames, 0, views[0]))], tint)
-        shown = SRGB.decode(made[0])
+        shown = SRGB.decode(next(made))
         for c, factor in enumerate(colour):
             assert shown[c][seen] == pytest.approx(light[1][seen] * factor, abs=0.005)
 
@@ -194,7 +198,7 @@ def test_no_square_of_glare_stands_around_a_crescent():
     cut = disc_cut(frames, 0, view)
     disc = cut.picture > 0
     cut.picture[~disc] = 0.05  # cloud or dew that shines all over the cell
-    made, _ = sheet.crescents(frames, [view], [(0, cut)])
+    made = list(sheet.crescents(frames, [view], [(0, cut)])[0])
     edge = np.concatenate([made[0][:, [0, -1]].ravel(), made[0][:, :, [0, -1]].ravel()])
     assert edge.max() < 0.01
     assert SRGB.decode(made[0])[:, 80, 30:130].max() > 0.5

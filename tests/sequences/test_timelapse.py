@@ -1,18 +1,22 @@
 """A time-lapse: which frames, how bright, and when which picture is shown."""
 
+import tracemalloc
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation
 
+from limbward.radiance.scratch import room_on_disk
 from limbward.render.space import SRGB
-from limbward.sequences import timelapse, usual
+from limbward.sequences import showing, timelapse, usual
 from limbward.sequences.steady import CORONA_RING, steadied
 from limbward.sequences.timelapse import Film, Look
 from tests.sequences.made_up import corona_cut, disc_cut, shots
 
 LOOK = Look(size=(120, 120), hold=1, between=0, dissolve=2, time=False, deflicker=True)
+MOST_BYTES = 24  # a pixel of a film's picture, all that is held of it in memory
 TIMES = [-2400.0, -1800.0, -1200.0, -600.0, 0.0, 10.0, 600.0, 1200.0]
 PHASE = ["partial"] * 4 + ["totality"] * 2 + ["partial"] * 2
 GAINS = [1.0, 0.7, 1.2, 0.9, 1.0, 0.6, 1.1, 0.8]
@@ -60,7 +64,7 @@ def test_the_middle_of_the_disc_is_shown_at_its_level():
     pictures = list(made.pictures(cuts))
     light = SRGB.decode(pictures[0][60, 48:56, 1].astype(np.float32) / np.float32(255.0))
     r = np.abs(np.arange(48, 56) - 59.5) / (60 / 1.9)
-    true = timelapse.MIDDLE * (0.4 + 0.6 * np.sqrt(1.0 - r**2))
+    true = showing.MIDDLE * (0.4 + 0.6 * np.sqrt(1.0 - r**2))
     moon_free = light > 0.1
     assert moon_free.any()
     assert light[moon_free] == pytest.approx(true[moon_free], rel=0.03)
@@ -77,7 +81,7 @@ def test_a_film_that_keeps_the_clouds_has_them():
 def test_thick_cloud_is_not_made_bright():
     made, cuts = film(gains=[1.0, 1.0, 0.1, 1.0, 1.0, 1.0, 1.0, 1.0])
     list(made.pictures(cuts))
-    assert made.entries[2]["factor"] == timelapse.MOST_GAIN
+    assert made.entries[2]["factor"] == showing.MOST_GAIN
 
 
 @pytest.mark.parametrize(("hold", "between", "dissolve"), [(1, 0, 2), (3, 1, 4)])
@@ -271,3 +275,36 @@ def test_the_glare_of_a_diamond_ring_does_not_drown_the_picture():
     ring = (60, 60 - int(1.6 * 60 / 1.9))
     shown = [float(pictures[e["first_picture"]][ring][1]) for e in (contact, corona)]
     assert shown[1] < shown[0] < 1.6 * shown[1]
+
+
+def every_kind(side, room):
+    """Return a film of a partial frame and noisy ones without the filter, one of them clipped."""
+    frames = shots([-600.0, 0.0, 10.0, 20.0], phase=["partial", "contact", *["totality"] * 2])
+    views = frames.views(side, timelapse.film_scale(frames, 2.4, side), "celestial_north")
+    made = [(0, disc_cut(frames, 0, views[0]))]
+    noise = np.random.default_rng(1).normal(0.0, 0.02, (3, side, side)).astype(np.float32)
+    for i in range(1, 4):
+        cut = corona_cut(frames, i, views[i], 0.05)
+        cut.picture[:] = np.maximum(cut.picture + noise, 0.0)
+        made.append((i, cut))
+    bead = np.s_[int(0.44 * side) : int(0.56 * side), int(0.7 * side) : int(0.8 * side)]
+    made[1][1].picture[:, *bead] = 1.0
+    made[1][1].clipped[bead] = True
+    look = Look((side, side), 1, 0, 2, time=True, deflicker=True, average=3)
+    return Film(frames, views, look, usual.learn(frames, views, made), room=room), made
+
+
+def test_a_picture_holds_a_few_bytes_a_pixel(tmp_path):
+    """Three for what is shown; whole in single precision it would be twelve, many times over."""
+    room = partial(room_on_disk, folder=tmp_path)
+    small, made = every_kind(160, room)
+    assert sum(1 for _ in small.pictures(made)) == 6  # all code is loaded now
+    film, made = every_kind(800, room)
+    tracemalloc.start()
+    try:
+        count = sum(1 for _ in film.pictures(made))
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert count == 6
+    assert peak < MOST_BYTES * 800**2

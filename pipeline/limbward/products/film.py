@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
 
 from limbward.config import Config, place_and_time
 from limbward.errors import LimbwardError
 from limbward.products.film_time import NO_TOTALITY, real_part, sound_of
 from limbward.products.shots import caption_of, counted_off, cuts, read_shots
+from limbward.radiance.scratch import room_on_disk
 from limbward.render.writers import Caption, place_text, write_png
 from limbward.sequences.cut import View
-from limbward.sequences.film import write_films
+from limbward.sequences.film import usual_formats, write_films
 from limbward.sequences.frame_edge import cut_off
 from limbward.sequences.shots import UP_WORDS, Shots
 from limbward.sequences.timelapse import (
@@ -21,10 +26,13 @@ from limbward.sequences.timelapse import (
     film_scale,
     film_size,
 )
-from limbward.sequences.usual import learn, some_to_learn_from
+from limbward.sequences.usual import learn, some_to_learn_from, views_to_learn_in
+from limbward.work.memory import give_back
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
 from limbward.workspace.product import Product, artefact, write_product
+
+Picture = NDArray[np.uint8]
 
 PHASES = ("partial", "contact", "totality")
 STILLS = "sequences/film-stills.png"
@@ -54,7 +62,8 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     film = film_of(config, shots, views)
     words = f"Solar eclipse of {config.eclipse.isoformat()}, time-lapse, {UP_WORDS[options.up]}"
     caption = caption_of(config, shots, words)
-    names: dict[str, str] = {kind: f"sequences/film.{kind}" for kind in options.formats}
+    formats = options.formats or usual_formats(size)
+    names: dict[str, str] = {kind: f"sequences/film.{kind}" for kind in formats}
     count = _write(config, workspace, reporter, film, names, caption)
     write_product(workspace, reporter, _product(config, film, names, count))
 
@@ -63,7 +72,8 @@ def film_of(config: Config, shots: Shots, views: Sequence[View]) -> Film:
     """Return the film of some frames, after a look at a few for what is usual in them."""
     options = config.film
     some = some_to_learn_from(shots)
-    part, part_views = shots.take(some), [views[k] for k in some]
+    part = shots.take(some)
+    part_views = views_to_learn_in(part, [views[k] for k in some])
     usual = learn(part, part_views, cuts(config, part, part.sun[:, :2], part_views))
     real = real_part(config, shots)
     look = Look(
@@ -77,7 +87,16 @@ def film_of(config: Config, shots: Shots, views: Sequence[View]) -> Film:
         None if real is None else (*real, options.rate),
         options.average,
     )
-    return Film(shots, views, look, usual)
+    folder = config.resolve(config.workspace)
+    return Film(shots, views, look, usual, room=partial(room_on_disk, folder=folder))
+
+
+def giving_back(pictures: Iterable[Picture]) -> Iterator[Picture]:
+    """Pass pictures on; what making each has left behind, 30 MB, is the encoders' meanwhile."""
+    for picture in pictures:
+        give_back()
+        yield picture
+        del picture
 
 
 def _write(
@@ -95,7 +114,7 @@ def _write(
         made = counted_off(cuts(config, shots, shots.sun[:, :2], film.views), advance)
         rate = config.film.rate
         pictures = film.titled(
-            _card(config), round(config.film.title_s * rate), film.pictures(made)
+            _card(config), round(config.film.title_s * rate), giving_back(film.pictures(made))
         )
         sound, silent = sound_of(config, workspace, film)
         count = write_films(paths, pictures, rate, title=caption.description, sound=sound)

@@ -12,7 +12,7 @@ from limbward.products.landscape_pictures import edges_of
 from limbward.products.shots import counted_off
 from limbward.products.wide_output import Developer, Output
 from limbward.render.writers import write_png
-from limbward.sequences.film import to_bytes, write_films
+from limbward.sequences.film import ENCODERS, to_bytes, write_films
 
 FILM = "sequences/shadow-film"
 
@@ -31,7 +31,7 @@ def write(output: Output, solved: Solved, developed: Developer) -> None:
     )  # fmt: skip
     words = f"The eclipse over the landscape, {len(rows)} frames of one tripod"
     caption = output.caption(words, solved.utc(rows[0]), solved.utc(rows[-1]))
-    names: dict[str, str] = {kind: f"{FILM}.{kind}" for kind in options.formats}
+    names: dict[str, str] = {kind: f"{FILM}.{kind}" for kind in options.formats or ENCODERS}
     with ExitStack() as stack, output.reporter.progress(len(rows), "frames of the film") as advance:
         paths = {k: stack.enter_context(output.workspace.writing(n)) for k, n in names.items()}
         frames = (

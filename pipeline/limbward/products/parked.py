@@ -11,31 +11,48 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import BinaryIO, Literal, Self
 
 import numpy as np
 
 from limbward.sequences.cut import Cut
 
+LAYERS = 14  # bytes a pixel: three colours in single precision, two masks
+
 
 @dataclass(frozen=True)
 class Parked:
-    """A `Cut` that lies in a file: its side in pixels, and whether ``white`` is known."""
+    """A `Cut` that lies in a file: its side in pixels."""
 
     side: int
-    white: bool
 
 
-def cut_into(place: str | None, cutting: Callable[[], Cut]) -> Cut | Parked:
-    """Return what is cut, or write it to a file; ``place`` is of `Lot.place`."""
-    made = cutting()
+def cut_into(place: str | None, side: int, cutting: Callable[..., Cut]) -> Cut | Parked:
+    """Return what is cut, or write it to a file as it is made.
+
+    Parameters
+    ----------
+    place : str or None
+        Of `Lot.place`.
+    side : int
+        Of the disc.
+    cutting : callable
+        Returns the disc; called with ``into``, a `Cut` to be written, where there is a place.
+    """
     if place is None:
-        return made
-    parts = [made.picture, made.clipped, *([] if made.white is None else [made.white])]
+        return cutting()
     with open(place, "r+b") as file:
-        for part in parts:
-            file.write(np.ascontiguousarray(part).data)
-    return Parked(len(made.clipped), made.white is not None)
+        # On a full disk an error here, a signal when pages of a file with holes are written.
+        os.posix_fallocate(file.fileno(), 0, LAYERS * side**2)
+        cutting(into=_mapped(file, side, "r+"))
+    return Parked(side)
+
+
+def _mapped(file: BinaryIO, side: int, mode: Literal["r", "r+"]) -> Cut:
+    """Return a disc whose values are in a file: the colours, one after the other, then masks."""
+    shape, size = (side, side), side**2
+    picture = np.memmap(file, np.float32, mode, 0, (3, *shape))
+    return Cut(picture, *(np.memmap(file, np.bool_, mode, k * size, shape) for k in (12, 13)))
 
 
 class Lot:
@@ -70,11 +87,5 @@ class Lot:
         """Return a disc, its values in their file; that ends with the last array in it."""
         if not isinstance(made, Parked):
             return made
-        shape, size = (made.side, made.side), made.side**2
         with open(self._files.pop(key), "rb") as file:
-            picture = np.memmap(file, np.float32, "r", 0, (3, *shape))
-            masks = [
-                np.memmap(file, np.bool_, "r", offset, shape)
-                for offset in (12 * size, 13 * size)[: 1 + made.white]
-            ]
-        return Cut(picture, *masks)
+            return _mapped(file, made.side, "r")

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from limbward.config import Config
 from limbward.errors import LimbwardError
 from limbward.products.shots import caption_of, counted_off, cuts, read_shots
+from limbward.radiance.scratch import let_go, room_on_disk
 from limbward.render.space import Space
 from limbward.render.writers import Caption, place_text
 from limbward.sequences.canvas import Canvas, write_pdf
 from limbward.sequences.frame_edge import rather_whole
-from limbward.sequences.sheet import Sheet, choose, crescents, registration, scale_for, with_deepest
+from limbward.sequences.sheet import Sheet, choose, crescents, scale_for, with_deepest
 from limbward.sequences.shots import UP_WORDS
 from limbward.work.reporting import Reporter
 from limbward.workspace import Workspace
@@ -45,16 +48,16 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
     picked = shots.take(chosen)
     scale = scale_for(picked, options.cell_px)
     views = picked.views(options.cell_px, scale, options.up)
+    room = partial(room_on_disk, folder=config.resolve(config.workspace))
     with reporter.progress(len(picked), "crescents") as advance:
         made = cuts(config, picked, picked.sun[:, :2], views)
-        cells, notes = crescents(picked, views, counted_off(made, advance), options.tint)
+        cells, notes = crescents(picked, views, counted_off(made, advance), options.tint, room)
     sheet = Sheet(picked, views, before, options.layout, options.up, options.times)
     words = f"Solar eclipse of {config.eclipse.isoformat()}, {UP_WORDS[options.up]}"
     site = config.site
     place = place_text(site.name, site.latitude, site.longitude)
     caption = caption_of(config, picked, words, place)
-    canvas, on_sheet = sheet.drawn(cells, total, caption.text())
-    off = registration(cells, views, picked)
+    canvas, on_sheet, off = sheet.drawn(cells, total, caption.text(), room)
     _write(workspace, canvas, caption)
     product = Product(
         name="sheet",
@@ -75,5 +78,6 @@ def run(config: Config, workspace: Workspace, reporter: Reporter) -> None:
 def _write(workspace: Workspace, canvas: Canvas, caption: Caption) -> None:
     tif, png, pdf = NAMES
     write_tiff_and_png(workspace, (tif, png), canvas.drawn(), caption)
+    let_go(canvas.picture)
     with workspace.writing(pdf) as part:
         write_pdf(part, canvas, caption.description)

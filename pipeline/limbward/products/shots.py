@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
@@ -21,6 +23,7 @@ from limbward.geometry.pointing import Pointing
 from limbward.products.parked import Lot, cut_into
 from limbward.render.writers import Caption, with_lens
 from limbward.sequences.cut import Cut, View, cut_file
+from limbward.sequences.film import LARGE_PX
 from limbward.sequences.shots import (
     Shots,
     comparable_light,
@@ -28,7 +31,7 @@ from limbward.sequences.shots import (
     orientations,
 )
 from limbward.stages.captions import lens_shown
-from limbward.work.executors import crew
+from limbward.work.executors import Crew, crew
 from limbward.work.map import Failure, FileMap, Task
 from limbward.workspace import Workspace
 from limbward.workspace.columns import circles, floats, texts
@@ -150,8 +153,9 @@ def cuts(
         In order; a frame that cannot be decoded gives the sentence that says why.
     """
     workspace = config.resolve(config.workspace)
+    large = len(views) > 0 and views[0].side ** 2 > LARGE_PX
     with (
-        crew(config.run.jobs, config.run.executor, config.run.scheduler) as hands,
+        _few(crew(config.run.jobs, config.run.executor, config.run.scheduler), large) as hands,
         Lot(workspace if workspace.is_dir() else None) as lot,
         FileMap(hands, again="run it again") as files,
     ):
@@ -161,6 +165,7 @@ def cuts(
                 path,
                 (
                     lot.place(i) if hands.shares_memory else None,
+                    views[i].side,
                     partial(
                         cut_file,
                         path,
@@ -182,6 +187,16 @@ def cuts(
                 yield task.key, result.sentence
             else:
                 yield task.key, lot.fetch(task.key, result)
+
+
+@contextmanager
+def _few(crew: AbstractContextManager[Crew], large: bool) -> Iterator[Crew]:
+    """Open a crew, of this machine no more than one for large discs.
+
+    It is as fast as what is made of them, and each more takes 0.1 GB and a disc more on disk.
+    """
+    with crew as hands:
+        yield replace(hands, workers=1) if large and hands.shares_memory else hands
 
 
 def counted_off(made: Iterable[T], advance: Callable[[], None]) -> Iterator[T]:

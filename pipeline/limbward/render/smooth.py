@@ -183,21 +183,39 @@ def smooth_to_depth(image: Pixels, depth: Pixels, out: Pixels | None = None) -> 
         Where to write; not ``image`` itself.
     """
     out = np.empty(image.shape, np.float32) if out is None else out
-    for rows, around, first in _bands(len(image)):
-        out[rows] = _smoothed(image[around], depth[rows], first)
+    for rows, around, first in bands(len(image)):
+        out[rows] = smoothed(image[around], depth[rows], first)
         let_go(image, depth, out)
     return out
 
 
-def _bands(height: int) -> Iterator[tuple[slice, slice, int]]:
-    """Yield rows that are smoothed at a time, all that they depend on, and how many lie above."""
-    for top in range(0, height, ROWS):
-        begin, end = max(top - REACH, 0), min(top + ROWS, height)
+def bands(height: int, rows: int = ROWS) -> Iterator[tuple[slice, slice, int]]:
+    """Yield rows that are smoothed at a time, all that they depend on, and how many lie above.
+
+    Parameters
+    ----------
+    height : int
+        Of a picture.
+    rows : int
+        At a time, a multiple of the widest blur's bins of 8.
+    """
+    for top in range(0, height, rows):
+        begin, end = max(top - REACH, 0), min(top + rows, height)
         yield slice(top, end), slice(begin, min(end + REACH, height)), top - begin
 
 
-def _smoothed(image: Pixels, depth: Pixels, first: int) -> Pixels:
-    """Return those rows of a picture from the first on whose depth is given, smoothed."""
+def smoothed(image: Pixels, depth: Pixels, first: int) -> Pixels:
+    """Return those rows of a picture from the first on whose depth is given, smoothed.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (H, W)
+        All that they depend on, from `bands`.
+    depth : ndarray of float32, shape (h, W)
+        From `depth_of`.
+    first : int
+        Rows of the picture above them.
+    """
     last = first + len(depth)
     out = np.array(image[first:last])
     deepest, scratch = float(depth.max()), np.empty(image.shape, np.float32)
@@ -235,7 +253,7 @@ def smooth_to_noise(
     White noise blurred by a Gaussian of width s falls by ``1 / (2 sqrt(pi) s)``.
     """
     out = np.empty(image.shape, np.float32) if out is None else out
-    for rows, around, first in _bands(len(image)):
-        out[rows] = _smoothed(image[around], depth_of(noise[rows], target), first)
+    for rows, around, first in bands(len(image)):
+        out[rows] = smoothed(image[around], depth_of(noise[rows], target), first)
         let_go(image, noise, out)
     return out

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from importlib.util import find_spec
 from os import PathLike
 from pathlib import Path
+from typing import Any
 
-import matplotlib
 import numpy as np
-from matplotlib.backends.backend_pdf import FigureCanvasPdf
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
+
+from limbward.radiance.scratch import Room, by_rows
 
 Pixels = NDArray[np.float32]
 
@@ -37,12 +39,13 @@ class Canvas:
 
     picture: Pixels
     labels: list[Label] = field(default_factory=list)
+    room: Room = np.zeros  # makes arrays of the size of the picture, of zeros
 
     @staticmethod
-    def blank(width: float, height: float) -> Canvas:
+    def blank(width: float, height: float, room: Room = np.zeros) -> Canvas:
         """Return a black canvas; its sides are even, as films need."""
         even = (3, 2 * round(height / 2), 2 * round(width / 2))
-        return Canvas(np.zeros(even, np.float32))
+        return Canvas(room(even, np.float32), room=room)
 
     def lighten(self, cell: Pixels, x: float, y: float) -> tuple[float, float]:
         """Put a cell's centre at (x, y), keeping the lighter of old and new where cells overlap.
@@ -56,8 +59,10 @@ class Canvas:
         left, top = round(x - (w - 1) / 2.0), round(y - (h - 1) / 2.0)
         rows, columns = self.picture.shape[1:]
         y0, y1, x0, x1 = max(top, 0), min(top + h, rows), max(left, 0), min(left + w, columns)
-        target = self.picture[:, y0:y1, x0:x1]
-        np.maximum(target, cell[:, y0 - top : y1 - top, x0 - left : x1 - left], out=target)
+        for rows in by_rows(max(y1 - y0, 0), self.picture, cell):
+            target = self.picture[:, y0 + rows.start : y0 + rows.stop, x0:x1]
+            part = slice(y0 - top + rows.start, y0 - top + rows.stop)
+            np.maximum(target, cell[:, part, x0 - left : x1 - left], out=target)
         return left + (w - 1) / 2.0, top + (h - 1) / 2.0
 
     def foot(self, words: str, x: float, y: float, height_px: float) -> None:
@@ -70,12 +75,19 @@ class Canvas:
         step = 1.4 * height_px
         for k, line in enumerate(lines):
             self.labels.append(Label(line, x, y + k * step, height_px, False))
-        more = 2 * round((len(lines) - 1) * step / 2.0)
-        self.picture = np.pad(self.picture, ((0, 0), (0, more), (0, 0)))
+        self.picture = self._copied(2 * round((len(lines) - 1) * step / 2.0))
+
+    def _copied(self, more: int) -> Pixels:
+        """Return the picture with so many rows below."""
+        _, height, width = self.picture.shape
+        out = self.room((3, height + more, width), np.float32)
+        for rows in by_rows(height, self.picture, out):
+            out[:, rows] = self.picture[:, rows]
+        return out
 
     def drawn(self) -> Pixels:
         """Return the picture with the labels drawn in."""
-        out = self.picture.copy()
+        out = self._copied(0)
         for label in self.labels:
             draw_text(out, label)
         return out
@@ -83,8 +95,12 @@ class Canvas:
 
 @lru_cache(maxsize=16)
 def _font(height_px: int) -> ImageFont.FreeTypeFont:
-    # The typeface that matplotlib ships has the signs (minus, degree, prime) that labels need.
-    path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+    # The typeface that matplotlib ships has the signs (minus, degree, prime) that labels need. With
+    # all that writes a page of PDF it takes 37 MB of memory, which no film has to have loaded.
+    package = find_spec("matplotlib")
+    assert package is not None
+    assert package.origin is not None
+    path = Path(package.origin).parent / "mpl-data" / "fonts" / "ttf" / "DejaVuSans.ttf"
     return ImageFont.truetype(str(path), height_px)
 
 
@@ -124,6 +140,15 @@ def draw_text(picture: Pixels, label: Label) -> None:
     target += np.array(INK, np.float32)[:, None, None] * masks[1][part]
 
 
+def stamp(image: NDArray[np.uint8], label: Label) -> None:
+    """Draw a label into a picture in bytes (H, W, 3); what it does not cover stays as it is."""
+    top = max(round(label.y), 0)
+    rows = slice(top, top + 3 * math.ceil(max(8.0, label.height_px)))
+    part = np.moveaxis(image[rows].astype(np.float32) / np.float32(255.0), -1, 0)
+    draw_text(part, replace(label, y=round(label.y) - top))
+    image[rows] = np.moveaxis(np.rint(part * np.float32(255.0)), 0, -1).astype(np.uint8)
+
+
 def write_pdf(path: str | PathLike[str], canvas: Canvas, title: str = "") -> None:
     """Write a canvas as a page of PDF.
 
@@ -136,12 +161,29 @@ def write_pdf(path: str | PathLike[str], canvas: Canvas, title: str = "") -> Non
     Notes
     -----
     By matplotlib: it keeps the pixels without loss and the labels as text that can be searched and
-    copied, where Pillow would make one JPEG of all.
+    copied, where Pillow would make one JPEG of all. Its own artists of pictures take 100 bytes a
+    pixel on the way.
     """
+    from matplotlib.artist import Artist
+    from matplotlib.backends.backend_pdf import FigureCanvasPdf
+    from matplotlib.figure import Figure
+
+    class Whole(Artist):
+        """A picture over all of a figure, pixel by pixel."""
+
+        def draw(self, renderer: Any) -> None:
+            _, height, width = canvas.picture.shape
+            image = np.empty((height, width, 3), np.uint8)
+            for rows in by_rows(height, canvas.picture):
+                part = np.clip(canvas.picture[:, rows], 0.0, 1.0) * np.float32(255.0)
+                # It counts rows from below.
+                image[::-1][rows] = np.moveaxis(part, 0, -1)
+            renderer.draw_image(renderer.new_gc(), 0, 0, image)
+
     _, height, width = canvas.picture.shape
     figure = Figure(figsize=(width / PDF_DPI, height / PDF_DPI), dpi=PDF_DPI, facecolor="black")
     FigureCanvasPdf(figure)
-    figure.figimage(np.moveaxis(np.clip(canvas.picture, 0.0, 1.0), 0, -1))
+    figure.add_artist(Whole())
     for label in canvas.labels:
         figure.text(
             label.x / width,

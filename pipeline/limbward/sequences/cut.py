@@ -5,26 +5,29 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import affine_transform, gaussian_filter, map_coordinates, spline_filter
+from scipy.ndimage import gaussian_filter, spline_filter
 
-from limbward.camera.clipping import saturated_from
-from limbward.camera.frame import GREEN, RawFrame
-from limbward.camera.mosaic import interpolated, laid_out
+from limbward.camera.frame import RawFrame
 from limbward.camera.response import Response
 from limbward.camera.same import read_same
 from limbward.geometry.lens import STRAIGHT, Lens
 from limbward.geometry.orientation import Orientation
-from limbward.sequences.rows import row_offsets
+from limbward.radiance.scratch import let_go
+from limbward.sequences.frame_box import FrameBox
+from limbward.sequences.sampling import sample
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
-# A sensor may end below the white level that its files state; its numbers pile up there.
-HIGH, PILE, LEAST_PILE = 0.85, 0.01, 4
 SPLINE_MARGIN_PX = 12  # a cubic spline's edge effects fall by 0.27 a pixel
+# Of a frame, the side of what is made into colours at a time, and half of the most that it becomes
+# in the cut: 80 bytes a pixel of the one, 30 of the other, both with what is around. Pieces
+# twice as wide took twice the time, since they do not stay in the processor's cache.
+PIECE_PX = 256
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,17 @@ class Cut:
     clipped: NDArray[np.bool_]
     white: NDArray[np.bool_] | None = None
 
+    @staticmethod
+    def blank(shape: tuple[int, ...]) -> Cut:
+        """Return one of a shape (H, W), or a piece of one, to be written."""
+        return Cut(np.empty((3, *shape), np.float32), np.empty(shape, bool), np.empty(shape, bool))
+
+    @property
+    def arrays(self) -> tuple[NDArray[Any], ...]:
+        """Its arrays, those that are known."""
+        parts = self.picture, self.clipped, self.white
+        return tuple(part for part in parts if part is not None)
+
 
 def cut_file(
     path: Path,
@@ -84,6 +98,7 @@ def cut_file(
     view: View,
     response: Response | None = None,
     lens: Lens = STRAIGHT,
+    into: Cut | None = None,
 ) -> Cut:
     """Return a disc of the frame in a file, as `cut` does.
 
@@ -92,7 +107,7 @@ def cut_file(
     UnreadableFrame
         If it cannot be decoded, or its SHA-256 is not the digest (empty: not known).
     """
-    return cut(read_same(path, digest, response), centre, camera, view, lens)
+    return cut(read_same(path, digest, response), centre, camera, view, lens, into)
 
 
 def cut(
@@ -101,6 +116,7 @@ def cut(
     camera: Orientation,
     view: View,
     lens: Lens = STRAIGHT,
+    into: Cut | None = None,
 ) -> Cut:
     """Return a disc of a frame as a view shows it.
 
@@ -114,136 +130,94 @@ def cut(
     view : View
     lens : Lens
         Whose distortion is taken out.
+    into : Cut, optional
+        To be written and returned; its pages are let go of where it lies on disk.
 
     Notes
     -----
     Only the part of the frame that is needed is made into colours, so that a disc costs the same
-    in a frame of any size. Where the view's pixels are larger than the frame's, the frame is
-    smoothed first to what they can show.
+    in a frame of any size, and that a piece at a time. Where the view's pixels are larger than the
+    frame's, the frame is smoothed first to what they can show.
     """
     step = view.scale_arcsec / camera.pixel_scale_arcsec
     reach = math.ceil(view.side * step / math.sqrt(2.0) + SPLINE_MARGIN_PX + 3.0 * step)
     reach = math.ceil(reach * (1.0 + 3.0 * abs(lens.growth)))
-    colours, clipped, origin = colour_box(frame, centre, reach)
-    east, north = view.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
-    across = np.stack(camera.to_pixels(east, north))  # columns: a step right, a step down
-    sampled = _Places(across, centre, origin, view, lens)
+    box = FrameBox(frame, centre, reach)
+    out = into or Cut.blank((view.side, view.side))
+    arrays = out.arrays
+    places = _Places(centre, camera, view, lens)
     blur = 0.45 * math.sqrt(max(step**2 - 1.0, 0.0))
-    shape = (view.side, view.side)
-    picture = np.empty((3, *shape), np.float32)
-    for plane, into in zip(colours, picture, strict=True):
-        smooth = gaussian_filter(plane, blur) if blur > 0.1 else plane
-        spline = spline_filter(smooth, order=3, output=np.float32, mode="mirror")
-        sampled.of(spline, into, 3)
-    np.clip(picture, 0.0, None, out=picture)
-    masks = []
-    for part in clipped:
-        hit = np.empty(shape, np.float32)
-        sampled.of(part.astype(np.float32), hit, 1)
-        masks.append(hit > 0.02)
-    return Cut(picture, *masks)
+    blur = blur if blur > 0.1 else 0.0
+    margin = SPLINE_MARGIN_PX + 4 + math.ceil(4.0 * blur)
+    size = max(16, int(PIECE_PX / max(places.spread, 0.5)))
+    for top in range(0, view.side, size):
+        for left in range(0, view.side, size):
+            rows, columns = (slice(a, min(a + size, view.side)) for a in (top, left))
+            xs, ys = places.of(rows, columns)
+            piece = _around(xs, ys, box, margin)
+            if piece is None:
+                for array in arrays:
+                    array[..., rows, columns] = 0
+                continue
+            colours, masks = box.colours(*piece)
+            for plane in colours:
+                smooth = gaussian_filter(plane, blur) if blur else plane
+                spline_filter(smooth, order=3, output=plane, mode="mirror")
+            found = Cut.blank(xs.shape)
+            origin = box.left + piece[1], box.top + piece[0]
+            last = frame.width - 1, frame.height - 1
+            sample(xs, ys, origin, last, colours, masks, *found.arrays)
+            for array, part in zip(arrays, found.arrays, strict=True):
+                array[..., rows, columns] = part
+                let_go(array)
+    return out
+
+
+def _around(xs: Floats, ys: Floats, box: FrameBox, margin: int) -> tuple[int, int, int, int] | None:
+    """Return top, left, height and width of the piece of a box with places and so much around them.
+
+    None if nothing of it is in the frame. A lens keeps what is on the rim of a piece there.
+    """
+    if box.empty:
+        return None
+    span = []
+    for places, first, size in ((ys, box.top, box.height), (xs, box.left, box.width)):
+        rim = places[0], places[-1], places[:, 0], places[:, -1]
+        low = max(math.floor(min(float(r.min()) for r in rim)) - margin - first, 0)
+        high = min(math.ceil(max(float(r.max()) for r in rim)) + margin + 1 - first, size)
+        if high - low < 2:
+            return None
+        span.append((low, high - low))
+    (top, height), (left, width) = span
+    return top, left, height, width
 
 
 class _Places:
-    """Where a view's pixels lie in a box of a frame.
+    """Where a view's pixels lie in a frame.
 
     Parameters
     ----------
-    across : ndarray, shape (2, 2)
-        Columns: what a step right, and a step down, is in the frame without distortion.
     centre : (float, float)
         Of the view, as it is drawn in the frame.
-    origin : ndarray, shape (2,)
-        Of the box.
+    camera : Orientation
     view : View
     lens : Lens
     """
 
     def __init__(
-        self, across: Floats, centre: tuple[float, float], origin: Floats, view: View, lens: Lens
+        self, centre: tuple[float, float], camera: Orientation, view: View, lens: Lens
     ) -> None:
+        east, north = view.orientation.to_sky(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+        # Columns: what a step right, and a step down, is in the frame without distortion.
+        self._across = np.stack(camera.to_pixels(east, north))
         middle = np.array([float(v) for v in lens.straight(*centre)])
-        start = middle - across @ np.array([view.centre, view.centre])
-        # scipy counts rows first.
-        self._matrix, self._offset = across[::-1, ::-1], (start - origin)[::-1]
-        self._bent: Floats | None = None
-        if lens.bends:
-            y, x = np.indices((view.side, view.side), dtype=float)
-            at = np.tensordot(across, np.stack([x, y]), axes=1) + start[:, None, None]
-            self._bent = (np.stack(lens.bent(*at)) - origin[:, None, None])[::-1]
+        self._start = middle - self._across @ np.array([view.centre, view.centre])
+        self._lens = lens
+        self.spread = float(np.abs(self._across).sum(axis=1).max())  # pixels for a side of one
 
-    def of(self, plane: Pixels, into: Pixels, order: int) -> None:
-        """Fill a square with what a plane, if by cubics its spline's coefficients, has there."""
-        how = {"order": order, "mode": "constant", "prefilter": False}
-        if self._bent is None:
-            affine_transform(plane, self._matrix, self._offset, into.shape, into, **how)
-        else:
-            map_coordinates(plane, self._bent, into, **how)
-
-
-def colour_box(
-    frame: RawFrame, centre: tuple[float, float], reach: int
-) -> tuple[Pixels, NDArray[np.bool_], Floats]:
-    """Return a square box of a frame in linear sRGB.
-
-    Parameters
-    ----------
-    frame : RawFrame
-    centre : tuple of float
-    reach : int
-        Pixels from the centre to the sides.
-
-    Returns
-    -------
-    colours : ndarray of float32, shape (3, h, w)
-        White-balanced for daylight; 1 is the sensor's white level.
-    clipped : ndarray of bool, shape (2, h, w)
-        Saturated pixels, of any colour and of green.
-    origin : ndarray
-        Raw pixel (x, y) of the box's first pixel.
-    """
-    x0, y0 = (max(0, math.floor(c) - reach) for c in centre)
-    x1 = min(frame.width, math.ceil(centre[0]) + reach + 1)
-    y1 = min(frame.height, math.ceil(centre[1]) + reach + 1)
-    origin = np.array([x0, y0], float)
-    if x1 - x0 < 2 or y1 - y0 < 2:
-        return np.zeros((3, 2, 2), np.float32), np.zeros((2, 2, 2), bool), origin
-    raw = np.asarray(frame.data[..., y0:y1, x0:x1], np.float32)
-    clipped = np.asarray(raw >= _saturated_from(raw, frame))
-    green = clipped
-    span = np.float32(frame.span)
-    if frame.is_mosaic:
-        pattern = laid_out(frame.pattern, y0, x0, raw.shape)
-        green = clipped & (pattern == GREEN)
-        level = (raw - laid_out(frame.black, y0, x0, raw.shape)) / span
-        bayer = frame.pattern.shape == (2, 2)
-        if bayer:
-            level -= row_offsets(level)[:, None].astype(np.float32)
-        colours = interpolated(level, pattern, 1 if bayer else 2)
-    elif raw.ndim == 2:
-        colours = np.repeat(((raw - frame.black.ravel()[0]) / span)[None], 3, axis=0)
-    else:
-        colours = (raw - frame.black[:, None, None]) / span
-        green, clipped = clipped[1], np.asarray(clipped.any(axis=0))
-    colours = np.nan_to_num(colours, copy=False)
-    if frame.is_mosaic or raw.ndim == 3:
-        # With the smallest multiplier 1, a clipped pixel is white in every colour at 1.
-        balance = frame.daylight / frame.daylight.min()
-        colours = np.minimum(colours * balance[:, None, None], np.float32(1.0))
-        colours = np.tensordot(frame.to_srgb, colours, axes=1).astype(np.float32)
-    return colours, np.stack([clipped, green]), origin
-
-
-def _saturated_from(raw: Pixels, frame: RawFrame) -> float:
-    """Return the number from which pixels of a box of a frame count as saturated.
-
-    A bead saturates so few pixels that the whole frame shows no pile of them.
-    """
-    level = saturated_from(frame)
-    top = float(np.nanmax(raw)) if np.isfinite(raw).any() else 0.0
-    if HIGH * frame.white < top < level:
-        at_top = np.count_nonzero(raw > (1.0 - PILE) * top)
-        below = np.count_nonzero(raw > (1.0 - 2.0 * PILE) * top) - at_top
-        if at_top >= LEAST_PILE and at_top >= 4 * below:
-            return (1.0 - PILE) * top
-    return level
+    def of(self, rows: slice, columns: slice) -> tuple[Floats, Floats]:
+        """Return x and y of some rows and columns of the view."""
+        y = np.arange(rows.start, rows.stop, dtype=float)[:, None]
+        x = np.arange(columns.start, columns.stop, dtype=float)
+        xs, ys = (a * x + b * y + c for (a, b), c in zip(self._across, self._start, strict=True))
+        return self._lens.bent(xs, ys) if self._lens.bends else (xs, ys)

@@ -9,9 +9,12 @@ brightness at the same distance from the disc's centre.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
+
+from limbward.radiance.scratch import by_rows
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -19,6 +22,7 @@ Floats = NDArray[np.float64]
 RINGS = 24  # of the disc's radius, from the centre to the limb
 INNER_MARGIN = 0.03  # of the radius: a blurred limb is not the disc's brightness
 LEAST_PIXELS = 12
+AT_ONCE = 64  # rows whose distances are there at a time
 
 
 def disc_profile(
@@ -26,6 +30,7 @@ def disc_profile(
     clipped: NDArray[np.bool_],
     sun: tuple[float, float, float],
     moon: tuple[float, float, float] | None,
+    tone: Callable[[Pixels], Pixels] | None = None,
 ) -> Floats:
     """Return the mean brightness of the visible disc in rings about its centre.
 
@@ -36,28 +41,34 @@ def disc_profile(
     clipped : ndarray of bool, shape (H, W)
     sun, moon : tuple of float
         Centre (x, y) and radius, pixels of the picture; the Moon None where it is not in front.
+    tone : callable, optional
+        What is done to each value before.
 
     Returns
     -------
     ndarray, shape (RINGS,)
         NaN where too little of a ring is seen.
     """
-    # The disc's own box: distances of a whole picture take 40 bytes a pixel.
-    box = tuple(
-        slice(max(math.floor(c - sun[2]), 0), max(math.ceil(c + sun[2]) + 1, 0))
-        for c in (sun[1], sun[0])
+    # The disc's own box, a few rows at a time: distances take 40 bytes a pixel.
+    top, left = (max(math.floor(c - sun[2]), 0) for c in (sun[1], sun[0]))
+    bottom, right = (
+        min(max(math.ceil(c + sun[2]) + 1, 0), size)
+        for c, size in zip((sun[1], sun[0]), clipped.shape, strict=True)
     )
-    y, x = np.ogrid[: picture.shape[1], : picture.shape[2]]
-    y, x = y[box[0]], x[:, box[1]]
-    r = np.hypot(x - sun[0], y - sun[1]) / sun[2]
+    x = np.arange(left, right)
     margin = max(INNER_MARGIN, 2.5 / sun[2])
-    seen = (r < 1.0 - margin) & ~clipped[box]
-    if moon is not None:
-        seen &= np.hypot(x - moon[0], y - moon[1]) > moon[2] + margin * sun[2]
-    ring = np.minimum((r * RINGS).astype(int), RINGS - 1)[seen]
-    light = picture[1][box][seen].astype(float)
-    count = np.bincount(ring, minlength=RINGS)
-    total = np.bincount(ring, light, minlength=RINGS)
+    count, total = np.zeros(RINGS), np.zeros(RINGS)
+    for some in by_rows(max(bottom - top, 0), picture, clipped, rows=AT_ONCE):
+        rows = slice(top + some.start, top + some.stop)
+        y = np.arange(rows.start, rows.stop)[:, None]
+        r = np.hypot(x - sun[0], y - sun[1]) / sun[2]
+        seen = (r < 1.0 - margin) & ~clipped[rows, left:right]
+        if moon is not None:
+            seen &= np.hypot(x - moon[0], y - moon[1]) > moon[2] + margin * sun[2]
+        ring = np.minimum((r[seen] * RINGS).astype(int), RINGS - 1)
+        light = picture[1, rows, left:right][seen]
+        count += np.bincount(ring, minlength=RINGS)
+        total += np.bincount(ring, (light if tone is None else tone(light)).astype(float), RINGS)
     return np.where(count >= LEAST_PIXELS, total / np.maximum(count, 1), np.nan)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from fractions import Fraction
 from os import PathLike
@@ -10,11 +10,18 @@ from typing import Any
 
 import av
 import numpy as np
-from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
+from av.video.reformatter import (
+    ColorPrimaries,
+    ColorRange,
+    Colorspace,
+    ColorTrc,
+    VideoReformatter,
+)
 from numpy.typing import NDArray
 
+from limbward.compiled import in_threads
 from limbward.radiance.scratch import by_rows
-from limbward.render.writers import plain
+from limbward.render.writers import plain, to_8_bits
 from limbward.sequences.sound import Sound, Track
 
 Pixels = NDArray[np.float32]
@@ -28,30 +35,44 @@ ENCODERS: dict[str, tuple[str, dict[str, str]]] = {
     "webm": ("libvpx-vp9", {"crf": "24", "b": "0", "row-mt": "1", "cpu-used": "3"}),
 }
 # Of pictures this large x264 keeps 40 and more, 0.9 GB at 3840 pixels square. Compared with the one
-# before only they take 0.5 GB, for a noisy film's file 1 % larger; a quiet film's may be half as
-# large again.
+# before only they take 0.3 GB, for a noisy film's file 1 % larger; a quiet film's may be half as
+# large again. Its threads would have a picture each: here they share one, in four slices on any
+# machine, so that the file is the same on each. VP9 keeps 25 unless told to, which makes its files
+# no smaller; it takes 1.1 GB even so, 48 bytes a pixel for what is to be written of a picture.
 LARGE_PX = 4_500_000
-LEAN = {"x264-params": "ref=1:bframes=0"}
+LEAN = {
+    "mp4": {"x264-params": "ref=1:bframes=0:weightp=0:rc-lookahead=0:sliced-threads=1:threads=4"},
+    "webm": {"lag-in-frames": "0"},
+}
+AT_ONCE = 128  # rows blended at a time
 # Else WebM gets a random identifier and the version of the library, and differs in every run.
 BITEXACT = {"fflags": "+bitexact"}
 CONTAINER_OPTIONS = {"mp4": {"movflags": "+faststart", **BITEXACT}, "webm": BITEXACT}
 
 
-def to_bytes(picture: Pixels) -> NDArray[np.uint8]:
+def usual_formats(size: tuple[int, int]) -> list[str]:
+    """Return the formats of films of a size that fit a small computer: large ones are MP4 alone."""
+    return ["mp4"] if size[0] * size[1] > LARGE_PX else list(ENCODERS)
+
+
+def to_bytes(
+    picture: Pixels, top: int = 0, out: NDArray[np.uint8] | None = None
+) -> NDArray[np.uint8]:
     """Return an encoded picture (3, H, W) from 0 to 1 as bytes (H, W, 3).
 
     A still pattern of half a step is added before rounding, or 8 bits would show steps in the
     corona's faint slopes; as it does not change from frame to frame, it hardly costs bits.
+
+    Parameters
+    ----------
+    picture : ndarray of float32, shape (3, H, W)
+    top : int
+        Rows of a whole picture above this part of it.
+    out : ndarray of uint8, shape (H, W, 3), optional
+        Where to write.
     """
-    height, width = picture.shape[1:]
-    y, x = np.ogrid[:height, :width]
-    out = np.empty((height, width, 3), np.uint8)
-    for rows in by_rows(height, picture):
-        # The R2 sequence: no period and no clumps.
-        dither = (0.7548776662466927 * x + 0.5698402909980532 * y[rows]) % 1.0
-        scaled = np.clip(picture[:, rows], 0.0, 1.0) * np.float32(255.0)
-        scaled += dither.astype(np.float32)
-        out[rows] = np.moveaxis(np.minimum(scaled, 255.0), 0, -1).astype(np.uint8)
+    out = np.empty((*picture.shape[1:], 3), np.uint8) if out is None else out
+    in_threads(to_8_bits, len(out), picture, top, np.asarray(out))
     return out
 
 
@@ -85,6 +106,7 @@ def write_films(
     """
     exact = Fraction(rate).limit_denominator(1001)
     count = 0
+    reformatter = VideoReformatter()
     with ExitStack() as stack:
         films: list[tuple[Any, Any]] = []
         track: Track | None = None
@@ -97,19 +119,15 @@ def write_films(
                 if sound is not None:
                     kinds = zip(paths, (container for container, _ in films), strict=True)
                     track = Track(list(kinds), sound)
-            picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(image), format="rgb24")
-            picture = picture.reformat(
-                format="yuv420p",
-                src_colorspace=Colorspace.ITU709,
-                dst_colorspace=Colorspace.ITU709,
-                src_color_range=ColorRange.JPEG,
-                dst_color_range=ColorRange.MPEG,
-            )
+            # Both let go before the next picture is made: three bytes a pixel and more.
+            picture = _halved(image, reformatter)
+            del image
             picture.pts = count
             picture.time_base = 1 / exact
             for container, stream in films:
                 for packet in stream.encode(picture):
                     container.mux(packet)
+            del picture
             count += 1
             if track is not None:
                 track.until(count / float(exact))
@@ -121,6 +139,18 @@ def write_films(
     return count
 
 
+def _halved(image: NDArray[np.uint8], reformatter: VideoReformatter) -> av.VideoFrame:
+    """Return a picture as films have it, its colours at half size."""
+    return reformatter.reformat(
+        av.VideoFrame.from_numpy_buffer(np.ascontiguousarray(image), format="rgb24"),
+        format="yuv420p",
+        src_colorspace=Colorspace.ITU709,
+        dst_colorspace=Colorspace.ITU709,
+        src_color_range=ColorRange.JPEG,
+        dst_color_range=ColorRange.MPEG,
+    )
+
+
 def _open(
     stack: ExitStack,
     kind: str,
@@ -130,8 +160,8 @@ def _open(
     title: str,
 ) -> tuple[Any, Any]:
     codec, options = ENCODERS[kind]
-    if kind == "mp4" and shape[0] * shape[1] > LARGE_PX:
-        options = options | LEAN
+    if shape[0] * shape[1] > LARGE_PX:
+        options = options | LEAN[kind]
     container = stack.enter_context(
         av.open(str(path), "w", format=kind, options=CONTAINER_OPTIONS[kind])
     )
@@ -150,8 +180,23 @@ def _open(
     return container, stream
 
 
-def dissolve(before: Pixels, after: Pixels, count: int) -> Iterator[Pixels]:
-    """Yield ``count`` pictures that lead from one to another, both left out."""
-    for k in range(1, count + 1):
-        share = np.float32(k / (count + 1))
-        yield before * (1 - share) + after * share
+def blended(
+    before: NDArray[np.uint16], after: NDArray[np.uint16], share: float
+) -> NDArray[np.uint8]:
+    """Return a picture on the way from one to another in bytes, as `to_bytes` does.
+
+    Parameters
+    ----------
+    before, after : ndarray of uint16, shape (H, W, 3)
+        Encoded; the largest number is 1.
+    share : float
+        Of the way, 0 to 1.
+    """
+    out = np.empty(before.shape, np.uint8)
+    parts = [(before, 1.0 - share), (after, share)] if share < 1.0 else [(after, 1.0)]
+    for rows in by_rows(len(out), before, after, rows=AT_ONCE):
+        mixed = np.zeros((rows.stop - rows.start, *out.shape[1:]), np.float32)
+        for picture, part in parts:
+            mixed += picture[rows].astype(np.float32) * np.float32(part / 65535.0)
+        to_bytes(np.moveaxis(mixed, -1, 0), rows.start, out[rows])
+    return out

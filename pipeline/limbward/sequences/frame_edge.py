@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.radiance.scratch import by_rows
 from limbward.sequences.cut import View
 from limbward.sequences.shots import Shots
 
@@ -44,19 +45,18 @@ def rather_whole(shots: Shots, count: int) -> NDArray[np.int64]:
     return np.flatnonzero(~cut | (away > near))
 
 
-def faded(picture: Pixels, shots: Shots, i: int, view: View) -> Pixels:
-    """Return a Sun-centred cut of frame ``i``, encoded or linear, that ends softly with the frame.
+def fading(shots: Shots, i: int, view: View) -> Callable[[slice], Pixels] | None:
+    """Return how a Sun-centred cut of frame ``i`` ends softly with the frame.
 
-    Parameters
-    ----------
-    picture : ndarray of float32, shape (3, S, S)
-    shots : Shots
-    i : int
-    view : View
+    Returns
+    -------
+    callable or None
+        Of some rows, what their pixels are to be multiplied by, shape (n, S); None where all of
+        the cut is well inside the frame.
     """
     last = _last(shots)
     if not min(last) > 0:
-        return picture
+        return None
     camera, c = shots.orientation[i], np.asarray(np.arange(view.side) - view.centre, np.float64)
     sun = shots.straight(shots.sun[i])
 
@@ -67,14 +67,12 @@ def faded(picture: Pixels, shots: Shots, i: int, view: View) -> Pixels:
         least = np.minimum(np.minimum(x, last[0] - x), np.minimum(y, last[1] - y))
         return np.asarray(least / (FADE * float(sun[2])))
 
-    # Lines bound the frame, so that no place of a cut is nearer to one than its corners.
-    if room(c[[0, -1]], c[[0, -1]]).min() >= 1.0:
-        return picture
-    out = np.empty_like(picture)
-    for rows in by_rows(view.side, picture):
+    def left(rows: slice) -> Pixels:
         part = np.clip(room(c, c[rows]), 0.0, 1.0)
-        out[:, rows] = picture[:, rows] * (part * part * (3.0 - 2.0 * part)).astype(np.float32)
-    return out
+        return (part * part * (3.0 - 2.0 * part)).astype(np.float32)
+
+    # Lines bound the frame, so that no place of a cut is nearer to one than its corners.
+    return None if room(c[[0, -1]], c[[0, -1]]).min() >= 1.0 else left
 
 
 def _last(shots: Shots) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from limbward.limb.measure import measure
+from limbward.radiance.scratch import Room, by_rows
 from limbward.render.space import SRGB
 from limbward.sequences.canvas import Canvas, Label
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.deflicker import RINGS, common_profile, disc_profile, level
-from limbward.sequences.frame_edge import cut_off, faded
+from limbward.sequences.frame_edge import cut_off, fading
 from limbward.sequences.layout import Layout, evenly, places
 from limbward.sequences.shots import Shots
 from limbward.sequences.totality import Totality
@@ -29,6 +30,7 @@ DISC = 0.33  # of a cell: the Sun's radius
 MIDDLE = 0.75  # linear: how bright the disc's middle is drawn
 CORONA_REACH = 1.35  # of a cell: how far the corona is shown on a line or an arc
 FADE = (1.12, 1.48)  # solar radii: the glare around a crescent fades here, before its cell ends
+MEASURED_PX = 1024  # side of what a Sun is measured in again
 TIME_HEIGHT, FOOT_HEIGHT = 0.075, 0.011  # of a cell, and of the sheet's width
 # Linear sRGB. A filter of coated glass shows the Sun yellow to orange, one of polymer foil white.
 TINTS = {"white": (1.0, 1.0, 1.0), "yellow": (1.0, 0.72, 0.22), "orange": (1.0, 0.42, 0.06)}
@@ -118,12 +120,12 @@ def tinted(picture: Pixels, tint: Tint | None) -> Pixels:
     return np.asarray(light * colour, np.float32)
 
 
-def _faded(picture: Pixels, sun: tuple[float, float, float]) -> Pixels:
-    """Return a cut whose glare ends in black, or a cell's square would show on the sheet."""
-    y, x = np.indices(picture.shape[1:], dtype=np.float32)
+def _round(rows: slice, side: int, sun: tuple[float, float, float]) -> Pixels:
+    """Return what rows of a cut are multiplied by, or its glare would show a cell's square."""
+    y, x = np.arange(side, dtype=np.float32)[rows, None], np.arange(side, dtype=np.float32)
     rho = np.hypot(x - np.float32(sun[0]), y - np.float32(sun[1])) / np.float32(sun[2])
     part = np.clip((rho - FADE[0]) / (FADE[1] - FADE[0]), 0.0, 1.0)
-    return np.asarray(picture * (0.5 + 0.5 * np.cos(np.pi * part)), np.float32)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * part), np.float32)
 
 
 def crescents(
@@ -131,7 +133,8 @@ def crescents(
     views: Sequence[View],
     made: Iterable[tuple[int, Cut | str]],
     tint: Tint | None = None,
-) -> tuple[list[Pixels], list[str]]:
+    room: Room = np.empty,
+) -> tuple[Iterator[Pixels], list[str]]:
     """Return the crescents, encoded and equally bright, and what could not be shown.
 
     Parameters
@@ -140,9 +143,18 @@ def crescents(
     views : sequence of View
         One a frame.
     made : iterable of tuple
-        Number of the frame, and its disc cut out or the sentence that says why there is none.
+        Number of the frame, and its disc cut out or the sentence that says why there is none. All
+        are there at a time, since they are compared.
     tint : {'white', 'yellow', 'orange'}, optional
         In place of the colours of the photographs.
+    room : callable
+        Makes arrays of the size of a crescent's picture.
+
+    Returns
+    -------
+    crescents : iterator of ndarray of float32, shape (3, S, S)
+        Made one at a time.
+    notes : list of str
     """
     found: list[Cut | None] = [None] * len(shots)
     notes = []
@@ -157,17 +169,27 @@ def crescents(
             notes.append(f"The edge of the frame cuts the Sun's disc in {shots.file[i]}.")
         profiles[i] = disc_profile(disc.picture, disc.clipped, *shots.discs_in(i, views[i]))
     common = common_profile(profiles)
-    cells = []
-    for i, (c, profile, view) in enumerate(zip(found, profiles, views, strict=True)):
-        if c is None:
-            cells.append(np.zeros((3, view.side, view.side), np.float32))
-            continue
-        light = level(profile, common)
-        gain = MIDDLE / light if light > 0 else 1.0
-        shown = _faded(c.picture * np.float32(gain), shots.discs_in(i, view)[0])
-        shown = faded(shown, shots, i, view)
-        cells.append(SRGB.encode(tinted(shown, tint)))
-    return cells, notes
+
+    def cells() -> Iterator[Pixels]:
+        for i, (c, profile, view) in enumerate(zip(found, profiles, views, strict=True)):
+            out = room((3, view.side, view.side), np.float32)
+            found[i] = None
+            light = level(profile, common)
+            gain = np.float32(MIDDLE / light if light > 0 else 1.0)
+            sun, _ = shots.discs_in(i, view)
+            fade = fading(shots, i, view)
+            for rows in by_rows(view.side, out, None if c is None else c.picture):
+                if c is None:
+                    out[:, rows] = 0.0
+                    continue
+                shown = c.picture[:, rows] * gain * _round(rows, view.side, sun)
+                if fade is not None:
+                    shown *= fade(rows)
+                out[:, rows] = SRGB.encode(tinted(shown, tint))
+            del c
+            yield out
+
+    return cells(), notes
 
 
 def stand(
@@ -230,28 +252,40 @@ class Sheet:
     times: bool
 
     def drawn(
-        self, cells: Sequence[Pixels], total: Totality | None, words: str
-    ) -> tuple[Canvas, list[tuple[float, float]]]:
-        """Return the sheet, and where on it each Sun's centre is.
+        self, cells: Iterable[Pixels], total: Totality | None, words: str, room: Room = np.zeros
+    ) -> tuple[Canvas, list[tuple[float, float]], list[float]]:
+        """Return the sheet.
 
         Parameters
         ----------
-        cells : sequence of ndarray
-            From `crescents`.
+        cells : iterable of ndarray
+            From `crescents`; taken one at a time.
         total : Totality or None
         words : str
             To stand at the bottom.
+        room : callable
+            Makes arrays of zeros of the size of the sheet.
+
+        Returns
+        -------
+        canvas : Canvas
+        on_sheet : list of tuple
+            Where on it each Sun's centre is.
+        off_px : list of float
+            From `off_centre`, of those that could be measured.
         """
         cell, scale = float(self.views[0].side), self.views[0].scale_arcsec
         centres, (width, height) = stand(
-            self.layout, cell, len(cells), self.before, total is not None
+            self.layout, cell, len(self.shots), self.before, total is not None
         )
         foot_height = max(10.0, TIME_HEIGHT * cell, FOOT_HEIGHT * width)
-        canvas = Canvas.blank(width, height + 0.1 * cell + 1.5 * foot_height)
-        on_sheet = []
+        canvas = Canvas.blank(width, height + 0.1 * cell + 1.5 * foot_height, room)
+        on_sheet, off = [], []
         for i, picture in enumerate(cells):
             x, y = canvas.lighten(picture, *centres[i])
             on_sheet.append((x, y))
+            off.append(off_centre(picture, self.views[i], self.shots, i))
+            del picture
             if self.times:
                 text, size = self.shots.clock_text(i), max(10.0, TIME_HEIGHT * cell)
                 canvas.labels.append(Label(text, x, y + 0.40 * cell, size))
@@ -265,10 +299,10 @@ class Sheet:
                 canvas.labels.append(Label(total.clock, x, below, max(10.0, TIME_HEIGHT * cell)))
         foot = canvas.picture.shape[1] - 1.4 * foot_height
         canvas.foot(words, 0.06 * cell, foot, foot_height)
-        return canvas, on_sheet
+        return canvas, on_sheet, [o for o in off if o is not None]
 
     def numbers(self, off_px: Sequence[float]) -> dict[str, str]:
-        """Return what the report says of the sheet; ``off_px`` is from `registration`."""
+        """Return what the report says of the sheet; ``off_px`` is from `drawn`."""
         shots = self.shots
         measured = f"{len(off_px)}, off by at most {max(off_px):.2f} px" if off_px else "none"
         return {
@@ -288,7 +322,7 @@ class Sheet:
         on_sheet : sequence of tuple
             From `drawn`.
         off_px : sequence of float
-            From `registration`.
+            From `drawn`.
         """
         return {
             "layout": self.layout,
@@ -335,23 +369,29 @@ def cusps(shots: Shots, i: int) -> list[float] | None:
     return [round((towards + s * half) % 360.0, 3) for s in (-1.0, 1.0)]
 
 
-def registration(cells: Sequence[Pixels], views: Sequence[View], shots: Shots) -> list[float]:
-    """Return how far each Sun, measured again on the sheet, lies from its cell's middle, pixels.
+def off_centre(cell: Pixels, view: View, shots: Shots, i: int) -> float | None:
+    """Return how far a Sun, measured again on the sheet, lies from its cell's middle, pixels.
 
     The limb's points are fitted with a circle of the Sun's known radius: on a thin crescent's one
-    side, radius and centre could stand in for each other.
+    side, radius and centre could stand in for each other. None where no limb is found.
     """
-    off = []
-    for i, (cell, view) in enumerate(zip(cells, views, strict=True)):
-        light = SRGB.decode(cell[1]) * np.float32(10000.0)
-        t = shots.middle_s[i : i + 1]
-        ratio = shots.track.moon_radius_arcsec(t) / shots.track.sun_radius_arcsec(t)
-        found = measure(light, cell[1] >= 1.0, radius_ratio=float(ratio[0]))
-        if found.sun is not None:
-            radius = shots.sun_radius_px(i, view.scale_arcsec)
-            x, y = centre_of(found.sun_limb, (found.sun.x, found.sun.y), radius)
-            off.append(math.hypot(x - view.centre, y - view.centre))
-    return off
+    step = -(-view.side // MEASURED_PX)  # of large cells, means of so many pixels
+    side = view.side // step
+    green = np.empty((side, side), np.float32)
+    for rows in by_rows(side, cell):
+        part = cell[1, rows.start * step : rows.stop * step, : side * step]
+        green[rows] = part.reshape(-1, step, side, step).mean(axis=(1, 3))
+    t = shots.middle_s[i : i + 1]
+    ratio = shots.track.moon_radius_arcsec(t) / shots.track.sun_radius_arcsec(t)
+    found = measure(
+        SRGB.decode(green) * np.float32(10000.0), green >= 1.0, radius_ratio=float(ratio[0])
+    )
+    if found.sun is None:
+        return None
+    radius = shots.sun_radius_px(i, view.scale_arcsec) / step
+    x, y = centre_of(found.sun_limb, (found.sun.x, found.sun.y), radius)
+    centre = (view.centre + 0.5) / step - 0.5
+    return step * math.hypot(x - centre, y - centre)
 
 
 def centre_of(limb: Floats, start: tuple[float, float], radius: float) -> tuple[float, float]:

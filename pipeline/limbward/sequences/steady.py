@@ -8,13 +8,14 @@ sets free, what is saturated, and light that came or went (glare of the first an
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from limbward.radiance.scratch import by_rows
+from limbward.radiance.scratch import Room, by_rows
 from limbward.sequences.cut import Cut, View
 from limbward.sequences.shots import Shots
 
@@ -24,11 +25,26 @@ CORONA_RING = (1.3, 1.9)  # solar radii: the Moon never reaches there
 MARGIN_PX = 2.0  # beyond the Moon's limb: its blur
 FADE_PX = 6.0  # over which a neighbour comes in beyond that
 SMOOTH_PX = 4.0  # for the comparison of light: noise is averaged out, glare and cloud are not
+AT_ONCE = 64  # rows averaged at a time
 ALIKE = 0.1  # relative difference of light at which a neighbour counts half
 
 
+@dataclass
+class Held:
+    """A cut that waits for its neighbours; what is compared is made once for all of them."""
+
+    i: int
+    cut: Cut | str
+    light: float = 0.0  # the corona's, for the exposure; 0 where none is to be compared
+    smooth: Pixels | None = None  # its green, smoothed
+
+
 def steadied(
-    made: Iterable[tuple[int, Cut | str]], shots: Shots, views: Sequence[View], count: int
+    made: Iterable[tuple[int, Cut | str]],
+    shots: Shots,
+    views: Sequence[View],
+    count: int,
+    room: Room = np.empty,
 ) -> Iterator[tuple[int, Cut | str]]:
     """Yield cuts in their order, those of totality averaged.
 
@@ -41,57 +57,71 @@ def steadied(
         One a frame, all of one size.
     count : int
         Frames in an average at most, itself included; 1 averages none. So many cuts are held.
+    room : callable
+        Makes arrays of the size of a cut.
 
     Notes
     -----
     White noise falls by the root of the number of frames, three at an end of totality.
     """
     before = max(count - 1, 0) // 2
-    held: list[tuple[int, Cut | str]] = []
+    held: list[Held] = []
     at = 0  # of ``held``: the next to be given
-    for one in made:
-        held.append(one)
+    for i, cut in made:
+        held.append(_held(i, cut, shots, views[i], room) if before else Held(i, cut))
         while len(held) - at > before:
-            yield _averaged(held, at, before, shots, views)
+            yield held[at].i, _averaged(held, at, before, shots, views, room)
             at += 1
             if at > before:
                 del held[0]
                 at -= 1
     for k in range(at, len(held)):
-        yield _averaged(held, k, before, shots, views)
+        yield held[k].i, _averaged(held, k, before, shots, views, room)
+
+
+def _held(i: int, cut: Cut | str, shots: Shots, view: View, room: Room) -> Held:
+    if isinstance(cut, str) or shots.phase[i] != "totality":
+        return Held(i, cut)
+    light = corona_light(cut, shots, i, view)
+    if not light > 0:
+        return Held(i, cut)
+    smooth = room(cut.clipped.shape, np.float32)
+    for rows in by_rows(view.side, smooth, cut.picture):
+        smooth[rows] = _smooth(cut.picture[1], rows)
+    return Held(i, cut, light, smooth)
 
 
 def _averaged(
-    held: list[tuple[int, Cut | str]], at: int, reach: int, shots: Shots, views: Sequence[View]
-) -> tuple[int, Cut | str]:
-    i, own = held[at]
-    if isinstance(own, str) or shots.phase[i] != "totality" or not reach:
-        return i, own
-    level = corona_light(own, shots, i, views[i])
-    mine = outside_moon(shots, i, views[i])
-    if mine is None or not level > 0:
-        return i, own
+    held: list[Held], at: int, reach: int, shots: Shots, views: Sequence[View], room: Room
+) -> Cut | str:
+    own = held[at]
+    if isinstance(own.cut, str) or own.smooth is None:
+        return own.cut
+    mine = outside_moon(shots, own.i, views[own.i])
+    if mine is None:
+        return own.cut
     others = []
-    for j, other in held[max(at - reach, 0) : at + reach + 1]:
-        if j == i or isinstance(other, str) or shots.phase[j] != "totality":
+    for other in held[max(at - reach, 0) : at + reach + 1]:
+        if other is own or isinstance(other.cut, str) or other.smooth is None:
             continue
-        its = corona_light(other, shots, j, views[j])
-        if its > 0:
-            others.append((other, np.float32(level * shots.light[i] / (its * shots.light[j]))))
-    out = np.empty(own.picture.shape, np.float32)
-    for rows in by_rows(len(mine), own.picture, *(o.picture for o, _ in others)):
-        smooth = _smooth(own.picture[1], rows)
-        total, weight = np.array(own.picture[:, rows]), np.ones(smooth.shape, np.float32)
-        for other, gain in others:
+        gain = own.light * shots.light[own.i] / (other.light * shots.light[other.i])
+        others.append((other.cut, other.smooth, np.float32(gain)))
+    out = room(own.cut.picture.shape, np.float32)
+    read = [array for cut, smooth, _ in others for array in (*cut.arrays, smooth)]
+    for rows in by_rows(views[own.i].side, out, *own.cut.arrays, own.smooth, *read, rows=AT_ONCE):
+        smooth = own.smooth[rows]
+        total, weight = np.array(own.cut.picture[:, rows]), np.ones(smooth.shape, np.float32)
+        beyond = mine(rows)
+        for cut, its, gain in others:
             # What its Moon hides is unlike as well.
-            off = gain * _smooth(other.picture[1], rows) - smooth
+            off = gain * its[rows] - smooth
             alike = 1.0 / (1.0 + (off / (ALIKE * np.maximum(smooth, np.float32(1e-9)))) ** 4)
-            share = mine[rows] * alike
-            share[own.clipped[rows] | other.clipped[rows]] = 0.0
-            total += (share * gain) * other.picture[:, rows]
+            share = beyond * alike
+            share[own.cut.clipped[rows] | cut.clipped[rows]] = 0.0
+            total += (share * gain) * cut.picture[:, rows]
             weight += share
         np.divide(total, weight, out=out[:, rows])
-    return i, Cut(out, own.clipped, own.white)
+    return Cut(out, own.cut.clipped, own.cut.white)
 
 
 def _smooth(plane: Pixels, rows: slice) -> Pixels:
@@ -102,26 +132,43 @@ def _smooth(plane: Pixels, rows: slice) -> Pixels:
     return gaussian_filter(around, SMOOTH_PX)[rows.start - top : rows.stop - top]
 
 
-def outside_moon(shots: Shots, i: int, view: View) -> Pixels | None:
-    """Return how much lies beyond a frame's Moon, 0 to 1, shape (S, S); None if it is not known."""
+def outside_moon(shots: Shots, i: int, view: View) -> Callable[[slice], Pixels] | None:
+    """Return how much of a cut's pixels lies beyond a frame's Moon; None if it is not known.
+
+    Returns
+    -------
+    callable or None
+        Of some rows, shape (n, S), from 0 to 1.
+    """
     _, moon = shots.discs_in(i, view)
     if moon is None or not math.isfinite(sum(moon)):
         return None
     x, y, radius = moon
     c = np.arange(view.side, dtype=np.float32)
-    away = np.hypot(c[:, None] - np.float32(y), c - np.float32(x)) - np.float32(radius + MARGIN_PX)
-    return np.clip(away / np.float32(FADE_PX), 0.0, 1.0)
+    across = c - np.float32(x)
+
+    def beyond(rows: slice) -> Pixels:
+        away = np.hypot(c[rows, None] - np.float32(y), across) - np.float32(radius + MARGIN_PX)
+        return np.clip(away / np.float32(FADE_PX), 0.0, 1.0)
+
+    return beyond
 
 
 def corona_light(made: Cut, shots: Shots, i: int, view: View) -> float:
     """Return the corona's light for the exposure in a ring that the Moon never reaches."""
-    c = np.arange(view.side) - view.centre
     radius = shots.sun_radius_px(i, view.scale_arcsec)
+    c = (np.arange(view.side) - view.centre) / radius
+    within = np.flatnonzero(np.abs(c) < CORONA_RING[1])
+    box = slice(int(within[0]), int(within[-1]) + 1)
+    across = c[box] ** 2
     found = []
-    for rows in by_rows(view.side, made.picture):
-        r = np.hypot(c[rows, None], c) / radius
-        light = made.picture[1, rows]
-        ring = (r > CORONA_RING[0]) & (r < CORONA_RING[1]) & ~made.clipped[rows] & (light > 0)
-        found.append(light[ring])
+    for some in by_rows(within.size, made.picture, made.clipped, rows=AT_ONCE):
+        rows = slice(box.start + some.start, box.start + some.stop)
+        light = made.picture[1, rows, box]
+        r = c[rows, None] ** 2 + across
+        ring = (r > CORONA_RING[0] ** 2) & (r < CORONA_RING[1] ** 2)
+        found.append(light[ring & ~made.clipped[rows, box] & (light > 0)])
     values = np.concatenate(found)
-    return float(np.median(values)) / float(shots.light[i]) if values.size >= 100 else math.nan
+    if values.size < 100:
+        return math.nan
+    return float(np.median(values, overwrite_input=True)) / float(shots.light[i])

@@ -10,29 +10,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from limbward.radiance.scratch import by_rows
-from limbward.render.space import SRGB
-from limbward.sequences.bloom import bloomed, shouldered
-from limbward.sequences.canvas import Canvas, Label, draw_text, wrapped
+from limbward.compiled import in_threads
+from limbward.radiance.scratch import Room, let_go
+from limbward.render.writers import to_16_bits
+from limbward.sequences.canvas import Canvas, Label, stamp, wrapped
 from limbward.sequences.cut import Cut, View
-from limbward.sequences.deflicker import RINGS, disc_profile, level
-from limbward.sequences.film import dissolve, to_bytes
-from limbward.sequences.frame_edge import faded
+from limbward.sequences.film import blended
+from limbward.sequences.frame_edge import fading
 from limbward.sequences.layout import evenly, places
-from limbward.sequences.quiet import quieted
 from limbward.sequences.shots import Shots
-from limbward.sequences.steady import corona_light, steadied
+from limbward.sequences.showing import Showing, Shown
+from limbward.sequences.steady import steadied
 from limbward.sequences.usual import Usual
 
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
+Bytes = NDArray[np.uint8]  # (H, W, 3)
 
-MIDDLE = 0.72  # linear: how bright the disc's middle is shown behind the filter
-SOFT = 60.0  # arcsinh: the corona's range in a film
 SAME_EXPOSURE = 1.3  # ratio
-GLARE = 2.0  # times the corona's light, shown of what lies around a diamond ring
-MOST_GAIN = 3.0  # beyond, a frame is dark for a reason of its own, such as thick cloud
 STILLS = 8  # of the film, for the report
+STILL_PX = 1080  # their longer sides, at most
 
 
 def choose(shots: Shots, wanted_s: float | None) -> NDArray[np.int64]:
@@ -133,8 +130,9 @@ class Film:
     usual: Usual
     entries: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
-    stills: dict[int, Pixels] = field(default_factory=dict)
+    stills: dict[int, Bytes] = field(default_factory=dict)
     lead: int = 0  # pictures of the title card before the first frame
+    room: Room = np.empty  # makes arrays of the size of a picture
 
     def slots(self) -> NDArray[np.int64]:
         """Return how many pictures each frame has, those that lead over to it included.
@@ -163,20 +161,20 @@ class Film:
         return np.asarray(np.interp(since_greatest_s, knots, at))
 
     def titled(
-        self, words: Sequence[str], count: int, pictures: Iterable[NDArray[np.uint8]]
-    ) -> Iterator[NDArray[np.uint8]]:
+        self, words: Sequence[str], count: int, pictures: Iterable[Bytes]
+    ) -> Iterator[Bytes]:
         """Yield ``count`` pictures of a title card, then the film's; ``words`` are its lines."""
         rows, columns = self.look.size
         height = 0.075 * min(rows, columns)
-        canvas = Canvas.blank(columns, rows)
         lines = [line for k, text in enumerate(words) for line in self._lines(text, height, k)]
         top = 0.5 * rows - 0.8 * height * len(lines)
-        for k, (line, size) in enumerate(lines):
-            canvas.labels.append(Label(line, 0.5 * columns, top + 1.6 * height * k, size))
-        card = to_bytes(canvas.drawn()[:, :rows, :columns]) if count else None
-        for _ in range(count):
-            assert card is not None
-            yield card
+        card = np.zeros((rows, columns, 3), np.uint8) if count else None
+        if card is not None:
+            for k, (line, size) in enumerate(lines):
+                stamp(card, Label(line, 0.5 * columns, top + 1.6 * height * k, size))
+            for _ in range(count):
+                yield card
+        del card
         self.lead = count
         yield from pictures
 
@@ -185,24 +183,18 @@ class Film:
         size = height if k == 0 else 0.6 * height
         return [(line, size) for line in wrapped(text, size, 0.84 * self.look.size[1])]
 
-    def _framed(self, picture: Pixels) -> Pixels:
-        """Return the middle of a square picture, in the film's shape."""
-        rows, columns = self.look.size
-        top, left = (picture.shape[1] - rows) // 2, (picture.shape[2] - columns) // 2
-        return picture[:, top : top + rows, left : left + columns]
-
-    def pictures(self, made: Iterable[tuple[int, Cut | str]]) -> Iterator[NDArray[np.uint8]]:
+    def pictures(self, made: Iterable[tuple[int, Cut | str]]) -> Iterator[Bytes]:
         """Yield the film's pictures, one after the other, from the Sun's disc cut out of frames."""
-        look = self.look
+        look, room = self.look, self.room
         bare = self.shots.phase != "partial"
-        # Exposures without the filter differ by little; white is where the longest one ends.
-        white = float(self.shots.light[bare].max()) if bare.any() else 1.0
+        showing = Showing(self.shots, self.views, self.usual, look.deflicker, room)
         kept = set(evenly(np.arange(len(self.shots), dtype=float), STILLS).tolist())
         slots, even = self.slots(), look.even
-        before: Pixels | None = None
-        was_bare = False
+        # What waits for a dissolve waits in 16 bits, half of what it has while it is made.
+        before, after = (room((*look.size, 3), np.uint16) for _ in range(2))
+        was_bare, begun = False, False
         shown = last = owed = 0
-        for i, c in steadied(made, self.shots, self.views, look.average):
+        for i, c in steadied(made, self.shots, self.views, look.average, room):
             if isinstance(c, str):
                 self.notes.append(f"{self.shots.file[i]} is not in the film: {c}")
                 owed += int(slots[i])
@@ -213,100 +205,55 @@ class Film:
                 owed = 0
                 if not hold:
                     continue
-            entry, picture = self._picture(i, c, white)
-            picture = self._framed(faded(picture, self.shots, i, self.views[i]))
-            if before is not None:
+            entry, picture = showing.of(i, c)
+            self._kept(picture, i, after)
+            del picture, c
+            if begun:
                 lead = look.dissolve if bool(bare[i]) != was_bare else look.between
                 if even:
                     lead = min(lead, hold - 1)
                     hold -= lead
-                for k, image in enumerate(dissolve(before, picture, lead)):
+                for k in range(lead):
+                    image = blended(before, after, (k + 1) / (lead + 1))
                     # Two times drawn over each other could not be read: that of the nearer one.
-                    yield to_bytes(self._stamped(image, last if 2 * k < lead - 1 else i))
+                    yield self._stamped(image, last if 2 * k < lead - 1 else i)
+                    del image
                     shown += 1
             self.entries.append(entry | {"first_picture": self.lead + shown})
-            stamped = self._stamped(picture, i)
+            image = self._stamped(blended(before, after, 1.0), i)
             if i in kept:
-                self.stills[i] = stamped[:, ::2, ::2]
+                step = max(2, math.ceil(max(look.size) / STILL_PX))
+                self.stills[i] = image[::step, ::step].copy()
             for _ in range(hold):
-                yield to_bytes(stamped)
+                yield image
                 shown += 1
-            before, was_bare, last = picture, bool(bare[i]), i
+            del image
+            before, after, was_bare, last, begun = after, before, bool(bare[i]), i, True
 
-    def _stamped(self, picture: Pixels, i: int) -> Pixels:
-        """Return a picture with a frame's time, if that is asked for."""
+    def _kept(self, picture: Shown, i: int, out: NDArray[np.uint16]) -> None:
+        """Write the middle of a square picture, of which some rows come after the others."""
+        (rows, columns), side = self.look.size, self.views[i].side
+        top, left = (side - rows) // 2, (side - columns) // 2
+        fade = fading(self.shots, i, self.views[i])
+        for some, part in picture:
+            first, last = max(some.start, top), min(some.stop, top + rows)
+            if first >= last:
+                continue
+            own = part[:, first - some.start : last - some.start, left : left + columns]
+            if fade is not None:
+                own *= fade(slice(first, last))[:, left : left + columns]
+            own_rows = np.asarray(out[first - top : last - top])
+            in_threads(to_16_bits, len(own_rows), own, own_rows)
+            let_go(out)
+
+    def _stamped(self, image: Bytes, i: int) -> Bytes:
+        """Return a picture with a frame's time drawn in, if that is asked for."""
         look = self.look
-        if not look.time:
-            return picture
-        stamped, height = picture.copy(), max(12.0, 0.028 * min(look.size))
-        text = f"{self.shots.clock_text(i)} UTC"
-        draw_text(stamped, Label(text, height, look.size[0] - 2 * height, height, False))
-        return stamped
-
-    def _picture(self, i: int, made: Cut, white: float) -> tuple[dict[str, Any], Pixels]:
-        """Return what is known of a frame, and its picture, encoded."""
-        shots, view = self.shots, self.views[i]
-        light = float(shots.light[i])
-        entry: dict[str, Any] = {
-            "file": str(shots.file[i]),
-            "utc": shots.utc(i),
-            "filter": bool(shots.phase[i] == "partial"),
-        }
-        if entry["filter"]:
-            discs = shots.discs_in(i, view)
-            value = made.picture / np.float32(light)
-            profile = disc_profile(value, made.clipped, *discs)
-            measured = level(profile, self.usual.profile)
-            factor = self._factor(self.usual.disc, measured)
-            usual = self.usual.disc if math.isfinite(self.usual.disc) else 1.0 / light
-            picture = value
-            for rows in by_rows(view.side, made.picture):
-                shade = value[:, rows] * np.float32(factor * MIDDLE / usual)
-                picture[:, rows] = SRGB.encode(shade)
-            green = np.broadcast_to(SRGB.decode(picture[1]), picture.shape)
-            shown = disc_profile(green, made.clipped, *discs)
-            entry |= {
-                "brightness": _number(measured),
-                "factor": round(factor, 5),
-                "middle": _number(self._middle(profile)),
-                "middle_shown": _number(self._middle(shown)),
-            }
-            return entry, picture
-        measured = corona_light(made, shots, i, view)
-        if shots.phase[i] == "totality":
-            factor = self._factor(self.usual.corona, measured)
-            entry |= {"brightness": _number(measured)}
-        else:
-            # At the contacts the photosphere lights up all around. It may not drown the picture:
-            # seconds before, its glare is many times the corona's light.
-            glare = measured / (GLARE * self.usual.corona)
-            factor = 1.0 / glare if glare > 1.0 and self.look.deflicker else 1.0
-        entry |= {"factor": round(factor, 5)}
-        pixel = shots.scale_arcsec() / view.scale_arcsec
-        value = bloomed(made, pixel)
-        own = None if value is made.picture else value  # the cut's own where nothing is clipped
-        value = np.multiply(value, np.float32(factor * white / light), out=own)
-        np.maximum(value, 0.0, out=value)
-        picture = quieted(value, _drawn)
-        for rows in by_rows(view.side, picture):
-            picture[:, rows] = _drawn(picture[:, rows])
-        return entry, picture
-
-    def _middle(self, profile: Floats) -> float:
-        """Return the brightness of the disc's middle by the innermost ring in sight.
-
-        Another measure than the level that a frame is divided by. NaN where the Moon covers the
-        inner half.
-        """
-        seen = np.flatnonzero(np.isfinite(profile) & np.isfinite(self.usual.profile))
-        if not seen.size or seen[0] >= RINGS // 2:
-            return math.nan
-        return float(profile[seen[0]] / np.exp(self.usual.profile[seen[0]]))
-
-    def _factor(self, usual: float, measured: float) -> float:
-        if not self.look.deflicker or not (measured > 0 and usual > 0):
-            return 1.0
-        return min(max(usual / measured, 1.0 / MOST_GAIN), MOST_GAIN)
+        if look.time:
+            height = max(12.0, 0.028 * min(look.size))
+            text = f"{self.shots.clock_text(i)} UTC"
+            stamp(image, Label(text, height, look.size[0] - 2 * height, height, False))
+        return image
 
     def flicker(self) -> tuple[float | None, float | None]:
         """Return the RMS change of the disc's middle from frame to frame, before and after."""
@@ -362,26 +309,14 @@ class Film:
 
     def contact_sheet(self) -> Pixels:
         """Return a few pictures of the film side by side, with their times."""
-        cell = float(max(next(iter(self.stills.values())).shape[1:]))
+        cell = float(max(next(iter(self.stills.values())).shape))
         centres, size = places("grid", len(self.stills), cell)
         canvas = Canvas.blank(*size)
-        for (i, picture), (x, y) in zip(self.stills.items(), centres, strict=True):
+        for (i, still), (x, y) in zip(self.stills.items(), centres, strict=True):
+            picture = np.moveaxis(still.astype(np.float32) / np.float32(255.0), -1, 0)
             canvas.lighten(picture, float(x), float(y))
             if not self.look.time:
                 text = f"{self.shots.clock_text(i)} UTC"
-                canvas.labels.append(
-                    Label(
-                        text, float(x), float(y) + 0.43 * picture.shape[1], max(10.0, 0.035 * cell)
-                    )
-                )
+                below, height = float(y) + 0.43 * len(still), max(10.0, 0.035 * cell)
+                canvas.labels.append(Label(text, float(x), below, height))
         return canvas.drawn()
-
-
-def _drawn(value: Pixels) -> Pixels:
-    """Return linear light without the filter as the film shows it."""
-    drawn = np.arcsinh(np.float32(SOFT) * value) / np.float32(np.arcsinh(SOFT))
-    return SRGB.encode(shouldered(drawn) ** np.float32(1.6))
-
-
-def _number(value: float) -> float | None:
-    return float(f"{value:.6g}") if math.isfinite(value) else None

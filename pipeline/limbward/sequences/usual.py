@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,17 @@ def some_to_learn_from(shots: Shots) -> NDArray[np.int64]:
     corona = np.flatnonzero(shots.phase == "totality")
     parts = [rows[evenly(shots.middle_s[rows], LEARNT_FROM)] for rows in (disc, corona)]
     return np.concatenate(parts)
+
+
+def views_to_learn_in(shots: Shots, views: Sequence[View]) -> list[View]:
+    """Return the views without pixels smaller than the camera's, which tell nothing more."""
+    own = shots.scale_arcsec()
+    return [
+        replace(v, side=math.ceil(v.side * v.scale_arcsec / own), scale_arcsec=own)
+        if v.scale_arcsec < own
+        else v
+        for v in views
+    ]
 
 
 def learn(shots: Shots, views: Sequence[View], made: Iterable[tuple[int, Cut | str]]) -> Usual:
