@@ -78,11 +78,27 @@ def memory(folder: Path) -> Found:
     return found
 
 
+def sequences(folder: Path) -> Found:
+    """Return the cost of a film and of sheets of the demo's card at 3840 pixels."""
+    limbward("demo", folder / "demo")
+    found: Found = {}
+    for name, command, keys in (
+        ("film-3840", "film", "film: {size_px: 3840}"),
+        ("sheet-3840", "sheet", "sheet: {cell_px: 330}"),  # 13 crescents' room, and no less
+        ("grid-4800", "sheet", "sheet: {cell_px: 960, layout: grid, count: 14}"),
+    ):
+        config = folder / "demo" / f"{name}.yaml"
+        config.write_text((folder / "demo" / "limbward.yaml").read_text() + f"{keys}\n")
+        found[name] = [limbward(command, config)]
+    return found
+
+
 GROUPS: dict[str, Callable[[Path], Found]] = {
     "commands": commands,
     "demo": demo,
     "frames": frames,
     "memory": memory,
+    "sequences": sequences,
 }
 
 

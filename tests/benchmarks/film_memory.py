@@ -19,7 +19,7 @@ import psutil
 
 from limbward.config import with_jobs
 from limbward.config.loading import load_config
-from limbward.products.film import PHASES, film_of
+from limbward.products.film import PHASES, film_of, giving_back
 from limbward.products.shots import counted_off, cuts, read_shots
 from limbward.sequences.film import write_films
 from limbward.sequences.timelapse import choose, film_scale
@@ -57,7 +57,8 @@ def main(path: Path, count: int, side: int) -> None:
     threading.Thread(target=watch, daemon=True).start()
     with tempfile.TemporaryDirectory() as folder:
         made = counted_off(cuts(config, shots, shots.sun[:, :2], views), advance)
-        pictures = write_films({"mp4": f"{folder}/film.mp4"}, film.pictures(made), config.film.rate)
+        shown = giving_back(film.pictures(made))
+        pictures = write_films({"mp4": f"{folder}/film.mp4"}, shown, config.film.rate)
     print(f"{pictures} pictures")
 
 
