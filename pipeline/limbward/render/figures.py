@@ -21,7 +21,7 @@ from scipy.ndimage import map_coordinates
 from limbward.geometry.grid import north_known
 from limbward.geometry.orientation import Orientation
 from limbward.picture.resampling import shrink
-from limbward.render.writers import Caption
+from limbward.render.writers import QUICK, Caption
 
 Pixels = NDArray[np.float32]
 
@@ -78,7 +78,9 @@ def _canvas(width: float, height: float) -> Figure:
 
 
 def _save(figure: Figure, path: str | PathLike[str]) -> None:
-    figure.savefig(path, format="png", dpi=DPI, metadata={"Software": "limbward"})
+    figure.savefig(
+        path, format="png", dpi=DPI, metadata={"Software": "limbward"}, pil_kwargs={**QUICK}
+    )
 
 
 def _direction(angle: float, up: float) -> tuple[float, float]:
