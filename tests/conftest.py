@@ -1,9 +1,12 @@
 """What all tests share."""
 
+import os
+import shutil
 from pathlib import Path
 
 import pytest
 from astropy.utils import iers
+from filelock import FileLock
 from hypothesis import settings
 
 from limbward.cli import main
@@ -43,3 +46,23 @@ def limbward(capsys):
         return int(left.value.code or 0), captured.out, captured.err
 
     return call
+
+
+@pytest.fixture(scope="session")
+def undisturbed(tmp_path_factory):
+    """The config of a small card and the workspace of an undisturbed run, not to be changed.
+
+    Made once, by whichever of the tests' processes needs it first.
+    """
+    from tests.robustness.undisturbed import make
+
+    top = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        top = top.parent  # each process has a folder of its own in it
+    root, whole = top / "undisturbed", top / "undisturbed-is-whole"
+    with FileLock(top / "undisturbed.lock"):
+        if not whole.exists():
+            shutil.rmtree(root, ignore_errors=True)
+            make(root)
+            whole.touch()
+    return root / "demo/limbward.yaml", root / "reference"

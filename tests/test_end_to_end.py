@@ -36,7 +36,7 @@ def small_card():
 @pytest.fixture(scope="module")
 def done(tmp_path_factory):
     folder = tmp_path_factory.mktemp("card")
-    path = simulate_card(folder, small_card(), seed=SEED, jobs=2)
+    path = simulate_card(folder, small_card(), seed=SEED)
     config, workspace = load_config(path), Workspace(folder / "workspace")
     runs = run_stages(config, workspace, SilentReporter())
     truth = json.loads((folder / "truth.json").read_text())
@@ -190,10 +190,11 @@ def test_the_demo_by_its_console_script(tmp_path):
     assert "slow" in lines["clock"]
 
 
-def test_a_cluster_gives_the_same_bytes(done, tmp_path):
+def test_a_cluster_gives_the_same_bytes(undisturbed, tmp_path):
     """Two processes of a Dask cluster in place of the run's own."""
     distributed = pytest.importorskip("distributed")
-    config, workspace, _, _ = done
+    path, reference = undisturbed
+    config, workspace = load_config(path), Workspace(reference)
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as cluster:

@@ -47,7 +47,7 @@ for serial, error in offset_errors.items():
 assert spread < 0.02
 """,
     "alignment": """
-assert usable.sum() >= 18
+assert usable.sum() == 14  # both brackets
 assert sun_rms_px < 0.1
 """,
 }

@@ -38,7 +38,7 @@ def small_card(root: Path, megapixels: float = 0.1) -> Path:
     """Simulate a card of a dozen frames and return its config."""
     scenario = shorten(demo_scenario(megapixels), partial_frames=4, brackets=1)
     few = {"bracket_s": (1 / 500, 1 / 30, 1 / 2), "darks": 0, "flats": 0, "contact_frames": 1}
-    return simulate_card(root, adapt(scenario, plan=few), seed=3, jobs=2)
+    return simulate_card(root, adapt(scenario, plan=few), seed=3)
 
 
 def command(config: Path, workspace: Path, *options: str) -> list[str]:

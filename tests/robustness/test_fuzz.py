@@ -12,13 +12,10 @@ from limbward.camera.exif import from_tags, read_exif
 from limbward.camera.shot import Exif, plain_text
 from limbward.config.loading import load_config
 from limbward.errors import ConfigError
-from limbward.runs.runner import run_stages
-from limbward.work.reporting import SilentReporter
 from limbward.workspace import Workspace
 from limbward.workspace.columns import table_text
 from tests.robustness.fuzz_folders import fuzz_artefacts, fuzz_trees
 from tests.robustness.fuzz_ingest import fuzz
-from tests.robustness.kill_points import small_card
 
 pytestmark = pytest.mark.statistical
 
@@ -39,11 +36,9 @@ def test_no_run_costs_a_file_in_any_folder():
     assert ends["run"] > 3  # some of the folders are workspaces
 
 
-def test_a_damaged_artefact_is_a_sentence(tmp_path):
-    config = load_config(small_card(tmp_path))
-    space = Workspace(tmp_path / "workspace")
-    run_stages(config, space, SilentReporter())
-    wrong, ends = fuzz_artefacts(config, space.root, 20, seed=3)
+def test_a_damaged_artefact_is_a_sentence(undisturbed):
+    path, finished = undisturbed
+    wrong, ends = fuzz_artefacts(load_config(path), finished, 20, seed=3)
     assert wrong == []
     assert ends["a sentence"] > 2  # some of them are damaged enough
 

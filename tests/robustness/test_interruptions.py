@@ -25,19 +25,15 @@ from tests.robustness.kill_points import (
     command,
     differences,
     not_whole,
-    small_card,
     try_points,
 )
+from tests.robustness.undisturbed import run
 
 pytestmark = [
     pytest.mark.card,
     pytest.mark.skipif(os.name != "posix", reason="signals and mounts of POSIX"),
 ]
 KILL_POINTS = 2
-
-
-def run(*arguments):
-    return subprocess.run(list(arguments), capture_output=True, text=True, check=False)
 
 
 @contextmanager
@@ -50,35 +46,6 @@ def mounted(place: Path, *options: str):
         yield
     finally:
         run("umount", "-l", str(place))
-
-
-def state(root):
-    return {
-        p: (p.read_bytes(), p.stat().st_mtime_ns, p.stat().st_mode)
-        for p in sorted(root.rglob("*"))
-        if p.is_file()
-    }
-
-
-@pytest.fixture(scope="module")
-def undisturbed(tmp_path_factory):
-    """A small card and the workspace of an undisturbed run."""
-    root = tmp_path_factory.mktemp("interrupted")
-    config = small_card(root / "demo")
-    card = root / "demo/card"
-    before = state(card)
-    shut = run("mount", "--bind", "-o", "ro", str(card), str(card)).returncode == 0
-    try:
-        first = run(*command(config, root / "reference"))
-        saved = back_up([card], [root / "bag"], describe)
-    finally:
-        if shut:
-            run("umount", "-l", str(card))
-    assert first.returncode == 0, first.stderr
-    assert saved.ok
-    assert state(card) == before  # nothing is written to a card, whether or not it could be
-    assert verify_bag(root / "bag").ok
-    return config, root / "reference"
 
 
 def test_a_run_killed_at_any_moment_goes_on_to_the_same_bytes(undisturbed, tmp_path):
