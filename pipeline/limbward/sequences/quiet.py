@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 
-from limbward.radiance.scratch import Room, by_rows
+from limbward.radiance.scratch import Room, by_rows, let_go
 from limbward.render.smooth import CORRELATION_PX, bands, depth_of, smoothed
 
 Pixels = NDArray[np.float32]
@@ -80,6 +80,7 @@ def quieted(
         part *= colour.astype(np.float32)
         part += grey
         part *= known[rows]  # nothing shines beyond the frame's edge
+        let_go(soft, known)
         yield rows, part
 
 
@@ -96,6 +97,7 @@ def _softened(light: Rows, height: int, room: Room) -> tuple[Pixels, Mask]:
         # Noise that was cut off at black leaves single pixels at 0; the frame's end more.
         known[rows] = ~maximum_filter(minimum_filter(grey <= 0, BEYOND), BEYOND)[own]
         soft[rows] = gaussian_filter(grey, BLUR_PX)[own]
+        let_go(soft, known)
     assert soft is not None
     assert known is not None
     return soft, known
