@@ -164,7 +164,8 @@ def _glow(small: Floats, radius: float, box: tuple[slice, slice]) -> Floats:
     inner = tuple(
         slice(s.start - o.start, s.stop - o.start) for s, o in zip(box, wide, strict=True)
     )
-    shape = [fft.next_fast_len(n + 2 * pad, real=True) for n in light.shape]
+    # So much that what is wrapped around comes from as far.
+    shape = [fft.next_fast_len(n + pad, real=True) for n in light.shape]
     spectrum = fft.rfft2(light, shape)
     fy, fx = fft.fftfreq(shape[0])[:, None], fft.rfftfreq(shape[1])[None, :]
     k = (2 * np.pi * np.hypot(fx, fy)).astype(np.float32)
