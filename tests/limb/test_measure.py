@@ -60,8 +60,8 @@ def test_totality_from_weak_to_twelve_times_saturated(exposure):
     assert found.moon.radius == pytest.approx(R_MOON, abs=2.0)
 
 
-def test_an_overexposed_corona_is_not_fitted_as_a_ring_beside_the_moon(monkeypatch):
-    """That fit takes seconds and comes to nothing; only a circle around the Moon can be a ring."""
+def test_an_overexposed_corona_is_not_fitted_as_a_sun_of_twice_the_moons_size(monkeypatch):
+    """That fit takes seconds and comes to nothing."""
     rng = np.random.default_rng(6)
     x, y = place(rng)
     scene = corona(SHAPE, (x, y, R_SUN), (x + 3.0, y - 4.0, R_MOON), rng, exposure=1.0)
@@ -73,11 +73,11 @@ def test_an_overexposed_corona_is_not_fitted_as_a_ring_beside_the_moon(monkeypat
     monkeypatch.setattr(limb_measure, "measure_by_edges", lambda *_: None)
     monkeypatch.setattr(limb_measure, "may_be_filtered", lambda *_: True)
     monkeypatch.setattr(limb_measure, "measure_as_a_whole", fitted)
-    for beside, tries in ((1.5 * R_MOON, 0), (0.05 * R_MOON, 1)):
+    for size, tries in ((2.0, 0), (0.5, 0), (1.2, 1)):
 
-        def outline(points, *, bright_inside, side, beside=beside):
-            moon = covered_outline(points, bright_inside=False, side=side)
-            return moon[0] + beside * moon[2] / R_MOON, moon[1], 1.05 * moon[2]
+        def outline(points, *, bright_inside, side, size=size):
+            x, y, radius = covered_outline(points, bright_inside=False, side=side)
+            return x, y, size * radius
 
         monkeypatch.setattr(limb_measure, "outline", outline)
         assert measure(*scene, radius_ratio=RATIO).moon == found.moon

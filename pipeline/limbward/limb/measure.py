@@ -27,7 +27,9 @@ LIT_SIGMA, LIT_PIXELS = 8.0, 5  # what stands out of the noise: more than a hot 
 BRIGHT = 0.02  # of the brightest: the inner corona, not the sky
 SMALL_PX, ENLARGED = 220, 4  # of a lit part: enlarged so often if no limb is found in it
 ALL_AROUND = 0.6  # of the Moon's limb: a crescent's inner limb is half a circle at most
-RING = 1.1  # of the Sun's radius, within which all of the Moon is in a ring, with what both are off
+# Times the Moon's radius that a bright disc may have to pass for the Sun's: what edges agree on in
+# an overexposed corona is two to three times as large, and its fit takes seconds.
+LARGER = 1.6
 CUT_SHARE = 0.25  # what is lit along a side, of the frame: if less, only its surroundings are used
 
 
@@ -117,7 +119,7 @@ def _look(
     # of a ring does so all around, but ends at the Sun's limb, beyond which it is dark.
     if covered.moon is not None and covered.coverage > ALL_AROUND:
         sun = None if disc is None else frame.fine(disc)
-        if sun is None or not _encloses(sun, covered.moon) or not may_be_filtered(frame, sun):
+        if sun is None or not _alike(sun, covered.moon) or not may_be_filtered(frame, sun):
             return covered
     whole = measure_as_a_whole(frame, disc, ratio, flattening_sigma)
     if whole is not None:
@@ -125,10 +127,9 @@ def _look(
     return covered if filtered is None or covered.moon is not None else filtered
 
 
-def _encloses(sun: Start, moon: MeasuredDisc) -> bool:
-    """Return whether the Moon lies within a bright disc, as it does when that is a ring."""
-    away = float(np.hypot(moon.x - sun[0], moon.y - sun[1]))
-    return away + moon.radius < RING * sun[2]
+def _alike(sun: Start, moon: MeasuredDisc) -> bool:
+    """Return whether a bright disc is about as large as the Moon, as the Sun's is."""
+    return sun[2] / LARGER < moon.radius < sun[2] * LARGER
 
 
 def _look_closer(frame: LimbFrame) -> LimbMeasurement | None:
