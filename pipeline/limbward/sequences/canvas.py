@@ -39,7 +39,8 @@ class Canvas:
 
     picture: Pixels
     labels: list[Label] = field(default_factory=list)
-    room: Room = np.zeros  # makes arrays of the size of the picture, of zeros
+    # Makes arrays of the size of the picture, of zeros.
+    room: Room = field(default_factory=lambda: np.zeros)
 
     @staticmethod
     def blank(width: float, height: float, room: Room = np.zeros) -> Canvas:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -51,7 +51,7 @@ class Showing:
     views: Sequence[View]
     usual: Usual
     deflicker: bool
-    room: Room = np.empty
+    room: Room = field(default_factory=lambda: np.empty)
 
     def of(self, i: int, made: Cut) -> tuple[dict[str, Any], Shown]:
         """Return what is known of a frame, and its picture, made as its rows are asked for."""

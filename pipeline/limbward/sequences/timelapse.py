@@ -132,7 +132,7 @@ class Film:
     notes: list[str] = field(default_factory=list)
     stills: dict[int, Bytes] = field(default_factory=dict)
     lead: int = 0  # pictures of the title card before the first frame
-    room: Room = np.empty  # makes arrays of the size of a picture
+    room: Room = field(default_factory=lambda: np.empty)  # makes arrays of the size of a picture
 
     def slots(self) -> NDArray[np.int64]:
         """Return how many pictures each frame has, those that lead over to it included.
