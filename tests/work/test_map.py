@@ -1,5 +1,6 @@
 """A map over files: what a crash, a file that never ends, a lack of memory and a bug cost."""
 
+import importlib.util
 import os
 import subprocess
 import sys
@@ -12,10 +13,16 @@ from threadpoolctl import threadpool_info
 
 from limbward.errors import LimbwardError, UnreadableFile
 from limbward.work import worker
-from limbward.work.executors import Crew, crew, local_crew
+from limbward.work.executors import LOADED_BEFORE, Crew, crew, local_crew
 from limbward.work.map import Failure, FileMap, Task
 
 SOUND = ("a", "b", "c", "d")
+
+
+@pytest.mark.parametrize("name", LOADED_BEFORE)
+def test_what_is_loaded_before_workers_begin_is_there(name):
+    """The server passes over what it cannot load, and each worker would be slower for it."""
+    assert importlib.util.find_spec(name) is not None
 
 
 def behave(path, patience=None):

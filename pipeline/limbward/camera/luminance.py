@@ -74,11 +74,9 @@ def green_plane(frame: RawFrame, *, any_colour: bool = False, colour: int = GREE
         # RGB has its saturation judged on one alone, unless another colour is asked for.
         judged = frame.data.max(axis=0) if any_colour and not mono else data
         image = data.astype(np.float32) - np.float32(frame.black.ravel()[0 if mono else colour])
-        saturated = judged >= ceiling
+        saturated = reaches(judged, ceiling)
         if data.dtype.kind == "f":
-            missing = ~np.isfinite(image)
-            image[missing] = 0.0
-            saturated |= missing
+            _mark_missing(image, saturated)
         return Plane(image, saturated, 1.0, (0.0, 0.0))
     cell = green_cell(frame.pattern, colour)
     n, (y0, x0) = cell.side, cell.start
@@ -101,9 +99,7 @@ def green_plane(frame: RawFrame, *, any_colour: bool = False, colour: int = GREE
         np.subtract(one, np.float32(black[i, j]), out=image, dtype=np.float32)
         saturated = reaches(one, ceiling)
         if one.dtype.kind == "f":
-            missing = ~np.isfinite(image)
-            image[missing] = 0.0
-            saturated |= missing
+            _mark_missing(image, saturated)
     else:
         _cells(view, n, greens, black, ceiling, any_colour, image, saturated)
     return Plane(image, saturated, float(n), (x0 + cell.centre[1], y0 + cell.centre[0]))
@@ -143,6 +139,13 @@ def green_cell(pattern: NDArray[np.int8], colour: int = GREEN) -> Cell:
 def saturated_fraction(frame: RawFrame) -> float:
     """Return the fraction of a frame's samples at or above the saturation level."""
     return float(np.count_nonzero(reaches(frame.data, SATURATED * frame.white)) / frame.data.size)
+
+
+def _mark_missing(image: NDArray[np.float32], saturated: NDArray[np.bool_]) -> None:
+    """Count values that are no numbers as saturated, and put 0 in their places."""
+    missing = ~np.isfinite(image)
+    image[missing] = 0.0
+    saturated |= missing
 
 
 def reaches(samples: NDArray[Any], level: float) -> NDArray[np.bool_]:

@@ -85,7 +85,7 @@ class Shelf:
     """
 
     def __init__(self, folder: Path, each: int) -> None:
-        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 – closed by __exit__
+        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - until `__exit__`
         self.each = each
         self.name = name_of(self._file.fileno())
         self._known: dict[int, InShared | Decoded] = {}
